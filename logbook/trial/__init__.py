@@ -1,0 +1,1 @@
+"""The vocabulary of an amendment trial: standard library only, no input or output."""

@@ -1,0 +1,274 @@
+"""The whole vocabulary in one place: what a trial is made of and what happens to it.
+
+Every record is frozen and holds exactly what the journal keeps under one key. Ids are opaque;
+labels and codes are what people say. Masses are in g or kg, volumes in L or mL, areas in m2,
+depths in cm, densities in kg/L, as the field names say. `None` means "not known yet".
+`known` says how an amount was known: weighed, metered, by eye, as planned.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from decimal import Decimal
+
+from logbook.trial.times import When
+
+KNOWN = ("weighed", "metered", "by eye", "as planned")
+
+
+@dataclass(frozen=True)
+class Trial:
+    """One trial as its protocol sets it up.
+
+    `zone` is the site's IANA zone; `assigned` says how beds got their treatments ("drawn" with
+    `seed`, or "by hand"); `planting_day` counts from application; `endpoint` is the analyte
+    whose difference on the planting day was named beforehand; `protocol` is the SHA-256 of the
+    protocol file; `depth_cm` is how deep samples are taken.
+    """
+
+    name: str
+    question: str
+    zone: str
+    assigned: str
+    seed: int | None
+    planting_day: int
+    endpoint: str
+    protocol: str
+    depth_cm: Decimal
+    cores: int
+    lab: str | None
+
+
+@dataclass(frozen=True)
+class Soil:
+    """The one soil that fills every bed; `bulk_density` in kg/L, dry, after settling."""
+
+    trial: str
+    source: str
+    texture: str
+    bulk_density: Decimal | None
+
+
+@dataclass(frozen=True)
+class SoilValue:
+    """A starting value of the soil: canonical value and unit, with its method."""
+
+    trial: str
+    analyte: str
+    value: Decimal
+    unit: str
+    method: str
+
+
+@dataclass(frozen=True)
+class Amendment:
+    """A material under trial; `material` is its class (compost, manure, lime, meal, ...)."""
+
+    trial: str
+    code: str
+    name: str
+    material: str
+
+
+@dataclass(frozen=True)
+class Lot:
+    """One bag or batch of an amendment."""
+
+    trial: str
+    amendment: str
+    name: str
+
+
+@dataclass(frozen=True)
+class LotDensity:
+    """Bulk density of a lot as it is, moist, in kg/L."""
+
+    lot: str
+    density: Decimal
+
+
+@dataclass(frozen=True)
+class LotMoisture:
+    """Water in a lot as it is, % of its wet mass."""
+
+    lot: str
+    moisture: Decimal
+
+
+@dataclass(frozen=True)
+class LotContent:
+    """What a lot contains: mg/kg (or the analyte's canonical unit) on the `basis` named."""
+
+    lot: str
+    analyte: str
+    value: Decimal
+    unit: str
+    basis: str
+    method: str
+
+
+@dataclass(frozen=True)
+class Treatment:
+    """What a group of beds gets: nothing (`control`) or a lot at a rate.
+
+    `rate_unit` is one of `rates.RATE_UNITS`; a volume rate says whether it is a share of the mix
+    or comes on top of the soil. `depth_cm` is the incorporation depth.
+    """
+
+    trial: str
+    code: str
+    name: str
+    control: bool
+    lot: str | None
+    rate: Decimal | None
+    rate_unit: str | None
+    depth_cm: Decimal
+
+
+@dataclass(frozen=True)
+class Bed:
+    """One raised bed: the unit of replication. `place` orders beds on lists and labels."""
+
+    trial: str
+    label: str
+    block: str
+    treatment: str
+    place: int
+    area_m2: Decimal
+    depth_cm: Decimal
+
+
+@dataclass(frozen=True)
+class PlannedPull:
+    """A pull of the calendar: `day` after the bed's application (None: before it)."""
+
+    trial: str
+    name: str
+    day: int | None
+    tolerance: int
+
+
+@dataclass(frozen=True)
+class Followed:
+    """A nutrient the trial follows, with the one method that makes its results comparable."""
+
+    trial: str
+    analyte: str
+    method: str
+
+
+@dataclass(frozen=True)
+class WateringPlan:
+    """How often (days) and how much (`amount` in `unit`: mL per bed, or L/m2)."""
+
+    trial: str
+    interval: int
+    amount: Decimal
+    unit: str
+
+
+@dataclass(frozen=True)
+class Filling:
+    """A bed filled with soil; `moisture` is % of the dry mass."""
+
+    bed: str
+    when: When
+    mass_kg: Decimal | None
+    moisture: Decimal | None
+    known: str
+
+
+@dataclass(frozen=True)
+class Application:
+    """The amendment mixed in, day 0 of its bed; a control bed gets a mock application."""
+
+    bed: str
+    when: When
+    mass_g: Decimal | None
+    volume_l: Decimal | None
+    mock: bool
+    known: str
+
+
+@dataclass(frozen=True)
+class Watering:
+    """Water given to a bed, in mL."""
+
+    bed: str
+    when: When
+    volume_ml: Decimal
+    known: str
+
+
+@dataclass(frozen=True)
+class Pull:
+    """A soil sample taken from a bed; its code is its name everywhere, the laboratory included.
+
+    `planned` is the calendar's pull it was taken for, where the person said so; `again` is why
+    the same pull was taken a second time.
+    """
+
+    code: str
+    bed: str
+    when: When
+    planned: str | None
+    cores: int | None
+    depth_cm: Decimal
+    again: str | None
+
+
+@dataclass(frozen=True)
+class Note:
+    """A remark about a bed (`about` is its id) or about the whole trial (the trial's id)."""
+
+    about: str
+    when: When
+    text: str
+
+
+@dataclass(frozen=True)
+class Event:
+    """A mishap or change on a bed: later pulls are flagged with it (`what`: see EVENTS)."""
+
+    bed: str
+    when: When
+    what: str
+    text: str
+
+
+@dataclass(frozen=True)
+class Report:
+    """A laboratory report as it came in: its file's name and SHA-256."""
+
+    lab: str
+    number: str
+    file: str
+    sha256: str
+    received: When
+    rows: int
+
+
+@dataclass(frozen=True)
+class Result:
+    """One value of one sample: canonical `value` and `unit`, beside what the laboratory wrote.
+
+    A censored result has no value but a `limit` and a `qualifier` ("<" below it, ">" above it).
+    `reported` and `reported_unit` are the cell and its unit as they stood; `form` the chemical
+    form named there. `run` counts re-runs, `n` repeats within a run.
+    """
+
+    lab: str
+    report: str
+    sample: str
+    analyte: str
+    method: str
+    basis: str
+    run: int
+    n: int
+    value: Decimal | None
+    limit: Decimal | None
+    qualifier: str
+    unit: str
+    reported: str
+    reported_unit: str
+    form: str
