@@ -1,0 +1,34 @@
+"""Entry point: runs a command and turns every error into one sentence and an exit code."""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Sequence
+
+
+def main(arguments: Sequence[str] | None = None) -> None:
+    """Run the program with these arguments (the command line's own if None) and exit."""
+    from logbook.cli.run import run
+
+    _safe_output()
+    try:
+        code = run(sys.argv[1:] if arguments is None else arguments)
+        sys.stdout.flush()
+    except BrokenPipeError:
+        # The reader (a pager, head) went away: not an error of ours.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        code = 0
+    sys.exit(code)
+
+
+def _safe_output() -> None:
+    """Show a replacement instead of crashing where the terminal cannot show a character."""
+    for stream in (sys.stdout, sys.stderr):
+        reconfigure = getattr(stream, "reconfigure", None)
+        if reconfigure is not None:
+            reconfigure(errors="replace")
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,233 @@
+"""The write side: each act is one transaction - check, append, fold - or it did not happen.
+
+`Book` is what a command holds while it writes: an open transaction, the writer that signs, the
+author's handle and the clock. Use it so:
+
+    with writing.opened(path, state, by="mira", now=now) as book:
+        act = book.record("water", [("water/K7.../b1", Watering(...))])
+"""
+
+from __future__ import annotations
+
+import secrets
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, field, replace
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import Connection
+
+from logbook import config
+from logbook.journal import entry as journal
+from logbook.journal.entry import Entry, Value, Write
+from logbook.journal.kinds import KINDS, to_value
+from logbook.store import database, entries, projections
+from logbook.trial import codes
+from logbook.trial.records import Writer
+
+# Room for the entry's frame and one more write below the limit of an entry.
+_MOST_WRITES_BYTES = journal.MOST_BYTES - 64 * 1024
+
+
+@dataclass(frozen=True)
+class Act:
+    """What was written: the act's code, its kind and the keys it wrote."""
+
+    code: str
+    kind: str
+    keys: tuple[str, ...]
+
+
+@dataclass
+class Book:
+    """An open write transaction; everything recorded in it is committed together."""
+
+    connection: Connection
+    by: str
+    now: datetime
+    replica: config.Replica
+    choose: Callable[[str], str] = secrets.choice
+    announced: list[str] = field(default_factory=list)
+
+    def new_code(self) -> str:
+        """A code that this book does not use yet, for an act or a sample."""
+        while True:
+            code = codes.new_code(self.choose)
+            if not self._used(code):
+                return code
+
+    def _used(self, code: str) -> bool:
+        taken = self.connection.exec_driver_sql(
+            "SELECT 1 FROM entry WHERE act = ? UNION ALL SELECT 1 FROM write WHERE key = ?",
+            (code, f"pull/{code}"),
+        ).first()
+        return taken is not None
+
+    def record(
+        self,
+        kind: str,
+        records: Iterable[tuple[str, Any]],
+        *,
+        code: str | None = None,
+        reason: str | None = None,
+    ) -> Act:
+        """Write records under their keys, replacing what is live there; a record None strikes."""
+        values = [(key, None if record is None else to_value(record)) for key, record in records]
+        return self.write(kind, values, code=code, reason=reason)
+
+    def write(
+        self,
+        kind: str,
+        values: Sequence[tuple[str, Value | None]],
+        *,
+        code: str | None = None,
+        reason: str | None = None,
+    ) -> Act:
+        """Write journal values under their keys as one act; see `record`."""
+        replaces = self.live([key for key, _ in values])
+        writes = [Write(key, value, replaces.get(key, ())) for key, value in values]
+        act = code or self.new_code()
+        batch = []
+        for part in _split(writes):
+            batch.append(self._next_entry(kind, part, act, reason))
+        entries.append(self.connection, batch)
+        projections.apply(self.connection, [(name, entry) for name, entry, _ in batch])
+        return Act(act, kind, tuple(key for key, _ in values))
+
+    def live(self, keys: Sequence[str]) -> Mapping[str, tuple[str, ...]]:
+        """The live entries of each key that has any."""
+        self.connection.exec_driver_sql(
+            "CREATE TEMP TABLE IF NOT EXISTS wanted (key TEXT PRIMARY KEY) WITHOUT ROWID"
+        )
+        self.connection.exec_driver_sql("DELETE FROM wanted")
+        self.connection.exec_driver_sql(
+            "INSERT OR IGNORE INTO wanted VALUES (?)", [(key,) for key in keys]
+        )
+        rows = self.connection.exec_driver_sql(
+            "SELECT key, entry FROM wanted CROSS JOIN write USING (key) "
+            "WHERE live = 1 ORDER BY key, entry"
+        )
+        found: dict[str, tuple[str, ...]] = {}
+        for key, entry in rows:
+            found[key] = (*found.get(key, ()), entry)
+        return found
+
+    def value(self, entry: str, key: str) -> Value | None:
+        """What an entry wrote under a key."""
+        row = self.connection.exec_driver_sql(
+            "SELECT e.body, w.pos FROM write w JOIN entry e ON e.id = w.entry "
+            "WHERE w.entry = ? AND w.key = ?",
+            (entry, key),
+        ).one()
+        return journal.decode(row[0]).writes[row[1]].value
+
+    def _next_entry(
+        self, kind: str, writes: Sequence[Write], act: str | None, reason: str | None
+    ) -> tuple[str, Entry, bytes]:
+        entry = Entry(
+            writer=self.replica.writer,
+            seq=self.replica.seq + 1,
+            prev=self.replica.id or None,
+            kind=kind,
+            kv=KINDS[kind],
+            written=self.now.isoformat(timespec="seconds"),
+            by=self.by,
+            act=act,
+            reason=reason,
+            writes=tuple(writes),
+        )
+        body = journal.encode(entry)
+        name = journal.entry_id(body)
+        self.replica = replace(self.replica, seq=entry.seq, id=name)
+        return name, entry, body
+
+
+def _split(writes: Sequence[Write]) -> Iterator[list[Write]]:
+    """Writes in groups that each fit one entry."""
+    group: list[Write] = []
+    size = 0
+    for write in writes:
+        # Four bytes a character is the most that UTF-8 needs; this is a cheap upper bound.
+        weight = len(write.key) * 4 + 80 * len(write.replaces) + _weight(write.value)
+        if group and size + weight > _MOST_WRITES_BYTES:
+            yield group
+            group, size = [], 0
+        group.append(write)
+        size += weight
+    if group:
+        yield group
+
+
+def _weight(value: Value | None) -> int:
+    if value is None:
+        return 8
+    return sum(len(name) + 6 + len(str(part)) * 4 for name, part in value.items())
+
+
+@contextmanager
+def opened(
+    path: Path,
+    state: Path,
+    *,
+    by: str,
+    now: datetime,
+    choose: Callable[[str], str] = secrets.choice,
+) -> Iterator[Book]:
+    """Open the store for one transaction as this machine's writer; commit at the end.
+
+    The key file is updated after the commit; if the program dies between the two, the store is
+    ahead of the file, which the next opening recognises as this writer's own work.
+    """
+    with database.writing(path) as connection:
+        replica, announced = _writer(connection, path, state)
+        book = Book(connection, by, now, replica, choose, announced)
+        if book.replica.seq == 0:
+            _introduce(book)
+        yield book
+    config.save(state, book.replica)
+
+
+def _writer(connection: Connection, path: Path, state: Path) -> tuple[config.Replica, list[str]]:
+    """The writer that may continue here, or a new one and the sentence that says why."""
+    row = connection.exec_driver_sql("SELECT value FROM local WHERE name = 'writer'").first()
+    if row is None:
+        return config.new_replica(path), []
+    replica = config.load(state, row[0])
+    if replica is None:
+        return config.new_replica(path), ["this store came from elsewhere: writing as a new writer"]
+    head = entries.head(connection, replica.writer)
+    if replica.seq and not entries.has(connection, replica.writer, replica.seq, replica.id):
+        return config.new_replica(path), [
+            "this store is older than this machine's last line (a restored backup?): "
+            "writing as a new writer"
+        ]
+    here = str(path.resolve())
+    if replica.store != here and Path(replica.store).exists():
+        return config.new_replica(path), [
+            f"this store is a copy of {replica.store}: writing as a new writer"
+        ]
+    seq, name = head or (0, "")
+    return replace(replica, store=here, seq=seq, id=name), []
+
+
+def _introduce(book: Book) -> None:
+    """Entry 1 of a writer: who it is, which book it belongs to, whom it follows."""
+    previous = book.connection.exec_driver_sql(
+        "SELECT value FROM local WHERE name = 'writer'"
+    ).first()
+    founder = book.connection.exec_driver_sql("SELECT book FROM writer ORDER BY id LIMIT 1").first()
+    writer = Writer(
+        book=founder[0] if founder else secrets.token_hex(8),
+        machine=config.machine_name(),
+        public_key=book.replica.public_key,
+        predecessor=previous[0] if previous else None,
+    )
+    key = journal.key("writer", book.replica.writer)
+    entry = book._next_entry("writer", [Write(key, to_value(writer))], None, None)
+    entries.append(book.connection, [entry])
+    projections.apply(book.connection, [entry[:2]])
+    book.connection.exec_driver_sql(
+        "INSERT OR REPLACE INTO local (name, value) VALUES ('writer', ?)", (book.replica.writer,)
+    )

@@ -1,0 +1,107 @@
+"""The commands: a table of names and where each lives; only the invoked one's module is loaded."""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import Annotated, Any
+
+import typer
+from typer.core import TyperGroup
+from typer.main import get_command
+
+from logbook.cli.session import Clock, Session
+
+# command -> module of logbook.cli that holds it, in the order of a season (and of --help)
+COMMANDS = {
+    "demo": "demo",
+    "trial": "trials",
+    "amendment": "amendments",
+    "today": "today",
+    "fill": "acts",
+    "apply": "acts",
+    "water": "acts",
+    "pull": "pulls",
+    "note": "acts",
+    "event": "acts",
+    "undo": "lines",
+    "strike": "lines",
+    "correct": "lines",
+    "history": "lines",
+    "lab": "lab",
+    "curve": "curves",
+    "season": "seasons",
+    "verify": "keeping",
+}
+
+
+class LazyGroup(TyperGroup):
+    """A group that imports the module of the command that is asked for, and no other."""
+
+    def list_commands(self, ctx: Any) -> list[str]:
+        return list(COMMANDS)
+
+    def get_command(self, ctx: Any, cmd_name: str) -> Any:
+        if cmd_name not in COMMANDS:
+            return None
+        module = import_module(f"logbook.cli.{COMMANDS[cmd_name]}")
+        return module.COMMANDS[cmd_name]
+
+
+app = typer.Typer(
+    cls=LazyGroup,
+    no_args_is_help=True,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 80},
+)
+
+
+def command(function: Any) -> Any:
+    """A function as a command of its own."""
+    single = typer.Typer(rich_markup_mode=None, add_completion=False)
+    single.command()(function)
+    return get_command(single)
+
+
+def group(help_text: str, **functions: Any) -> Any:
+    """Functions as the subcommands of a group."""
+    several = typer.Typer(
+        rich_markup_mode=None, add_completion=False, help=help_text, no_args_is_help=True
+    )
+    for name, function in functions.items():
+        several.command(name)(function)
+    several.callback()(lambda: None)
+    return get_command(several)
+
+
+def _version(asked: bool) -> None:
+    if asked:
+        from logbook import __version__
+
+        typer.echo(f"logbook {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def root(
+    context: typer.Context,
+    store: Annotated[
+        str | None, typer.Option(help="The store's file [env: LOGBOOK_STORE].", metavar="FILE")
+    ] = None,
+    trial: Annotated[
+        str | None,
+        typer.Option(help="Which trial, where several are running.", metavar="NAME"),
+    ] = None,
+    by: Annotated[
+        str | None, typer.Option(help="Who writes [env: LOGBOOK_BY].", metavar="HANDLE")
+    ] = None,
+    version: Annotated[
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="Show the version.")
+    ] = False,
+) -> None:
+    """The logbook of a soil amendment trial: what each amendment releases, when, how surely.
+
+    Start with `logbook demo`, or `logbook trial template > trial.toml`.
+    """
+    clock = context.obj if isinstance(context.obj, Clock) else Clock(None)
+    context.obj = Session(store, trial, by, clock)

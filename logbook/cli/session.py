@@ -1,0 +1,186 @@
+"""What every command works with: the store, the trial that is meant, the author, the clock."""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeVar
+
+import typer
+
+from logbook import config
+from logbook.errors import NeedsAnswer, UserMistake
+from logbook.store import views
+from logbook.trial import times
+from logbook.trial.ranges import BedRef, resolve
+from logbook.trial.records import Trial
+
+if TYPE_CHECKING:
+    from logbook.book.writing import Book
+
+T = TypeVar("T")
+
+
+@dataclass(frozen=True)
+class Clock:
+    """The clock: the machine's, or a fixed instant."""
+
+    fixed: datetime | None = None
+
+    def now(self) -> datetime:
+        """This instant, aware."""
+        return self.fixed or datetime.now(UTC)
+
+
+@dataclass(frozen=True)
+class Chosen:
+    """The trial that a command is about, with its beds in bench order."""
+
+    id: str
+    trial: Trial
+    beds: tuple[BedRef, ...]
+
+    def label(self, bed: str) -> str:
+        """The label of a bed id."""
+        return next((ref.label for ref in self.beds if ref.id == bed), bed)
+
+
+@dataclass(frozen=True)
+class Session:
+    """The options before the command's name, and what follows from them."""
+
+    store_given: str | None
+    trial_given: str | None
+    by_given: str | None
+    clock: Clock
+
+    @property
+    def store(self) -> Path:
+        """The store's file."""
+        return config.store_path(self.store_given)
+
+    def read(self, question: Callable[[sqlite3.Connection], T]) -> T:
+        """Ask the store; it is closed again when the answer is there."""
+        try:
+            with views.reading(self.store) as connection:
+                return question(connection)
+        except views.OtherSchema as other:
+            self._upgrade(other)
+        with views.reading(self.store) as connection:
+            return question(connection)
+
+    def _upgrade(self, other: views.OtherSchema) -> None:
+        from logbook.store import database
+
+        if other.found not in database.SCHEMAS:
+            raise database.newer(self.store, other.found)
+        with database.writing(self.store):
+            pass
+
+    @contextmanager
+    def write(self) -> Iterator[Book]:
+        """The open book; says on stderr if this machine became a new writer."""
+        from logbook.book import writing
+
+        by = config.author(self.by_given)
+        state = config.state_folder()
+        with writing.opened(self.store, state, by=by, now=self.clock.now()) as book:
+            yield book
+            announced = list(book.announced)
+        for sentence in announced:
+            typer.echo(f"Note: {sentence}.", err=True)
+
+    def when(self, text: str | None, trial: Trial) -> times.When:
+        """The time somebody said, in the trial's zone; now if nothing was said."""
+        now = self.clock.now()
+        said = times.parse_when(text or "now", times.zone(trial.zone), now)
+        if said.day > now.astimezone(times.zone(trial.zone)).date():
+            raise UserMistake(
+                f"{said.spoken} is in the future", "an act is written down once it happened"
+            )
+        return said
+
+
+def chosen(connection: sqlite3.Connection, session: Session, named: str | None = None) -> Chosen:
+    """The trial meant: as named, or the only one there is; never guessed."""
+    trials = views.fetch(connection, "trial")
+    wanted = named or session.trial_given
+    if wanted:
+        trials = [found for found in trials if wanted in _names(found.id, found.record)]
+    elif len(trials) > 1:
+        over = views.trials_over(connection, session.clock.now().date())
+        trials = [found for found in trials if found.id not in over] or trials
+    if not trials:
+        what = f"there is no trial called {wanted!r}" if wanted else "there is no trial yet"
+        raise UserMistake(what, "logbook trial list, or: logbook trial start FILE")
+    if len(trials) > 1:
+        names = ", ".join(sorted(found.record.name for found in trials))
+        raise NeedsAnswer(f"several trials are here: {names}", "name one with --trial NAME")
+    found = trials[0]
+    return Chosen(found.id, found.record, tuple(views.bed_refs(connection, found.id)))
+
+
+def _names(ident: str, trial: Trial) -> set[str]:
+    return {ident, trial.name}
+
+
+def addressed(
+    connection: sqlite3.Connection, session: Session, text: str
+) -> tuple[Chosen, list[BedRef]]:
+    """The beds that `B1-B6`, `control`, `TRIAL:B1` ... name, and their trial.
+
+    With several running trials the words must fit one of them only; they are never guessed.
+    """
+    named, colon, beds = text.rpartition(":")
+    if colon or session.trial_given:
+        trial = chosen(connection, session, named if colon else None)
+        return trial, resolve(beds, trial.beds)
+    running = running_trials(connection, session)
+    fitting = []
+    for trial in running:
+        with suppress(UserMistake):
+            fitting.append((trial, resolve(beds, trial.beds)))
+    if len(fitting) > 1:
+        names = ", ".join(trial.trial.name for trial, _ in fitting)
+        raise NeedsAnswer(
+            f"{text!r} means beds of several running trials: {names}",
+            f"name one with --trial NAME, or write NAME:{beds}",
+        )
+    if fitting:
+        return fitting[0]
+    trial = chosen(connection, session) if len(running) != 1 else running[0]
+    return trial, resolve(beds, trial.beds)
+
+
+def running_trials(connection: sqlite3.Connection, session: Session) -> list[Chosen]:
+    """The trials that are not over on this day, by name."""
+    today = session.clock.now().date()
+    over = views.trials_over(connection, today)
+    found = [one for one in views.fetch(connection, "trial") if one.id not in over]
+    return sorted(
+        (Chosen(one.id, one.record, tuple(views.bed_refs(connection, one.id))) for one in found),
+        key=lambda one: (one.trial.name, one.id),
+    )
+
+
+def say(text: str) -> None:
+    """Print a line on standard output, without control characters that data may hold."""
+    typer.echo("".join(c if c.isprintable() or c == "\n" else "\N{REPLACEMENT CHARACTER}" for c in text))
+
+
+def as_json(document: dict[str, Any]) -> None:
+    """Print a document for programs: stable names, ISO dates, decimals as text."""
+    typer.echo(json.dumps({"format": 1, **document}, indent=1, ensure_ascii=False, default=str))
+
+
+def ask(question: str, flag: str) -> str:
+    """Ask on the terminal; without one, refuse and name the flag that answers."""
+    if not sys.stdin.isatty():
+        raise NeedsAnswer(question, f"answer with {flag}")
+    return str(typer.prompt(question))

@@ -1,0 +1,119 @@
+"""Where things live on this machine: the store, this writer's key file, the author's handle.
+
+The key file is never beside the store, so that a copied or restored store is recognised: a copy
+does not bring its writer along. `LOGBOOK_STORE`, `LOGBOOK_STATE` and `LOGBOOK_BY` override.
+"""
+
+from __future__ import annotations
+
+import getpass
+import hashlib
+import json
+import os
+import platform
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, replace
+from pathlib import Path
+
+from logbook.errors import StoreError, UserMistake
+
+APP = "amendment-trial-logbook"
+
+
+@dataclass(frozen=True)
+class Replica:
+    """This machine's file on one writer: its key, its store, and the last entry it wrote."""
+
+    writer: str
+    private_key: str
+    public_key: str
+    store: str
+    seq: int
+    id: str
+
+
+def store_path(given: str | None, environment: Mapping[str, str] = os.environ) -> Path:
+    """The store's file: as given, as `LOGBOOK_STORE` says, or in the platform's data folder."""
+    named = given or environment.get("LOGBOOK_STORE")
+    if named:
+        return Path(named).expanduser()
+    from platformdirs import user_data_path
+
+    return user_data_path(APP, appauthor=False) / "logbook.db"
+
+
+def state_folder(environment: Mapping[str, str] = os.environ) -> Path:
+    """The folder of the key files: `LOGBOOK_STATE`, or the platform's state folder."""
+    named = environment.get("LOGBOOK_STATE")
+    if named:
+        return Path(named).expanduser()
+    from platformdirs import user_state_path
+
+    return user_state_path(APP, appauthor=False)
+
+
+def author(given: str | None, environment: Mapping[str, str] = os.environ) -> str:
+    """The handle that signs acts: as given, `LOGBOOK_BY`, or the account's name."""
+    named = given or environment.get("LOGBOOK_BY")
+    if not named:
+        try:
+            named = getpass.getuser()
+        except (KeyError, OSError):
+            raise UserMistake("this account has no name", "say who writes with --by") from None
+    handle = named.strip()
+    if not handle or len(handle) > 40 or any(not c.isprintable() for c in handle):
+        raise UserMistake(f"{named!r} cannot be a handle", "use up to 40 printable characters")
+    return handle
+
+
+def machine_name() -> str:
+    """The display name of this machine."""
+    return platform.node() or "this machine"
+
+
+def new_replica(store: Path) -> Replica:
+    """A fresh writer: an Ed25519 key pair, and the id that follows from its public half."""
+    from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
+
+    key = Ed25519PrivateKey.generate()
+    public = key.public_key().public_bytes_raw()
+    return Replica(
+        writer=hashlib.sha256(public).hexdigest()[:32],
+        private_key=key.private_bytes_raw().hex(),
+        public_key=public.hex(),
+        store=str(store.resolve()),
+        seq=0,
+        id="",
+    )
+
+
+def load(folder: Path, writer: str) -> Replica | None:
+    """The replica file of a writer, or None if this machine has none."""
+    path = folder / f"writer-{writer}.json"
+    try:
+        return Replica(**json.loads(path.read_text(encoding="utf-8")))
+    except FileNotFoundError:
+        return None
+    except (OSError, ValueError, TypeError) as problem:
+        raise StoreError(
+            f"{path}: this writer's key file cannot be read ({problem})",
+            "move it away: the next line will be written as a new writer",
+        ) from None
+
+
+def save(folder: Path, replica: Replica) -> None:
+    """Write a replica file whole, readable by its owner alone."""
+    folder.mkdir(parents=True, exist_ok=True, mode=0o700)
+    path = folder / f"writer-{replica.writer}.json"
+    temporary = path.with_suffix(f".{os.getpid()}.tmp")
+    descriptor = os.open(temporary, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
+    with os.fdopen(descriptor, "w", encoding="utf-8") as file:
+        json.dump(asdict(replica), file, indent=1)
+        file.flush()
+        os.fsync(file.fileno())
+    temporary.replace(path)
+
+
+def moved(replica: Replica, store: Path) -> Replica:
+    """The replica after its store was moved to another path."""
+    return replace(replica, store=str(store.resolve()))

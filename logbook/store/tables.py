@@ -1,0 +1,130 @@
+"""The store's tables: the one schema source, read by Alembic.
+
+Three kinds of table:
+- the journal (`entry`), append-only: triggers refuse every UPDATE and DELETE;
+- the fold's own (`write`, `replaced`) and one table per record, named after its key space, with
+  the record's fields as columns: all of them a cache, rebuilt from the journal at any time;
+- `local`, facts of this copy of the store alone (which writer it is), never exchanged or compared.
+
+A decimal field is two columns: the exact text under its name, and a REAL `<name>_num` to compute
+with. No column of a record table is unique or required beside its id: the fold must not fail,
+whatever another machine wrote.
+
+Schema history: 0001 first version.
+"""
+
+from __future__ import annotations
+
+from decimal import Decimal
+from typing import Any, get_type_hints
+
+from sqlalchemy import REAL, Column, Index, Integer, LargeBinary, MetaData, Table, Text
+
+from logbook.journal.kinds import SPACES, field_names
+
+METADATA = MetaData()
+
+ENTRY = Table(
+    "entry",
+    METADATA,
+    Column("id", Text, primary_key=True, comment="SHA-256 of body, hex"),
+    Column("writer", Text, nullable=False, comment="who wrote it: the writer's id"),
+    Column("seq", Integer, nullable=False, comment="its number in the writer's chain, from 1"),
+    Column("act", Text, comment="the act it belongs to"),
+    Column("body", LargeBinary, nullable=False, comment="the entry's bytes, exactly as hashed"),
+    Index("entry_by_writer", "writer", "seq", "id", unique=True),
+    Index("entry_by_act", "act"),
+)
+WRITE = Table(
+    "write",
+    METADATA,
+    Column("key", Text, primary_key=True, comment="the key written"),
+    Column("entry", Text, primary_key=True, comment="the entry that wrote it"),
+    Column("pos", Integer, nullable=False, comment="which of the entry's writes, from 0"),
+    Column("struck", Integer, nullable=False, comment="1 if the write strikes the key"),
+    Column("live", Integer, nullable=False, comment="1 while no other write replaces it"),
+    sqlite_with_rowid=False,
+)
+REPLACED = Table(
+    "replaced",
+    METADATA,
+    Column("key", Text, primary_key=True, comment="the key whose write is replaced"),
+    Column("entry", Text, primary_key=True, comment="the entry replaced; it may not be here yet"),
+    sqlite_with_rowid=False,
+)
+LOCAL = Table(
+    "local",
+    METADATA,
+    Column("name", Text, primary_key=True, comment="writer, program"),
+    Column("value", Text, nullable=False),
+)
+DUE = Table(
+    "due",
+    METADATA,
+    Column("trial", Text, nullable=False, comment="the trial"),
+    Column("bed", Text, primary_key=True, comment="the bed to sample"),
+    Column("n", Integer, primary_key=True, comment="its place among the bed's pulls, from 0"),
+    Column("planned", Text, nullable=False, comment="the calendar's name of the pull"),
+    Column("day", Integer, comment="days after application; NULL: before it"),
+    Column("day0", Text, comment="the day it counts from"),
+    Column("opens", Text, comment="first date that counts as on time"),
+    Column("target", Text, comment="the date aimed at"),
+    Column("closes", Text, comment="last date that counts as on time"),
+    Column("missed_from", Text, comment="first date on which it is missed"),
+    Column("tolerance", Integer, nullable=False, comment="days either side of the target"),
+    Column("also", Text, nullable=False, comment="further names it serves, a JSON list"),
+    Column("moved", Integer, nullable=False, comment="1 if it follows a treated bed's pull"),
+    Column("pull", Text, comment="the sample code that served it"),
+    Column("pulled", Text, comment="the date of that pull"),
+    Column("repeats", Text, nullable=False, comment="codes of repeated pulls, a JSON list"),
+    Index("due_by_trial", "trial"),
+    sqlite_with_rowid=False,
+)
+DUPLICATE = Table(
+    "possible_duplicate",
+    METADATA,
+    Column("trial", Text, nullable=False, comment="the trial"),
+    Column("first", Text, primary_key=True, comment="a sample code"),
+    Column("second", Text, primary_key=True, comment="another that looks like the same pull"),
+    sqlite_with_rowid=False,
+)
+
+_INDEXED = {
+    "bed": ("trial",),
+    "fill": ("bed",),
+    "apply": ("bed",),
+    "water": ("bed",),
+    "pull": ("bed",),
+    "event": ("bed",),
+    "note": ("about",),
+    "result": ("sample",),
+}
+
+
+def _record_table(space: str, record: type[Any]) -> Table:
+    hints = get_type_hints(record)
+    columns: list[Any] = [
+        Column("id", Text, primary_key=True, comment="the key without its space"),
+        Column("entry", Text, nullable=False, comment="the entry whose value is shown"),
+        Column("conflict", Integer, nullable=False, comment="1 if live writes disagree"),
+    ]
+    for name in field_names(record):
+        options = getattr(hints[name], "__args__", (hints[name],))
+        kind = Integer if int in options or bool in options else Text
+        columns.append(Column(name, kind))
+        if Decimal in options:
+            columns.append(Column(f"{name}_num", REAL))
+    table = space.replace("-", "_")
+    indexes = [Index(f"{table}_by_{column}", column) for column in _INDEXED.get(space, ())]
+    return Table(table, METADATA, *columns, *indexes, sqlite_with_rowid=False)
+
+
+RECORD_TABLES = {space: _record_table(space, record) for space, record in SPACES.items()}
+# What a rebuild drops, fills again and compares; the journal and `local` are not among them.
+FOLDED = (WRITE, REPLACED, *RECORD_TABLES.values(), DUE, DUPLICATE)
+# The journal is append-only: SQLite itself refuses anything else.
+TRIGGERS = {
+    f"entry_no_{verb.lower()}": f"CREATE TRIGGER entry_no_{verb.lower()} BEFORE {verb} ON entry "
+    "BEGIN SELECT RAISE(ABORT, 'the journal is append-only'); END"
+    for verb in ("UPDATE", "DELETE")
+}
