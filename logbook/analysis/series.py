@@ -1,0 +1,304 @@
+"""From bed results to differences against the control, day by day.
+
+The bed is the unit of replication: results of one bed and day are averaged within the bed first.
+Two differences are formed. T - C is what the grower's bed has; T - (1 - f) C, with f the
+amendment's share of the dry mass, is what the amendment gave, since it also displaced soil. A
+negative difference is a result and is never clipped. A result below a reporting limit stays an
+interval: with one, the difference is a range of possible values and not a 95 % interval.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import defaultdict
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+from logbook.analysis.beds import Bed, Observation, beds_of, mean, problems
+from logbook.analysis.tails import t_quantile
+from logbook.errors import BadData, UserMistake
+
+__all__ = [
+    "Contrast",
+    "Difference",
+    "Method",
+    "Observation",
+    "Points",
+    "differences",
+    "points_for_fit",
+    "problems",
+]
+
+Method = Literal["welch", "within-block", "one bed", "bounds", "none"]
+
+ONE_BED = (
+    "one bed per treatment: any interval would cover laboratory and within-bed error for these "
+    "two beds only; it cannot separate the amendment from a difference between the beds; no test "
+    "is reported"
+)
+SPREAD_UNSEEN = (
+    "the beds agree to the last digit reported, so that the spread between them cannot be "
+    "estimated: no interval"
+)
+NO_DETECTABLE = "no detectable difference: both sides are below the reporting limit"
+BEYOND_RANGE = "no difference can be given: both sides are above the method's range"
+POSSIBLE = "range of possible values, from the reporting limits; not a 95 % interval"
+#: A standard error this small beside the values is rounding, not a spread between beds.
+ROUNDING = 1e-12
+
+
+@dataclass(frozen=True)
+class Contrast:
+    """One difference. value None: only bounds, or nothing, can be given.
+
+    low, high: the 95 % interval, or the possible values where the method is "bounds"; None is an
+    open or missing end, with `reason` saying why. df: degrees of freedom of the interval.
+    """
+
+    value: float | None
+    low: float | None
+    high: float | None
+    df: float | None
+    reason: str = ""
+
+
+@dataclass(frozen=True)
+class Difference:
+    """Treated beds against control beds on one day.
+
+    treated_mean, control_mean: means over beds (over block means where blocks are used), None when
+    a side is censored or missing; against_control: T - C; from_amendment: T - (1 - f) C, None when
+    f is unknown; treated_beds, control_beds, censored: numbers of beds; note: why the method is
+    not the one that the design would suggest.
+    """
+
+    day: float
+    treated_mean: float | None
+    control_mean: float | None
+    against_control: Contrast
+    from_amendment: Contrast | None
+    treated_beds: int
+    control_beds: int
+    censored: int
+    method: Method
+    note: str = ""
+
+
+@dataclass(frozen=True)
+class Points:
+    """What a curve is fitted to: days and net values; left_out: a sentence for each day that isn't.
+
+    corrected: the values are T - (1 - f) C.
+    """
+
+    days: tuple[float, ...]
+    values: tuple[float, ...]
+    corrected: bool
+    left_out: tuple[str, ...]
+
+
+def differences(observations: Iterable[Observation], dilution: float | None) -> list[Difference]:
+    """The difference against the control on every day, in order of days.
+
+    Two or more beds on each side give a 95 % interval: within blocks (paired t on b - 1 df) where
+    every block of that day has one treated bed and at least one control bed, otherwise Welch's with
+    Satterthwaite's df.
+
+    Args:
+        observations: results of one analyte, method, basis and unit, of one treatment and its
+            control.
+        dilution: f, the amendment's share of the dry mass, 0 <= f < 1; None when not known.
+
+    Raises:
+        BadData: every problem found in the observations.
+        UserMistake: a dilution outside its range.
+    """
+    if dilution is not None and not 0.0 <= dilution < 1.0:
+        raise UserMistake(f"the amendment's share of the dry mass is {dilution:g}, not in 0 to 1")
+    given = list(observations)
+    found = problems(given)
+    if found:
+        raise BadData(f"{len(found)} results cannot be used: {found[0]}", found)
+    by_day: dict[float, list[Observation]] = defaultdict(list)
+    for observation in given:
+        by_day[observation.day].append(observation)
+    return [_difference(day, beds_of(by_day[day]), dilution) for day in sorted(by_day)]
+
+
+def points_for_fit(found: Iterable[Difference]) -> Points:
+    """The days and values that a curve may be fitted to, and why the others may not.
+
+    Uses T - (1 - f) C where f is known, else T - C. Left out: days before application, days with
+    a censored or missing side.
+    """
+    kept: list[tuple[float, float]] = []
+    left_out: list[str] = []
+    corrected = False
+    for difference in found:
+        contrast = difference.from_amendment or difference.against_control
+        corrected = corrected or difference.from_amendment is not None
+        if difference.day < 0.0:
+            left_out.append(f"day {difference.day:g}: before application")
+        elif contrast.value is None:
+            left_out.append(f"day {difference.day:g}: {contrast.reason}")
+        else:
+            kept.append((difference.day, contrast.value))
+    days, values = tuple(day for day, _ in kept), tuple(value for _, value in kept)
+    return Points(days, values, corrected, tuple(left_out))
+
+
+def _difference(day: float, beds: Sequence[Bed], dilution: float | None) -> Difference:
+    """Choose the method that the beds of the day allow, and apply it to both differences."""
+    treated = [bed for bed in beds if bed.treated]
+    control = [bed for bed in beds if not bed.treated]
+    method, note = _method(treated, control)
+    part = None
+    if dilution is not None:
+        part = _contrast(method, day, treated, control, 1.0 - dilution)
+    return Difference(
+        day=day,
+        treated_mean=_side_mean(method, treated),
+        control_mean=_side_mean(method, control),
+        against_control=_contrast(method, day, treated, control, 1.0),
+        from_amendment=part,
+        treated_beds=len(treated),
+        control_beds=len(control),
+        censored=sum(bed.censored for bed in beds),
+        method=method,
+        note=note,
+    )
+
+
+def _method(treated: Sequence[Bed], control: Sequence[Bed]) -> tuple[Method, str]:
+    """The method for one day's beds, and why blocks are not used although there are some."""
+    if not treated or not control:
+        return "none", ""
+    if any(bed.censored for bed in (*treated, *control)):
+        return "bounds", ""
+    if len(treated) == 1 or len(control) == 1:
+        return "one bed", ""
+    why_not = _blocks_unusable(treated, control)
+    return ("welch", why_not) if why_not is not None else ("within-block", "")
+
+
+def _blocks_unusable(treated: Sequence[Bed], control: Sequence[Bed]) -> str | None:
+    """None when blocks are complete; else why they cannot be used ("" when there are no blocks)."""
+    blocks = {bed.block for bed in (*treated, *control)}
+    if blocks == {None}:
+        return ""
+    if None in blocks:
+        return "blocks not used: some beds have no block"
+    if len(blocks) == 1:
+        return "blocks not used: all beds are in one block"
+    for block in sorted(str(block) for block in blocks):
+        if not any(bed.block == block for bed in control):
+            return f"blocks not used: block {block} has no control on this day"
+        count = sum(bed.block == block for bed in treated)
+        if count != 1:
+            return f"blocks not used: block {block} has {count} treated beds on this day"
+    return None
+
+
+def _contrast(
+    method: Method, day: float, treated: Sequence[Bed], control: Sequence[Bed], share: float
+) -> Contrast:
+    """T - share * C with what may be said of it."""
+    if method == "none":
+        missing = "control" if treated else "treated"
+        reason = f"no {missing} bed was pulled on day {day:g}: no difference"
+        return Contrast(None, None, None, None, reason)
+    if method == "bounds":
+        return _bounds(treated, control, share)
+    if method == "within-block":
+        return _within_block(treated, control, share)
+    t, c = [bed.low for bed in treated], [bed.low for bed in control]
+    if method == "one bed":
+        return Contrast(mean(t) - share * mean(c), None, None, None, _one_bed(len(t), len(c)))
+    return _welch(t, c, share)
+
+
+def _one_bed(treated: int, control: int) -> str:
+    """The one-bed wording, with the side that is alone when the other is not."""
+    if treated == control == 1:
+        return ONE_BED
+    alone, many, other = (
+        ("treated", control, "control") if treated == 1 else ("control", treated, "treated")
+    )
+    return (
+        f"only one {alone} bed (and {many} {other} beds): nothing shows how much such beds differ, "
+        "so the amendment cannot be separated from a difference between beds; no test is reported"
+    )
+
+
+def _bounds(treated: Sequence[Bed], control: Sequence[Bed], share: float) -> Contrast:
+    """The possible values of the difference, from the bounds of every bed."""
+    if all(bed.above for bed in (*treated, *control)):
+        return Contrast(None, None, None, None, BEYOND_RANGE)
+    if all(bed.below for bed in (*treated, *control)):
+        return Contrast(None, None, None, None, NO_DETECTABLE)
+    low = mean([bed.low for bed in treated]) - share * mean([bed.high for bed in control])
+    high = mean([bed.high for bed in treated]) - share * mean([bed.low for bed in control])
+    return Contrast(None, _closed(low), _closed(high), None, POSSIBLE)
+
+
+def _closed(end: float) -> float | None:
+    """The end of a range, None when it is open."""
+    return end if math.isfinite(end) else None
+
+
+def _within_block(treated: Sequence[Bed], control: Sequence[Bed], share: float) -> Contrast:
+    """Paired t on the differences of blocks, controls of a block averaged: b - 1 df.
+
+    Source: Student 1908, Biometrika 6:1-25 (the paired comparison).
+    """
+    plus, minus = _block_means(treated), _block_means(control)
+    gaps = [plus[block] - share * minus[block] for block in plus]
+    size = max(map(abs, (*plus.values(), *minus.values())))
+    return _interval(mean(gaps), _variance(gaps) / len(gaps), len(gaps) - 1.0, size)
+
+
+def _welch(treated: Sequence[float], control: Sequence[float], share: float) -> Contrast:
+    """Welch's interval with Satterthwaite's degrees of freedom.
+
+    Source: Welch 1947, Biometrika 34:28-35; Satterthwaite 1946, Biometrics Bulletin 2:110-114.
+    """
+    part_t = _variance(treated) / len(treated)
+    part_c = share**2 * _variance(control) / len(control)
+    variance = part_t + part_c
+    value = mean(treated) - share * mean(control)
+    weight = part_t**2 / (len(treated) - 1) + part_c**2 / (len(control) - 1)
+    df = variance**2 / weight if weight > 0.0 else math.nan
+    return _interval(value, variance, df, max(map(abs, (*treated, *control))))
+
+
+def _interval(value: float, variance: float, df: float, size: float) -> Contrast:
+    """value +- t se; without a spread beyond rounding (beside values of that size) none."""
+    error = math.sqrt(variance)
+    if error <= ROUNDING * size or not df > 0.0:
+        return Contrast(value, None, None, None, SPREAD_UNSEEN)
+    reach = t_quantile(0.975, df) * error
+    return Contrast(value, value - reach, value + reach, df)
+
+
+def _side_mean(method: Method, beds: Sequence[Bed]) -> float | None:
+    """Mean of one side: over beds, or over blocks when the method is within-block."""
+    if not beds or any(bed.censored for bed in beds):
+        return None
+    if method == "within-block":
+        return mean(list(_block_means(beds).values()))
+    return mean([bed.low for bed in beds])
+
+
+def _block_means(beds: Sequence[Bed]) -> dict[str | None, float]:
+    """Mean over the beds of each block, in order of block."""
+    by_block: dict[str | None, list[float]] = defaultdict(list)
+    for bed in beds:
+        by_block[bed.block].append(bed.low)
+    return {block: mean(by_block[block]) for block in sorted(by_block, key=str)}
+
+
+def _variance(numbers: Sequence[float]) -> float:
+    """Sample variance on n - 1 df."""
+    centre = mean(numbers)
+    return math.fsum((number - centre) ** 2 for number in numbers) / (len(numbers) - 1)
