@@ -14,7 +14,10 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 from logbook.errors import UserMistake
 
 WEEKDAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
-_CLOCK = re.compile(r"([01]?\d|2[0-3])[:.]([0-5]\d)\Z")
+# Years beyond these are slips of the hand, and the calendar must have room to count days on.
+YEARS = range(1900, 2200)
+_FULL = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
+_CLOCK = re.compile(r"([01]?[0-9]|2[0-3])[:.]([0-5][0-9])\Z")
 _HINT = "write yesterday, 08:30, tue 17:00, 2026-03-14 or 2026-03-14T08:30"
 
 
@@ -39,8 +42,8 @@ class When:
 
 def spoken_day(day: date) -> str:
     """`Sat 14 Mar 2026`, in English whatever the machine's locale."""
-    months = "Jan Feb Mar Apr May Jun Jul Aug Sep Oct Nov Dec".split()
-    return f"{WEEKDAYS[day.weekday()].title()} {day.day} {months[day.month - 1]} {day.year}"
+    month = "JanFebMarAprMayJunJulAugSepOctNovDec"[3 * day.month - 3 : 3 * day.month]
+    return f"{WEEKDAYS[day.weekday()].title()} {day.day} {month} {day.year}"
 
 
 def zone(name: str) -> ZoneInfo:
@@ -66,8 +69,8 @@ def parse_when(text: str, tz: ZoneInfo, now: datetime) -> When:
 
     Accepts `now`, `today`, `yesterday`, a weekday (the latest one, today included), an ISO date,
     each with or without a clock time; a clock time alone is today; ISO 8601 with an offset is
-    taken as it stands. Raises UserMistake for anything else, for hours that a clock change skips
-    and for hours that it repeats (those need an offset).
+    taken as it stands. Raises UserMistake for anything else, for years outside YEARS, for hours
+    that a clock change skips and for hours that it repeats (those need an offset).
     """
     words = text.strip().lower().split()
     here = now.astimezone(tz)
@@ -93,14 +96,21 @@ def _day(words: list[str], today: date, text: str) -> date:
         return today
     if word == "yesterday":
         return today - timedelta(days=1)
-    if word[:3] in WEEKDAYS and len(words) == 1 and word.isalpha():
-        return today - timedelta(days=(today.weekday() - WEEKDAYS.index(word[:3])) % 7)
-    if re.fullmatch(r"\d{4}-\d{2}-\d{2}", word):
+    named = [n for n, full in enumerate(_FULL) if len(word) >= 3 and full.startswith(word)]
+    if named:
+        return today - timedelta(days=(today.weekday() - named[0]) % 7)
+    if re.fullmatch(r"[0-9]{4}-[0-9]{2}-[0-9]{2}", word):
         try:
-            return date.fromisoformat(word)
+            return _plausible(date.fromisoformat(word))
         except ValueError:
             raise UserMistake(f"{word!r} is not a day of the calendar", _HINT) from None
     raise UserMistake(f"{text.strip()!r} is not a time", _HINT)
+
+
+def _plausible(day: date) -> date:
+    if day.year not in YEARS:
+        raise UserMistake(f"{day.year:04d} is not a year in which a trial is kept", _HINT)
+    return day
 
 
 def _iso_instant(text: str, tz: ZoneInfo) -> When:
@@ -108,6 +118,7 @@ def _iso_instant(text: str, tz: ZoneInfo) -> When:
         instant = datetime.fromisoformat(text.upper().replace("Z", "+00:00"))
     except ValueError:
         raise UserMistake(f"{text!r} is not a time", _HINT) from None
+    _plausible(instant.date())
     if instant.tzinfo is None:
         instant = _aware(instant.date(), instant.time(), tz)
     local = instant.astimezone(tz)
