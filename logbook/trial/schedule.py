@@ -327,7 +327,7 @@ def _same_day_once(made: Iterable[Obligation]) -> list[Obligation]:
     for one in sorted(made, key=lambda one: (one.moved, one.day0 or date.max, _bed_order(one))):
         key = (one.target, "" if one.target is not None and one.day is not None else one.planned)
         first = kept.setdefault(key, one)
-        if first is not one and one.planned not in first.names:
+        if one.planned not in first.names:
             kept[key] = replace(first, also=(*first.also, one.planned))
     return list(kept.values())
 

@@ -166,6 +166,22 @@ class TestOneTreatedBed:
         assert [pull.code for pull in extra_pulls(owed, pulls)] == ["B1/18", "B1/60"]
         assert not any(one.repeats for one in owed)
 
+    @pytest.mark.parametrize(
+        ("days", "pulled", "served"),
+        [
+            ((14, 28), 6, []),  # the first pull reaches out as far as it does in: 7 days
+            ((14, 28), 7, ["day 14"]),
+            ((14,), 18, ["day 14"]),  # a single one as far as it would be overdue: 4 days
+            ((14,), 19, []),
+            ((14,), 9, []),
+        ],
+    )
+    def test_how_far_the_first_and_the_only_pull_reach(
+        self, days: tuple[int, ...], pulled: int, served: list[str]
+    ) -> None:
+        owed = _schedule(pulls=[_on(TREATED, pulled)], plan=_plan(*days, before=False))
+        assert [one.planned for one in owed if one.pull] == served
+
     def test_what_the_person_said_goes_before_dates(self) -> None:
         owed = _schedule(pulls=[_on(TREATED, 20), _on(TREATED, 22, planned="day 14")])
         assert _of(owed, TREATED, "day 14").pull == "B1/22"
@@ -236,6 +252,10 @@ class TestBeforeAndDayZero:
         assert _days(_of(said, TREATED, "before"), 0) == ("done", 0)
         assert _of(said, TREATED, "day 0").pull == "later"
 
+    def test_silent_pull_on_the_application_day_is_never_before(self) -> None:
+        owed = _schedule(plan=_plan(14), pulls=[_on(TREATED, 0)])
+        assert not any(one.pull for one in owed)
+
     def test_second_pull_before_application_is_a_repeat(self) -> None:
         owed = _schedule(pulls=[_on(TREATED, -3), _on(TREATED, -2)])
         assert _of(owed, TREATED, "before").repeats == ("B1/-2",)
@@ -294,6 +314,13 @@ class TestControlFollowsItsBlock:
     def test_days_inside_one_window_are_one_pull_on_the_first_of_them(self) -> None:
         owed = _schedule(self.BEDS, pulls=[_on(TREATED, 13), _on(OTHER, 15)])
         assert _targets(owed, CONTROL, "day 14") == [13]
+
+    def test_late_bed_that_meets_another_beds_day_shares_its_control(self) -> None:
+        applied = {bed.id: APPLIED for bed in self.BEDS} | {"B2": APPLIED + timedelta(days=5)}
+        owed = _schedule(self.BEDS, pulls=[_on(TREATED, 19)], applied=applied)
+        one = _of(owed, CONTROL, "day 14")
+        assert (_targets(owed, CONTROL, "day 14"), one.moved) == ([19], False)
+        assert one.day0 == applied["B2"]
 
     def test_missed_treated_pull_leaves_the_controls_day_alone(self) -> None:
         owed = _schedule((TREATED, CONTROL), pulls=[_on(CONTROL, 14)])

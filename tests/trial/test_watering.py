@@ -107,6 +107,10 @@ def test_intervals_that_were_too_long() -> None:
     ]
 
 
+def test_wait_before_the_filling_is_no_wait() -> None:
+    assert late_waterings(PLAN, {"B1": START}, {"B1": _days(-20, 3)}) == []
+
+
 def test_late_waterings_without_a_logged_filling_and_after_the_end() -> None:
     assert late_waterings(PLAN, {}, {"B1": _days(0, 3)}) == []
     plan = [PlannedPull("t", "day 7", 7, 0)]
