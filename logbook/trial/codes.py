@@ -8,6 +8,7 @@ every swap of two neighbours (the argument behind ISBN-10's modulus 11).
 
 from __future__ import annotations
 
+import re
 import secrets
 from collections.abc import Callable, Iterable
 
@@ -23,14 +24,24 @@ def check_symbol(body: str) -> str:
 
 
 def new_code(choose: Callable[[str], str] = secrets.choice) -> str:
-    """A fresh code; `choose` picks one symbol (tests and the demo pass a seeded one)."""
-    body = "".join(choose(ALPHABET) for _ in range(LENGTH - 1))
-    return body + check_symbol(body)
+    """A fresh code; `choose` picks one symbol (tests and the demo pass a seeded one).
+
+    Codes that a spreadsheet would turn into a number or a date (3479E347, 9MAR3449) are left out.
+    """
+    while True:
+        body = "".join(choose(ALPHABET) for _ in range(LENGTH - 1))
+        code = body + check_symbol(body)
+        if _SPREADSHEET_BAIT.fullmatch(code) is None:
+            return code
+
+
+_SPREADSHEET_BAIT = re.compile(r"\d+E\d+|\d*(JAN|MAR|APR|MAY|DEC)\d*")
+_FILLERS = re.compile(r"[\s\-‐‑–_.]+")
 
 
 def tidy(text: str) -> str:
-    """The code as written, in capitals, without the blanks and hyphens people add."""
-    return text.strip().upper().replace("-", "").replace(" ", "")
+    """The code as written, in capitals, without the blanks, hyphens and dots people add."""
+    return _FILLERS.sub("", text.upper())
 
 
 def is_valid(text: str) -> bool:
@@ -41,6 +52,17 @@ def is_valid(text: str) -> bool:
         and all(symbol in _VALUE for symbol in code)
         and check_symbol(code[:-1]) == code[-1]
     )
+
+
+def flaw(text: str) -> str:
+    """Why `text` is no valid code, in words; empty for a valid one."""
+    code = tidy(text)
+    strange = "".join(sorted(set(code) - set(ALPHABET)))
+    if len(code) != LENGTH:
+        return f"a code has {LENGTH} symbols, this one {len(code)}"
+    if strange:
+        return f"no code has the symbol {strange[0]!r}"
+    return "" if is_valid(code) else "its check symbol does not fit: a symbol is wrong or swapped"
 
 
 def candidates(text: str, known: Iterable[str], most: int = 3) -> list[str]:

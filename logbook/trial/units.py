@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
-from decimal import ROUND_HALF_EVEN, Context, Decimal, InvalidOperation
+from decimal import ROUND_HALF_EVEN, Context, Decimal
 from fractions import Fraction
 
 from logbook.errors import UserMistake
@@ -69,6 +69,7 @@ UNITS: dict[str, dict[str, Fraction]] = {
         "mg/kg": Fraction(1),
         "ppm": Fraction(1),
         "ug/g": Fraction(1),
+        "ug/kg": Fraction(1, 1000),
         "g/kg": Fraction(1000),
         "%": Fraction(10_000),
     },
@@ -101,22 +102,28 @@ UNITS: dict[str, dict[str, Fraction]] = {
     "time": {"d": Fraction(1), "h": Fraction(1, 24)},
 }
 
+# Spellings with another case or word; keys are lower case and already in `_usual` form.
 _SPELLINGS = {
-    "ml": "mL", "l": "L", "ltr": "L", "litre": "L", "litres": "L", "liter": "L", "liters": "L",
-    "grams": "g", "gram": "g", "kilo": "kg", "kilos": "kg", "lbs": "lb", "gallon": "gal",
-    "m²": "m2", "m³": "m3", "cm³": "cm3", "cc": "cm3", "ft²": "ft2", "ft³": "ft3", "sq ft": "ft2",
-    "sq m": "m2", "cu ft": "ft3", "cu yd": "yd3", "inch": "in", "inches": "in", "foot": "ft",
-    "feet": "ft", "mg kg-1": "mg/kg", "mg.kg-1": "mg/kg", "µg/g": "ug/g", "μg/g": "ug/g",
-    "mg/kg dry soil": "mg/kg", "pct": "%", "percent": "%", "°c": "C", "degc": "C", "deg c": "C",
-    "us/cm": "uS/cm", "µs/cm": "uS/cm", "μs/cm": "uS/cm", "ds/m": "dS/m", "ms/cm": "mS/cm",
-    "ds m-1": "dS/m", "mmhos/cm": "mmho/cm", "ms/m": "mS/m", "cmol/kg": "cmol(+)/kg",
-    "meq/100g": "meq/100 g", "me/100g": "meq/100 g", "me/100 g": "meq/100 g", "ph": "pH",
-    "ph units": "pH", "su": "pH", "s.u.": "pH", "std units": "pH", "days": "d", "day": "d",
-    "hours": "h", "hour": "h", "tonne/ha": "t/ha", "tonnes/ha": "t/ha", "kg/l": "kg/L",
-    "g/l": "g/L", "g/ml": "g/mL", "g/cc": "g/cm3", "g/cm³": "g/cm3", "kg/m³": "kg/m3",
-    "lb/1000ft2": "lb/1000 ft2", "lb/100ft2": "lb/100 ft2", "lb/ac": "lb/acre",
+    "ltr": "L", "litre": "L", "litres": "L", "liter": "L", "liters": "L", "grams": "g",
+    "gram": "g", "kilo": "kg", "kilos": "kg", "lbs": "lb", "gallon": "gal", "gallons": "gal",
+    "cc": "cm3", "sq ft": "ft2", "sq m": "m2", "cu ft": "ft3", "cu yd": "yd3", "inch": "in",
+    "inches": "in", "foot": "ft", "feet": "ft", "mg/kg dry soil": "mg/kg", "mg/kg dry": "mg/kg",
+    "mg/kg dw": "mg/kg", "parts per million": "ppm", "pct": "%", "percent": "%", "per cent": "%",
+    "%w/w": "%", "% w/w": "%", "wt%": "%", "°c": "C", "degc": "C", "deg c": "C",
+    "mmhos/cm": "mmho/cm", "umho/cm": "uS/cm", "umhos/cm": "uS/cm", "cmol/kg": "cmol(+)/kg",
+    "cmol+/kg": "cmol(+)/kg", "cmol (+)/kg": "cmol(+)/kg", "cmol(c)/kg": "cmolc/kg",
+    "meq/100g": "meq/100 g", "me/100g": "meq/100 g", "me/100 g": "meq/100 g",
+    "meq/100 gm": "meq/100 g", "ph units": "pH", "ph unit": "pH", "su": "pH", "s.u.": "pH",
+    "std units": "pH", "days": "d", "day": "d", "hours": "h", "hour": "h", "tonne/ha": "t/ha",
+    "tonnes/ha": "t/ha", "g/cc": "g/cm3", "lb/1000ft2": "lb/1000 ft2", "lb/100ft2": "lb/100 ft2",
+    "lb/ac": "lb/acre", "lbs/acre": "lb/acre", "lbs/ac": "lb/acre",
 }  # fmt: skip
-_KNOWN = {unit.lower(): unit for table in UNITS.values() for unit in table}
+# Upper case matters here: Mg is a megagram (a tonne), and alone it may also be a shouted mg.
+_MEGAGRAM = {"Mg/ha": "t/ha", "Mg/m3": "t/m3", "Mg": None}
+_UNIT_NAMES = frozenset(unit for table in UNITS.values() for unit in table)
+_KNOWN = {unit.lower(): unit for unit in _UNIT_NAMES}
+_MARKS = str.maketrans({"²": "2", "³": "3", "¹": "1", "⁻": "-", "−": "-", "µ": "u", "μ": "u"})
+_PER = re.compile(r"[ .·*]\s*([A-Za-z]+)-([123]?)(?=\Z)")
 _QUANTITY = re.compile(r"\s*([+-]?[0-9][0-9., ]*|[+-]?[.,][0-9]+)\s*(.*?)\s*\Z", re.DOTALL)
 
 
@@ -147,12 +154,21 @@ def short(value: Decimal) -> str:
 
 
 def canonical_unit(text: str) -> str | None:
-    """The unit's usual spelling ("ml" -> "mL"), or None if it is not known."""
-    wanted = " ".join(text.split())
-    lowered = wanted.lower()
-    if wanted in _KNOWN.values():
+    """The unit's usual spelling ("ml" -> "mL", "mg kg-1" -> "mg/kg"), or None if unknown."""
+    wanted = _usual(text)
+    if wanted in _UNIT_NAMES:
         return wanted
-    return _SPELLINGS.get(wanted) or _SPELLINGS.get(lowered) or _KNOWN.get(lowered)
+    if wanted in _MEGAGRAM:
+        return _MEGAGRAM[wanted]
+    lowered = wanted.lower()
+    return _SPELLINGS.get(lowered) or _KNOWN.get(lowered)
+
+
+def _usual(text: str) -> str:
+    """Blanks, superscripts and negative powers in one way: "dS m⁻¹" -> "dS/m"."""
+    tidy = " ".join(text.translate(_MARKS).split())
+    tidy = _PER.sub(lambda match: f"/{match[1]}{match[2].replace('1', '')}", tidy)
+    return re.sub(r"\s*/\s*", "/", tidy)
 
 
 def dimension_of(unit: str) -> tuple[str, ...]:
@@ -160,23 +176,76 @@ def dimension_of(unit: str) -> tuple[str, ...]:
     return tuple(name for name, table in UNITS.items() if unit in table)
 
 
-def number(text: str) -> Decimal:
-    """Read a plain decimal; a single comma is a decimal comma ("2,5" is 2.5).
+def number(text: str, decimal_comma: bool | None = None) -> Decimal:
+    """Read a plain decimal; raises UserMistake with the remedy for anything else.
 
-    Refuses grouped thousands ("1,234.5"), since the same text means two things in two countries.
+    `decimal_comma` says how the source writes decimals: True with a comma, False with a point,
+    None if nothing is known (a keyboard): then "2,5" is 2.5 and "1,234" is refused, since it
+    means two things in two countries. Thousands marks are always refused, as are exponents
+    (spreadsheets drop digits when they write them).
     """
     tidy = text.strip().replace("−", "-")
-    if tidy.count(",") == 1 and "." not in tidy:
-        tidy = tidy.replace(",", ".")
-    try:
-        if not re.fullmatch(r"[+-]?([0-9]+(\.[0-9]*)?|\.[0-9]+)", tidy):
-            raise InvalidOperation
-        value = Decimal(tidy)
-    except InvalidOperation:
-        raise UserMistake(f"{text.strip()!r} is not a number", "write it like 2.5") from None
+    plain_text = tidy.replace(",", ".") if decimal_comma is not False else tidy
+    if _DECIMAL.fullmatch(plain_text) is None:
+        raise UserMistake(*_why_no_number(tidy))
+    if decimal_comma and "." in tidy:
+        raise UserMistake(*_other_mark(tidy, ".", ","))
+    if "," in tidy and decimal_comma is None and _EITHER.fullmatch(tidy):
+        raise UserMistake(*_two_readings(tidy, "."))
+    value = Decimal(plain_text)
     if len(value.as_tuple().digits) > 24:
-        raise UserMistake(f"{text.strip()[:30]!r}... has more digits than a measurement can have")
+        raise UserMistake(
+            f"{text.strip()[:30]!r}... has more digits than a measurement can have",
+            "write at most 24 digits",
+        )
     return value
+
+
+_DECIMAL = re.compile(r"[+-]?([0-9]+(\.[0-9]*)?|\.[0-9]+)")
+_EITHER = re.compile(r"[+-]?[1-9][0-9]{0,2}[.,][0-9]{3}")
+_GROUPED = re.compile(r"[+-]?[0-9]{1,3}([., '’\u00a0\u2009\u202f][0-9]{3})+([.,][0-9]+)?")
+_LOOKALIKES = str.maketrans({"O": "0", "o": "0", "l": "1", "I": "1"})
+
+
+def _why_no_number(tidy: str) -> tuple[str, str]:
+    """What is wrong with a text that is no plain decimal, and the remedy."""
+    if "," in tidy and _DECIMAL.fullmatch(tidy.replace(",", ".")):
+        return _two_readings(tidy, ".") if _EITHER.fullmatch(tidy) else _other_mark(tidy, ",", ".")
+    if _GROUPED.fullmatch(tidy):
+        return f"{tidy!r} has a thousands mark", f"write {_ungrouped(tidy)}"
+    digits = tidy.translate(_LOOKALIKES)
+    if digits != tidy and _DECIMAL.fullmatch(digits.replace(",", ".")):
+        return f"{tidy!r} has a letter in place of a digit", f"write {digits}"
+    if re.fullmatch(r"[+-]?[0-9]+([.,][0-9]*)?[eE][+-]?[0-9]+", tidy):
+        return (
+            f"{tidy!r} has an exponent, as spreadsheets write it when they drop digits",
+            "write the number out in full",
+        )
+    return f"{tidy[:40]!r} is not a number", "write it like 2.5"
+
+
+def _two_readings(tidy: str, mark: str) -> tuple[str, str]:
+    whole, decimal = re.sub("[.,]", "", tidy), re.sub("[.,]", mark, tidy)
+    return f"{tidy!r} can be read as {whole} or as {decimal}", f"write {whole} or {decimal}"
+
+
+def _other_mark(tidy: str, mark: str, usual: str) -> tuple[str, str]:
+    if mark == "." and _EITHER.fullmatch(tidy):
+        return _two_readings(tidy, usual)
+    names = {".": "point", ",": "comma"}
+    return (
+        f"{tidy!r} has a decimal {names[mark]}, and the other numbers there have a {names[usual]}",
+        f"write {tidy.replace(mark, usual)}",
+    )
+
+
+def _ungrouped(tidy: str) -> str:
+    """The number without its thousands marks: the last mark is decimal if it differs."""
+    marks = re.findall(r"[^0-9+-]", tidy)
+    if len(set(marks)) == 1:
+        return re.sub(r"[^0-9+-]", "", tidy)
+    head, _, tail = tidy.rpartition(marks[-1])
+    return re.sub(r"[^0-9+-]", "", head) + "." + tail
 
 
 def parse(text: str, dimension: str) -> Quantity:
@@ -213,10 +282,25 @@ def convert(value: Decimal, unit: str, target: str, dimension: str) -> Decimal:
 
 
 _DIGITS = Context(prec=24, rounding=ROUND_HALF_EVEN)
+_EXACT = Context(prec=400)
 
 
 def to_decimal(exact: Fraction) -> Decimal:
     """The decimal of a fraction: exact if it ends within 24 digits, else rounded to 24."""
-    value = _DIGITS.divide(Decimal(exact.numerator), Decimal(exact.denominator)).normalize(_DIGITS)
-    whole = value.as_tuple().exponent
-    return value.quantize(Decimal(1)) if isinstance(whole, int) and whole > 0 else value
+    return tidied(_DIGITS.divide(Decimal(exact.numerator), Decimal(exact.denominator)))
+
+
+def scale(value: Decimal, factor: Fraction) -> Decimal:
+    """`value` times an exact factor: what `to_decimal` gives, without a fraction a value.
+
+    The product is exact and the division rounds once, to 24 digits.
+    """
+    product = _EXACT.multiply(value, Decimal(factor.numerator))
+    return tidied(_DIGITS.divide(product, Decimal(factor.denominator)))
+
+
+def tidied(value: Decimal) -> Decimal:
+    """The same number without trailing zeros and without a positive exponent."""
+    value = value.normalize(_DIGITS) if value else Decimal(0)
+    exponent = value.as_tuple().exponent
+    return value.quantize(Decimal(1)) if isinstance(exponent, int) and exponent > 0 else value

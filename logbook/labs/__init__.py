@@ -1,0 +1,1 @@
+"""Laboratory files in, results out: no store, standard library only."""

@@ -1,0 +1,61 @@
+"""Which column of a laboratory's table plays which role, by the names the trade gives them."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from operator import itemgetter
+
+from logbook.errors import Problem
+from logbook.labs.reader import Table, shown
+
+# role -> names a column may have, best ones first; two columns of one group are ambiguous.
+ROLES: dict[str, tuple[str, ...]] = {
+    "sample": (
+        "sample|sample code|sample id|sample no|sample number|sample name|code|field id|client id",
+        "lab id no",
+    ),
+    "nutrient": ("nutrient|analyte|parameter|determinand|element",),
+    "value": ("value|result|results|reading|concentration|test result",),
+    "unit": ("unit|units|uom|result unit|result units",),
+    "method": ("method|extractant|extraction|test method|extraction method|procedure",),
+    "basis": ("basis|moisture basis|reporting basis",),
+    "report": ("report|report no|report number|report id|lab report",),
+    "lab": ("lab|laboratory|lab name|laboratory name",),
+    "limit": (
+        "limit|reporting limit|rl|limit of quantification|quantification limit|loq",
+        "detection limit|limit of detection|lod|mdl",
+    ),
+    "qualifier": ("qualifier|flag|flags|sign|modifier",),
+    "run": ("run|run no|run number|re run",),
+    "repeat": ("repeat|replicate|rep|duplicate",),
+}
+NEEDED = ("sample", "nutrient", "value", "unit", "method")
+
+
+def find_columns(table: Table) -> tuple[dict[str, int], list[Problem]]:
+    """Which column plays which role, and what is missing or ambiguous."""
+    names = [" ".join(re.sub(r"[_\-.#:]", " ", name.lower()).split()) for name in table.header]
+    columns: dict[str, int] = {}
+    problems: list[Problem] = []
+    for role, groups in ROLES.items():
+        for group in groups:
+            found = [i for i, name in enumerate(names) if name in group.split("|")]
+            if len(found) > 1:
+                both = " and ".join(shown(table.header[i]) for i in found)
+                what = f"columns {both} may each be the {role}"
+                problems.append(Problem(f"{table.file}, header", what, "rename all but one"))
+            if found:
+                columns.setdefault(role, found[0])
+    for role in NEEDED:
+        if role not in columns:
+            what = f"there is no column for the {role}"
+            remedy = f"name it {shown(role)}, or {ROLES[role][0].split('|')[1]!r}"
+            problems.append(Problem(f"{table.file}, header", what, remedy))
+    return columns, problems
+
+
+def picker(columns: dict[str, int], *roles: str) -> Callable[[list[str]], object]:
+    """A fast function from a row to its cells of those roles (columns that exist)."""
+    places = [columns[role] for role in roles if role in columns]
+    return itemgetter(*places) if places else lambda row: None

@@ -1,0 +1,253 @@
+"""Laboratory tables into results, and every wrong cell with its place, reason and remedy."""
+
+from __future__ import annotations
+
+from decimal import Decimal
+from pathlib import Path
+
+import pytest
+
+from logbook.errors import Problem
+from logbook.labs import importer
+from logbook.labs.importer import Parsed, parse_long
+from logbook.labs.reader import read_table
+from logbook.trial import codes
+from logbook.trial.records import Result
+
+A, B, C = (body + codes.check_symbol(body) for body in ("3479ACD", "HJKLMNP", "TTWWXXY"))
+HEADER = "sample,nutrient,value,unit,method"
+
+
+def parse(folder: Path, content: str | bytes, *, lab: str | None = "Invented Lab") -> Parsed:
+    path = folder / "r.csv"
+    path.write_bytes(content.encode() if isinstance(content, str) else content)
+    return parse_long(read_table(path), {A, B}, lab=lab, report="R1")
+
+
+def rows(folder: Path, *lines: str, header: str = HEADER) -> Parsed:
+    return parse(folder, "\n".join([header, *lines]) + "\n")
+
+
+def told(problem: Problem) -> str:
+    return f"{problem.where} | {problem.what} | {problem.remedy}"
+
+
+def test_a_row_becomes_a_result(tmp_path: Path) -> None:
+    parsed = rows(tmp_path, f"{A},NO3,44.27,mg/kg,2M KCl")
+    assert (parsed.problems, parsed.notes, parsed.waiting) == ([], [], [])
+    (result,) = parsed.results
+    assert result == Result(
+        lab="Invented Lab", report="R1", sample=A, analyte="nitrate-N", method="2 M KCl",
+        basis="dry", run=1, n=1, value=result.value, limit=None, qualifier="", unit="mg/kg",
+        reported="44.27", reported_unit="mg/kg", form="NO3",
+    )  # fmt: skip
+    assert float(result.value or 0) == pytest.approx(44.27 * 0.2259048, rel=1e-6)
+
+
+def test_decimal_comma_semicolons_bom_and_a_limit(tmp_path: Path) -> None:
+    text = (
+        "Sample ID;Analyte;Result;Units;Extractant\n"
+        f"{A};NO3-N;<0,5;ppm;2M KCl\n{A};P;12,50;mg kg-1;M3\n"
+    )
+    parsed = parse(tmp_path, b"\xef\xbb\xbf" + text.encode())
+    assert parsed.problems == []
+    nitrate, phosphorus = parsed.results
+    assert (nitrate.value, nitrate.limit, nitrate.qualifier) == (None, Decimal("0.5"), "<")
+    assert (nitrate.reported, nitrate.unit, nitrate.reported_unit) == ("<0,5", "mg/kg", "ppm")
+    assert str(phosphorus.value) == "12.5"
+    assert (phosphorus.reported, phosphorus.method) == ("12,50", "Mehlich-3")
+
+
+def test_a_limit_is_converted_like_a_value(tmp_path: Path) -> None:
+    (result,) = rows(tmp_path, f"{A},K,<0.1,cmol(+)/kg,Mehlich-3").results
+    assert result.limit == Decimal("39.0983")
+
+
+def test_optional_columns(tmp_path: Path) -> None:
+    header = HEADER + ",basis,report,lab,limit,run,repeat,comment"
+    parsed = rows(
+        tmp_path,
+        f"{A},P,ND,mg/kg,Olsen,as received,77,Made-up Lab,0.5,2,3,x",
+        f"{A},P,4,mg/kg,Olsen,,,,,,,",
+        header=header,
+    )
+    first, second = parsed.results
+    assert (first.lab, first.report, first.basis) == ("Made-up Lab", "77", "moist")
+    assert (first.run, first.n, first.limit, first.qualifier) == (2, 3, Decimal("0.5"), "<")
+    assert (second.lab, second.report, second.basis) == ("Invented Lab", "R1", "dry")
+    assert (second.run, second.n, second.value) == (1, 1, Decimal(4))
+    assert parsed.notes == ["columns not used: comment"]
+
+
+def test_a_qualifier_in_its_own_column_counts(tmp_path: Path) -> None:
+    header = HEADER + ",flag"
+    parsed = rows(tmp_path, f"{A},P,0.5,mg/kg,Olsen,<", f"{B},P,0.5,mg/kg,Olsen,J", header=header)
+    assert [(r.value, r.limit) for r in parsed.results] == [(None, Decimal("0.5"))]
+    assert [p.what for p in parsed.problems] == ["its qualifier 'J' is not understood here"]
+
+
+def test_a_report_without_number_is_named_by_its_bytes(tmp_path: Path) -> None:
+    path = tmp_path / "r.csv"
+    path.write_text(f"{HEADER}\n{A},P,4,mg/kg,Olsen\n")
+    table = read_table(path)
+    (result,) = parse_long(table, [A], lab="L", report=None).results
+    assert result.report == table.sha256[:12]
+
+
+def test_ph_needs_no_unit(tmp_path: Path) -> None:
+    (result,) = rows(tmp_path, f"{A},pH,6.80,,water 1:1").results
+    assert (result.value, result.unit, result.reported_unit) == (Decimal("6.8"), "pH", "")
+
+
+def test_unknown_codes_wait_and_wrong_ones_get_candidates(tmp_path: Path) -> None:
+    swapped = A[1] + A[0] + A[2:]
+    parsed = rows(
+        tmp_path, f"{C},P,4,mg/kg,Olsen", f"{swapped},P,4,mg/kg,Olsen",
+        f"{A.lower()[:4]}-{A[4:]},P,4,mg/kg,Olsen",
+    )  # fmt: skip
+    assert [result.sample for result in parsed.results] == [C, A]
+    assert parsed.waiting == [C]
+    assert [told(problem) for problem in parsed.problems] == [
+        f"r.csv, row 3, column sample (value '{swapped}') | this is not a sample code: its check "
+        f"symbol does not fit: a symbol is wrong or swapped | is it {A}?"
+    ]
+
+
+def test_repeats_are_counted_and_named(tmp_path: Path) -> None:
+    line = f"{A},P,4,mg/kg,Olsen"
+    parsed = rows(tmp_path, line, f"{B},P,4,mg/kg,Olsen", line, f"{A},P,5,mg/kg,Olsen")
+    assert [(r.sample, r.n) for r in parsed.results] == [(A, 1), (B, 1), (A, 2), (A, 3)]
+    assert parsed.notes == [f"rows 2, 4 and 5 are repeats of one analysis: {A}, P"]
+
+
+def test_one_measurement_printed_twice_is_no_repeat(tmp_path: Path) -> None:
+    parsed = rows(
+        tmp_path, f"{A},NO3-N,10,mg/kg,2 M KCl", f"{A},NO3,44.3,mg/kg,2 M KCl",
+        f"{B},K,1,meq/100 g,M3", f"{B},K,391,ppm,M3",
+    )  # fmt: skip
+    assert [told(problem) for problem in parsed.problems] == [
+        "r.csv, row 3, column nutrient (value 'NO3') | row 2 gives the same analysis in another "
+        "nutrient | keep one of the rows, or add a column 'repeat'",
+        "r.csv, row 5, column unit (value 'ppm') | row 4 gives the same analysis in another "
+        "unit | keep one of the rows, or add a column 'repeat'",
+    ]
+
+
+def test_precision_is_kept(tmp_path: Path) -> None:
+    (result,) = rows(tmp_path, f"{A},P,0.12345678901234567891,ppm,Olsen").results
+    assert str(result.value) == "0.12345678901234567891"
+
+
+WRONG = [
+    (f"{A},unobtainium,4,mg/kg,x", "nutrient", "unobtainium",
+     "'unobtainium' is not a nutrient this program knows"),
+    (f"{A},nitrate,4,mg/kg,x", "nutrient", "nitrate", "'nitrate' may mean NO3 or NO3-N"),
+    (f"{A},,4,mg/kg,x", "nutrient", "", "there is no nutrient"),
+    (f"{A},mineral N,4,mg/kg,x", "nutrient", "mineral N",
+     "mineral-N is not imported: it is the sum of nitrate-N and ammonium-N"),
+    (f"{A},P,4,mg/kg,", "method", "",
+     "there is no method, and without one nothing can be compared"),
+    (f"{A},P,4,mg/kg," + "x" * 81, "method", "x" * 37 + "...",
+     "the method has 81 characters, more than 80"),
+    (f"{A},P,4,,x", "unit", "", "there is no unit"),
+    (f"{A},P,4,furlong,x", "unit", "furlong", "'furlong' is not a unit of P"),
+    (f"{A},P,4,lb/acre,x", "unit", "lb/acre", "lb/acre is an amount per area: without the depth "
+     "and the bulk density that the laboratory took it is no content of the soil"),
+    (f"{A},P,4,mg/L,x", "unit", "mg/L", "mg/L is a concentration in an extract (or per volume of "
+     "soil), not a content of the dry soil"),
+    (f"{A},P,4,cmol/kg,x", "unit", "cmol/kg", "'cmol/kg' is not a unit of P"),
+    (f"{A},P,,mg/kg,x", "value", "", "there is no value"),
+    (f"{A},P,NaN,mg/kg,x", "value", "NaN", "'NaN' is not a number"),
+    (f"{A},P,inf,mg/kg,x", "value", "inf", "'inf' is not a number"),
+    (f"{A},P,-1,mg/kg,x", "value", "-1", "P cannot be negative"),
+    (f"{A},P,=1+1,mg/kg,x", "value", "=1+1", "'=1+1' is not a number"),
+    (f'{A},P,"1,234.5",mg/kg,x', "value", "1,234.5", "'1,234.5' has a thousands mark"),
+    (f'{A},P,"1,234",mg/kg,x', "value", "1,234", "'1,234' can be read as 1234 or as 1.234"),
+    (f"{A},P,1O.5,mg/kg,x", "value", "1O.5", "'1O.5' has a letter in place of a digit"),
+    (f"{A},P,ND,mg/kg,x", "value", "ND", "'ND' needs the laboratory's limit"),
+    (f"{A},P,H,mg/kg,x", "value", "H", "'H' is a rating, not a measurement"),
+    (f"{A},pH,65,,x", "value", "65", "a pH of 65 does not exist"),
+    (f"{A},pH,<15,,x", "value", "<15", "a pH of 15 does not exist"),
+    (f"{A},OM,350,%,x", "value", "350", "350 % of OM is more than the whole sample"),
+    (f"{A},P,{'9' * 25},mg/kg,x", "value", "9" * 25,
+     f"'{'9' * 25}'... has more digits than a measurement can have"),
+    (",P,4,mg/kg,x", "sample", "", "there is no sample code"),
+    ("BED 1,P,4,mg/kg,x", "sample", "BED 1",
+     "this is not a sample code: a code has 8 symbols, this one 4"),
+    ("3.33E+51,P,4,mg/kg,x", "sample", "3.33E+51",
+     "a spreadsheet has turned the sample code into a number"),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("line", "column", "value", "what"), WRONG)
+def test_wrong_cells(tmp_path: Path, line: str, column: str, value: str, what: str) -> None:
+    parsed = rows(tmp_path, f"{A},K,4,mg/kg,x", line)
+    (problem,) = parsed.problems
+    assert problem.where == f"r.csv, row 3, column {column} (value '{value}')"
+    assert problem.what == what
+    assert problem.remedy
+    assert [result.analyte for result in parsed.results] == ["K"]
+
+
+@pytest.mark.parametrize(
+    ("column", "cell", "what"),
+    [
+        ("basis", "soggy", "'soggy' is not a basis"),
+        ("run", "0", "the run must be a whole number from 1 to 999"),
+        ("repeat", "two", "the repeat must be a whole number from 1 to 999"),
+        ("report", "x" * 81, "the report has 81 characters, more than 80"),
+    ],
+)
+def test_wrong_optional_cells(tmp_path: Path, column: str, cell: str, what: str) -> None:
+    parsed = rows(tmp_path, f"{A},P,4,mg/kg,x,{cell}", header=f"{HEADER},{column}")
+    assert [problem.what for problem in parsed.problems] == [what]
+
+
+def test_the_same_repeat_twice(tmp_path: Path) -> None:
+    line = f"{A},P,4,mg/kg,x,2"
+    parsed = rows(tmp_path, line, line, header=f"{HEADER},repeat")
+    assert told(parsed.problems[0]) == (
+        "r.csv, row 3, column repeat (value '2') | row 2 already has repeat 2 of this analysis | "
+        "number the repeats 1, 2, 3 .."
+    )
+
+
+def test_every_problem_of_a_row_at_once(tmp_path: Path) -> None:
+    parsed = rows(tmp_path, "nobody,snow,many,feet,")
+    assert [p.where.split("column ")[1].split(" ")[0] for p in parsed.problems] == [
+        "sample", "method", "nutrient", "value",
+    ]  # fmt: skip
+
+
+def test_headers_that_do_not_do(tmp_path: Path) -> None:
+    parsed = parse(tmp_path, "Sample,Sample ID,value\nx,y,z\n", lab=None)
+    assert [told(problem) for problem in parsed.problems] == [
+        "r.csv, header | columns 'Sample' and 'Sample ID' may each be the sample "
+        "| rename all but one",
+        "r.csv, header | there is no column for the nutrient | name it 'nutrient', or 'analyte'",
+        "r.csv, header | there is no column for the unit | name it 'unit', or 'units'",
+        "r.csv, header | there is no column for the method | name it 'method', or 'extractant'",
+        "r.csv | the file does not name its laboratory | add --lab NAME",
+    ]
+    assert parsed.results == []
+
+
+def test_a_blank_laboratory_cell(tmp_path: Path) -> None:
+    content = f"{HEADER},lab\n{A},P,4,mg/kg,x,\n"
+    (problem,) = parse(tmp_path, content, lab=None).problems
+    assert (problem.what, problem.remedy) == (
+        "there is no laboratory", "fill it in, or add --lab NAME",
+    )  # fmt: skip
+
+
+def test_problems_are_bounded_and_counted(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(importer, "MOST_PROBLEMS", 3)
+    parsed = rows(tmp_path, *[f"{A},P,x,mg/kg,m"] * 10)
+    assert len(parsed.problems) == 4
+    assert told(parsed.problems[-1]) == "r.csv | 7 more cells are wrong and not listed | "
+
+
+def test_an_old_encoding_is_said(tmp_path: Path) -> None:
+    parsed = parse(tmp_path, f"{HEADER}\n{A},P,4,µg/g,Olsen\n".encode("latin-1"))
+    assert parsed.notes == ["r.csv is not UTF-8: it was read as Windows-1252"]
+    assert parsed.results[0].reported_unit == "µg/g"
