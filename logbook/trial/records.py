@@ -21,9 +21,10 @@ class Trial:
     """One trial as its protocol sets it up.
 
     `zone` is the site's IANA zone; `assigned` says how beds got their treatments ("drawn" with
-    `seed`, or "by hand"); `planting_day` counts from application; `endpoint` is the analyte
-    whose difference on the planting day was named beforehand; `protocol` is the SHA-256 of the
-    protocol file; `depth_cm` is how deep samples are taken.
+    `seed`, or "by hand"); `planting_day` counts from application (None: nothing is planted);
+    `endpoint` is the analyte whose difference on `endpoint_day` was named beforehand; `protocol`
+    is the SHA-256 of the protocol file; `depth_cm` is how deep samples are taken; `sample_cost`
+    is what the laboratory asks for one sample, as written ("18.50 EUR").
     """
 
     name: str
@@ -31,12 +32,14 @@ class Trial:
     zone: str
     assigned: str
     seed: int | None
-    planting_day: int
+    planting_day: int | None
     endpoint: str
     protocol: str
     depth_cm: Decimal
     cores: int
     lab: str | None
+    endpoint_day: int = 28
+    sample_cost: str | None = None
 
 
 @dataclass(frozen=True)
@@ -72,11 +75,12 @@ class Amendment:
 
 @dataclass(frozen=True)
 class Lot:
-    """One bag or batch of an amendment."""
+    """One bag or batch of an amendment; `price` as written ("0.80 EUR/kg")."""
 
     trial: str
     amendment: str
     name: str
+    price: str | None = None
 
 
 @dataclass(frozen=True)

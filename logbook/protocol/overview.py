@@ -1,0 +1,198 @@
+"""What starting a protocol would create: beds, amounts, dates, samples, and what is not known."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import date, timedelta
+from decimal import Decimal
+
+from logbook.protocol import measure
+from logbook.protocol.content import Material, Protocol, PullLine, TreatmentLine
+from logbook.trial import rates
+from logbook.trial.rates import Amount
+
+
+@dataclass(frozen=True)
+class AmountRow:
+    """What each of `beds` beds of one treatment and size gets, and all of them together."""
+
+    treatment: str
+    amendment: str
+    size: str
+    beds: int
+    amount: Amount
+    total_volume_l: Decimal | None
+    total_mass_g: Decimal | None
+
+
+@dataclass(frozen=True)
+class MaterialTotal:
+    """How much of an amendment the whole trial takes, as it is."""
+
+    amendment: str
+    volume_l: Decimal | None
+    mass_g: Decimal | None
+
+
+@dataclass(frozen=True)
+class CalendarRow:
+    """A pull: `dates` by block ("" for all), empty without a planned date.
+
+    The pull before application carries the date it must be done by.
+    """
+
+    name: str
+    day: int | None
+    tolerance: int
+    dates: tuple[tuple[str, date], ...]
+
+
+@dataclass(frozen=True)
+class Waiting:
+    """Something not known yet, and what waits on it."""
+
+    what: str
+    waits: str
+
+    def __str__(self) -> str:
+        return f"{self.what} is not known yet: {self.waits}"
+
+
+@dataclass(frozen=True)
+class Overview:
+    """What would be created; `beds` counts them by treatment; money as (amount, currency)."""
+
+    beds: tuple[tuple[str, int], ...]
+    amounts: tuple[AmountRow, ...]
+    totals: tuple[MaterialTotal, ...]
+    calendar: tuple[CalendarRow, ...]
+    samples: int
+    lab_cost: tuple[Decimal, str] | None
+    not_known: tuple[Waiting, ...]
+
+
+def overview(protocol: Protocol) -> Overview:
+    """Everything that follows from the protocol before anything is done.
+
+    A sample is one bed on one day: control beds are pulled with every treated pull of their
+    block, once per date, so the samples are all beds times all pulls.
+    """
+    counts = Counter(bed.treatment for bed in protocol.beds)
+    amounts = tuple(_amounts(protocol))
+    samples = len(protocol.beds) * len(protocol.pulls)
+    return Overview(
+        beds=tuple((one.code, counts[one.code]) for one in protocol.treatments),
+        amounts=amounts,
+        totals=tuple(_total(material.code, amounts) for material in protocol.materials),
+        calendar=tuple(_calendar_row(protocol, pull) for pull in protocol.pulls),
+        samples=samples,
+        lab_cost=_lab_cost(protocol, samples),
+        not_known=tuple(_not_known(protocol)),
+    )
+
+
+def amount_per_bed(protocol: Protocol, treatment: TreatmentLine, size: str) -> Amount | None:
+    """What one bed of that size gets; None for the control."""
+    if treatment.amendment is None or treatment.rate is None or treatment.rate_unit is None:
+        return None
+    material = protocol.material(treatment.amendment)
+    return rates.amount_for_bed(
+        treatment.rate,
+        treatment.rate_unit,
+        protocol.size(size).area_m2,
+        protocol.incorporated_cm,
+        bulk_density=protocol.bulk_density,
+        density=material.density,
+        moisture=material.moisture,
+    )
+
+
+def _amounts(protocol: Protocol) -> Iterator[AmountRow]:
+    counts = Counter((bed.treatment, bed.size) for bed in protocol.beds)
+    for treatment in protocol.treatments:
+        for size in protocol.sizes:
+            beds = counts[treatment.code, size.name]
+            amount = amount_per_bed(protocol, treatment, size.name) if beds else None
+            if amount is not None:
+                yield AmountRow(
+                    treatment.code,
+                    treatment.amendment or "",
+                    size.name,
+                    beds,
+                    amount,
+                    _times(amount.volume_l, beds),
+                    _times(amount.mass_g, beds),
+                )
+
+
+def _times(value: Decimal | None, beds: int) -> Decimal | None:
+    return None if value is None else value * beds
+
+
+def _total(code: str, rows: tuple[AmountRow, ...]) -> MaterialTotal:
+    mine = [row for row in rows if row.amendment == code]
+    return MaterialTotal(
+        code,
+        _sum([row.total_volume_l for row in mine]),
+        _sum([row.total_mass_g for row in mine]),
+    )
+
+
+def _sum(values: list[Decimal | None]) -> Decimal | None:
+    known = [value for value in values if value is not None]
+    return sum(known, Decimal(0)) if len(known) == len(values) else None
+
+
+def _calendar_row(protocol: Protocol, pull: PullLine) -> CalendarRow:
+    shift = timedelta(days=0 if pull.day is None else pull.day)
+    dates = tuple((block, day + shift) for block, day in protocol.planned.items())
+    return CalendarRow(pull.name, pull.day, pull.tolerance, dates)
+
+
+def _lab_cost(protocol: Protocol, samples: int) -> tuple[Decimal, str] | None:
+    if protocol.sample_cost is None:
+        return None
+    value, currency = measure.money_parts(protocol.sample_cost)
+    return value * samples, currency
+
+
+def _not_known(protocol: Protocol) -> Iterator[Waiting]:
+    if protocol.bulk_density is None:
+        yield Waiting("the soil's bulk density", _soil_waits(protocol))
+    for start in protocol.start:
+        if start.value is None:
+            yield Waiting(
+                f"the soil's starting {start.analyte}", "its level before the trial waits on it"
+            )
+    for material in protocol.materials:
+        yield from _lot_waits(protocol, material)
+    if protocol.lab is None:
+        yield Waiting(
+            "the laboratory",
+            "importing results waits on it, since only one laboratory's can be compared",
+        )
+
+
+def _soil_waits(protocol: Protocol) -> str:
+    by_soil = [one.code for one in protocol.treatments if one.rate_unit == rates.PER_SOIL]
+    grams = f"grams per bed of {', '.join(by_soil)} and " if by_soil else ""
+    return f"{grams}dilution of every amendment {'wait' if grams else 'waits'} on it"
+
+
+def _lot_waits(protocol: Protocol, material: Material) -> Iterator[Waiting]:
+    code = material.code
+    users = [one for one in protocol.treatments if one.amendment == code]
+    if material.density is None:
+        by_volume = any(one.rate_unit in (rates.OF_MIX, rates.ON_TOP) for one in users)
+        waits = "grams per bed and dilution" if by_volume else "litres per bed"
+        yield Waiting(f"the density of {code}", f"{waits} of {code} wait on it")
+    if material.moisture is None:
+        waits = f"dry grams and dilution of {code} wait on it"
+        yield Waiting(f"the moisture of {code}", waits)
+    unknown = [one.analyte for one in material.contents if one.value is None]
+    if unknown or not material.contents:
+        what = ", ".join(unknown) if unknown else "analysis"
+        waits = f"the share released of what {code} brings waits on it"
+        yield Waiting(f"the {what} of {code}", waits)
