@@ -112,7 +112,7 @@ def chosen(connection: sqlite3.Connection, session: Session, named: str | None =
     trials = views.fetch(connection, "trial")
     wanted = named or session.trial_given
     if wanted:
-        trials = [found for found in trials if wanted in _names(found.id, found.record)]
+        trials = _called(wanted, trials)
     elif len(trials) > 1:
         over = views.trials_over(connection, session.clock.now().date())
         trials = [found for found in trials if found.id not in over] or trials
@@ -126,8 +126,11 @@ def chosen(connection: sqlite3.Connection, session: Session, named: str | None =
     return Chosen(found.id, found.record, tuple(views.bed_refs(connection, found.id)))
 
 
-def _names(ident: str, trial: Trial) -> set[str]:
-    return {ident, trial.name}
+def _called(wanted: str, trials: list[views.Found]) -> list[views.Found]:
+    """The trials of that id or name, else those whose name starts so, whatever the capitals."""
+    low = wanted.strip().casefold()
+    exact = [one for one in trials if low in (one.id, one.record.name.casefold())]
+    return exact or [one for one in trials if low and one.record.name.casefold().startswith(low)]
 
 
 def addressed(
@@ -171,7 +174,9 @@ def running_trials(connection: sqlite3.Connection, session: Session) -> list[Cho
 
 def say(text: str) -> None:
     """Print a line on standard output, without control characters that data may hold."""
-    typer.echo("".join(c if c.isprintable() or c == "\n" else "\N{REPLACEMENT CHARACTER}" for c in text))
+    typer.echo(
+        "".join(c if c.isprintable() or c == "\n" else "\N{REPLACEMENT CHARACTER}" for c in text)
+    )
 
 
 def as_json(document: dict[str, Any]) -> None:

@@ -1,0 +1,73 @@
+"""The command `today`: the daily board."""
+
+from __future__ import annotations
+
+from datetime import date
+from typing import Annotated
+
+import typer
+
+from logbook.cli.app import command
+from logbook.cli.session import Session, as_json, chosen, running_trials, say
+from logbook.errors import UserMistake
+from logbook.report.board import Board, board
+from logbook.store import views
+from logbook.trial import times
+
+FIRST_STEP = """There is no trial in this logbook yet. A first step:
+  logbook demo                            see an invented season
+  logbook trial template > trial.toml     a protocol to fill in
+  logbook trial check trial.toml          what it would create, and what is wrong
+  logbook trial start trial.toml          begin"""
+
+
+def today(
+    context: typer.Context,
+    on: Annotated[
+        str | None, typer.Option(help="Another day: yesterday, 2026-03-14 [today].")
+    ] = None,
+    json: Annotated[bool, typer.Option("--json", help="For programs.")] = False,
+) -> None:
+    """Show the day's board: what to water and pull, what is late, awaited or wrong.
+
+    Examples: logbook today
+              logbook today --on 2026-03-14 --json
+    """
+    session: Session = context.obj
+    boards = _boards(session, on)
+    if json:
+        as_json({"boards": [one.document() for one in boards]})
+    elif not boards:
+        say(FIRST_STEP)
+    else:
+        from logbook.report.terminal import show_board
+
+        for one in boards:
+            show_board(one)
+
+
+def _boards(session: Session, on: str | None) -> list[Board]:
+    try:
+        return session.read(
+            lambda store: [
+                board(store, one.id, one.trial, _day(session, on, one.trial.zone))
+                for one in (
+                    [chosen(store, session)]
+                    if session.trial_given
+                    else running_trials(store, session)
+                )
+            ]
+        )
+    except views.NoStore:
+        return []
+
+
+def _day(session: Session, on: str | None, zone: str) -> date:
+    """The day asked for, in the trial's zone."""
+    said = times.parse_when(on or "today", times.zone(zone), session.clock.now())
+    if said.instant is not None:
+        raise UserMistake("a board is for a whole day", "leave the clock time out")
+    return said.day
+
+
+COMMANDS = {"today": command(today)}

@@ -1,0 +1,176 @@
+"""The daily board of one trial: what to do today, what is late, what is awaited, what is wrong.
+
+Content only; `terminal` prints it. Everything is said as of the `today` given.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterable
+from dataclasses import asdict, dataclass
+from datetime import date
+from typing import Any
+
+from logbook.store import views
+from logbook.trial import schedule, watering
+from logbook.trial.ranges import BedRef, compact
+from logbook.trial.records import Trial
+from logbook.trial.times import spoken_day
+from logbook.trial.units import short
+
+COMING_DAYS = 7
+
+
+@dataclass(frozen=True)
+class Task:
+    """Beds with the same thing to do: `state` (water, due, overdue, missed, coming) and why.
+
+    `days` is how many days past the target (negative: to go); `target` the day aimed at.
+    """
+
+    state: str
+    what: str
+    beds: tuple[str, ...]
+    target: date | None
+    days: int | None
+    why: str
+
+
+@dataclass(frozen=True)
+class Awaited:
+    """Samples of one day that have no result yet."""
+
+    pulled: date
+    codes: tuple[str, ...]
+    days: int
+
+
+@dataclass(frozen=True)
+class Board:
+    """One trial on one day. `wrong` holds a sentence for each thing that needs a look."""
+
+    trial: str
+    today: date
+    day: int | None
+    water: tuple[Task, ...]
+    pulls: tuple[Task, ...]
+    awaited: tuple[Awaited, ...]
+    wrong: tuple[str, ...]
+
+    def document(self) -> dict[str, Any]:
+        """For JSON; dates become ISO text."""
+        return asdict(self)
+
+    def of(self, state: str) -> list[Task]:
+        """The pulls in one state."""
+        return [task for task in self.pulls if task.state == state]
+
+
+def board(store: sqlite3.Connection, ident: str, trial: Trial, today: date) -> Board:
+    """Read and compute the board of a trial."""
+    owed = views.obligations(store, ident)
+    beds = {bed.id: bed for bed in views.bed_refs(store, ident)}
+    applied = views.first_days(store, "apply", ident)
+    return Board(
+        trial=trial.name,
+        today=today,
+        day=schedule.trial_day(applied, today),
+        water=tuple(_waterings(store, ident, beds, owed, today)),
+        pulls=tuple(_pulls(owed, beds, today)),
+        awaited=tuple(_awaited(store, ident, today)),
+        wrong=tuple(_wrong(store, ident)),
+    )
+
+
+def _waterings(
+    store: sqlite3.Connection,
+    trial: str,
+    beds: dict[str, BedRef],
+    owed: list[schedule.Obligation],
+    today: date,
+) -> list[Task]:
+    plans = views.fetch(store, "watering-plan", "trial = ?", (trial,))
+    if not plans:
+        return []
+    plan = plans[0].record
+    areas = views.bed_areas(store, trial)
+    fillings = views.first_days(store, "fill", trial)
+    days = views.watering_days(store, trial)
+    groups: dict[tuple[str, date, int], list[str]] = {}
+    for due in watering.waterings_due(plan, fillings, days, owed, today):
+        if due.bed not in beds:
+            continue
+        amount = f"{short(round(watering.bed_volume_ml(plan, areas[due.bed])))} mL each"
+        groups.setdefault((amount, due.due, due.days), []).append(beds[due.bed].label)
+    return [
+        Task("water", amount, tuple(labels), due, late, f"{late} d late" if late else "today")
+        for (amount, due, late), labels in groups.items()
+    ]
+
+
+def _pulls(
+    owed: Iterable[schedule.Obligation], beds: dict[str, BedRef], today: date
+) -> list[Task]:
+    """What is due, overdue, missed or coming, beds with the same state and target together."""
+    groups: dict[tuple[Any, ...], list[str]] = {}
+    for one in owed:
+        state = schedule.status(one, today)
+        if state.state in schedule.DONE or one.bed not in beds:
+            continue
+        if state.state == "coming" and not _soon(one, today):
+            continue
+        name = " and ".join(one.names)
+        late = None if one.target is None else (today - one.target).days
+        group = (state.state, name, one.target, late, state.why)
+        groups.setdefault(group, []).append(beds[one.bed].label)
+    tasks = [
+        Task(state, name, tuple(labels), target, late, why)
+        for (state, name, target, late, why), labels in groups.items()
+    ]
+    order = ("overdue", "due", "coming", "missed")
+    return sorted(tasks, key=lambda t: (order.index(t.state), t.target or date.min, t.what))
+
+
+def _soon(one: schedule.Obligation, today: date) -> bool:
+    return one.opens is not None and (one.opens - today).days <= COMING_DAYS
+
+
+def _awaited(store: sqlite3.Connection, trial: str, today: date) -> list[Awaited]:
+    days: dict[date, list[str]] = {}
+    for code, day in views.samples_without_results(store, trial):
+        days.setdefault(day, []).append(code)
+    return [
+        Awaited(day, tuple(codes), (today - day).days)
+        for day, codes in sorted(days.items())
+        if day <= today
+    ]
+
+
+def _wrong(store: sqlite3.Connection, trial: str) -> list[str]:
+    """A sentence for everything that a person must look at."""
+    found = []
+    for first, second, bed in views.possible_duplicates(store, trial):
+        found.append(f"{first} and {second} may be one pull of {bed} written down twice")
+    disputed = sum(views.conflicts(store).values())
+    if disputed:
+        found.append(f"{disputed} lines disagree between machines")
+    waiting = views.waiting_results(store)
+    if waiting:
+        codes = ", ".join(waiting[:3]) + (", ..." if len(waiting) > 3 else "")
+        found.append(f"results wait for the pull of {len(waiting)} samples: {codes}")
+    return found
+
+
+def spoken(labels: Iterable[str]) -> str:
+    """Bed labels as a range."""
+    return compact(labels)
+
+
+def when_spoken(task: Task) -> str:
+    """The target day of a task, and how far it is."""
+    if task.target is None:
+        return ""
+    day = spoken_day(task.target)
+    if task.days is None or task.days == 0:
+        return f"{day}, today"
+    return f"{day}, in {-task.days} d" if task.days < 0 else f"{day}, {task.days} d ago"

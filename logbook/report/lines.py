@@ -1,0 +1,76 @@
+"""A line of the journal in words: what was done, as a person would say it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from decimal import Decimal
+from typing import Any
+
+from logbook.trial import records
+from logbook.trial.units import short
+
+
+def describe(record: Any) -> str:
+    """One record as half a sentence; records without words of their own name their class."""
+    words = _WORDS.get(type(record))
+    return words(record) if words else type(record).__name__.lower()
+
+
+def _amount(typed: str, canonical: str, known: str) -> str:
+    return f"{typed or canonical} ({known})"
+
+
+def _filling(line: records.Filling) -> str:
+    mass = "" if line.mass_kg is None else f"{short(line.mass_kg)} kg"
+    return f"filled {_amount(line.typed, mass, line.known)}" if mass else "filled"
+
+
+def _application(line: records.Application) -> str:
+    if line.mock:
+        return "mock application"
+    parts = (_unit(line.mass_g, "g"), _unit(line.volume_l, "L"))
+    amount = " = ".join(part for part in parts if part) or "amount not known"
+    return f"amendment mixed in: {_amount(line.typed, amount, line.known)}"
+
+
+def _unit(value: Decimal | None, unit: str) -> str:
+    return "" if value is None else f"{short(round(value, 2))} {unit}"
+
+
+def _watering(line: records.Watering) -> str:
+    return f"watered {_amount(line.typed, f'{short(line.volume_ml)} mL', line.known)}"
+
+
+def _pull(line: records.Pull) -> str:
+    cores = "" if line.cores is None else f", {line.cores} cores"
+    planned = f" for {line.planned}" if line.planned else ""
+    again = f" again: {line.again}" if line.again else ""
+    return f"pulled {line.code}{planned}{cores} to {short(line.depth_cm)} cm{again}"
+
+
+def result_value(line: records.Result) -> str:
+    """The canonical value of a result with its limit sign: `12.5`, `<0.5`."""
+    if line.value is not None:
+        return short(line.value)
+    return f"{line.qualifier}{short(line.limit)}" if line.limit is not None else "no value"
+
+
+def _result(line: records.Result) -> str:
+    return (
+        f"{line.analyte} {result_value(line)} {line.unit} "
+        f"(reported {line.reported} {line.reported_unit} as {line.form}; {line.method}, "
+        f"{line.basis}, report {line.report} of {line.lab})"
+    )
+
+
+_WORDS: dict[type[Any], Callable[[Any], str]] = {
+    records.Filling: _filling,
+    records.Application: _application,
+    records.Watering: _watering,
+    records.Pull: _pull,
+    records.Result: _result,
+    records.Note: lambda line: f"note: {line.text}",
+    records.Event: lambda line: f"{line.what}{': ' + line.text if line.text else ''}",
+    records.Bed: lambda line: f"bed {line.label} set up in block {line.block}",
+    records.Report: lambda line: f"report {line.number} of {line.lab}, {line.rows} results",
+}

@@ -1,0 +1,91 @@
+"""What a terminal shows: tables by rich, curves by plotext; plain text when piped.
+
+Everything fits 80 columns, needs no colour (a word says what a colour says) and no character
+beyond ASCII.
+"""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Iterable, Sequence
+
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+from logbook.report.board import Board, Task, spoken, when_spoken
+from logbook.trial.times import spoken_day
+
+_STYLES = {
+    "Overdue": "bold yellow",
+    "Missed": "red",
+    "Look at": "bold red",
+    "Pull": "bold",
+    "Water": "bold",
+}
+_SHOWN_MISSED = 3
+
+
+def console() -> Console:
+    """A console that shows data as it is: no markup, no emoji, no highlighting."""
+    return Console(markup=False, emoji=False, highlight=False, file=sys.stdout)
+
+
+def printable(text: str) -> str:
+    """Text without control characters, which data may hold."""
+    return "".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in text)
+
+
+def show_board(board: Board) -> None:
+    """The daily board on one screen."""
+    out = console()
+    day = "not applied yet" if board.day is None else f"day {board.day}"
+    out.print(Text(printable(f"{board.trial}, {day}, {spoken_day(board.today)}"), style="bold"))
+    grid = Table.grid(padding=(0, 2))
+    grid.add_column(no_wrap=True, min_width=9)
+    grid.add_column()
+    rows = list(_rows(board))
+    for heading, text in rows:
+        grid.add_row(Text(heading, style=_STYLES.get(heading, "")), Text(printable(text)))
+    out.print(grid)
+    if not any(heading in ("Water", "Pull", "Overdue") for heading, _ in rows):
+        out.print("Nothing to do today.")
+
+
+def _rows(board: Board) -> Iterable[tuple[str, str]]:
+    for task in board.water:
+        late = "" if not task.days else f", {task.days} d late"
+        yield "Water", f"{spoken(task.beds)}: {task.what}{late}"
+    for task in board.of("overdue"):
+        yield "Overdue", f"{_pull(task)}; {task.why}"
+    for task in board.of("due"):
+        yield "Pull", f"{_pull(task)}; {task.why}"
+    for task in board.of("coming"):
+        yield "Coming", _pull(task)
+    missed = board.of("missed")
+    for task in missed[-_SHOWN_MISSED:]:
+        yield "Missed", _pull(task)
+    if len(missed) > _SHOWN_MISSED:
+        yield "Missed", f"and {len(missed) - _SHOWN_MISSED} more, earlier (--json lists them)"
+    for awaited in board.awaited[-_SHOWN_MISSED:]:
+        count = len(awaited.codes)
+        samples = f"{count} sample{'s' * (count != 1)}"
+        yield "Awaited", f"results of {samples} of {spoken_day(awaited.pulled)}, {awaited.days} d"
+    for sentence in board.wrong:
+        yield "Look at", sentence
+
+
+def _pull(task: Task) -> str:
+    when = when_spoken(task)
+    return f"{task.what}: {spoken(task.beds)}" + (f" ({when})" if when else "")
+
+
+def table(headings: Sequence[str], rows: Iterable[Sequence[str]], right: str = "") -> None:
+    """A plain table; the columns whose number stands in `right` ("013") are set to the right."""
+    out = console()
+    grid = Table(box=None, pad_edge=False, show_edge=False, padding=(0, 2, 0, 0))
+    for place, heading in enumerate(headings):
+        grid.add_column(heading, justify="right" if str(place) in right else "left")
+    for row in rows:
+        grid.add_row(*(Text(printable(cell)) for cell in row))
+    out.print(grid)
