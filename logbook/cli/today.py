@@ -40,7 +40,7 @@ def today(
     elif not boards:
         say(FIRST_STEP)
     else:
-        from logbook.report.terminal import show_board
+        from logbook.report.terminal.board import show_board
 
         for one in boards:
             show_board(one)

@@ -1,19 +1,14 @@
-"""What a terminal shows: tables by rich, curves by plotext; plain text when piped.
-
-Everything fits 80 columns, needs no colour (a word says what a colour says) and no character
-beyond ASCII.
-"""
+"""The daily board on a terminal: one screen of 80 columns, plain ASCII, readable without colour."""
 
 from __future__ import annotations
 
-import sys
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 
-from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
 from logbook.report.board import Board, Task, spoken, when_spoken
+from logbook.report.terminal.tables import console, printable
 from logbook.trial.times import spoken_day
 
 _STYLES = {
@@ -24,16 +19,6 @@ _STYLES = {
     "Water": "bold",
 }
 _SHOWN_MISSED = 3
-
-
-def console() -> Console:
-    """A console that shows data as it is: no markup, no emoji, no highlighting."""
-    return Console(markup=False, emoji=False, highlight=False, file=sys.stdout)
-
-
-def printable(text: str) -> str:
-    """Text without control characters, which data may hold."""
-    return "".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in text)
 
 
 def show_board(board: Board) -> None:
@@ -78,14 +63,3 @@ def _rows(board: Board) -> Iterable[tuple[str, str]]:
 def _pull(task: Task) -> str:
     when = when_spoken(task)
     return f"{task.what}: {spoken(task.beds)}" + (f" ({when})" if when else "")
-
-
-def table(headings: Sequence[str], rows: Iterable[Sequence[str]], right: str = "") -> None:
-    """A plain table; the columns whose number stands in `right` ("013") are set to the right."""
-    out = console()
-    grid = Table(box=None, pad_edge=False, show_edge=False, padding=(0, 2, 0, 0))
-    for place, heading in enumerate(headings):
-        grid.add_column(heading, justify="right" if str(place) in right else "left")
-    for row in rows:
-        grid.add_row(*(Text(printable(cell)) for cell in row))
-    out.print(grid)

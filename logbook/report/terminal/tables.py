@@ -1,0 +1,37 @@
+"""Plain tables on a terminal, and the console that prints them.
+
+Data is shown as it is, without colour, markup or control characters.
+"""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Iterable, Sequence
+
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+
+def console(width: int | None = None) -> Console:
+    """A console that shows data as it is: no markup, no emoji, no highlighting.
+
+    width: columns to use; None: those of the window, 80 where there is none.
+    """
+    return Console(markup=False, emoji=False, highlight=False, file=sys.stdout, width=width)
+
+
+def printable(text: str) -> str:
+    """Text without control characters, which data may hold."""
+    return "".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in text)
+
+
+def table(headings: Sequence[str], rows: Iterable[Sequence[str]], right: str = "") -> None:
+    """A plain table; the columns whose number stands in `right` ("013") are set to the right."""
+    out = console()
+    grid = Table(box=None, pad_edge=False, show_edge=False, padding=(0, 2, 0, 0))
+    for place, heading in enumerate(headings):
+        grid.add_column(heading, justify="right" if str(place) in right else "left")
+    for row in rows:
+        grid.add_row(*(Text(printable(cell)) for cell in row))
+    out.print(grid)
