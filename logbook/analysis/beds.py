@@ -13,6 +13,9 @@ from dataclasses import dataclass
 
 from logbook.errors import Problem
 
+#: Squares of anything larger overflow; no result of a laboratory comes near.
+LARGEST = 1e150
+
 
 @dataclass(frozen=True)
 class Observation:
@@ -67,9 +70,9 @@ def _faults(observation: Observation) -> list[str]:
         "upper bound": observation.high,
     }
     wrong = [
-        f"{name} is {number}, not a number"
+        f"{name} is {number}, {'too large' if math.isfinite(number) else 'not a number'}"
         for name, number in numbers.items()
-        if number is not None and not math.isfinite(number)
+        if number is not None and not abs(number) < LARGEST
     ]
     low, high = observation.low, observation.high
     if observation.value is None and low is None and high is None:

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from logbook.analysis import kinetics, varpro
+from logbook.analysis.beds import LARGEST
 from logbook.analysis.fits import ASYMPTOTIC, Batch, Check, Curve, Fit, Limit, Parameter, Refusal
 from logbook.analysis.verdicts import fit_of
 from logbook.errors import UserMistake
@@ -154,8 +155,7 @@ def _limits(given: _Input, best: varpro.Projection, line: Floats, jump: Floats) 
     least = best.rss * (1.0 + TIE) + NO_SCATTER * (given.weights * given.values**2).sum(axis=1)
     straight = (best.at_bound < 0) | (line <= least)
     over = (best.at_bound > 0) | (jump <= least)
-    codes = np.where(straight & (line <= jump), Limit.LINE, np.where(over, Limit.STEP, 0))
-    codes = np.where(straight & (codes == 0), Limit.LINE, codes)
+    codes = np.where(straight, Limit.LINE, np.where(over, Limit.STEP, Limit.INSIDE))
     return np.where(given.flat, Limit.FLAT, codes).astype(np.int8)
 
 
@@ -349,10 +349,11 @@ def _numbers(
 
 
 def _finite(name: str, numbers: ArrayLike) -> Floats:
-    """The numbers as floats; the first that is not finite is named with its place."""
+    """The numbers as floats; the first that cannot be used is named with its place."""
     array = np.asarray(numbers, dtype=float)
-    wrong = np.argwhere(~np.isfinite(array))
+    wrong = np.argwhere(~(np.abs(array) < LARGEST))
     if len(wrong):
-        place = ", ".join(str(int(i) + 1) for i in wrong[0])
-        raise UserMistake(f"{name} {place} is {array[tuple(wrong[0])]}, not a number")
+        place, number = ", ".join(str(int(i) + 1) for i in wrong[0]), array[tuple(wrong[0])]
+        what = "too large" if np.isfinite(number) else "not a number"
+        raise UserMistake(f"{name} {place} is {number}, {what}")
     return array

@@ -23,15 +23,13 @@ Ints = NDArray[np.intp]
 
 #: The grid in log k: from a curve that is straight over the whole trial (k t_max = 0.02) to one
 #: that is over before the first pull (k t_min = 20).
-GRID_SIZE, FINE_GRID_SIZE = 24, 120
+GRID_SIZE, FINE_GRID_SIZE = 36, 120
 STRAIGHT = 0.02
 OVER = 20.0
 #: A Newton step in log k this small ends the search: convergence is quadratic, so the value after
 #: the step is good to rounding.
 SMALL_STEP = 1e-10
 MOST_STEPS = 60
-#: Sums of squares that differ by less than this share are not told apart by the search.
-SUM_NOISE = 1e-12
 
 
 @dataclass(frozen=True)
@@ -83,8 +81,7 @@ def prepare(elapsed: Floats, values: Floats, weights: Floats, free_start: bool) 
     """A `Prepared` with the start projected out of the values when it is to be fitted."""
     if not free_start:
         return Prepared(elapsed, values, weights, free_start)
-    # Twice: the second pass takes off what rounding left of a large offset.
-    return Prepared(elapsed, centred(centred(values, weights), weights), weights, free_start)
+    return Prepared(elapsed, centred(values, weights), weights, free_start)
 
 
 def centred(columns: Floats, weights: Floats) -> Floats:
@@ -184,32 +181,20 @@ def _start(problem: Prepared, place: Floats, vertex: Floats) -> Floats:
 
 
 def _newton(problem: Prepared, start: Floats, low: Floats, high: Floats) -> Floats:
-    """Newton's method on log k, each row in its own bracket; bisection where Newton leaves it.
-
-    A try that is worse than the best so far lies beyond a hump: it becomes an end of the bracket,
-    and its slope, which leads away from the minimum, is not followed.
-    """
-    best, tried, low, high = start.copy(), start.copy(), low.copy(), high.copy()
-    least = np.full(len(start), np.inf)
-    noise = SUM_NOISE * (problem.weights * problem.values**2).sum(axis=1)
+    """Newton's method on log k, each row in its own bracket; bisection where Newton leaves it."""
+    found, low, high = start.copy(), low.copy(), high.copy()
     rows = np.arange(len(start))
     for _ in range(MOST_STEPS):
-        here = tried[rows]
-        rss, first, second = _derivatives(problem.rows(rows), here)
-        worse = rss > least[rows] * (1.0 + SUM_NOISE) + noise[rows]
-        to_right = np.where(worse, here < best[rows], first <= 0.0)
-        low[rows] = np.where(to_right, here, low[rows])
-        high[rows] = np.where(to_right, high[rows], here)
-        least[rows] = np.where(worse, least[rows], rss)
-        best[rows] = np.where(worse, best[rows], here)
-        target, settled = _step(first, second, here, low[rows], high[rows])
-        tried[rows] = np.where(worse, 0.5 * (best[rows] + here), target)
-        settled = settled & ~worse
-        best[rows[settled]] = tried[rows[settled]]
+        here = found[rows]
+        first, second = _derivatives(problem.rows(rows), here)
+        rising = first > 0.0
+        high[rows[rising]] = here[rising]
+        low[rows[~rising]] = here[~rising]
+        found[rows], settled = _step(first, second, here, low[rows], high[rows])
         rows = rows[~settled]
         if not len(rows):
             break
-    return best
+    return found
 
 
 def _step(
@@ -226,8 +211,8 @@ def _step(
     return target, np.asarray(settled)
 
 
-def _derivatives(problem: Prepared, log_rate: Floats) -> tuple[Floats, Floats, Floats]:
-    """The projected sum of squares, and the derivatives of half of it in log k: F, F', F'', (s,).
+def _derivatives(problem: Prepared, log_rate: Floats) -> tuple[Floats, Floats]:
+    """First and second derivative in log k of half the projected sum of squares, (s,) each.
 
     With r = y - A phi and <a, b> = a' W b: F' = -A <phi_u, r>, which loses no digits since r is
     formed first; A_u = (<phi_u, r> - A <phi_u, phi>) / <phi, phi>;
@@ -246,8 +231,7 @@ def _derivatives(problem: Prepared, log_rate: Floats) -> tuple[Floats, Floats, F
     curved = (problem.weights * bend * residual).sum(axis=1)
     steep = (weighted_slope * slope).sum(axis=1)
     second = amplitude * (amplitude * steep + drift * lean - curved) - drift * pull
-    rss = (problem.weights * residual**2).sum(axis=1)
-    return rss, -amplitude * pull, second
+    return -amplitude * pull, second
 
 
 def _first_order(elapsed: Floats, log_rate: Floats) -> tuple[Floats, Floats, Floats]:

@@ -232,6 +232,7 @@ def test_duplicates_of_one_day_are_one_pull() -> None:
         ([-3, 0, 7], [1, 2, 3], "day -3 is before application: a curve starts at day 0"),
         ([0, 7, 14], [1, float("nan"), 3], "value 2 is nan, not a number"),
         ([0, float("inf"), 14], [1, 2, 3], "day 2 is inf, not a number"),
+        ([0, 7, 14], [1, 2, 1e200], "value 3 is 1e+200, too large"),
         ([0, 7], [1, 2, 3], "2 days do not match values of shape (1, 3)"),
         ([], [], "0 days do not match values of shape (1, 0)"),
     ],
@@ -305,3 +306,16 @@ def test_importing_the_fitter_loads_no_heavy_module() -> None:
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"
+
+
+def test_a_ceiling_beyond_the_last_pull_is_an_extrapolation() -> None:
+    # k t_max = 0.02 * 56 = 1.12: past 0.5, short of 1.5; 67 % of the ceiling is reached.
+    values = 30 * (1 - np.exp(-0.02 * DAYS)) + 0.01 * np.sin(5 * DAYS)
+    fit = fits(DAYS, values)["first order"]
+    failed = [check for check in fit.checks if not check.passed]
+    assert [check.name for check in failed] == ["ceiling seen"]
+    assert failed[0].statistic == pytest.approx(1.12, abs=0.02)
+    assert fit.verdict == (
+        "ceiling found by extrapolation: the last pull is at 67 % of the fitted ceiling"
+    )
+    assert {check.text for check in fit.checks if check.passed} == {""}

@@ -217,6 +217,13 @@ def test_results_beyond_the_range() -> None:
     assert both.reason == "no difference can be given: both sides are above the method's range"
 
 
+def test_a_trace_is_not_a_non_detect() -> None:
+    # Seen, but between the limits of detection (0.3) and of quantification (0.5).
+    trace = Observation(7.0, "T0", None, True, None, 0.3, 0.5)
+    contrast = one([trace, below(0.2, "C0", False)]).against_control
+    assert (contrast.low, contrast.high) == pytest.approx((0.1, 0.5))
+
+
 def test_a_censored_duplicate_bounds_its_bed() -> None:
     mixed = [Observation(7.0, "T0", None, True, 1.0), below(0.5, "T0", True)]
     contrast = one([*mixed, below(0.5, "C0", False)]).against_control
@@ -260,6 +267,7 @@ def test_every_problem_is_named_at_once() -> None:
         Observation(float("nan"), "T0", None, True, 1.0),
         Observation(7.0, "T1", None, True, float("inf")),
         Observation(7.0, "T2", None, True, None),
+        Observation(7.0, "C0", None, False, 1e200),
         Observation(7.0, "C1", None, False, None, 2.0, 1.0),
         Observation(7.0, "C2", "a", False, 1.0),
         Observation(7.0, "C2", "b", True, 1.0),
@@ -270,7 +278,8 @@ def test_every_problem_is_named_at_once() -> None:
         "result 1, bed T0, day nan: day is nan, not a number",
         "result 2, bed T1, day 7: value is inf, not a number",
         "result 3, bed T2, day 7: no value and no bounds",
-        "result 4, bed C1, day 7: lower bound 2 is above upper bound 1",
+        "result 4, bed C0, day 7: value is 1e+200, too large",
+        "result 5, bed C1, day 7: lower bound 2 is above upper bound 1",
         "bed C2: is both treated and control",
         "bed C2: is in two blocks",
     ]
