@@ -24,7 +24,7 @@ class Problem:
     remedy: str = ""
 
     def __str__(self) -> str:
-        tail = f" {self.remedy}" if self.remedy else ""
+        tail = f"; {self.remedy}" if self.remedy else ""
         return f"{self.where}: {self.what}{tail}" if self.where else f"{self.what}{tail}"
 
 

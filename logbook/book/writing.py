@@ -22,6 +22,7 @@ from sqlalchemy import Connection
 from logbook import config
 from logbook.journal import entry as journal
 from logbook.journal.entry import Entry, Value, Write
+from logbook.journal.fold import merge
 from logbook.journal.kinds import KINDS, to_value
 from logbook.store import database, entries, projections
 from logbook.trial import codes
@@ -113,6 +114,28 @@ class Book:
         for key, entry in rows:
             found[key] = (*found.get(key, ()), entry)
         return found
+
+    def values(self, keys: Sequence[str]) -> dict[str, Value | None]:
+        """What stands under each of these keys (None: struck); keys never written are left out."""
+        decoded: dict[str, Entry] = {}
+        living: dict[str, list[tuple[str, Value | None]]] = {}
+        for key, names in self.live(keys).items():
+            for name in names:
+                if name not in decoded:
+                    decoded[name] = self._entry(name)
+        by_entry = {
+            (name, write.key): write.value
+            for name, entry in decoded.items()
+            for write in entry.writes
+        }
+        for key, names in self.live(keys).items():
+            living[key] = [(name, by_entry[name, key]) for name in names]
+        merged = {key: merge(writes) for key, writes in living.items()}
+        return {key: found.value for key, found in merged.items() if found is not None}
+
+    def _entry(self, name: str) -> Entry:
+        row = self.connection.exec_driver_sql("SELECT body FROM entry WHERE id = ?", (name,)).one()
+        return journal.decode(row[0])
 
     def value(self, entry: str, key: str) -> Value | None:
         """What an entry wrote under a key."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sqlite3
 from collections.abc import Sequence
 from decimal import Decimal
 from typing import Annotated, Any
@@ -13,6 +14,7 @@ from logbook.cli.session import Chosen, Session, addressed, chosen, say
 from logbook.errors import UserMistake
 from logbook.journal.entry import key
 from logbook.store import views
+from logbook.study import amounts
 from logbook.trial import records, units
 from logbook.trial.ranges import BedRef, compact
 from logbook.trial.times import When
@@ -88,6 +90,12 @@ def apply(
     if amount and all(bed.control for bed in chosen_beds):
         raise UserMistake("control beds get no amendment: leave out --amount")
     planned = {} if amount else session.read(lambda store: _planned_amounts(store, trial))
+    unknown = [bed.label for bed in chosen_beds if planned.get(bed.id) == (None, None)]
+    if unknown and not amount:
+        raise UserMistake(
+            f"the planned amount of {compact(unknown)} cannot be given yet (density not known?)",
+            "weigh it and say so: --amount '2.4 kg'; logbook trial show lists what is not known",
+        )
     how = _how(known, given=amount is not None, measured="weighed")
     applied = {}
     for bed in chosen_beds:
@@ -128,7 +136,9 @@ def water(
     at = session.when(when, trial.trial)
     planned: dict[str, Decimal] = {}
     if amount is None:
-        planned = session.read(lambda store: _planned_water(store, trial, chosen_beds))
+        planned = session.read(lambda store: amounts.watering_volumes(store, trial.id, chosen_beds))
+        if not planned:
+            raise UserMistake("the protocol plans no watering", "say how much: --amount '250 mL'")
     given = units.positive(amount, "volume").to("mL", "volume") if amount else Decimal(0)
     how = _how(known, given=amount is not None, measured="metered")
     watered = {
@@ -191,6 +201,24 @@ def event(
         raise UserMistake(f"{what!r} is not an event", f"use one of: {', '.join(records.EVENTS)}")
     events = {bed.id: records.Event(bed.id, at, word, text.strip()) for bed in chosen_beds}
     _record(session, "event", events, f"{_names(chosen_beds)}: {word}", at)
+
+
+def _planned_amounts(
+    store: sqlite3.Connection, trial: Chosen
+) -> dict[str, tuple[Decimal | None, Decimal | None]]:
+    """The planned (g, L) of each treated bed."""
+    known = amounts.facts(store, trial.id)
+    plans = {bed.id: amounts.planned(known, bed.id) for bed in trial.beds}
+    return {
+        bed: (_rounded(plan.mass_g), _rounded(plan.volume_l))
+        for bed, plan in plans.items()
+        if plan is not None
+    }
+
+
+def _rounded(value: Decimal | None) -> Decimal | None:
+    """A computed amount to a thousandth: more digits would pretend a measurement."""
+    return None if value is None else round(value, 3)
 
 
 def _record(session: Session, kind: str, lines: dict[str, Any], what: str, at: When) -> None:

@@ -40,9 +40,13 @@ def merge(living: Iterable[tuple[str, Value | None]]) -> Merged | None:
     if not ordered:
         return None
     entry, value = ordered[-1]
-    meaning = _meaning(value)
-    disputed = any(_meaning(other) != meaning for _, other in ordered[:-1])
+    disputed = any(not agree(other, value) for _, other in ordered[:-1])
     return Merged(entry, value, disputed)
+
+
+def agree(one: Value | None, other: Value | None) -> bool:
+    """True if two values say the same, however each was typed."""
+    return _meaning(one) == _meaning(other)
 
 
 def _meaning(value: Value | None) -> Value | None:

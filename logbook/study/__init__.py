@@ -1,0 +1,11 @@
+"""From the store's lines to curves: amounts, samples, series.
+
+`amounts` says what each bed got and how far it thins the soil, `samples` what was pulled and
+measured, `series` pairs, compares and fits. Used by the screens, the exports and notebooks.
+"""
+
+from __future__ import annotations
+
+from logbook.study.series import RATE_INTERVAL, Row, Series, series_of
+
+__all__ = ["RATE_INTERVAL", "Row", "Series", "series_of"]

@@ -1,0 +1,304 @@
+"""Series: one nutrient of one treatment against its control, paired, compared and fitted.
+
+Only results of the same method, basis, unit and laboratory are ever compared; a change of any
+starts a series of its own. Treated and control beds are paired by block and by the planned pull
+that each served. The soil's bed is the unit of replication.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from datetime import date
+from typing import TYPE_CHECKING
+
+from logbook.errors import UserMistake
+from logbook.store import views
+from logbook.study import amounts
+from logbook.study.samples import MINERAL_N, Reading, Sample, readings, samples
+from logbook.trial.chemistry import ANALYTES
+from logbook.trial.times import spoken_day
+
+if TYPE_CHECKING:
+    from logbook.analysis.fits import Fit, Refusal
+    from logbook.analysis.series import Difference, Observation, Points
+
+# Released, in the strict sense, is only what the extractant takes whole: see `Series.title`.
+RELEASED = frozenset({"nitrate-N", "ammonium-N", MINERAL_N, "sulfate-S"})
+NOT_RELEASED = frozenset({"pH", "EC", "CEC"})
+RATE_INTERVAL = "interval of the rate: not computed yet"
+BEFORE_DAY = -0.5  # a pull "before" on the day of application still lies before it
+_MOST_DAYS_APART = 3
+
+
+@dataclass(frozen=True)
+class Row:
+    """One planned pull of a series: its name, the days it fell on, and the difference."""
+
+    name: str
+    first: date
+    last: date
+    difference: Difference
+
+
+@dataclass(frozen=True)
+class Series:
+    """One nutrient of one treatment against the control; `notes` say what limits it.
+
+    `dilution` is f, the amendment's share of the dry mass (None: `notes` say what is missing);
+    `fits` hold the candidate curves and the refusals, empty where no release is claimed.
+    """
+
+    trial: str
+    analyte: str
+    unit: str
+    method: str
+    basis: str
+    lab: str
+    treatment: str
+    treatment_name: str
+    dilution: float | None
+    rows: tuple[Row, ...]
+    points: Points
+    fits: tuple[Fit | Refusal, ...]
+    notes: tuple[str, ...]
+
+    @property
+    def title(self) -> str:
+        """What the curve is: release only where the extractant takes all that is released."""
+        what = ANALYTES[self.analyte].title
+        if self.analyte in RELEASED:
+            return f"{self.analyte} ({what}), net release against control"
+        if self.analyte in NOT_RELEASED:
+            return f"{self.analyte}, difference from control"
+        return f"change in extractable {self.analyte} ({self.method}) against control"
+
+
+@dataclass(frozen=True)
+class _Ground:
+    """What every series of a trial shares, read once."""
+
+    name: str
+    assigned: str
+    known: amounts.Facts
+    pulled: tuple[Sample, ...]
+    readings: tuple[Reading, ...]
+    events: tuple[tuple[str, date, str], ...]
+
+
+def series_of(
+    store: sqlite3.Connection,
+    trial: str,
+    analyte: str | None = None,
+    treatment: str | None = None,
+) -> list[Series]:
+    """The series of a trial, of one analyte and treatment code or of all, by both names.
+
+    Raises UserMistake for a treatment that is the control or does not exist.
+    """
+    ground = _ground(store, trial, analyte)
+    codes = _treatments(ground, treatment)
+    names = sorted({one.analyte for one in ground.readings}, key=_analyte_order)
+    return [one for name in names for ident in codes for one in _of_treatment(ground, name, ident)]
+
+
+def _analyte_order(name: str) -> tuple[bool, int]:
+    """Mineral-N first, then the order of the analyte table."""
+    return (name != MINERAL_N, list(ANALYTES).index(name))
+
+
+def _ground(store: sqlite3.Connection, trial: str, analyte: str | None) -> _Ground:
+    record = views.fetch(store, "trial", "id = ?", (trial,))[0].record
+    labels = {bed.id: bed.label for bed in views.bed_refs(store, trial)}
+    events = [
+        (found.record.bed, found.record.when.day, f"{labels[found.record.bed]} {found.record.what}")
+        for found in views.fetch(store, "event", views.OF_TRIAL, (trial,))
+    ]
+    return _Ground(
+        name=record.name,
+        assigned=record.assigned,
+        known=amounts.facts(store, trial),
+        pulled=tuple(samples(store, trial)),
+        readings=tuple(readings(store, trial, analyte)),
+        events=tuple(sorted(events, key=lambda one: (one[1], one[2]))),
+    )
+
+
+def _treatments(ground: _Ground, code: str | None) -> list[str]:
+    """Ids of the treatments asked for, by code; the control is what they are compared with."""
+    treated = {
+        record.code: ident
+        for ident, record in ground.known.treatments.items()
+        if not record.control
+    }
+    if code is None:
+        return [treated[one] for one in sorted(treated)]
+    fitting = [ident for one, ident in treated.items() if one.casefold() == code.casefold()]
+    if not fitting:
+        raise UserMistake(
+            f"there is no treatment {code!r} to compare with the control",
+            f"use one of: {', '.join(sorted(treated))}",
+        )
+    return fitting
+
+
+def _of_treatment(ground: _Ground, analyte: str, treatment: str) -> Iterator[Series]:
+    """The series of one analyte and treatment: one for each comparable set of readings."""
+    code = ground.known.treatments[treatment].code
+    pulled = {one.code: one for one in ground.pulled}
+    mine = [
+        one
+        for one in ground.readings
+        if one.analyte == analyte
+        and (pulled[one.sample].control or pulled[one.sample].treatment == code)
+    ]
+    sets = sorted({one.comparable for one in mine if not pulled[one.sample].control})
+    for comparable in sets:
+        of_set = [one for one in mine if one.comparable == comparable]
+        yield _series(ground, analyte, treatment, of_set, others=len(sets) - 1)
+
+
+def _series(
+    ground: _Ground, analyte: str, treatment: str, found: Sequence[Reading], others: int
+) -> Series:
+    from logbook.analysis import fitting
+    from logbook.analysis import series as analysis
+
+    record = ground.known.treatments[treatment]
+    usable = [one for one in found if not one.conflict]
+    fraction = _dilution(ground, treatment)
+    thinned = analyte not in NOT_RELEASED
+    rows = []
+    for name, group in _by_pull(ground, usable):
+        first, last, observations = group
+        difference = analysis.differences(observations, fraction if thinned else None)
+        rows += [Row(name, first, last, one) for one in difference]
+    points = analysis.points_for_fit(row.difference for row in rows)
+    fits = fitting.fit_series(points.days, points.values, True) if _fitted(analyte, points) else []
+    one = found[0]
+    return Series(
+        trial=ground.name,
+        analyte=analyte,
+        unit=one.unit,
+        method=one.method,
+        basis=one.basis,
+        lab=one.lab,
+        treatment=record.code,
+        treatment_name=record.name,
+        dilution=fraction,
+        rows=tuple(rows),
+        points=points,
+        fits=tuple(fits),
+        notes=tuple(_notes(ground, treatment, found, fraction, thinned, others, points.left_out)),
+    )
+
+
+def _fitted(analyte: str, points: Points) -> bool:
+    return analyte not in NOT_RELEASED and len(points.days) > 0
+
+
+def _dilution(ground: _Ground, treatment: str) -> float | None:
+    """f of a treatment: the mean over its beds, None while something is not known."""
+    shares = [
+        amounts.dry_fraction(ground.known, bed)
+        for bed, record in ground.known.beds.items()
+        if record.treatment == treatment
+    ]
+    known = [float(share) for share in shares if share is not None]
+    return sum(known) / len(known) if known and len(known) == len(shares) else None
+
+
+def _by_pull(
+    ground: _Ground, usable: Iterable[Reading]
+) -> Iterator[tuple[str, tuple[date, date, list[Observation]]]]:
+    """Readings as observations, pull by pull: treated beds, and the controls of their blocks."""
+    from logbook.analysis.series import Observation
+
+    pulled = {one.code: one for one in ground.pulled}
+    pairs = [(pulled[one.sample], one) for one in usable]
+    treated = [(sample, one) for sample, one in pairs if not sample.control]
+    names = list(dict.fromkeys(_name(sample) for sample, _ in treated))
+    for name in names:
+        group = [(sample, one) for sample, one in treated if _name(sample) == name]
+        group += list(_controls(name, group, pairs))
+        ages = [s.age for s, _ in group if not s.control and s.age is not None]
+        age = sum(ages) / len(ages) if ages else BEFORE_DAY
+        if name == "before":
+            age = min(age, BEFORE_DAY)
+        days = [sample.day for sample, _ in group]
+        yield (
+            name,
+            (
+                min(days),
+                max(days),
+                [
+                    Observation(age, s.label, s.block, not s.control, r.value, r.low, r.high)
+                    for s, r in group
+                ],
+            ),
+        )
+
+
+def _name(sample: Sample) -> str:
+    """The calendar's name of a pull; one outside the calendar goes by its own day."""
+    return sample.names[0] if sample.names else f"extra, day {sample.age}"
+
+
+def _controls(
+    name: str,
+    treated: Sequence[tuple[Sample, Reading]],
+    pairs: Iterable[tuple[Sample, Reading]],
+) -> Iterator[tuple[Sample, Reading]]:
+    """The control readings that belong to these treated ones: same block, nearest day."""
+    days: dict[str, list[date]] = {}
+    for sample, _ in treated:
+        days.setdefault(sample.block, []).append(sample.day)
+    controls: dict[str, list[tuple[int, Sample, Reading]]] = {}
+    for sample, reading in pairs:
+        if not sample.control or sample.block not in days:
+            continue
+        apart = min(abs((sample.day - day).days) for day in days[sample.block])
+        if name in sample.names or (not sample.names and apart == 0) or apart == 0:
+            controls.setdefault(sample.bed, []).append((apart, sample, reading))
+    for found in controls.values():
+        nearest = min(apart for apart, *_ in found)
+        if nearest <= _MOST_DAYS_APART:
+            yield from ((sample, one) for apart, sample, one in found if apart == nearest)
+
+
+def _notes(
+    ground: _Ground,
+    treatment: str,
+    found: Sequence[Reading],
+    fraction: float | None,
+    thinned: bool,
+    others: int,
+    left_out: Iterable[str],
+) -> Iterator[str]:
+    """What limits a series, a sentence each."""
+    if ground.assigned != "drawn":
+        yield "beds were assigned by hand: not randomised"
+    if fraction is None and thinned:
+        missing = " and ".join(amounts.missing_for_dilution(ground.known, treatment))
+        yield f"the dilution-corrected difference cannot be given: {missing} not known yet"
+    if others:
+        yield (
+            "another method, basis, unit or laboratory was used too: those results stand in a "
+            "series of their own and are not compared with these"
+        )
+    disputed = sorted({one.sample for one in found if one.conflict})
+    if disputed:
+        yield f"machines disagree on {', '.join(disputed)}: left out until settled"
+    yield from _flags(ground, found)
+    yield from left_out
+
+
+def _flags(ground: _Ground, found: Sequence[Reading]) -> Iterator[str]:
+    """Pulls made after a mishap on their bed."""
+    pulled = {one.code: one for one in ground.pulled}
+    taken = {(pulled[one.sample].bed, pulled[one.sample].day) for one in found}
+    for bed, day, what in ground.events:
+        later = sum(1 for owner, when in taken if owner == bed and when >= day)
+        if later:
+            yield f"{what} on {spoken_day(day)}: {later} pulls of it since then are flagged"
