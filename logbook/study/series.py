@@ -67,6 +67,8 @@ class Series:
     @property
     def title(self) -> str:
         """What the curve is: release only where the extractant takes all that is released."""
+        if not self.analyte:
+            return f"plain series {self.trial}"
         what = ANALYTES[self.analyte].title
         if self.analyte in RELEASED:
             return f"{self.analyte} ({what}), net release against control"

@@ -1,0 +1,213 @@
+"""Amendments: `amendment show`, and `amendment set` for what becomes known after the start."""
+
+from __future__ import annotations
+
+import sqlite3
+from decimal import Decimal
+from typing import Annotated, Any
+
+import typer
+
+from logbook.cli.app import group
+from logbook.cli.session import Chosen, Session, as_json, chosen, say
+from logbook.errors import UserMistake
+from logbook.journal.entry import key
+from logbook.store import views
+from logbook.study.amounts import not_known
+from logbook.trial import chemistry, rates, units
+from logbook.trial.records import LotContent, LotDensity, LotMoisture, Soil
+
+Json = Annotated[bool, typer.Option("--json", help="For programs.")]
+
+
+def show(context: typer.Context, json: Json = False) -> None:
+    """Show the amendments: lots, densities, moisture, contents.
+
+    Examples: logbook amendment show
+              logbook amendment show --json
+    """
+    session: Session = context.obj
+    lots, waits = session.read(lambda store: _lots(store, chosen(store, session)))
+    if json:
+        as_json({"amendments": lots, "not_known": waits})
+        return
+    for lot in lots:
+        say(f"{lot['code']}: {lot['name']} ({lot['material']}), lot {lot['lot']}")
+        say(
+            f"  density {_or_not(lot['density'], 'kg/L')}, moisture {_or_not(lot['moisture'], '%')}"
+        )
+        for one in lot["contents"]:
+            say(
+                f"  {one['analyte']} {one['value']} {one['unit']}, {one['basis']} ({one['method']})"
+            )
+    for sentence in waits:
+        say(f"Waits: {sentence}")
+
+
+def set_known(
+    context: typer.Context,
+    code: Annotated[
+        str,
+        typer.Argument(help="The amendment's code, or soil.", show_default=False),
+    ],
+    density: Annotated[
+        str | None,
+        typer.Option(help="Bulk density, such as '0.55 kg/L' (soil: dry, settled)."),
+    ] = None,
+    moisture: Annotated[
+        str | None, typer.Option(help="Water, % of the wet mass, such as '40 %'.")
+    ] = None,
+    content: Annotated[
+        list[str] | None,
+        typer.Option(help="One content, such as 'total-N = 1.5 %' (repeat the option)."),
+    ] = None,
+    basis: Annotated[
+        str, typer.Option(help="What the contents count on: dry, or 'as is'.")
+    ] = "dry",
+    method: Annotated[str, typer.Option(help="How the contents were measured.")] = "",
+    reason: Annotated[
+        str | None, typer.Option(help="Why a value that was known already changes.")
+    ] = None,
+) -> None:
+    """Write down a density, moisture or analysis that became known after the start.
+
+    Examples: logbook amendment set meal-B --density '0.62 kg/L' --moisture '8 %'
+              logbook amendment set soil --density '1.28 kg/L'
+    """
+    session: Session = context.obj
+    trial = session.read(lambda store: chosen(store, session))
+    if density is None and moisture is None and not content:
+        raise UserMistake("nothing was given", "--density, --moisture or --content")
+    if code.casefold() == "soil":
+        lines = _soil(session, trial, density, moisture, content)
+    else:
+        lot = session.read(lambda store: _lot_of(store, trial, code))
+        lines = _facts(lot, density, moisture, content or [], basis, method)
+    with session.write() as book:
+        known = {name for name, value in book.values([name for name, _ in lines]).items() if value}
+        if known and not (reason or "").strip() and code.casefold() != "soil":
+            raise UserMistake(
+                f"known already: {', '.join(name.split('/')[0] for name in sorted(known))}",
+                "add --reason TEXT to correct it; the old value stays readable",
+            )
+        act = book.record(
+            "correct" if known else "set", lines, reason=(reason or "").strip() or None
+        )
+    waits = session.read(lambda store: not_known(store, trial.id))
+    say(f"{act.code}  set {len(lines)} value{'s' * (len(lines) != 1)} of {code}")
+    for sentence in waits:
+        say(f"Waits: {sentence}")
+
+
+def _soil(
+    session: Session,
+    trial: Chosen,
+    density: str | None,
+    moisture: str | None,
+    content: list[str] | None,
+) -> list[tuple[str, Any]]:
+    if density is None or moisture or content:
+        raise UserMistake("of the soil only the bulk density can be set", "--density '1.3 kg/L'")
+    found = session.read(lambda store: views.fetch(store, "soil", "trial = ?", (trial.id,)))
+    soil = found[0].record
+    value = units.positive(density, "density").to("kg/L", "density")
+    return [(key("soil", trial.id), Soil(trial.id, soil.source, soil.texture, value))]
+
+
+def _facts(
+    lot: str,
+    density: str | None,
+    moisture: str | None,
+    content: list[str],
+    basis: str,
+    method: str,
+) -> list[tuple[str, Any]]:
+    lines: list[tuple[str, Any]] = []
+    if density is not None:
+        value = units.positive(density, "density").to("kg/L", "density")
+        lines.append((key("lot-density", lot), LotDensity(lot, value)))
+    if moisture is not None:
+        water = units.parse(moisture, "fraction").value
+        if not 0 <= water < 100:
+            raise UserMistake(f"{moisture!r} is not a share of the wet mass", "0 % to below 100 %")
+        lines.append((key("lot-moisture", lot), LotMoisture(lot, water)))
+    for text in content:
+        name, value = _content(text)
+        record = LotContent(lot, name.name, value, name.unit, _basis(basis), _method(method))
+        lines.append((key("lot-content", lot, name.name), record))
+    return lines
+
+
+def _content(text: str) -> tuple[chemistry.Analyte, Decimal]:
+    """`total-N = 1.5 %` as an analyte and its canonical value; P2O5 and K2O become P and K."""
+    name, equals, amount = text.partition("=")
+    if not equals:
+        raise UserMistake(f"{text!r} is not a content", "write it like 'total-N = 1.5 %'")
+    analyte, share = chemistry.find_analyte(name)
+    quantity = units.positive(amount, analyte.dimension)
+    return analyte, chemistry.to_canonical(quantity.value, quantity.unit, analyte, share)
+
+
+def _basis(text: str) -> str:
+    word = " ".join(text.lower().split())
+    if word not in rates.BASES:
+        raise UserMistake(f"{text!r} is not a basis", f"use one of: {', '.join(rates.BASES)}")
+    return word
+
+
+def _method(text: str) -> str:
+    if not text.strip():
+        raise UserMistake("a content needs its method", "--method 'dry combustion'")
+    return chemistry.method_name(text)
+
+
+def _lot_of(store: sqlite3.Connection, trial: Chosen, code: str) -> str:
+    """The id of the lot of an amendment's code."""
+    amendments = views.fetch(store, "amendment", "trial = ?", (trial.id,))
+    fitting = [one.id for one in amendments if one.record.code.casefold() == code.casefold()]
+    if not fitting:
+        known = ", ".join(sorted(one.record.code for one in amendments))
+        raise UserMistake(f"there is no amendment {code!r}", f"use one of: {known}, soil")
+    lots = views.fetch(store, "lot", "amendment = ?", (fitting[0],))
+    if not lots:
+        raise UserMistake(f"{code} has no lot")
+    return lots[0].id
+
+
+def _lots(store: sqlite3.Connection, trial: Chosen) -> tuple[list[dict[str, Any]], list[str]]:
+    amendments = {
+        found.id: found.record
+        for found in views.fetch(store, "amendment", "trial = ?", (trial.id,))
+    }
+    found = []
+    for lot in views.fetch(store, "lot", "trial = ?", (trial.id,)):
+        of_lot = ("lot = ?", (lot.id,))
+        density = views.fetch(store, "lot-density", *of_lot)
+        moisture = views.fetch(store, "lot-moisture", *of_lot)
+        amendment = amendments[lot.record.amendment]
+        found.append(
+            {
+                "code": amendment.code,
+                "name": amendment.name,
+                "material": amendment.material,
+                "lot": lot.record.name,
+                "price": lot.record.price,
+                "density": density[0].record.density if density else None,
+                "moisture": moisture[0].record.moisture if moisture else None,
+                "contents": [
+                    {
+                        name: getattr(one.record, name)
+                        for name in ("analyte", "value", "unit", "basis", "method")
+                    }
+                    for one in views.fetch(store, "lot-content", *of_lot)
+                ],
+            }
+        )
+    return sorted(found, key=lambda one: one["code"]), not_known(store, trial.id)
+
+
+def _or_not(value: Decimal | None, unit: str) -> str:
+    return "not known yet" if value is None else f"{units.short(value)} {unit}"
+
+
+COMMANDS = {"amendment": group("What the amendments are.", **{"show": show, "set": set_known})}

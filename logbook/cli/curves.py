@@ -1,0 +1,99 @@
+"""The command `curve`: what was released, when, and how surely, date by date and as a curve."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from logbook.cli.app import command
+from logbook.cli.session import Session, as_json, chosen, say
+from logbook.errors import UserMistake
+from logbook.trial.chemistry import find_analyte
+
+if TYPE_CHECKING:
+    from logbook.study import Series
+
+
+def curve(
+    context: typer.Context,
+    nutrient: Annotated[
+        str | None, typer.Argument(help="Such as mineral-N, P, pH [mineral-N].")
+    ] = None,
+    treatment: Annotated[str | None, typer.Argument(help="A treatment's code [all].")] = None,
+    from_file: Annotated[
+        Path | None,
+        typer.Option("--from", help="Fit a plain CSV (columns day, value), without a logbook."),
+    ] = None,
+    free_start: Annotated[
+        bool, typer.Option("--free-start", help="With --from: fit the start, not fixed at 0.")
+    ] = False,
+    svg: Annotated[Path | None, typer.Option(help="Also draw the figure to this file.")] = None,
+    png: Annotated[Path | None, typer.Option(help="Also draw the figure to this file.")] = None,
+    json: Annotated[bool, typer.Option("--json", help="For programs.")] = False,
+) -> None:
+    """Show a nutrient's release curve: differences from the control, intervals, fits.
+
+    Examples: logbook curve mineral-N
+              logbook curve P A10 --svg phosphorus.svg
+              logbook curve --from old.csv --free-start
+    """
+    session: Session = context.obj
+    if from_file is not None:
+        if nutrient or treatment:
+            raise UserMistake("--from reads one plain series: leave out nutrient and treatment")
+        from logbook.study.plain import plain_series
+
+        found = [plain_series(from_file, free_start)]
+    else:
+        if free_start:
+            raise UserMistake("--free-start goes with --from", "a trial's curves always fit D0")
+        found = _of_trial(session, nutrient or "mineral-N", treatment)
+    for path, ending in ((svg, ".svg"), (png, ".png")):
+        if path is not None:
+            _draw(found, path, ending)
+    if json:
+        from logbook.report.documents import series_document
+
+        as_json({"curves": [series_document(one) for one in found]})
+        return
+    _show(found)
+
+
+def _of_trial(session: Session, nutrient: str, treatment: str | None) -> list[Series]:
+    from logbook.study import series_of
+
+    analyte, _ = find_analyte(nutrient)
+
+    def question(store: Any) -> list[Series]:
+        return series_of(store, chosen(store, session).id, analyte.name, treatment)
+
+    found = session.read(question)
+    if not found:
+        raise UserMistake(
+            f"there are no results of {analyte.name} to compare with the control yet",
+            "logbook lab import FILE brings them in",
+        )
+    return found
+
+
+def _draw(found: list[Series], path: Path, ending: str) -> None:
+    from logbook.report.figures import curve_figure
+
+    if path.suffix.lower() != ending:
+        raise UserMistake(f"{path}: a --{ending[1:]} file ends in {ending}")
+    curve_figure(found, path)
+    say(f"Drawn: {path}")
+
+
+def _show(found: list[Series]) -> None:
+    from logbook.report.terminal.curves import show_curve
+
+    for place, one in enumerate(found):
+        if place:
+            say("")
+        show_curve(one)
+
+
+COMMANDS = {"curve": command(curve)}
