@@ -93,7 +93,7 @@ def _show(found: list[Series]) -> None:
     for place, one in enumerate(found):
         if place:
             say("")
-        show_curve(one)
+        show_curve(one, None)
 
 
 COMMANDS = {"curve": command(curve)}

@@ -9,10 +9,11 @@ from __future__ import annotations
 
 import json
 import sqlite3
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import date, timedelta
+from decimal import Decimal
 from pathlib import Path
 from typing import Any
 
@@ -22,9 +23,12 @@ from logbook.journal.chain import Filed
 from logbook.journal.entry import Entry
 from logbook.journal.kinds import SPACES, field_names, from_value
 from logbook.trial.ranges import BedRef
-from logbook.trial.schedule import Obligation
+from logbook.trial.records import PlannedPull
+from logbook.trial.schedule import Obligation, Taken
+from logbook.trial.schedule import obligations as obligations_of
 
 SCHEMA = "0001"
+OF_TRIAL = "bed IN (SELECT id FROM bed WHERE trial = ?)"
 
 
 class NoStore(StoreError):
@@ -115,7 +119,45 @@ def bed_refs(connection: sqlite3.Connection, trial: str) -> list[BedRef]:
     ]
 
 
-OF_TRIAL = "bed IN (SELECT id FROM bed WHERE trial = ?)"
+@dataclass(frozen=True)
+class Calendar:
+    """What the schedule of a trial follows from; see `schedule.obligations`."""
+
+    beds: list[BedRef]
+    planned: list[PlannedPull]
+    applications: dict[str, date]
+    fillings: dict[str, date]
+    pulls: list[Taken]
+
+    def owed(self, also: Iterable[Taken] = ()) -> list[Obligation]:
+        """What every bed owes the calendar, with further pulls that were not written yet."""
+        return obligations_of(
+            self.beds, self.planned, self.applications, self.fillings, [*self.pulls, *also]
+        )
+
+
+def calendar(connection: sqlite3.Connection, trial: str) -> Calendar:
+    """The plan and the history that a trial's schedule follows from."""
+    return Calendar(
+        bed_refs(connection, trial),
+        [found.record for found in fetch(connection, "planned-pull", "trial = ?", (trial,))],
+        first_days(connection, "apply", trial),
+        first_days(connection, "fill", trial),
+        [
+            Taken(p.code, p.bed, p.when.day, p.planned, p.again is not None, found.entry)
+            for found in fetch(connection, "pull", OF_TRIAL, (trial,))
+            for p in (found.record,)
+        ],
+    )
+
+
+def first_days(connection: sqlite3.Connection, space: str, trial: str) -> dict[str, date]:
+    """The earliest day of each bed among its fillings or applications."""
+    rows = connection.execute(
+        f'SELECT bed, min(substr("when", 1, 10)) FROM "{space}" WHERE {OF_TRIAL} GROUP BY bed',
+        (trial,),
+    )
+    return {bed: date.fromisoformat(day) for bed, day in rows}
 
 
 LINGERS = 60  # days that a trial stays on the board after its last pull, for results to come in
@@ -165,13 +207,66 @@ def sample_codes(connection: sqlite3.Connection) -> set[str]:
     return {code for (code,) in connection.execute("SELECT code FROM pull")}
 
 
-def last_watering(connection: sqlite3.Connection, trial: str) -> dict[str, str]:
-    """The day of each bed's newest watering."""
+def watering_days(connection: sqlite3.Connection, trial: str) -> dict[str, list[date]]:
+    """The days on which each bed was watered."""
+    days: dict[str, list[date]] = {}
     rows = connection.execute(
-        f'SELECT bed, max(substr("when", 1, 10)) FROM water WHERE {OF_TRIAL} GROUP BY bed',
+        f'SELECT DISTINCT bed, substr("when", 1, 10) FROM water WHERE {OF_TRIAL} ORDER BY 2',
         (trial,),
     )
-    return dict(rows.fetchall())
+    for bed, day in rows:
+        days.setdefault(bed, []).append(date.fromisoformat(day))
+    return days
+
+
+def bed_areas(connection: sqlite3.Connection, trial: str) -> dict[str, Decimal]:
+    """The area of each bed of a trial, m2."""
+    rows = connection.execute("SELECT id, area_m2 FROM bed WHERE trial = ?", (trial,))
+    return {bed: Decimal(area) for bed, area in rows}
+
+
+def samples_without_results(connection: sqlite3.Connection, trial: str) -> list[tuple[str, date]]:
+    """Codes and days of the pulls of a trial that no result names yet."""
+    rows = connection.execute(
+        f'SELECT code, substr("when", 1, 10) FROM pull WHERE {OF_TRIAL} '
+        "AND NOT EXISTS (SELECT 1 FROM result WHERE result.sample = pull.code) ORDER BY 2, 1",
+        (trial,),
+    )
+    return [(code, date.fromisoformat(day)) for code, day in rows]
+
+
+def waiting_results(connection: sqlite3.Connection) -> list[str]:
+    """Codes that results name and that no pull here has: their pull was not synced yet."""
+    rows = connection.execute(
+        "SELECT DISTINCT sample FROM result WHERE NOT EXISTS "
+        "(SELECT 1 FROM pull WHERE pull.id = result.sample) ORDER BY 1"
+    )
+    return [code for (code,) in rows]
+
+
+def possible_duplicates(
+    connection: sqlite3.Connection, trial: str
+) -> list[tuple[str, str, str]]:
+    """Pairs of sample codes that look like one pull, with the bed's label."""
+    rows = connection.execute(
+        "SELECT d.first, d.second, b.label FROM possible_duplicate d "
+        "JOIN pull p ON p.id = d.first JOIN bed b ON b.id = p.bed WHERE d.trial = ? ORDER BY 1, 2",
+        (trial,),
+    )
+    return rows.fetchall()
+
+
+def conflicts(connection: sqlite3.Connection) -> dict[str, int]:
+    """How many records of each key space have live writes that disagree."""
+    counts = {}
+    for space in SPACES:
+        table = space.replace("-", "_")
+        (count,) = connection.execute(
+            f'SELECT count(*) FROM "{table}" WHERE conflict = 1'
+        ).fetchone()
+        if count:
+            counts[space] = count
+    return counts
 
 
 def entries_of_act(connection: sqlite3.Connection, act: str) -> list[tuple[str, Entry]]:
@@ -192,13 +287,23 @@ def writes_of_key(connection: sqlite3.Connection, key: str) -> list[tuple[str, E
     return [(name, journal.decode(body), place, bool(live)) for name, body, place, live in rows]
 
 
-def keys_starting(connection: sqlite3.Connection, prefix: str) -> list[str]:
-    """Every key ever written that starts with `prefix` (which ends in a slash)."""
+def act_codes(connection: sqlite3.Connection) -> set[str]:
+    """The code of every act of this book."""
+    rows = connection.execute("SELECT DISTINCT act FROM entry WHERE act IS NOT NULL")
+    return {act for (act,) in rows}
+
+
+def keys_about(connection: sqlite3.Connection, ident: str) -> list[str]:
+    """Every key with a line, struck or not, about this bed, sample or trial."""
     rows = connection.execute(
-        "SELECT DISTINCT key FROM write WHERE key >= ? AND key < ? ORDER BY key",
-        (prefix, prefix[:-1] + "0"),
+        "SELECT DISTINCT key FROM write WHERE about = ? ORDER BY key", (ident,)
     )
     return [key for (key,) in rows]
+
+
+def keys_of_act(connection: sqlite3.Connection, act: str) -> list[str]:
+    """Every key that an act wrote, in the order of its lines."""
+    return [write.key for _, entry in entries_of_act(connection, act) for write in entry.writes]
 
 
 def filed_entries(connection: sqlite3.Connection) -> Iterator[Filed]:
