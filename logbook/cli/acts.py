@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import sqlite3
 from collections.abc import Sequence
 from decimal import Decimal
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -13,11 +12,15 @@ from logbook.cli.app import command
 from logbook.cli.session import Chosen, Session, addressed, chosen, say
 from logbook.errors import UserMistake
 from logbook.journal.entry import key
+from logbook.report.board import volume_spoken
 from logbook.store import views
 from logbook.study import amounts
 from logbook.trial import records, units
 from logbook.trial.ranges import BedRef, compact
 from logbook.trial.times import When
+
+if TYPE_CHECKING:
+    import sqlite3
 
 Beds = Annotated[
     str,
@@ -148,7 +151,7 @@ def water(
         for bed in chosen_beds
     }
     volumes = sorted({line.volume_ml for line in watered.values()})
-    each = " or ".join(f"{units.short(volume)} mL" for volume in volumes)
+    each = " or ".join(volume_spoken(volume) for volume in volumes)
     _record(session, "water", watered, f"watered {_names(chosen_beds)}, {each} each ({how})", at)
 
 

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-import sqlite3
 from decimal import Decimal
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -16,6 +15,9 @@ from logbook.store import views
 from logbook.study.amounts import not_known
 from logbook.trial import chemistry, rates, units
 from logbook.trial.records import LotContent, LotDensity, LotMoisture, Soil
+
+if TYPE_CHECKING:
+    import sqlite3
 
 Json = Annotated[bool, typer.Option("--json", help="For programs.")]
 

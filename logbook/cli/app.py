@@ -60,17 +60,18 @@ app = typer.Typer(
 def command(function: Any) -> Any:
     """A function as a command of its own; its docstring's examples end the help as they stand."""
     single = typer.Typer(rich_markup_mode=None, add_completion=False)
-    single.command(**_words(function))(function)
+    text, examples = _words(function)
+    single.command(help=text, epilog=examples)(function)
     return get_command(single)
 
 
-def _words(function: Any) -> dict[str, str]:
+def _words(function: Any) -> tuple[str, str]:
     """Help and closing examples from a docstring ("Examples:" and one command a line)."""
     text, _, examples = (function.__doc__ or "").partition("Examples:")
     lines = [line.strip() for line in examples.splitlines() if line.strip()]
     # The backspace tells the help formatter to leave the paragraph's lines as they are.
     shown = "\b\nExamples:\n" + "\n".join(f"  {line}" for line in lines)
-    return {"help": inspect.cleandoc(text), "epilog": shown if lines else ""}
+    return inspect.cleandoc(text), shown if lines else ""
 
 
 def group(help_text: str, **functions: Any) -> Any:
@@ -79,7 +80,8 @@ def group(help_text: str, **functions: Any) -> Any:
         rich_markup_mode=None, add_completion=False, help=help_text, no_args_is_help=True
     )
     for name, function in functions.items():
-        several.command(name, **_words(function))(function)
+        text, examples = _words(function)
+        several.command(name, help=text, epilog=examples)(function)
     several.callback()(lambda: None)
     return get_command(several)
 

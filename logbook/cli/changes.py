@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
-import sqlite3
 from collections.abc import Callable
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from logbook.cli.session import Chosen, Session
 from logbook.errors import UserMistake
 from logbook.store import views
 from logbook.trial import chemistry, records, units
 from logbook.trial.ranges import BedRef, resolve
+
+if TYPE_CHECKING:
+    import sqlite3
 
 Changes = dict[str, Any]
 

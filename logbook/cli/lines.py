@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-import sqlite3
 from dataclasses import dataclass
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -20,6 +19,9 @@ from logbook.trial import codes
 from logbook.trial.chemistry import find_analyte
 from logbook.trial.ranges import resolve
 from logbook.trial.times import read_stored
+
+if TYPE_CHECKING:
+    import sqlite3
 
 Reference = Annotated[
     str,

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import sqlite3
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
@@ -22,6 +21,8 @@ from logbook.trial.ranges import BedRef, resolve
 from logbook.trial.records import Trial
 
 if TYPE_CHECKING:
+    import sqlite3
+
     from logbook.book.writing import Book
 
 T = TypeVar("T")

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import sqlite3
+from contextlib import suppress
 from datetime import date
 from typing import Annotated
 
 import typer
 
 from logbook.cli.app import command
-from logbook.cli.session import Session, as_json, chosen, running_trials, say
+from logbook.cli.session import Chosen, Session, as_json, chosen, running_trials, say
 from logbook.errors import UserMistake
 from logbook.report.board import Board, board
 from logbook.store import views
@@ -54,12 +56,19 @@ def _boards(session: Session, on: str | None) -> list[Board]:
                 for one in (
                     [chosen(store, session)]
                     if session.trial_given
-                    else running_trials(store, session)
+                    else running_trials(store, session) or _over(store, session)
                 )
             ]
         )
     except views.NoStore:
         return []
+
+
+def _over(store: sqlite3.Connection, session: Session) -> list[Chosen]:
+    """The only trial, though it is over; none of several."""
+    with suppress(UserMistake):
+        return [chosen(store, session)]
+    return []
 
 
 def _day(session: Session, on: str | None, zone: str) -> date:

@@ -5,11 +5,11 @@ Content only; `terminal` prints it. Everything is said as of the `today` given.
 
 from __future__ import annotations
 
-import sqlite3
 from collections.abc import Iterable
 from dataclasses import asdict, dataclass
-from datetime import date
-from typing import Any
+from datetime import date, timedelta
+from decimal import Decimal
+from typing import TYPE_CHECKING, Any
 
 from logbook.store import views
 from logbook.trial import schedule, watering
@@ -17,6 +17,9 @@ from logbook.trial.ranges import BedRef, compact
 from logbook.trial.records import Trial
 from logbook.trial.times import spoken_day
 from logbook.trial.units import short
+
+if TYPE_CHECKING:
+    import sqlite3
 
 COMING_DAYS = 7
 
@@ -100,7 +103,7 @@ def _waterings(
     for due in watering.waterings_due(plan, fillings, days, owed, today):
         if due.bed not in beds:
             continue
-        amount = f"{short(round(watering.bed_volume_ml(plan, areas[due.bed])))} mL each"
+        amount = f"{volume_spoken(watering.bed_volume_ml(plan, areas[due.bed]))} each"
         groups.setdefault((amount, due.due, due.days), []).append(beds[due.bed].label)
     return [
         Task("water", amount, tuple(labels), due, late, f"{late} d late" if late else "today")
@@ -108,16 +111,22 @@ def _waterings(
     ]
 
 
-def _pulls(
-    owed: Iterable[schedule.Obligation], beds: dict[str, BedRef], today: date
-) -> list[Task]:
+def volume_spoken(millilitres: Decimal) -> str:
+    """`250 mL`, `8.64 L`."""
+    if millilitres >= 1000:
+        return f"{short(round(millilitres / 1000, 2))} L"
+    return f"{short(round(millilitres))} mL"
+
+
+def _pulls(owed: list[schedule.Obligation], beds: dict[str, BedRef], today: date) -> list[Task]:
     """What is due, overdue, missed or coming, beds with the same state and target together."""
     groups: dict[tuple[Any, ...], list[str]] = {}
+    horizon = _horizon(owed, today)
     for one in owed:
         state = schedule.status(one, today)
         if state.state in schedule.DONE or one.bed not in beds:
             continue
-        if state.state == "coming" and not _soon(one, today):
+        if state.state == "coming" and (one.opens is None or one.opens > horizon):
             continue
         name = " and ".join(one.names)
         late = None if one.target is None else (today - one.target).days
@@ -131,8 +140,10 @@ def _pulls(
     return sorted(tasks, key=lambda t: (order.index(t.state), t.target or date.min, t.what))
 
 
-def _soon(one: schedule.Obligation, today: date) -> bool:
-    return one.opens is not None and (one.opens - today).days <= COMING_DAYS
+def _horizon(owed: list[schedule.Obligation], today: date) -> date:
+    """How far ahead the board looks: a week, or to the next pull if that is later."""
+    ahead = [one.opens for one in owed if one.opens is not None and one.opens > today]
+    return max(today + timedelta(days=COMING_DAYS), min(ahead, default=today))
 
 
 def _awaited(store: sqlite3.Connection, trial: str, today: date) -> list[Awaited]:

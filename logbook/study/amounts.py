@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
-import sqlite3
 from collections.abc import Iterable
 from dataclasses import dataclass
 from decimal import Decimal
+from typing import TYPE_CHECKING
 
 from logbook.store import views
 from logbook.trial import rates
 from logbook.trial.ranges import BedRef
 from logbook.trial.records import Application, Bed, Treatment
 from logbook.trial.watering import bed_volume_ml
+
+if TYPE_CHECKING:
+    import sqlite3
 
 
 @dataclass(frozen=True)

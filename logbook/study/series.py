@@ -7,7 +7,6 @@ that each served. The soil's bed is the unit of replication.
 
 from __future__ import annotations
 
-import sqlite3
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date
@@ -21,6 +20,8 @@ from logbook.trial.chemistry import ANALYTES
 from logbook.trial.times import spoken_day
 
 if TYPE_CHECKING:
+    import sqlite3
+
     from logbook.analysis.fits import Fit, Refusal
     from logbook.analysis.series import Difference, Observation, Points
 
@@ -176,6 +177,7 @@ def _series(
         first, last, observations = group
         difference = analysis.differences(observations, fraction if thinned else None)
         rows += [Row(name, first, last, one) for one in difference]
+    rows.sort(key=lambda row: (row.difference.day, row.name))
     points = analysis.points_for_fit(row.difference for row in rows)
     fits = fitting.fit_series(points.days, points.values, True) if _fitted(analyte, points) else []
     one = found[0]
@@ -292,6 +294,12 @@ def _notes(
     disputed = sorted({one.sample for one in found if one.conflict})
     if disputed:
         yield f"machines disagree on {', '.join(disputed)}: left out until settled"
+    blurred = [one.within for one in found if one.within]
+    if blurred:
+        yield (
+            f"a part of {len(blurred)} sums is below its limit: they are known to within "
+            f"+-{max(blurred):.2g} {found[0].unit} and taken at the middle"
+        )
     yield from _flags(ground, found)
     yield from left_out
 
