@@ -15,9 +15,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
-from typing import Any
-
-from sqlalchemy import Connection
+from typing import TYPE_CHECKING, Any
 
 from logbook import config
 from logbook.journal import entry as journal
@@ -27,6 +25,9 @@ from logbook.journal.kinds import KINDS, to_value
 from logbook.store import database, entries, projections
 from logbook.trial import codes
 from logbook.trial.records import Writer
+
+if TYPE_CHECKING:
+    from sqlalchemy import Connection
 
 # Room for the entry's frame and one more write below the limit of an entry.
 _MOST_WRITES_BYTES = journal.MOST_BYTES - 64 * 1024
@@ -119,7 +120,7 @@ class Book:
         """What stands under each of these keys (None: struck); keys never written are left out."""
         decoded: dict[str, Entry] = {}
         living: dict[str, list[tuple[str, Value | None]]] = {}
-        for key, names in self.live(keys).items():
+        for names in self.live(keys).values():
             for name in names:
                 if name not in decoded:
                     decoded[name] = self._entry(name)
