@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Iterable, Sequence
+from typing import Literal
 
 from rich.console import Console
 from rich.table import Table
@@ -26,12 +27,23 @@ def printable(text: str) -> str:
     return "".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in text)
 
 
-def table(headings: Sequence[str], rows: Iterable[Sequence[str]], right: str = "") -> None:
-    """A plain table; the columns whose number stands in `right` ("013") are set to the right."""
-    out = console()
-    grid = Table(box=None, pad_edge=False, show_edge=False, padding=(0, 2, 0, 0))
+def table(
+    headings: Sequence[str],
+    rows: Iterable[Sequence[str]],
+    right: str = "",
+    width: int | None = None,
+    gap: int = 2,
+) -> None:
+    """A plain table; the columns whose number stands in `right` ("013") are set to the right.
+
+    width: as in `console`; gap: blanks between columns.
+    """
+    out = console(width)
+    grid = Table(box=None, pad_edge=False, show_edge=False, padding=(0, gap, 0, 0))
     for place, heading in enumerate(headings):
-        grid.add_column(heading, justify="right" if str(place) in right else "left")
+        side: Literal["left", "right"] = "right" if str(place) in right else "left"
+        # Folded, not cut: an ellipsis would hide data and is not ASCII.
+        grid.add_column(heading, justify=side, overflow="fold")
     for row in rows:
         grid.add_row(*(Text(printable(cell)) for cell in row))
     out.print(grid)

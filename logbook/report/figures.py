@@ -1,0 +1,389 @@
+"""Figures for paper and pages: the net difference over days, one nutrient, one or more treatments.
+
+Drawn with matplotlib's `Figure` alone. The same series give the same bytes. Series differ by
+marker, dash and colour at once; the legend and the small print stand below the axes, so that they
+never cover data.
+"""
+
+from __future__ import annotations
+
+import io
+import os
+import re
+import textwrap
+import warnings
+from collections.abc import Iterable, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+from xml.sax.saxutils import escape
+
+import matplotlib
+from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
+
+from logbook.errors import UserMistake
+from logbook.report import marks
+from logbook.study.series import RATE_INTERVAL, RELEASED
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+    from logbook.study.series import Series
+
+# Colours that people with any common colour blindness tell apart: Okabe & Ito 2008, "Color
+# Universal Design"; their yellow is left out, being too pale on white, grey stands in.
+_COLOURS = (
+    "#0072B2", "#D55E00", "#009E73", "#CC79A7", "#000000", "#E69F00", "#56B4E9", "#666666",
+)  # fmt: skip
+_MARKERS = ("o", "s", "^", "D", "v", "P", "X", "*")
+_DASHES: tuple[tuple[float, ...], ...] = (
+    (), (5, 2), (1, 1.5), (6, 2, 1, 2), (9, 3), (3, 1), (6, 2, 1, 2, 1, 2), (2, 4),
+)  # fmt: skip
+_WIDTH, _AXES_HEIGHT = 7.5, 3.9
+_LEFT, _RIGHT = 0.85, 1.0
+_LINE = 0.165
+_SMALL, _NORMAL = 7.5, 9.0
+_MOST_NOTES = 12
+_ARROW = 20.0  # points, from the known end of a range towards its open one
+_INTERVALS = {"welch": "Welch", "within-block": "within blocks"}
+
+
+def curve_figure(series_list: Sequence[Series], path: Path) -> None:
+    """Draw series of one nutrient into a PNG or SVG file, by the suffix of `path`.
+
+    Raises:
+        UserMistake: another suffix, nothing to draw, series that must not be compared, or a file
+            that cannot be written.
+    """
+    kind = path.suffix.lower().removeprefix(".")
+    if kind not in ("png", "svg"):
+        raise UserMistake(
+            f"{path.name}: a figure is a .png or an .svg file", "end its name in .png or .svg"
+        )
+    marks.same_kind(series_list)
+    with matplotlib.rc_context(), warnings.catch_warnings():
+        # A name in a script that the font lacks is drawn as boxes; that is no reason to complain.
+        warnings.filterwarnings("ignore", message="Glyph .* missing from font")
+        matplotlib.rcdefaults()
+        matplotlib.rcParams.update(
+            {"svg.hashsalt": "logbook", "text.parse_math": False, "font.size": _NORMAL}
+        )
+        content = _content(_figure(series_list), series_list, kind)
+    _write(path, content)
+
+
+def _content(figure: Figure, series_list: Sequence[Series], kind: str) -> bytes:
+    """The file's bytes, without dates and program names."""
+    out = io.BytesIO()
+    title = _clean(series_list[0].title)
+    if kind == "png":
+        figure.savefig(out, format="png", dpi=150, metadata={"Software": None})
+        return out.getvalue()
+    nothing = {"Date": None, "Creator": None, "Format": None, "Type": None}
+    figure.savefig(out, format="svg", metadata={"Title": title, **nothing})
+    drawn = out.getvalue().decode()
+    told = f"</title>\n <desc>{escape(_description(series_list))}</desc>"
+    return drawn.replace("</title>", told, 1).encode()
+
+
+def _write(path: Path, content: bytes) -> None:
+    """Whole or not at all: beside the file first, then in its place."""
+    part = path.with_name(f".{path.name}.part")
+    try:
+        part.write_bytes(content)
+        os.replace(part, path)  # noqa: PTH105 - said plainly: an atomic rename
+    except OSError as problem:
+        part.unlink(missing_ok=True)
+        reason = problem.strerror or type(problem).__name__
+        raise UserMistake(f"{path}: cannot be written: {reason}") from problem
+
+
+def _clean(text: str) -> str:
+    """Text on one line, without control characters, which neither XML nor a page can hold."""
+    return re.sub(r"\s+", " ", "".join(c if c.isprintable() or c.isspace() else "?" for c in text))
+
+
+def _wrapped(text: str, width: int) -> list[str]:
+    return textwrap.wrap(_clean(text), width, break_on_hyphens=False) or [""]
+
+
+def _figure(series_list: Sequence[Series]) -> Figure:
+    """The whole page: title, axes, legend and small print, as tall as they need."""
+    title = _wrapped(series_list[0].title, 72)
+    names = [_wrapped(_name(series), 95) for series in series_list]
+    small = [line for text in _small_print(series_list) for line in _wrapped(text, 122)]
+    above = 0.25 + 0.22 * len(title)
+    legend = 0.05 + 0.95 * _LINE * sum(len(name) for name in names)
+    below = 0.62 + legend + 0.1 + 0.82 * _LINE * len(small)
+    height = above + _AXES_HEIGHT + below + 0.1
+    figure = Figure(figsize=(_WIDTH, height))
+    axes = figure.add_axes(
+        (
+            _LEFT / _WIDTH,
+            (below + 0.1) / height,
+            (_WIDTH - _LEFT - _RIGHT) / _WIDTH,
+            _AXES_HEIGHT / height,
+        )
+    )
+    figure.text(
+        0.25 / _WIDTH, 1 - 0.15 / height, "\n".join(title), va="top", fontsize=12, weight="bold"
+    )
+    _draw(axes, series_list)
+    top = (below + 0.1 - 0.5) / height
+    handles = [_handle(place, marks.drawn_fit(one)) for place, one in enumerate(series_list)]
+    figure.legend(
+        handles,
+        ["\n".join(name) for name in names],
+        loc="upper left",
+        bbox_to_anchor=(0.2 / _WIDTH, top),
+        borderaxespad=0.0,
+        frameon=False,
+        fontsize=8,
+        handlelength=4.5,
+        labelspacing=0.35,
+    )
+    figure.text(
+        0.25 / _WIDTH,
+        (below - 0.52 - legend) / height,
+        "\n".join(small),
+        va="top",
+        fontsize=_SMALL,
+        color="#333333",
+    )
+    return figure
+
+
+def _handle(place: int, fit: object) -> Line2D:
+    """The sample of a series in the legend; a line only where a curve is drawn."""
+    line = Line2D([], [], **_style(place), **_marker(place))
+    if fit is None:
+        line.set_linestyle("none")
+    return line
+
+
+def _style(place: int) -> dict[str, Any]:
+    dash = _DASHES[place % len(_DASHES)]
+    return {
+        "color": _COLOURS[place % len(_COLOURS)],
+        "linestyle": (0, dash) if dash else "-",
+        "linewidth": 1.4,
+    }
+
+
+def _marker(place: int) -> dict[str, Any]:
+    # After a full round the markers move on by one, so that no two series look the same.
+    turn = place + place // len(_MARKERS)
+    return {"marker": _MARKERS[turn % len(_MARKERS)], "markersize": 5}
+
+
+def _draw(axes: Axes, series_list: Sequence[Series]) -> None:
+    """Axes, zero line, curves and marks."""
+    shown = [marks.marks(series) for series in series_list]
+    days = [mark.day for found in shown for mark in found]
+    first, last = min(0.0, *days, 0.0), max(1.0, *days, 1.0)
+    _frame(axes, series_list, shown, (first, last))
+    apart = min(0.012, 0.055 / len(series_list)) * (last - first)
+    for place, (series, found) in enumerate(zip(series_list, shown, strict=True)):
+        curve = marks.curve_points(series, 200)
+        if curve:
+            axes.plot(*zip(*curve, strict=True), **_style(place), zorder=2)
+        shift = apart * (place - (len(series_list) - 1) / 2.0)
+        for mark in found:
+            _draw_mark(axes, mark, mark.day + shift, place)
+    if not days:
+        axes.text(
+            0.5,
+            0.7,
+            "no pull has a difference that can be drawn",
+            transform=axes.transAxes,
+            ha="center",
+        )
+
+
+def _frame(
+    axes: Axes,
+    series_list: Sequence[Series],
+    shown: Sequence[Sequence[marks.Mark]],
+    days: tuple[float, float],
+) -> None:
+    """Limits, ticks, labels and the zero line, its label outside the axes."""
+    first, last = days
+    room = 0.04 * (last - first) + 0.006 * (last - first) * len(series_list)
+    axes.set_xlim(first - room, last + room)
+    ticks = marks.day_ticks(first, last, 11)
+    axes.set_xticks(ticks, [str(tick) for tick in ticks])
+    _value_scale(axes, series_list, shown)
+    axes.set_xlabel("days since application")
+    axes.set_ylabel(_clean(f"net difference from control ({marks.basis_of(series_list[0])})"))
+    axes.spines[["top", "right"]].set_visible(False)
+    axes.grid(axis="y", color="#DDDDDD", linewidth=0.6)
+    axes.set_axisbelow(True)
+    axes.axhline(0.0, color="#444444", linewidth=0.9, zorder=1.5)
+    axes.annotate(
+        "same as\ncontrol",
+        (1.0, 0.0),
+        xycoords=("axes fraction", "data"),
+        xytext=(5, 0),
+        textcoords="offset points",
+        va="center",
+        fontsize=8,
+        color="#444444",
+        annotation_clip=False,
+    )
+
+
+def _value_scale(
+    axes: Axes, series_list: Sequence[Series], shown: Sequence[Sequence[marks.Mark]]
+) -> None:
+    """Limits and ticks of the values; room for the arrows of open ends; no ticks without data."""
+    opened = any(mark.low is None or mark.high is None for found in shown for mark in found)
+    low, high = marks.span_of(_heights(series_list, shown), 0.16 if opened else 0.08)
+    levels = marks.value_ticks(low, high, 7) if any(shown) else [0.0]
+    axes.set_ylim(low, high)
+    axes.set_yticks(levels, marks.level_texts(levels))
+
+
+def _heights(series_list: Iterable[Series], shown: Iterable[Iterable[marks.Mark]]) -> list[float]:
+    """Every value that the axis must hold."""
+    ends = [end for found in shown for one in found for end in (one.value, one.low, one.high)]
+    curves = (marks.curve_points(series, 200) for series in series_list)
+    return [end for end in ends if end is not None] + [v for curve in curves for _, v in curve]
+
+
+def _draw_mark(axes: Axes, mark: marks.Mark, day: float, place: int) -> None:
+    """A value with its interval, filled; a range of possible values hollow, open ends as arrows."""
+    colour = _COLOURS[place % len(_COLOURS)]
+    look: dict[str, Any] = {"color": colour, "linestyle": "none", "zorder": 3, **_marker(place)}
+    ends = [end for end in (mark.low, mark.high) if end is not None]
+    if mark.value is not None:
+        if ends:
+            reach = [[mark.value - ends[0]], [ends[-1] - mark.value]]
+            bar: dict[str, Any] = {"ecolor": colour, "elinewidth": 1.0, "capsize": 2, "zorder": 2.5}
+            axes.errorbar([day], [mark.value], yerr=reach, fmt="none", **bar)
+        axes.plot([day], [mark.value], **look)
+        return
+    axes.plot([day] * len(ends), ends, **look, markerfacecolor="white")
+    if len(ends) == 2:
+        axes.plot([day, day], ends, color=colour, linewidth=2.6, alpha=0.6, zorder=2.5)
+        return
+    way = _ARROW if mark.high is None else -_ARROW
+    axes.annotate(
+        "",
+        (day, ends[0]),
+        xytext=(0, way),
+        textcoords="offset points",
+        arrowprops={"arrowstyle": "<-", "color": colour, "shrinkA": 0, "shrinkB": 3},
+    )
+
+
+def _name(series: Series) -> str:
+    """Legend: treatment, what it is, its beds, the shape of its curve."""
+    given = series.treatment_name
+    name = series.treatment if given in ("", series.treatment) else f"{series.treatment}, {given}"
+    counts = [row.difference.treated_beds for row in series.rows if row.difference.treated_beds]
+    fit = marks.drawn_fit(series)
+    descriptive = "" if series.analyte in RELEASED else ", descriptive"
+    curve = "no curve" if fit is None else f"curve: {fit.shape}{descriptive}"
+    return f"{name} ({marks.beds_text(counts)}; {curve})"
+
+
+def _small_print(series_list: Sequence[Series]) -> list[str]:
+    """What a reader must know beside the picture."""
+    first = series_list[0]
+    rows = [row for series in series_list for row in series.rows]
+    counts = [row.difference.control_beds for row in rows if row.difference.control_beds]
+    method = f"method: {first.method}; laboratory: {first.lab}; basis: {first.basis}"
+    control = f"; control: {marks.beds_text(counts)}" if counts else ""
+    lines = [method + control, _correction(series_list)]
+    lines += _interval_lines(series_list)
+    if len(series_list) > 1:
+        lines.append("marks of one pull stand side by side")
+    if any(marks.drawn_fit(series) for series in series_list):
+        lines.append(RATE_INTERVAL)
+    gone = [(series.treatment, ", ".join(marks.not_drawn(series))) for series in series_list]
+    missing = "; ".join(f"{treatment} {pulls}" for treatment, pulls in gone if pulls)
+    if missing:
+        lines.append(f"not drawn, since no value can be given: {missing}")
+    return lines + _notes(series_list)
+
+
+def _correction(series_list: Sequence[Series]) -> str:
+    """Which difference is drawn, by treatment where they differ."""
+    given = "T - (1 - f) C, corrected for the amendment's share f of the dry mass"
+    raw = "T - C, not corrected for the soil that the amendment displaced"
+    yes = [series.treatment for series in series_list if marks.corrected(series)]
+    no = [series.treatment for series in series_list if not marks.corrected(series)]
+    if not (yes and no):
+        return f"drawn: {given if yes else raw}"
+    return f"drawn: {given} ({', '.join(yes)}); {raw} ({', '.join(no)})"
+
+
+def _interval_lines(series_list: Iterable[Series]) -> list[str]:
+    """How the intervals were made, or why there are none."""
+    differences = [row.difference for series in series_list for row in series.rows]
+    used = [word for method, word in _INTERVALS.items() if _uses(differences, method)]
+    lines = []
+    if used:
+        lines.append(f"intervals: 95 % range between beds ({' or '.join(used)})")
+    alone = (marks.net(one).reason for one in differences if one.method == "one bed")
+    lines += dict.fromkeys(alone)
+    if any(marks.net(one).value is None and _bounded(marks.net(one)) for one in differences):
+        lines.append(
+            "hollow marks: possible values, from the reporting limits, not a 95 % range; "
+            "an arrow points to an open end"
+        )
+    return lines
+
+
+def _uses(differences: Iterable[Any], method: str) -> bool:
+    return any(one.method == method and _bounded(marks.net(one)) for one in differences)
+
+
+def _bounded(contrast: Any) -> bool:
+    return contrast.low is not None or contrast.high is not None
+
+
+def _notes(series_list: Sequence[Series]) -> list[str]:
+    """Notes of the series; one that all share is said once, the others name their treatment."""
+    owners: dict[str, list[str]] = {}
+    for series in series_list:
+        for note in series.notes:
+            owners.setdefault(note, []).append(series.treatment)
+    everywhere = len(series_list)
+    lines = [
+        f"note: {note}" if len(whose) == everywhere else f"note, {', '.join(whose)}: {note}"
+        for note, whose in owners.items()
+    ]
+    more = len(lines) - _MOST_NOTES
+    return lines if more <= 0 else [*lines[:_MOST_NOTES], f"and {more} more notes, in the table"]
+
+
+def _description(series_list: Sequence[Series]) -> str:
+    """The picture in words, for those who cannot see it."""
+    unit = series_list[0].unit
+    told = [_told(series, unit) for series in series_list]
+    return _clean(
+        f"Net difference from control in {unit} over days since application. {' '.join(told)} "
+        f"{'; '.join(_small_print(series_list))}."
+    )
+
+
+def _told(series: Series, unit: str) -> str:
+    """One series in a sentence: every value that is drawn."""
+    decimals = marks.places(series)
+    values = [
+        f"day {marks.day_text(mark.day)} {_said(mark, decimals)}" for mark in marks.marks(series)
+    ]
+    return f"{_name(series)}: {', '.join(values) or 'nothing to draw'}."
+
+
+def _said(mark: marks.Mark, decimals: int) -> str:
+    low, high = (
+        None if end is None else marks.signed(end, decimals) for end in (mark.low, mark.high)
+    )
+    if mark.value is not None:
+        value = marks.signed(mark.value, decimals)
+        return value if low is None else f"{value} ({low} to {high})"
+    if low is None:
+        return f"{high} or less"
+    return f"{low} or more" if high is None else f"between {low} and {high}"

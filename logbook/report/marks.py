@@ -1,0 +1,232 @@
+"""What any picture of a series shows, free of format: the marks, the curve, scales and numbers.
+
+The difference drawn is the one corrected for dilution, T - (1 - f) C, where f is known, else T - C.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from logbook.errors import UserMistake
+from logbook.trial.chemistry import ANALYTES
+
+if TYPE_CHECKING:
+    from logbook.analysis.fits import Fit
+    from logbook.analysis.series import Contrast, Difference
+    from logbook.study import Row, Series
+
+#: Days between ticks: a few days, then whole weeks, then about a quarter or a year.
+_DAY_STEPS = (1, 2, 7, 14, 28, 56, 91, 182, 364, 728)
+_BIG = 1e6
+_DRAWN = ("first order", "zero order")
+
+
+@dataclass(frozen=True)
+class Mark:
+    """One pull in a picture. value None: a censored range, where an end that is None is open.
+
+    low, high: the 95 % interval of `value`, both None when there is none.
+    """
+
+    day: float
+    value: float | None
+    low: float | None
+    high: float | None
+
+
+def net(difference: Difference) -> Contrast:
+    """The difference that is drawn: corrected for dilution where that is known."""
+    return difference.from_amendment or difference.against_control
+
+
+def corrected(series: Series) -> bool:
+    """Whether the differences drawn are corrected for dilution."""
+    return any(row.difference.from_amendment is not None for row in series.rows)
+
+
+def marks(series: Series) -> list[Mark]:
+    """Everything of a series that can be drawn; pulls of which nothing is known are left out."""
+    found = []
+    for row in series.rows:
+        one = net(row.difference)
+        if (one.value, one.low, one.high) != (None, None, None):
+            found.append(Mark(row.difference.day, one.value, one.low, one.high))
+    return found
+
+
+def not_drawn(series: Series) -> list[str]:
+    """Names of the pulls that no picture can show."""
+    gone = (None, None, None)
+    found = ((row.name, net(row.difference)) for row in series.rows)
+    return [name for name, one in found if (one.value, one.low, one.high) == gone]
+
+
+def drawn_fit(series: Series) -> Fit | None:
+    """The curve to draw: first order when sound, else zero order when sound, else none."""
+    from logbook.analysis.fits import Fit
+
+    fits = {fit.shape: fit for fit in series.fits if isinstance(fit, Fit) and fit.sound}
+    return next((fits[shape] for shape in _DRAWN if shape in fits), None)
+
+
+def curve_points(series: Series, count: int) -> list[tuple[float, float]]:
+    """The drawn curve from application to the last pull it was fitted to, never beyond.
+
+    A list of (day, value), empty without a sound fit.
+    """
+    fit = drawn_fit(series)
+    if fit is None or not series.points.days:
+        return []
+    last = max(series.points.days)
+    days = [last * step / (count - 1) for step in range(count)]
+    return list(zip(days, (float(value) for value in fit.at(days)), strict=True))
+
+
+def reasons(series: Series) -> list[tuple[str, str]]:
+    """Why an interval or a difference is missing: (pulls, reason), "" where it holds for all."""
+    groups: dict[str, list[int]] = {}
+    for place, row in enumerate(series.rows):
+        for text in dict.fromkeys((net(row.difference).reason, row.difference.note)):
+            groups.setdefault(text, []).append(place)
+    return [(_pulls(series, found), reason) for reason, found in groups.items() if reason]
+
+
+def _pulls(series: Series, found: Sequence[int]) -> str:
+    """Names of the pulls at these places; a run of three or more as "first to last"."""
+    if len(found) == len(series.rows):
+        return ""
+    names = [series.rows[place].name for place in found]
+    if len(found) > 2 and found[-1] - found[0] == len(found) - 1:
+        return f"{names[0]} to {names[-1]}"
+    return ", ".join(names)
+
+
+def same_kind(series_list: Sequence[Series]) -> Series:
+    """The first of the series, once all may stand in one picture.
+
+    Raises:
+        UserMistake: no series, or results of different nutrients, methods, bases, units or
+            laboratories, which are never compared.
+    """
+    if not series_list:
+        raise UserMistake("there is nothing to draw", "no result has come in for it yet")
+    for word in ("analyte", "method", "basis", "unit", "lab"):
+        values = list(dict.fromkeys(str(getattr(series, word)) for series in series_list))
+        if len(values) > 1:
+            raise UserMistake(
+                f"series of different {_PLURAL[word]} cannot be compared: {', '.join(values)}",
+                "draw each in a figure of its own",
+            )
+    return series_list[0]
+
+
+_PLURAL = {
+    "analyte": "nutrients",
+    "method": "methods",
+    "basis": "bases",
+    "unit": "units",
+    "lab": "laboratories",
+}
+
+
+def basis_of(series: Series) -> str:
+    """The axis label's unit with its basis, "mg/kg, dry basis" or only the unit."""
+    return f"{series.unit}, {series.basis} basis" if series.basis else series.unit
+
+
+def beds_text(counts: Iterable[int]) -> str:
+    """Numbers of beds as "4 beds", "3 to 4 beds", "1 bed", "no beds yet"."""
+    found = sorted(set(counts))
+    if not found:
+        return "no beds yet"
+    span = f"{found[0]}" if len(found) == 1 else f"{found[0]} to {found[-1]}"
+    return f"{span} bed{'s' * (found[-1] != 1)}"
+
+
+def day_text(day: float) -> str:
+    """A day since application; a pull "before" on the day of application is on day 0."""
+    shown = 0.0 if -1.0 < day < 0.0 else round(day, 1)
+    return f"{shown:g}"
+
+
+def places(series: Series) -> int:
+    """Decimal places for a series: three digits of its largest difference, two for a pH."""
+    if ANALYTES[series.analyte].dimension == "acidity":
+        return 2
+    return places_for(_numbers(series.rows))
+
+
+def places_for(numbers: Iterable[float]) -> int:
+    """Decimal places that show three digits of the largest number, 0 to 6."""
+    largest = max((abs(number) for number in numbers), default=0.0)
+    if largest == 0.0:
+        return 1
+    return min(max(2 - math.floor(math.log10(largest)), 0), 6)
+
+
+def _numbers(rows: Iterable[Row]) -> list[float]:
+    found = []
+    for row in rows:
+        one = net(row.difference)
+        ends = (one.value,) if one.value is not None else (one.low, one.high)
+        found += [number for number in ends if number is not None]
+    return found
+
+
+def plain(number: float, decimals: int) -> str:
+    """A number with so many decimal places; very large ones with an exponent; never "-0"."""
+    if abs(number) >= _BIG:
+        return f"{number:.3g}"
+    text = f"{number:.{decimals}f}"
+    return text.lstrip("-") if float(text) == 0.0 else text
+
+
+def signed(number: float, decimals: int) -> str:
+    """A difference: with "+" or "-", none on a zero."""
+    text = plain(number, decimals)
+    return text if text.startswith("-") or float(text) == 0.0 else f"+{text}"
+
+
+def digits(number: float, count: int = 3) -> str:
+    """A number to so many significant digits: 0.0214, 34.7, 1210."""
+    if number == 0.0 or abs(number) >= _BIG or abs(number) < 1e-4:
+        return f"{number:.{count}g}"
+    decimals = count - 1 - math.floor(math.log10(abs(number)))
+    return f"{round(number, decimals):.{max(decimals, 0)}f}"
+
+
+def span_of(numbers: Iterable[float], share: float = 0.08) -> tuple[float, float]:
+    """Ends of a value axis: all numbers and zero with room around; -1 to 1 without numbers."""
+    low, high = min((0.0, *numbers)), max((0.0, *numbers))
+    if low == high:
+        return -1.0, 1.0
+    room = share * (high - low)
+    return low - room, high + room
+
+
+def day_ticks(first: float, last: float, most: int = 9) -> list[int]:
+    """Ticks for days, in whole weeks where there is room for no more than `most`."""
+    start, end = math.ceil(first), math.floor(last)
+    fits = (step for step in _DAY_STEPS if (end - start) / step <= most - 1)
+    step = next(fits, _DAY_STEPS[-1] * math.ceil((end - start) / (_DAY_STEPS[-1] * most) + 1))
+    return list(range(step * math.ceil(start / step), end + 1, step))
+
+
+def value_ticks(low: float, high: float, most: int = 5) -> list[float]:
+    """Round numbers between two ends, steps of 1, 2 or 5 times a power of ten, zero among them."""
+    rough = (high - low) / most
+    power = 10.0 ** math.floor(math.log10(rough))
+    step = next(step for step in (power, 2 * power, 5 * power, 10 * power) if step >= rough)
+    first, last = math.ceil(low / step), math.floor(high / step)
+    return [count * step for count in range(first, last + 1)]
+
+
+def level_texts(levels: Sequence[float]) -> list[str]:
+    """Labels of evenly spaced ticks, with as many decimals as their step needs."""
+    step = levels[1] - levels[0] if len(levels) > 1 else 1.0
+    exact = (n for n in range(7) if abs(round(step, n) - step) < 1e-9 * step)
+    decimals = next(exact, places_for([step]))
+    return [signed(level, decimals) for level in levels]

@@ -1,0 +1,255 @@
+"""A curve on a terminal: the table of its pulls, what limits it, its fits, then a picture.
+
+Words and tables are ASCII, so is the picture unless the output is a UTF-8 terminal. Nothing is
+coloured. The table comes first: the picture only repeats it.
+"""
+
+from __future__ import annotations
+
+import sys
+import textwrap
+from collections.abc import Callable, Iterable, Sequence
+from typing import TYPE_CHECKING
+
+from logbook.report import marks
+from logbook.report.terminal.chart import chart
+from logbook.report.terminal.tables import console, printable, table
+from logbook.study.series import RATE_INTERVAL, RELEASED
+
+if TYPE_CHECKING:
+    from logbook.analysis.fits import Fit, Parameter, Refusal
+    from logbook.analysis.series import Contrast, Difference
+    from logbook.study import Row, Series
+
+NARROWEST_PICTURE = 60
+_WIDEST = 100
+_NONE = "-"
+#: Constants that are not printed when a check failed: they would say more than the data do.
+_WITHHELD = {
+    "ceiling reached": ("A", "k", "t1/2"),
+    "ceiling seen": ("A",),
+    "rise seen": ("k", "t1/2"),
+    "constants apart": ("A", "k", "t1/2"),
+}
+
+
+def show_curve(series: Series, width: int | None, *, plain: bool = False) -> None:
+    """Print one series on standard output.
+
+    width: columns to use; None: those of the window, 80 where there is none. plain: ASCII only,
+    whatever the terminal can show.
+    """
+    wide = console(width).width
+    _say(_opening(series, wide))
+    _table(series, wide)
+    _say(_closing(series, wide))
+    if wide < NARROWEST_PICTURE:
+        _say(_wrapped(f"(the picture needs {NARROWEST_PICTURE} columns)", wide))
+    else:
+        _say(chart(series, min(wide, _WIDEST), ascii_only=plain or not _draws_boxes()))
+
+
+def _say(lines: Iterable[str]) -> None:
+    for line in lines:
+        print(_encodable(line))
+
+
+def _draws_boxes() -> bool:
+    """Whether standard output is a terminal that shows box drawing."""
+    encoding = (sys.stdout.encoding or "").lower().replace("-", "")
+    return sys.stdout.isatty() and encoding == "utf8"
+
+
+def _encodable(text: str) -> str:
+    """Printable text that the output can take: what it cannot encode becomes "?"."""
+    encoding = sys.stdout.encoding or "ascii"
+    return printable(text).encode(encoding, "replace").decode(encoding)
+
+
+def _wrapped(text: str, width: int, hang: str = "  ") -> list[str]:
+    return textwrap.wrap(
+        _encodable(text), width, subsequent_indent=hang, break_on_hyphens=False
+    ) or [""]
+
+
+def _opening(series: Series, width: int) -> list[str]:
+    """Title, treatment, and what the numbers are."""
+    who = series.treatment
+    if series.treatment_name and series.treatment_name != who:
+        who = f"{who} ({series.treatment_name})"
+    what = ", ".join(part for part in (series.method, series.lab, marks.basis_of(series)) if part)
+    return [
+        *_wrapped(f"{series.title}: {who}", width),
+        *_wrapped(what, width),
+        "",
+    ]
+
+
+Column = tuple[str, bool, Callable[["Row"], str]]
+
+
+def _table(series: Series, width: int) -> None:
+    """The pulls; in two tables, each with the pull's name, where one would be too wide."""
+    if not series.rows:
+        print("no pull of this series has a result yet")
+        return
+    columns = _columns(series)
+    if _natural(columns, series.rows) <= width:
+        _print(columns, series.rows, width)
+        return
+    sides = [column for column in columns if column[0] in ("day", "treated", "control", "beds")]
+    _print([columns[0], *sides], series.rows, width)
+    print()
+    _print([column for column in columns if column not in sides], series.rows, width)
+
+
+def _natural(columns: Sequence[Column], rows: Sequence[Row]) -> int:
+    """Width of a table of those columns with one blank between them."""
+    cells = (max(len(head), *(len(text(row)) for row in rows)) for head, _, text in columns)
+    return sum(cells) + len(columns) - 1
+
+
+def _print(columns: Sequence[Column], rows: Sequence[Row], width: int) -> None:
+    gap = 2 if _natural(columns, rows) + len(columns) - 1 <= width else 1
+    right = "".join(str(place) for place, column in enumerate(columns) if column[1])
+    cells = [[_encodable(text(row)) for _, _, text in columns] for row in rows]
+    table([head for head, _, _ in columns], cells, right, width, gap)
+
+
+def _columns(series: Series) -> list[Column]:
+    """Heading, whether set to the right, and the text of a row."""
+    decimals = marks.places(series)
+
+    def mean(number: float | None, beds: int) -> str:
+        return marks.plain(number, decimals) if number is not None else "limit" if beds else _NONE
+
+    def value(one: Contrast | None) -> str:
+        return _NONE if one is None or one.value is None else marks.signed(one.value, decimals)
+
+    found: list[Column] = [
+        ("pull", False, lambda row: row.name),
+        ("day", True, lambda row: marks.day_text(row.difference.day)),
+        (
+            "treated",
+            True,
+            lambda row: mean(row.difference.treated_mean, row.difference.treated_beds),
+        ),
+        (
+            "control",
+            True,
+            lambda row: mean(row.difference.control_mean, row.difference.control_beds),
+        ),
+        ("T - C", True, lambda row: value(row.difference.against_control)),
+        ("95 % range", True, lambda row: _range(row.difference.against_control, decimals)),
+    ]
+    if marks.corrected(series):
+        found += [
+            ("net", True, lambda row: value(row.difference.from_amendment)),
+            ("95 % range", True, lambda row: _range(row.difference.from_amendment, decimals)),
+        ]
+    return [*found, ("beds", True, lambda row: _beds(row.difference))]
+
+
+def _beds(one: Difference) -> str:
+    return f"{one.treated_beds}+{one.control_beds}"
+
+
+def _range(one: Contrast | None, decimals: int) -> str:
+    """An interval; in square brackets where it is one of possible values, an end of it open."""
+    if one is None or (one.low is None and one.high is None):
+        return _NONE
+    low, high = (
+        None if end is None else marks.signed(end, decimals) for end in (one.low, one.high)
+    )
+    if one.value is not None:
+        return f"{low} to {high}"
+    if low is None:
+        return f"[{high} or less]"
+    return f"[{low} or more]" if high is None else f"[{low} to {high}]"
+
+
+def _closing(series: Series, width: int) -> list[str]:
+    """The key of the table, why numbers are missing, the notes, the fits."""
+    lines = [text for part in (_key(series), _missing(series)) for text in part]
+    lines += [f"note: {note}" for note in series.notes]
+    fits = list(_fits(series))
+    wrapped = [piece for line in lines for piece in _wrapped(line, width)]
+    told = [piece for line in fits for piece in _wrapped(line, width, "    ")]
+    return [*wrapped, "", *told, ""] if told else [*wrapped, ""]
+
+
+def _key(series: Series) -> Iterable[str]:
+    """What the columns mean, as far as they occur."""
+    if not series.rows:
+        return
+    unit = "" if series.unit == series.analyte else f" in {series.unit}"
+    nets = [marks.net(row.difference) for row in series.rows]
+    ranges = any(one.value is not None and one.low is not None for one in nets)
+    between = "; 95 % range: between beds" if ranges else ""
+    yield f"means of beds{unit}; beds: treated + control{between}"
+    if marks.corrected(series):
+        share = "" if series.dilution is None else f", f = {series.dilution:.3g}"
+        yield (f"net: T - (1 - f) C, what the amendment gave; f: its share of the dry mass{share}")
+    differences = [row.difference for row in series.rows]
+    if any(one.method == "bounds" for one in differences):
+        yield "limit: a result below or above what the method reports"
+    if any(_range(one, 1).startswith("[") for one in nets):
+        yield "[ ]: possible values, from the reporting limits; not a 95 % range"
+
+
+def _missing(series: Series) -> Iterable[str]:
+    """Reasons for what the table does not give, the pulls named unless all are meant."""
+    from logbook.analysis.series import POSSIBLE
+
+    for pulls, reason in marks.reasons(series):
+        if reason != POSSIBLE:
+            yield f"{pulls}: {reason}" if pulls else reason
+
+
+def _fits(series: Series) -> Iterable[str]:
+    """Each fit and refusal, checks before numbers; then the pulls that the fits leave out."""
+    from logbook.analysis.fits import Fit
+
+    for one in series.fits:
+        if isinstance(one, Fit):
+            yield from _fit(one, series)
+        else:
+            yield _refusal(one)
+    if any(isinstance(one, Fit) for one in series.fits):
+        yield RATE_INTERVAL
+        told = " ".join(series.notes)
+        for sentence in series.points.left_out:
+            if sentence not in told:
+                yield f"left out of the fits: {sentence}"
+
+
+def _fit(fit: Fit, series: Series) -> Iterable[str]:
+    """A line of checks and a line of numbers."""
+    failed = [check.text for check in fit.checks if not check.passed]
+    meant = "" if series.analyte in RELEASED else ", descriptive only"
+    yield f"{fit.shape}{meant}, {fit.n} pulls; checks: {'; '.join(failed) or fit.verdict}"
+    withheld = {
+        symbol
+        for check in fit.checks
+        if not check.passed
+        for symbol in _WITHHELD.get(check.name, ())
+    }
+    numbers = (_parameter(one, series.unit, withheld) for one in fit.parameters + fit.derived)
+    yield f"  {', '.join(numbers)}"
+
+
+def _parameter(one: Parameter, unit: str, withheld: set[str]) -> str:
+    """ "ceiling A +32.1 mg/kg", "half-life 33.1 days", "rate k not given"."""
+    name = one.word if one.word == "half-life" else f"{one.word} {one.symbol}"
+    if one.value is None or one.symbol in withheld:
+        return f"{name} not given"
+    number = marks.digits(one.value)
+    if one.unit.startswith("value") and one.value > 0.0:
+        number = f"+{number}"
+    return f"{name} {number} {one.unit.replace('value', unit)}"
+
+
+def _refusal(one: Refusal) -> str:
+    """A refusal by the name of its shape, which not every reason begins with."""
+    told = one.reason.removeprefix(f"{one.shape}: ")
+    return f"{one.shape}: not fitted; {told}"
