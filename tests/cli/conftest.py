@@ -1,0 +1,176 @@
+"""A small invented trial, and the program as its user runs it, with the clock in the test's hand."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+
+from logbook.cli.run import run
+
+# Invented. Six beds in two blocks; a compost whose density is not known yet, and a meal.
+PROTOCOL = """\
+format = 1
+
+[trial]
+name = "Small house (invented)"
+question = "What does each release by day 28?"
+zone = "Europe/Berlin"
+planting_day = 28
+
+[lab]
+name = "Invented Soil Lab"
+
+[sampling]
+depth = "15 cm"
+cores = 8
+
+[soil]
+source = "one heap (invented)"
+texture = "sandy loam"
+bulk_density = "1.2 kg/L"
+
+[sizes.bed]
+length = "1 m"
+width = "0.5 m"
+depth = "20 cm"
+
+[application]
+incorporated = "15 cm"
+
+[amendments.meal]
+name = "plant meal (invented)"
+material = "meal"
+lot = "bag 1"
+density = "0.6 kg/L"
+moisture = "8 % wet basis"
+
+[amendments.compost]
+name = "yard compost (invented)"
+material = "compost"
+lot = "heap 1"
+density = "not known yet"
+moisture = "not known yet"
+
+[treatments.none]
+name = "untreated"
+control = true
+
+[treatments.M]
+name = "meal"
+amendment = "meal"
+rate = "2 t/ha"
+
+[treatments.C10]
+name = "compost, a tenth of the mix"
+amendment = "compost"
+rate = "10 % v/v of the mix"
+
+[layout]
+assigned = "drawn"
+seed = 7
+beds = [
+  { label = "B1", block = "1", treatment = "none", size = "bed" },
+  { label = "B2", block = "1", treatment = "M", size = "bed" },
+  { label = "B3", block = "1", treatment = "C10", size = "bed" },
+  { label = "B4", block = "2", treatment = "C10", size = "bed" },
+  { label = "B5", block = "2", treatment = "none", size = "bed" },
+  { label = "B6", block = "2", treatment = "M", size = "bed" },
+]
+
+[calendar]
+pulls = [
+  { day = "before" },
+  { day = 0, tolerance = 0 },
+  { day = 7, tolerance = 1 },
+  { day = 14, tolerance = 2 },
+  { day = 28, tolerance = 2 },
+]
+
+[watering]
+every_days = 3
+amount = "250 mL per bed"
+
+[nutrients]
+nitrate-N = "1 M KCl"
+ammonium-N = "1 M KCl"
+pH = "water 1:1"
+"""
+
+
+@dataclass(frozen=True)
+class Said:
+    """What a command answered."""
+
+    code: int
+    out: str
+    err: str
+
+    @property
+    def act(self) -> str:
+        """The code that an act echoed."""
+        return self.out.split()[0]
+
+    @property
+    def samples(self) -> list[str]:
+        """The sample codes that a pull echoed, in the order of the beds."""
+        return [line.split()[0] for line in self.out.splitlines() if line.startswith("  ")]
+
+
+@dataclass
+class Program:
+    """The program on a scratch store; `day` counts from 2 March 2026, 09:00 in Berlin."""
+
+    folder: Path
+    capsys: pytest.CaptureFixture[str]
+
+    @property
+    def store(self) -> Path:
+        return self.folder / "logbook.db"
+
+    def __call__(self, *words: str, on: str = "2026-03-02T09:00+01:00") -> Said:
+        self.capsys.readouterr()
+        code = run(words, now=datetime.fromisoformat(on).astimezone(UTC))
+        said = self.capsys.readouterr()
+        return Said(code, said.out, said.err)
+
+    def must(self, *words: str, on: str = "2026-03-02T09:00+01:00") -> Said:
+        said = self(*words, on=on)
+        assert said.code == 0, said
+        return said
+
+    def journal(self) -> list[bytes]:
+        """Every byte written so far, in order."""
+        if not self.store.exists():
+            return []
+        with sqlite3.connect(self.store) as connection:
+            rows = connection.execute("SELECT body FROM entry ORDER BY id").fetchall()
+        connection.close()
+        return [body for (body,) in rows]
+
+
+@pytest.fixture
+def program(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> Iterator[Program]:
+    """The program in an empty folder, with an empty store."""
+    monkeypatch.setenv("LOGBOOK_STORE", str(tmp_path / "logbook.db"))
+    monkeypatch.setenv("LOGBOOK_STATE", str(tmp_path / "state"))
+    monkeypatch.setenv("LOGBOOK_BY", "mira")
+    monkeypatch.setenv("COLUMNS", "80")
+    monkeypatch.setenv("NO_COLOR", "1")
+    monkeypatch.chdir(tmp_path)
+    yield Program(tmp_path, capsys)
+
+
+@pytest.fixture
+def started(program: Program) -> Program:
+    """The small trial, started on 1 March 2026 and filled the same day."""
+    (program.folder / "trial.toml").write_text(PROTOCOL, encoding="utf-8")
+    program.must("trial", "start", "trial.toml", on="2026-03-01T09:00+01:00")
+    program.must("fill", "all", "--mass", "110 kg", on="2026-03-01T10:00+01:00")
+    return program
