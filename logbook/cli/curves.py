@@ -84,7 +84,7 @@ def _draw(found: list[Series], path: Path, ending: str) -> None:
     if path.suffix.lower() != ending:
         raise UserMistake(f"{path}: a --{ending[1:]} file ends in {ending}")
     curve_figure(found, path)
-    say(f"Drawn: {path}")
+    typer.echo(f"Drawn: {path}", err=True)
 
 
 def _show(found: list[Series]) -> None:

@@ -40,8 +40,8 @@ def _row(row: Row) -> dict[str, Any]:
     return {
         "pull": row.name,
         "day": found.day,
-        "first_date": row.first.isoformat(),
-        "last_date": row.last.isoformat(),
+        "first_date": row.first and row.first.isoformat(),
+        "last_date": row.last and row.last.isoformat(),
         "treated": found.treated_mean,
         "control": found.control_mean,
         "treated_beds": found.treated_beds,
@@ -65,7 +65,9 @@ def _contrast(one: Contrast) -> dict[str, Any]:
 
 
 def _fit(one: Fit | Refusal) -> dict[str, Any]:
-    if not hasattr(one, "parameters"):
+    from logbook.analysis.fits import Fit
+
+    if not isinstance(one, Fit):
         return {"shape": one.shape, "refused": one.name, "reason": one.reason}
     return {
         "shape": one.shape,

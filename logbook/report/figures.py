@@ -23,7 +23,7 @@ from matplotlib.lines import Line2D
 
 from logbook.errors import UserMistake
 from logbook.report import marks
-from logbook.study.series import RATE_INTERVAL, RELEASED
+from logbook.study.series import RATE_INTERVAL
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -282,7 +282,7 @@ def _name(series: Series) -> str:
     name = series.treatment if given in ("", series.treatment) else f"{series.treatment}, {given}"
     counts = [row.difference.treated_beds for row in series.rows if row.difference.treated_beds]
     fit = marks.drawn_fit(series)
-    descriptive = "" if series.analyte in RELEASED else ", descriptive"
+    descriptive = ", descriptive" if series.descriptive else ""
     curve = "no curve" if fit is None else f"curve: {fit.shape}{descriptive}"
     return f"{name} ({marks.beds_text(counts)}; {curve})"
 

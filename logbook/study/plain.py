@@ -6,7 +6,7 @@ from pathlib import Path
 
 from logbook.errors import BadData, Problem, UserMistake
 from logbook.labs.reader import Table, read_table
-from logbook.study.series import Series
+from logbook.study.series import Row, Series
 from logbook.trial import units
 
 _MOST_DAYS = 10_000
@@ -18,7 +18,7 @@ def plain_series(path: Path, free_start: bool) -> Series:
     Raises BadData with every wrong cell at once.
     """
     from logbook.analysis import fitting
-    from logbook.analysis.series import Points
+    from logbook.analysis.series import Contrast, Difference, Points
 
     days, values = _numbers(read_table(path))
     fits = fitting.fit_series(days, values, free_start)
@@ -33,7 +33,15 @@ def plain_series(path: Path, free_start: bool) -> Series:
         treatment=path.stem,
         treatment_name="a plain series",
         dilution=None,
-        rows=(),
+        rows=tuple(
+            Row(
+                f"day {day:g}",
+                None,
+                None,
+                Difference(day, None, None, Contrast(value, None, None, None), None, 0, 0, 0, "none"),
+            )
+            for day, value in zip(days, values, strict=True)
+        ),
         points=Points(tuple(days), tuple(values), False, ()),
         fits=tuple(fits),
         notes=(f"the start (D0) is {start}", "a plain series: no control, no beds, no interval"),

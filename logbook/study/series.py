@@ -35,11 +35,14 @@ _MOST_DAYS_APART = 3
 
 @dataclass(frozen=True)
 class Row:
-    """One planned pull of a series: its name, the days it fell on, and the difference."""
+    """One planned pull of a series: its name, the days it fell on, and the difference.
+
+    The days are None in a plain series, which has no calendar.
+    """
 
     name: str
-    first: date
-    last: date
+    first: date | None
+    last: date | None
     difference: Difference
 
 
@@ -66,10 +69,20 @@ class Series:
     notes: tuple[str, ...]
 
     @property
+    def plain(self) -> bool:
+        """True for a series from a plain file: net values, no nutrient, no beds."""
+        return not self.analyte
+
+    @property
+    def descriptive(self) -> bool:
+        """True where a fitted shape describes an extractant's answer, not a release."""
+        return not self.plain and self.analyte not in RELEASED
+
+    @property
     def title(self) -> str:
         """What the curve is: release only where the extractant takes all that is released."""
-        if not self.analyte:
-            return f"plain series {self.trial}"
+        if self.plain:
+            return f"net release, from {self.trial}"
         what = ANALYTES[self.analyte].title
         if self.analyte in RELEASED:
             return f"{self.analyte} ({what}), net release against control"
@@ -301,7 +314,8 @@ def _notes(
             f"+-{max(blurred):.2g} {found[0].unit} and taken at the middle"
         )
     yield from _flags(ground, found)
-    yield from left_out
+    # The pull before application is there to be compared, not to be fitted.
+    yield from (sentence for sentence in left_out if "before application" not in sentence)
 
 
 def _flags(ground: _Ground, found: Sequence[Reading]) -> Iterator[str]:

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 from logbook.report import marks
 from logbook.report.terminal.chart import chart
 from logbook.report.terminal.tables import console, printable, table
-from logbook.study.series import RATE_INTERVAL, RELEASED
+from logbook.study.series import RATE_INTERVAL
 
 if TYPE_CHECKING:
     from logbook.analysis.fits import Fit, Parameter, Refusal
@@ -126,6 +126,11 @@ def _columns(series: Series) -> list[Column]:
     def value(one: Contrast | None) -> str:
         return _NONE if one is None or one.value is None else marks.signed(one.value, decimals)
 
+    if series.plain:
+        return [
+            ("day", True, lambda row: marks.day_text(row.difference.day)),
+            ("value", True, lambda row: value(row.difference.against_control)),
+        ]
     found: list[Column] = [
         ("pull", False, lambda row: row.name),
         ("day", True, lambda row: marks.day_text(row.difference.day)),
@@ -180,7 +185,7 @@ def _closing(series: Series, width: int) -> list[str]:
 
 def _key(series: Series) -> Iterable[str]:
     """What the columns mean, as far as they occur."""
-    if not series.rows:
+    if not series.rows or series.plain:
         return
     unit = "" if series.unit == series.analyte else f" in {series.unit}"
     nets = [marks.net(row.difference) for row in series.rows]
@@ -226,7 +231,7 @@ def _fits(series: Series) -> Iterable[str]:
 def _fit(fit: Fit, series: Series) -> Iterable[str]:
     """A line of checks and a line of numbers."""
     failed = [check.text for check in fit.checks if not check.passed]
-    meant = "" if series.analyte in RELEASED else ", descriptive only"
+    meant = ", descriptive only" if series.descriptive else ""
     yield f"{fit.shape}{meant}, {fit.n} pulls; checks: {'; '.join(failed) or fit.verdict}"
     withheld = {
         symbol

@@ -1,0 +1,444 @@
+"""A whole season as tables: what was pulled, found, compared, fitted and corrected.
+
+`season_of` reads a trial once; `sheets_of` makes tables of it; nothing here depends on the day on
+which it is run. Who wrote a line, and what people wrote in their own words, stay out unless asked.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import sqlite3
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from datetime import date
+from typing import Any
+
+from logbook.journal.kinds import field_names
+from logbook.report.lines import describe
+from logbook.report.release import curves_sheet, fits_sheet, release_sheet
+from logbook.report.sheets import Cell, Sheet, columns
+from logbook.store import views
+from logbook.store.views import Found
+from logbook.study import Series, amounts, series_of
+from logbook.study.changed import Change, changes_of
+from logbook.study.samples import Sample, samples
+from logbook.trial.chemistry import ANALYTES
+from logbook.trial.ranges import BedRef
+from logbook.trial.records import Event, Trial
+from logbook.trial.schedule import Obligation, status
+from logbook.trial.times import When
+from logbook.trial.units import plain
+
+_OF_PULLS = f"sample IN (SELECT id FROM pull WHERE {views.OF_TRIAL})"
+_ACTS = ("fill", "apply", "water", "pull", "event")
+
+
+@dataclass(frozen=True)
+class Season:
+    """Everything that an export says of one trial.
+
+    `last_day`: the newest day with an act on a bed, from which "missed" is judged; `pulls` and
+    `results` are in the order of `samples`; `state` is the SHA-256 of the ids of all entries.
+    """
+
+    trial: Trial
+    beds: tuple[BedRef, ...]
+    known: amounts.Facts
+    samples: tuple[Sample, ...]
+    pulls: dict[str, Found]
+    owed: tuple[Obligation, ...]
+    events: tuple[Event, ...]
+    results: tuple[Found, ...]
+    series: tuple[Series, ...]
+    changes: tuple[Change, ...]
+    notes: tuple[Found, ...]
+    records: dict[str, tuple[Found, ...]]
+    day0: dict[str, date]
+    last_day: date | None
+    missing: tuple[str, ...]
+    state: str
+
+    def bed(self, ident: str) -> BedRef | None:
+        """The bed of that id; None for a struck one."""
+        return next((bed for bed in self.beds if bed.id == ident), None)
+
+
+def season_of(store: sqlite3.Connection, trial: str) -> Season:
+    """Read a trial whole; raises UserMistake as `series_of` does."""
+    order = {one.code: place for place, one in enumerate(pulled := samples(store, trial))}
+    results = views.fetch(store, "result", _OF_PULLS, (trial,))
+    notes = views.fetch(store, "note", f"about = ? OR about {_beds_of()}", (trial, trial))
+    return Season(
+        trial=views.fetch(store, "trial", "id = ?", (trial,))[0].record,
+        beds=tuple(views.bed_refs(store, trial)),
+        known=amounts.facts(store, trial),
+        samples=tuple(pulled),
+        pulls={f.record.code: f for f in views.fetch(store, "pull", views.OF_TRIAL, (trial,))},
+        owed=tuple(views.obligations(store, trial)),
+        events=tuple(f.record for f in views.fetch(store, "event", views.OF_TRIAL, (trial,))),
+        results=tuple(sorted(results, key=lambda one: _result_order(one, order))),
+        series=tuple(series_of(store, trial)),
+        changes=tuple(changes_of(store, trial)),
+        notes=tuple(sorted(notes, key=lambda one: (one.record.when.day, one.id))),
+        records=_records(store, trial),
+        day0=views.first_days(store, "apply", trial),
+        last_day=_last_day(store, trial),
+        missing=tuple(amounts.not_known(store, trial)),
+        state=_state(store),
+    )
+
+
+def _beds_of() -> str:
+    return views.OF_TRIAL.removeprefix("bed ")
+
+
+def _result_order(found: Found, order: dict[str, int]) -> tuple[Any, ...]:
+    one = found.record
+    names = list(ANALYTES)
+    nutrient = names.index(one.analyte) if one.analyte in ANALYTES else len(names)
+    return (order[one.sample], nutrient, one.method, one.basis, one.run, one.n, found.id)
+
+
+def _records(store: sqlite3.Connection, trial: str) -> dict[str, tuple[Found, ...]]:
+    """What a description of the trial needs beside `amounts.Facts`, by key space."""
+    direct = ("soil", "soil-value", "amendment", "lot", "treatment", "planned-pull", "followed")
+    found = {
+        space: tuple(views.fetch(store, space, "trial = ?", (trial,)))
+        for space in (*direct, "watering-plan", "bed")
+    }
+    of_lot = "lot IN (SELECT id FROM lot WHERE trial = ?)"
+    found["lot-content"] = tuple(views.fetch(store, "lot-content", of_lot, (trial,)))
+    return found
+
+
+def _last_day(store: sqlite3.Connection, trial: str) -> date | None:
+    days = [
+        max(f.record.when.day for f in found)
+        for space in _ACTS
+        if (found := views.fetch(store, space, views.OF_TRIAL, (trial,)))
+    ]
+    return max(days, default=None)
+
+
+def _state(store: sqlite3.Connection) -> str:
+    """A digest of which entries the book holds."""
+    digest = hashlib.sha256()
+    for (name,) in store.execute("SELECT id FROM entry ORDER BY id"):
+        digest.update(name.encode())
+    return digest.hexdigest()
+
+
+def sheets_of(season: Season, *, authors: bool = False, notes: bool = False) -> list[Sheet]:
+    """The tables of an export, in the order in which a reader wants them."""
+    found = [
+        _pulls(season),
+        _not_pulled(season),
+        _results(season),
+        release_sheet(season.series),
+        fits_sheet(season.series),
+        curves_sheet(season.series),
+        _corrections(season, authors, notes),
+    ]
+    return [*found, _notes(season)] if notes else found
+
+
+# --- pulls --------------------------------------------------------------------------------------
+
+_PLACE = """
+bed | | the bed's label
+block | | the bed's block
+treatment | | the treatment's code
+control | | yes for a bed of the untreated control
+"""
+_PULLS = f"""
+sample | | the sample's code, its name everywhere
+{_PLACE.strip()}
+pull | | the calendar's names of the pull; empty: outside the calendar
+date | | the field day in the trial's time zone
+time | | the time as written down: a date, or an instant with its offset from UTC
+day | days | days since the bed's own application; negative before it; empty: not applied yet
+timing | | on time, early, late, repeat, extra (outside the calendar)
+from_target | days | days after (negative: before) the planned day
+cores | | cores mixed into the sample
+depth | cm | depth of the cores
+repeat | | yes: the same pull was taken before
+repeat_reason | | why it was taken again
+events_before | | mishaps of the bed on or before that day
+results | | how many results the sample has
+conflict | | yes: machines disagree about this line
+"""
+
+
+def _pulls(season: Season) -> Sheet:
+    counts: dict[str, int] = {}
+    for found in season.results:
+        counts[found.record.sample] = counts.get(found.record.sample, 0) + 1
+    serving = _serving(season.owed)
+    rows = tuple(
+        _pull_row(season, one, serving.get(one.code), counts.get(one.code, 0))
+        for one in season.samples
+    )
+    return Sheet("pulls.csv", "One row for each soil sample taken.", columns(_PULLS), rows)
+
+
+def _serving(owed: Iterable[Obligation]) -> dict[str, Obligation]:
+    """The obligation that each pull serves or repeats, by code."""
+    return {code: one for one in owed for code in (one.pull, *one.repeats) if code is not None}
+
+
+def _pull_row(
+    season: Season, sample: Sample, owed: Obligation | None, results: int
+) -> tuple[Cell, ...]:
+    found = season.pulls[sample.code]
+    line = found.record
+    away = None if owed is None or owed.target is None else (sample.day - owed.target).days
+    return (
+        sample.code,
+        *_place(season.bed(sample.bed)),
+        " and ".join(sample.names),
+        sample.day,
+        line.when.text,
+        sample.age,
+        _timing(sample, owed),
+        away,
+        line.cores,
+        line.depth_cm,
+        sample.repeat,
+        line.again or "",
+        "; ".join(_events_before(season, sample.bed, line.when)),
+        results,
+        found.conflict,
+    )
+
+
+def _place(bed: BedRef | None) -> tuple[Cell, ...]:
+    return (
+        ("", "", "", None)
+        if bed is None
+        else (bed.label, bed.block, bed.treatment_code, bed.control)
+    )
+
+
+def _timing(sample: Sample, owed: Obligation | None) -> str:
+    if owed is None:
+        return "extra"
+    if sample.repeat:
+        return "repeat"
+    state = status(owed, sample.day).state
+    return {"done early": "early", "done late": "late"}.get(state, "on time")
+
+
+def _events_before(season: Season, bed: str, when: When) -> Iterator[str]:
+    """Mishaps of a bed up to the day of a pull; on the very day, unless known to come later."""
+    for event in sorted(season.events, key=lambda one: (one.when.day, one.what)):
+        if event.bed == bed and not _later(event.when, when):
+            yield f"{event.what} {event.when.day.isoformat()}"
+
+
+def _later(one: When, other: When) -> bool:
+    if one.day == other.day and one.instant and other.instant:
+        return one.instant > other.instant
+    return one.day > other.day
+
+
+_NOT_PULLED = f"""
+{_PLACE.strip()}
+pull | | the calendar's names of the pull
+planned_day | days | days since the bed's application; empty: before it
+opens | | first date that counts as on time
+target | | the date aimed at
+closes | | last date that counts as on time
+missed_from | | first date from which it is missed
+state | | missed, overdue, due or coming on the last day with an act on a bed (see above)
+why | | why it is so
+"""
+
+
+def _not_pulled(season: Season) -> Sheet:
+    rows = tuple(
+        _not_pulled_row(season, one, season.last_day)
+        for one in season.owed
+        if one.pull is None and season.last_day is not None
+    )
+    about = "One row for each pull of the calendar that has no sample."
+    return Sheet("not_pulled.csv", about, columns(_NOT_PULLED), rows)
+
+
+def _not_pulled_row(season: Season, one: Obligation, day: date | None) -> tuple[Cell, ...]:
+    stands = status(one, day) if day is not None else None
+    return (
+        *_place(season.bed(one.bed)),
+        " and ".join(one.names),
+        one.day,
+        one.opens,
+        one.target,
+        one.closes,
+        one.missed_from,
+        stands.state if stands else "",
+        stands.why if stands else "",
+    )
+
+
+# --- results ------------------------------------------------------------------------------------
+
+_RESULTS = f"""
+sample | | the sample's code
+{_PLACE.strip()}
+pull | | the calendar's names of the pull
+date | | the field day of the pull
+day | days | days since the bed's own application
+nutrient | | what was measured
+value | as in unit | the value; empty where it lies beyond a limit
+limit | as in unit | the limit of a value beyond it
+qualifier | | < below the limit, > above it
+unit | | unit of value and limit
+reported | as in reported_unit | the cell as the laboratory wrote it
+reported_unit | | its unit as written
+form | | the chemical form that it was written as
+method | | extraction or test method; different methods are not comparable
+basis | | dry: per kg of dry soil; moist: per kg as received
+lab | | the laboratory
+report | | the report's number
+run | | 1, or the number of a re-run
+repeat | | number of the repeat within a run
+conflict | | yes: machines disagree about this value; it stays out of differences and fits
+"""
+
+
+def _results(season: Season) -> Sheet:
+    pulled = {one.code: one for one in season.samples}
+    rows = tuple(_result_row(season, found, pulled[found.record.sample]) for found in season.results)
+    about = (
+        "One row for each result in force, as reported and in one unit. Mineral N is computed from "
+        "nitrate-N and ammonium-N and stands in net_release.csv only."
+    )
+    return Sheet("results.csv", about, columns(_RESULTS), rows)
+
+
+def _result_row(season: Season, found: Found, sample: Sample) -> tuple[Cell, ...]:
+    one = found.record
+    return (
+        one.sample,
+        *_place(season.bed(sample.bed)),
+        " and ".join(sample.names),
+        sample.day,
+        sample.age,
+        one.analyte,
+        one.value,
+        one.limit,
+        one.qualifier,
+        one.unit,
+        one.reported,
+        one.reported_unit,
+        one.form,
+        one.method,
+        one.basis,
+        one.lab,
+        one.report,
+        one.run,
+        one.n,
+        found.conflict,
+    )
+
+
+# --- corrections --------------------------------------------------------------------------------
+
+_CORRECTIONS = """
+written | | when the change was written down, by the clock of the machine that wrote it
+first_written | | when the line that it changed was written down
+how | | corrected, struck, taken back (undone), settled, changed by the laboratory
+what | | what kind of line: pull, water, result, ...
+bed | | the bed's label
+sample | | the sample's code
+nutrient | | for results and analyses
+field | | which part of the line changed; (whole line) where all of it was struck or came back
+old | | what it said
+new | | what it says since; empty: struck
+reason | | why, as given
+act | | code of the act that changed it
+"""
+_BY = "by | | handle of who wrote the change"
+
+
+def _corrections(season: Season, authors: bool, notes: bool) -> Sheet:
+    rows: list[tuple[Cell, ...]] = []
+    for one in season.changes:
+        if one.note and not notes:
+            continue
+        change = one if notes else one.without_words()
+        for field, old, new in _fields(season, change):
+            rows.append(_correction_row(season, change, field, old, new, authors))
+    about = "One row for each part of a line that was corrected, struck or taken back."
+    text = _CORRECTIONS + (_BY if authors else "")
+    return Sheet("corrections.csv", about, columns(text), tuple(rows))
+
+
+def _correction_row(
+    season: Season, one: Change, field: str, old: str, new: str, authors: bool
+) -> tuple[Cell, ...]:
+    bed = season.bed(one.bed) or season.bed(_bed_of(season, one.sample))
+    label = bed.label if bed else ""
+    row = (one.written, one.first, one.how, one.space, label, one.sample, one.analyte)
+    cells: tuple[Cell, ...] = (*row, field, old, new, one.reason, one.act)
+    return (*cells, one.by) if authors else cells
+
+
+def _bed_of(season: Season, sample: str) -> str:
+    return season.pulls[sample].record.bed if sample in season.pulls else ""
+
+
+def _fields(season: Season, change: Change) -> Iterator[tuple[str, str, str]]:
+    """What a change altered, field by field: (field, old, new)."""
+    if change.after is None or not change.before:
+        old = " | ".join(dict.fromkeys(_whole(one) for one in change.before))
+        yield "(whole line)", old, "" if change.after is None else _whole(change.after)
+        return
+    for name in field_names(type(change.after)):
+        new = _plain(season, name, getattr(change.after, name))
+        olds = [_plain(season, name, getattr(one, name)) for one in change.before]
+        if set(olds) != {new}:
+            yield name, " | ".join(dict.fromkeys(olds)), new
+
+
+def _whole(record: Any) -> str:
+    when = getattr(record, "when", None)
+    return describe(record) + (f", {when.text}" if when else "")
+
+
+def _plain(season: Season, name: str, value: Any) -> str:
+    if value is None:
+        return ""
+    if isinstance(value, When):
+        return value.text
+    if name == "bed" and (bed := season.bed(value)):
+        return bed.label
+    return value if isinstance(value, str) else _number(value)
+
+
+def _number(value: Any) -> str:
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    return str(value) if isinstance(value, int) else plain(value)
+
+
+_NOTES = """
+date | | the field day
+time | | the time as written down
+bed | | the bed's label; empty: about the whole trial
+kind | | note, or the event
+text | | the words
+"""
+
+
+def _notes(season: Season) -> Sheet:
+    """What people wrote in their own words: notes, and the words of events."""
+    told: list[tuple[When, str, str, str]] = [
+        (found.record.when, found.record.about, "note", found.record.text) for found in season.notes
+    ]
+    told += [(one.when, one.bed, one.what, one.text) for one in season.events]
+    found = []
+    for when, about, kind, text in told:
+        bed = season.bed(about)
+        found.append((when.day, when.text, bed.label if bed else "", kind, text))
+    about_rows = "One row for each note and event, in the words of who wrote it."
+    return Sheet("notes.csv", about_rows, columns(_NOTES), tuple(sorted(found)))
