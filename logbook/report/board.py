@@ -115,7 +115,7 @@ def volume_spoken(millilitres: Decimal) -> str:
     """`250 mL`, `8.64 L`."""
     if millilitres >= 1000:
         return f"{short(round(millilitres / 1000, 2))} L"
-    return f"{short(round(millilitres))} mL"
+    return f"{short(round(millilitres, 0))} mL"
 
 
 def _pulls(owed: list[schedule.Obligation], beds: dict[str, BedRef], today: date) -> list[Task]:

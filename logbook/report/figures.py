@@ -284,7 +284,8 @@ def _name(series: Series) -> str:
     fit = marks.drawn_fit(series)
     descriptive = ", descriptive" if series.descriptive else ""
     curve = "no curve" if fit is None else f"curve: {fit.shape}{descriptive}"
-    return f"{name} ({marks.beds_text(counts)}; {curve})"
+    beds = "" if series.plain else f"{marks.beds_text(counts)}; "
+    return f"{name} ({beds}{curve})"
 
 
 def _small_print(series_list: Sequence[Series]) -> list[str]:
@@ -294,7 +295,7 @@ def _small_print(series_list: Sequence[Series]) -> list[str]:
     counts = [row.difference.control_beds for row in rows if row.difference.control_beds]
     method = f"method: {first.method}; laboratory: {first.lab}; basis: {first.basis}"
     control = f"; control: {marks.beds_text(counts)}" if counts else ""
-    lines = [method + control, _correction(series_list)]
+    lines = [] if first.plain else [method + control, _correction(series_list)]
     lines += _interval_lines(series_list)
     if len(series_list) > 1:
         lines.append("marks of one pull stand side by side")

@@ -47,6 +47,13 @@ def corrected(series: Series) -> bool:
     return any(row.difference.from_amendment is not None for row in series.rows)
 
 
+def drawn_name(series: Series) -> str:
+    """The difference drawn, in symbols."""
+    if series.plain:
+        return "value"
+    return "T - (1 - f) C" if corrected(series) else "T - C"
+
+
 def marks(series: Series) -> list[Mark]:
     """Everything of a series that can be drawn; pulls of which nothing is known are left out."""
     found = []

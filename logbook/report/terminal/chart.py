@@ -99,7 +99,7 @@ def _key(series: Series, shown: list[marks.Mark], width: int, ascii_only: bool) 
     fit = marks.drawn_fit(series)
     closed = [mark for mark in shown if mark.low is not None and mark.high is not None]
     opened = [mark for mark in shown if mark.value is None and mark not in closed]
-    which = "T - (1 - f) C" if marks.corrected(series) else "T - C"
+    which = marks.drawn_name(series)
     curve = _CURVE if ascii_only else _FINE_CURVE
     parts = [
         (any(mark.value is not None for mark in shown), f"{_POINT} {which}"),
