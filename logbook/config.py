@@ -12,7 +12,7 @@ import json
 import os
 import platform
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, dataclass
 from pathlib import Path
 
 from logbook.errors import StoreError, UserMistake
@@ -49,7 +49,17 @@ def state_folder(environment: Mapping[str, str] = os.environ) -> Path:
         return Path(named).expanduser()
     from platformdirs import user_state_path
 
-    return user_state_path(APP, appauthor=False)
+    # Not the data folder's name: on some platforms both kinds of folder have the same parent.
+    return user_state_path(f"{APP}-keys", appauthor=False)
+
+
+def refuse_beside(state: Path, store: Path) -> None:
+    """Refuse a folder of key files that is the store's own: a copy would bring the keys along."""
+    if state.resolve() == store.resolve().parent:
+        raise UserMistake(
+            f"{state}: the key files may not lie beside the store",
+            "name another folder with LOGBOOK_STATE",
+        )
 
 
 def author(given: str | None, environment: Mapping[str, str] = os.environ) -> str:
@@ -89,7 +99,7 @@ def new_replica(store: Path) -> Replica:
 
 def load(folder: Path, writer: str) -> Replica | None:
     """The replica file of a writer, or None if this machine has none."""
-    path = folder / f"writer-{writer}.json"
+    path = _file(folder, writer)
     try:
         return Replica(**json.loads(path.read_text(encoding="utf-8")))
     except FileNotFoundError:
@@ -102,18 +112,44 @@ def load(folder: Path, writer: str) -> Replica | None:
 
 
 def save(folder: Path, replica: Replica) -> None:
-    """Write a replica file whole, readable by its owner alone."""
-    folder.mkdir(parents=True, exist_ok=True, mode=0o700)
-    path = folder / f"writer-{replica.writer}.json"
+    """Write a replica file whole, readable by its owner alone.
+
+    A file that is ahead already stays: another process of this writer has gone on since.
+    """
+    try:
+        folder.mkdir(parents=True, exist_ok=True, mode=0o700)
+        kept = load(folder, replica.writer)
+        if kept is None or kept.seq <= replica.seq:
+            _write_whole(_file(folder, replica.writer), json.dumps(asdict(replica), indent=1))
+    except OSError as problem:
+        raise StoreError(
+            f"{folder}: this writer's key file cannot be written ({problem.strerror})",
+            "name another folder with LOGBOOK_STATE",
+        ) from problem
+
+
+def forget(folder: Path, replica: Replica) -> None:
+    """Remove the file of a writer that wrote nothing."""
+    _file(folder, replica.writer).unlink(missing_ok=True)
+
+
+def _file(folder: Path, writer: str) -> Path:
+    return folder / f"writer-{writer}.json"
+
+
+def _write_whole(path: Path, text: str) -> None:
     temporary = path.with_suffix(f".{os.getpid()}.tmp")
-    descriptor = os.open(temporary, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
+    temporary.unlink(missing_ok=True)
+    descriptor = os.open(temporary, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
     with os.fdopen(descriptor, "w", encoding="utf-8") as file:
-        json.dump(asdict(replica), file, indent=1)
+        file.write(text)
         file.flush()
         os.fsync(file.fileno())
     temporary.replace(path)
-
-
-def moved(replica: Replica, store: Path) -> Replica:
-    """The replica after its store was moved to another path."""
-    return replace(replica, store=str(store.resolve()))
+    # The new name itself is durable only where a folder can be synced.
+    if hasattr(os, "O_DIRECTORY"):
+        opened = os.open(path.parent, os.O_RDONLY | os.O_DIRECTORY)
+        try:
+            os.fsync(opened)
+        finally:
+            os.close(opened)

@@ -8,44 +8,60 @@ from typing import Any
 from logbook.book.writing import Act, Book
 from logbook.errors import UserMistake
 from logbook.journal import entry as journal
-from logbook.journal.entry import Entry, Value, Write
-from logbook.journal.fold import Merged, merge
+from logbook.journal.entry import Entry, Value
+from logbook.store import projections, views
 from logbook.store.tables import RECORD_TABLES
 
 # Which columns of which record tables refer to a record of a space, by its id.
 REFERENCES: dict[str, tuple[tuple[str, str], ...]] = {
-    "trial": (("bed", "trial"), ("note", "about")),
+    "trial": (
+        *((s, "trial") for s in ("bed", "treatment", "lot", "amendment", "soil", "soil-value")),
+        *((s, "trial") for s in ("planned-pull", "followed", "watering-plan")),
+        ("note", "about"),
+    ),
     "treatment": (("bed", "treatment"),),
-    "lot": (("treatment", "lot"), ("lot-density", "lot"), ("lot-content", "lot")),
+    "lot": tuple((s, "lot") for s in ("treatment", "lot-density", "lot-moisture", "lot-content")),
     "amendment": (("lot", "amendment"),),
-    "bed": tuple((s, "bed") for s in ("fill", "apply", "water", "pull", "event"))
-    + (("note", "about"),),
+    "bed": (
+        *((s, "bed") for s in ("fill", "apply", "water", "pull", "event")),
+        ("note", "about"),
+    ),
     "pull": (("result", "sample"),),
 }
 
 
-def correct(book: Book, key: str, changes: Mapping[str, Any], reason: str) -> Act:
+def correct(
+    book: Book, key: str, changes: Mapping[str, Any], reason: str, code: str | None = None
+) -> Act:
     """Write a corrected value under a key, replacing every live write of it seen here.
 
     `changes` are journal values by field. Raises UserMistake if there is nothing to correct or
     nothing would change.
     """
-    shown = _shown(book, key)
+    shown = book.shown([key]).get(key)
     if shown is None or shown.value is None:
-        raise UserMistake("the line was struck or never written", "write it anew")
+        raise UserMistake(
+            f"{reference(book, key)} was struck or never written", "write it anew instead"
+        )
     corrected = {**shown.value, **changes}
     if corrected == shown.value and not shown.conflict:
-        raise UserMistake("nothing would change: the line says so already")
-    return book.write("correct", [(key, corrected)], reason=_said(reason))
+        raise UserMistake(f"nothing would change: {reference(book, key)} says so already")
+    return book.write("correct", [(key, corrected)], reason=_said(reason), code=code)
 
 
 def strike(book: Book, keys: Sequence[str], reason: str) -> Act:
     """Strike lines: they stay readable, and count no longer."""
+    values = book.values(keys)
     for key in keys:
-        shown = _shown(book, key)
-        if shown is None or shown.value is None:
-            raise UserMistake("the line is struck already, or was never written")
+        if values.get(key) is None:
+            raise UserMistake(f"{reference(book, key)} is struck already, or was never written")
     return book.write("strike", [(key, None) for key in keys], reason=_said(reason))
+
+
+def reference(book: Book, key: str) -> str:
+    """What people call the line under a key; see `views.reference`."""
+    raw: Any = book.connection.connection.driver_connection
+    return views.reference(raw, key)
 
 
 def undo(book: Book) -> tuple[Act, Act]:
@@ -59,11 +75,7 @@ def undo(book: Book) -> tuple[Act, Act]:
     first = entries[0][1]
     if first.kind == "settle":
         raise UserMistake("the last act settled a conflict: it cannot be undone")
-    values = [
-        (write.key, _value_before(book, name, write))
-        for name, entry in entries
-        for write in entry.writes
-    ]
+    values = _values_before(book, entries)
     _refuse_if_referred(book, [key for key, value in values if value is None], entries)
     undone = Act(first.act or "", first.kind, tuple(key for key, _ in values))
     return undone, book.write("undo", values, reason=f"undo of {undone.code}")
@@ -73,10 +85,6 @@ def _said(reason: str) -> str:
     if not reason.strip():
         raise UserMistake("a correction needs its reason", "add --reason TEXT")
     return reason.strip()
-
-
-def _shown(book: Book, key: str) -> Merged | None:
-    return merge((entry, book.value(entry, key)) for entry in book.live([key]).get(key, ()))
 
 
 def _last_act(book: Book) -> list[tuple[str, Entry]]:
@@ -124,38 +132,65 @@ def _undone(book: Book, undo_entry: Entry) -> set[str]:
     return acts
 
 
-def _value_before(book: Book, entry: str, write: Write) -> Value | None:
-    """What stood under the key before `entry` wrote it; refuses where that is not one thing."""
-    living = book.live([write.key]).get(write.key, ())
-    if living != (entry,):
-        raise UserMistake(
-            f"{write.key} was written again since: undoing would lose the later line",
-            "correct or strike it instead",
-        )
-    if len(write.replaces) > 1:
-        raise UserMistake(
-            f"{write.key} replaced {len(write.replaces)} lines at once: there is no one value to "
-            "return to",
-            "correct it instead",
-        )
-    return book.value(write.replaces[0], write.key) if write.replaces else None
+def _values_before(
+    book: Book, entries: Sequence[tuple[str, Entry]]
+) -> list[tuple[str, Value | None]]:
+    """What stood under each key before the act; refuses where that is not one thing."""
+    writes = [(name, write) for name, entry in entries for write in entry.writes]
+    living = book.live([write.key for _, write in writes])
+    for name, write in writes:
+        if living.get(write.key) != (name,):
+            raise UserMistake(
+                f"{reference(book, write.key)} was written again since: "
+                "undoing would lose the later line",
+                "correct or strike it instead",
+            )
+        if len(write.replaces) > 1:
+            raise UserMistake(
+                f"{reference(book, write.key)} replaced {len(write.replaces)} lines at once: "
+                "there is no one value to return to",
+                "correct it instead",
+            )
+    before = book.written((old, write.key) for _, write in writes for old in write.replaces)
+    return [
+        (write.key, before[write.replaces[0], write.key] if write.replaces else None)
+        for _, write in writes
+    ]
 
 
 def _refuse_if_referred(
     book: Book, keys: Sequence[str], entries: Sequence[tuple[str, Entry]]
 ) -> None:
     """Refuse to take away a record that a later act speaks of."""
-    own = [name for name, _ in entries]
-    marks = ", ".join("?" * len(own))
+    by_space: dict[str, list[str]] = {}
     for key in keys:
-        for space, column in REFERENCES.get(journal.space(key), ()):
-            row = book.connection.exec_driver_sql(
-                f'SELECT id FROM "{RECORD_TABLES[space].name}" '
-                f'WHERE "{column}" = ? AND entry NOT IN ({marks}) LIMIT 1',
-                (journal.ident(key), *own),
-            ).first()
-            if row:
+        by_space.setdefault(journal.space(key), []).append(key)
+    for space, of_space in by_space.items():
+        for other, column in REFERENCES.get(space, ()):
+            projections.name_keys(book.connection, "wanted", map(journal.ident, of_space))
+            later = _later(book, other, column, entries)
+            if later:
                 raise UserMistake(
-                    f"{space}/{row[0]} speaks of {key}: it cannot be undone",
+                    f"{reference(book, f'{other}/{later[0]}')} speaks of "
+                    f"{reference(book, f'{space}/{later[1]}')}, which cannot be undone any more",
                     "strike the later line first",
                 )
+
+
+def _later(
+    book: Book, space: str, column: str, entries: Sequence[tuple[str, Entry]]
+) -> tuple[str, str] | None:
+    """A record of `space` that refers to one of `wanted` and was not written before the act.
+
+    What this writer wrote is in order; what another machine wrote may have come after.
+    """
+    first = entries[0][1]
+    marks = ", ".join("?" * len(entries))
+    table = f'"{RECORD_TABLES[space].name}"'
+    row = book.connection.exec_driver_sql(
+        f'SELECT r.id, r."{column}" FROM wanted CROSS JOIN {table} r ON r."{column}" = wanted.key '
+        f"JOIN entry e ON e.id = r.entry WHERE r.entry NOT IN ({marks}) "
+        "AND NOT (e.writer = ? AND e.seq < ?) ORDER BY r.id LIMIT 1",
+        (*(name for name, _ in entries), first.writer, first.seq),
+    ).first()
+    return (row[0], row[1]) if row else None

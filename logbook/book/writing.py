@@ -18,11 +18,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from logbook import config
+from logbook.errors import UserMistake
 from logbook.journal import entry as journal
-from logbook.journal.entry import Entry, Value, Write
-from logbook.journal.fold import merge
-from logbook.journal.kinds import KINDS, to_value
-from logbook.store import database, entries, projections
+from logbook.journal.entry import BadEntry, Entry, Value, Write
+from logbook.journal.fold import Merged, merge
+from logbook.journal.kinds import KINDS, readable, to_value
+from logbook.store import database, derived, entries, projections
 from logbook.trial import codes
 from logbook.trial.records import Writer
 
@@ -75,38 +76,38 @@ class Book:
         code: str | None = None,
         reason: str | None = None,
     ) -> Act:
-        """Write records under their keys, replacing what is live there; a record None strikes."""
-        values = [(key, None if record is None else to_value(record)) for key, record in records]
+        """Write records under their keys, replacing what is live there; a record None strikes.
+
+        Raises UserMistake if there is no record, or two under one key.
+        """
+        values = ((key, None if record is None else to_value(record)) for key, record in records)
         return self.write(kind, values, code=code, reason=reason)
 
     def write(
         self,
         kind: str,
-        values: Sequence[tuple[str, Value | None]],
+        values: Iterable[tuple[str, Value | None]],
         *,
         code: str | None = None,
         reason: str | None = None,
     ) -> Act:
         """Write journal values under their keys as one act; see `record`."""
-        replaces = self.live([key for key, _ in values])
-        writes = [Write(key, value, replaces.get(key, ())) for key, value in values]
         act = code or self.new_code()
-        batch = []
-        for part in _split(writes):
-            batch.append(self._next_entry(kind, part, act, reason))
-        entries.append(self.connection, batch)
-        projections.apply(self.connection, [(name, entry) for name, entry, _ in batch])
-        return Act(act, kind, tuple(key for key, _ in values))
+        keys: list[str] = []
+        trials: set[str] = set()
+        for part in _split(values):
+            keys += [key for key, _ in part]
+            trials |= self._append(kind, part, act, reason)
+        if not keys:
+            raise UserMistake("there is nothing to write down")
+        if len(set(keys)) != len(keys):
+            raise UserMistake("one act cannot say two things about one line")
+        derived.refresh(self.connection, trials)
+        return Act(act, kind, tuple(keys))
 
     def live(self, keys: Sequence[str]) -> Mapping[str, tuple[str, ...]]:
         """The live entries of each key that has any."""
-        self.connection.exec_driver_sql(
-            "CREATE TEMP TABLE IF NOT EXISTS wanted (key TEXT PRIMARY KEY) WITHOUT ROWID"
-        )
-        self.connection.exec_driver_sql("DELETE FROM wanted")
-        self.connection.exec_driver_sql(
-            "INSERT OR IGNORE INTO wanted VALUES (?)", [(key,) for key in keys]
-        )
+        projections.name_keys(self.connection, "wanted", dict.fromkeys(keys))
         rows = self.connection.exec_driver_sql(
             "SELECT key, entry FROM wanted CROSS JOIN write USING (key) "
             "WHERE live = 1 ORDER BY key, entry"
@@ -116,36 +117,51 @@ class Book:
             found[key] = (*found.get(key, ()), entry)
         return found
 
+    def shown(self, keys: Sequence[str]) -> dict[str, Merged]:
+        """What stands under each of these keys; keys never written are left out."""
+        living: dict[str, list[tuple[str, Value | None]]] = {}
+        pairs = [(name, key) for key, names in self.live(keys).items() for name in names]
+        for (name, key), value in self.written(pairs).items():
+            living.setdefault(key, []).append((name, value))
+        merged = {key: merge(writes) for key, writes in living.items()}
+        return {key: found for key, found in merged.items() if found is not None}
+
     def values(self, keys: Sequence[str]) -> dict[str, Value | None]:
         """What stands under each of these keys (None: struck); keys never written are left out."""
-        decoded: dict[str, Entry] = {}
-        living: dict[str, list[tuple[str, Value | None]]] = {}
-        for names in self.live(keys).values():
-            for name in names:
-                if name not in decoded:
-                    decoded[name] = self._entry(name)
-        by_entry = {
-            (name, write.key): write.value
-            for name, entry in decoded.items()
-            for write in entry.writes
-        }
-        for key, names in self.live(keys).items():
-            living[key] = [(name, by_entry[name, key]) for name in names]
-        merged = {key: merge(writes) for key, writes in living.items()}
-        return {key: found.value for key, found in merged.items() if found is not None}
+        return {key: found.value for key, found in self.shown(keys).items()}
+
+    def value(self, entry: str, key: str) -> Value | None:
+        """What an entry wrote under a key."""
+        return self.written([(entry, key)])[entry, key]
+
+    def written(self, pairs: Iterable[tuple[str, str]]) -> dict[tuple[str, str], Value | None]:
+        """What each entry wrote under a key, for pairs of both; each entry is read once."""
+        found: dict[tuple[str, str], Value | None] = {}
+        loaded: dict[str, Value | None] = {}
+        last = None
+        for name, key in sorted(pairs):
+            if name != last:
+                last = name
+                loaded = {write.key: write.value for write in self._entry(name).writes}
+            found[name, key] = loaded[key]
+        return found
 
     def _entry(self, name: str) -> Entry:
         row = self.connection.exec_driver_sql("SELECT body FROM entry WHERE id = ?", (name,)).one()
         return journal.decode(row[0])
 
-    def value(self, entry: str, key: str) -> Value | None:
-        """What an entry wrote under a key."""
-        row = self.connection.exec_driver_sql(
-            "SELECT e.body, w.pos FROM write w JOIN entry e ON e.id = w.entry "
-            "WHERE w.entry = ? AND w.key = ?",
-            (entry, key),
-        ).one()
-        return journal.decode(row[0]).writes[row[1]].value
+    def _append(
+        self, kind: str, values: Sequence[tuple[str, Value | None]], act: str, reason: str | None
+    ) -> set[str]:
+        """File and fold one entry; returns the trials it touched."""
+        for key, value in values:
+            if value is not None and not readable(journal.space(key), value):
+                raise BadEntry(f"{key}: {value!r} is not what its record must be")
+        replaces = self.live([key for key, _ in values])
+        writes = [Write(key, value, replaces.get(key, ())) for key, value in values]
+        name, entry, body = self._next_entry(kind, writes, act, reason)
+        entries.append(self.connection, [(name, entry, body)])
+        return projections.fold_batch(self.connection, [(name, entry)])
 
     def _next_entry(
         self, kind: str, writes: Sequence[Write], act: str | None, reason: str | None
@@ -165,20 +181,25 @@ class Book:
         body = journal.encode(entry)
         name = journal.entry_id(body)
         self.replica = replace(self.replica, seq=entry.seq, id=name)
-        return name, entry, body
+        # Folded as it is stored: its text in NFC.
+        return name, entry if body.isascii() else journal.decode(body), body
 
 
-def _split(writes: Sequence[Write]) -> Iterator[list[Write]]:
-    """Writes in groups that each fit one entry."""
-    group: list[Write] = []
+Values = list[tuple[str, Value | None]]
+
+
+def _split(values: Iterable[tuple[str, Value | None]]) -> Iterator[Values]:
+    """Values in groups that each fit one entry."""
+    group: Values = []
     size = 0
-    for write in writes:
-        # Four bytes a character is the most that UTF-8 needs; this is a cheap upper bound.
-        weight = len(write.key) * 4 + 80 * len(write.replaces) + _weight(write.value)
+    for key, value in values:
+        # Six bytes a character is the most that JSON needs; this is a cheap upper bound. A key
+        # that replaces more than a few lines at once is rare enough for the room to spare.
+        weight = len(key) + 160 + _weight(value)
         if group and size + weight > _MOST_WRITES_BYTES:
             yield group
             group, size = [], 0
-        group.append(write)
+        group.append((key, value))
         size += weight
     if group:
         yield group
@@ -187,7 +208,7 @@ def _split(writes: Sequence[Write]) -> Iterator[list[Write]]:
 def _weight(value: Value | None) -> int:
     if value is None:
         return 8
-    return sum(len(name) + 6 + len(str(part)) * 4 for name, part in value.items())
+    return sum(len(name) + 6 + len(str(part)) * 6 for name, part in value.items())
 
 
 @contextmanager
@@ -204,13 +225,33 @@ def opened(
     The key file is updated after the commit; if the program dies between the two, the store is
     ahead of the file, which the next opening recognises as this writer's own work.
     """
+    config.refuse_beside(state, path)
     with database.writing(path) as connection:
         replica, announced = _writer(connection, path, state)
         book = Book(connection, by, now, replica, choose, announced)
-        if book.replica.seq == 0:
-            _introduce(book)
-        yield book
+        with _keeping(state, replica):
+            if _is_new(connection, replica):
+                _introduce(book)
+            yield book
     config.save(state, book.replica)
+
+
+@contextmanager
+def _keeping(state: Path, replica: config.Replica) -> Iterator[None]:
+    """Save a new writer's key before its first commit: without the key it could not go on."""
+    if replica.id:
+        yield
+        return
+    config.save(state, replica)
+    try:
+        yield
+    except BaseException:
+        config.forget(state, replica)
+        raise
+
+
+def _is_new(connection: Connection, replica: config.Replica) -> bool:
+    return entries.head(connection, replica.writer) is None
 
 
 def _writer(connection: Connection, path: Path, state: Path) -> tuple[config.Replica, list[str]]:

@@ -17,6 +17,7 @@ import json
 import re
 import unicodedata
 from dataclasses import dataclass, field
+from datetime import datetime
 from typing import Any, NoReturn
 from urllib.parse import quote, unquote
 
@@ -28,6 +29,16 @@ _WRITER = re.compile(r"[0-9a-f]{32}\Z")
 _ID = re.compile(r"[0-9a-f]{64}\Z")
 _REQUIRED = {"v", "writer", "seq", "prev", "kind", "kv", "written", "by", "writes"}
 _OPTIONAL = {"act", "reason", "saw"}
+# Keys are printable ASCII: `key` escapes everything else.
+_KEY = re.compile(r"[!-~][ -~]*\Z")
+_INSTANT = re.compile(
+    r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(\.\d+)?([+-]\d\d:\d\d(:\d\d)?|Z)\Z", re.ASCII
+)
+_SIMPLE = frozenset({str, bool, type(None)})
+# Whole numbers that every JSON reader keeps exact.
+_MOST_INT = 2**53
+_MOST_DEPTH = 8
+_HALF = "the text has half a character in it (a lone surrogate)"
 
 Value = dict[str, Any]
 
@@ -67,8 +78,10 @@ class Entry:
 
 
 def key(*parts: str) -> str:
-    """The key made of these parts; a slash inside a part is escaped ("Mehlich-3%2FICP")."""
-    return "/".join(quote(part, safe=" ()+,.:;=@&'*!?#[]<>|~") for part in parts)
+    """The key made of these parts, in NFC; a slash inside a part is escaped ("Mehlich-3%2FICP")."""
+    return "/".join(
+        quote(unicodedata.normalize("NFC", part), safe=" ()+,.:;=@&'*!?#[]<>|~") for part in parts
+    )
 
 
 def parts(of_key: str) -> list[str]:
@@ -87,7 +100,7 @@ def ident(of_key: str) -> str:
 
 
 def encode(entry: Entry) -> bytes:
-    """The bytes of an entry; raises BadEntry if they would break the format."""
+    """The bytes of an entry; raises BadEntry for whatever `decode` would refuse."""
     document: dict[str, Any] = {
         "v": VERSION,
         "writer": entry.writer,
@@ -99,27 +112,35 @@ def encode(entry: Entry) -> bytes:
         "by": entry.by,
         "writes": [[write.key, write.value, list(write.replaces)] for write in entry.writes],
     }
-    for name in ("act", "reason", "saw"):
+    for name in _OPTIONAL:
         value = getattr(entry, name)
         if value is not None:
             document[name] = value
-    text = to_json(document)
+    _checked(document)
     try:
-        body = text.encode()
+        body = to_json(document).encode()
     except UnicodeEncodeError:
-        raise BadEntry("the text has half a character in it (a lone surrogate)") from None
+        raise BadEntry(_HALF) from None
     if len(body) > MOST_BYTES:
         raise BadEntry(f"an entry of {len(body)} bytes is larger than {MOST_BYTES}")
     return body
 
 
 def to_json(value: object) -> str:
-    """Compact JSON with sorted keys, NFC, no floats."""
-    text = json.dumps(
-        value, sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False
-    )
-    # Structural characters never combine, so the text as a whole may be normalised.
-    return text if text.isascii() else unicodedata.normalize("NFC", text)
+    """Compact JSON with sorted keys, its text in NFC."""
+    text = _ENCODER.encode(value)
+    # Each text by itself: a combining mark after an escape (\\n) would merge with its letter.
+    return text if text.isascii() else _ENCODER.encode(_normal(value))
+
+
+def _normal(value: Any) -> Any:
+    if isinstance(value, str):
+        return unicodedata.normalize("NFC", value)
+    if isinstance(value, list):
+        return [_normal(part) for part in value]
+    if isinstance(value, dict):
+        return _no_doubles([(_normal(name), _normal(part)) for name, part in value.items()])
+    return value
 
 
 def entry_id(body: bytes) -> str:
@@ -132,12 +153,14 @@ def decode(body: bytes) -> Entry:
     if len(body) > MOST_BYTES:
         raise BadEntry(f"an entry of {len(body)} bytes is larger than {MOST_BYTES}")
     try:
-        document = _DECODER.decode(body.decode())
-    except BadEntry:
-        raise
+        text = body.decode()
+        document = _DECODER.decode(text)
     except (ValueError, RecursionError) as problem:
         raise BadEntry(f"not an entry: {problem}") from None
-    return _checked(document)
+    entry = _checked(document)
+    if not text.isascii() or "\\u" in text:
+        _check_text(document)
+    return entry
 
 
 def _checked(document: object) -> Entry:
@@ -147,15 +170,15 @@ def _checked(document: object) -> Entry:
     if not names >= _REQUIRED or not names <= _REQUIRED | _OPTIONAL:
         wrong = sorted((_REQUIRED - names) | (names - _REQUIRED - _OPTIONAL))
         raise BadEntry(f"not an entry: fields missing or unknown: {', '.join(wrong)}")
-    if document["v"] != VERSION:
+    if document["v"].__class__ is not int or document["v"] != VERSION:
         raise BadEntry(f"an entry of format {document['v']!r}; this program reads {VERSION}")
     for name, wanted in _TYPES.items():
-        if not isinstance(document.get(name), wanted) or isinstance(document.get(name), bool):
+        if name in document and document[name].__class__ not in wanted:
             raise BadEntry(f"not an entry: {name} has the wrong type")
-    if not _WRITER.match(document["writer"]) or not 1 <= document["seq"] < 2**53:
-        raise BadEntry("not an entry: writer or seq is out of range")
-    if document["prev"] is not None and not _ID.match(document["prev"]):
-        raise BadEntry("not an entry: prev is not an id")
+    _check_frame(document)
+    writes = tuple(map(_write, document["writes"]))
+    if len({write.key for write in writes}) != len(writes):
+        raise BadEntry("not an entry: it writes one key twice")
     return Entry(
         writer=document["writer"],
         seq=document["seq"],
@@ -163,7 +186,7 @@ def _checked(document: object) -> Entry:
         kind=document["kind"],
         written=document["written"],
         by=document["by"],
-        writes=tuple(map(_write, document["writes"])),
+        writes=writes,
         kv=document["kv"],
         act=document.get("act"),
         reason=document.get("reason"),
@@ -171,28 +194,98 @@ def _checked(document: object) -> Entry:
     )
 
 
-_NONE = type(None)
-_TYPES: dict[str, Any] = {
-    "writer": str,
-    "seq": int,
-    "prev": (str, _NONE),
-    "kind": str,
-    "kv": int,
-    "written": str,
-    "by": str,
-    "act": (str, _NONE),
-    "reason": (str, _NONE),
-    "saw": (dict, _NONE),
-    "writes": list,
+_TYPES: dict[str, tuple[type[Any], ...]] = {
+    "writer": (str,),
+    "seq": (int,),
+    "prev": (str, type(None)),
+    "kind": (str,),
+    "kv": (int,),
+    "written": (str,),
+    "by": (str,),
+    "act": (str,),
+    "reason": (str,),
+    "saw": (dict,),
+    "writes": (list,),
 }
+
+
+def _check_frame(document: dict[str, Any]) -> None:
+    """Refuse values of the fields around the writes that their types alone let through."""
+    if not _WRITER.match(document["writer"]) or not 1 <= document["seq"] < _MOST_INT:
+        raise BadEntry("not an entry: writer or seq is out of range")
+    if not document["kind"] or not 1 <= document["kv"] < _MOST_INT:
+        raise BadEntry("not an entry: kind or kv is out of range")
+    if document["prev"] is not None and not _ID.match(document["prev"]):
+        raise BadEntry("not an entry: prev is not an id")
+    if not _is_instant(document["written"]):
+        raise BadEntry("not an entry: written is not an instant with its offset")
+    for other, head in document.get("saw", {}).items():
+        match head:
+            case [int() as seq, str() as name] if 1 <= seq < _MOST_INT and seq is not True:
+                if _WRITER.match(other) and _ID.match(name):
+                    continue
+        raise BadEntry("not an entry: saw maps writers to [number, id]")
+
+
+def _is_instant(text: str) -> bool:
+    try:
+        return _INSTANT.match(text) is not None and bool(datetime.fromisoformat(text))
+    except ValueError:
+        return False
 
 
 def _write(item: object) -> Write:
     match item:
-        case [str() as name, dict() | None as value, list() as replaces] if name:
+        case [str() as name, dict() | None as value, list() as replaces] if _KEY.match(name):
             if all(isinstance(other, str) and _ID.match(other) for other in replaces):
+                if value is not None:
+                    _check_value(value, _MOST_DEPTH)
                 return Write(name, value, tuple(replaces))
     raise BadEntry("not an entry: a write is [key, value or null, [replaced ids]]")
+
+
+def _check_value(value: Value, depth: int) -> None:
+    for name, part in value.items():
+        if name.__class__ is not str:
+            raise BadEntry(f"not an entry: the name {name!r} is not text")
+        if part.__class__ not in _SIMPLE:
+            _check_part(part, depth - 1)
+
+
+def _check_part(part: Any, depth: int) -> None:
+    if part.__class__ is int:
+        if abs(part) >= _MOST_INT:
+            raise BadEntry("not an entry: a whole number has too many digits")
+    elif depth == 0:
+        raise BadEntry(f"not an entry: a value is nested more than {_MOST_DEPTH} deep")
+    elif part.__class__ is list:
+        for one in part:
+            if one.__class__ not in _SIMPLE:
+                _check_part(one, depth - 1)
+    elif part.__class__ is dict:
+        _check_value(part, depth)
+    elif part.__class__ is float:
+        _no_float(repr(part))
+    else:
+        raise BadEntry(f"not an entry: a {type(part).__name__} is no value of an entry")
+
+
+def _check_text(part: Any) -> None:
+    """Refuse half characters, and text that is not in NFC."""
+    if isinstance(part, str):
+        if any("\ud800" <= symbol <= "\udfff" for symbol in part):
+            raise BadEntry(_HALF)
+        # By the table of Unicode 3.2, which never changes: the verdict on an entry must not
+        # depend on the Python that reads it.
+        if not unicodedata.ucd_3_2_0.is_normalized("NFC", part):
+            raise BadEntry("not an entry: its text is not in NFC")
+    elif isinstance(part, list):
+        for one in part:
+            _check_text(one)
+    elif isinstance(part, dict):
+        for name, one in part.items():
+            _check_text(name)
+            _check_text(one)
 
 
 def _no_float(text: str) -> NoReturn:
@@ -212,6 +305,9 @@ def _no_doubles(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
     return document
 
 
+_ENCODER = json.JSONEncoder(
+    sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False
+)
 _DECODER = json.JSONDecoder(
     object_pairs_hook=_no_doubles,
     parse_float=_no_float,

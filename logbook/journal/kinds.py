@@ -2,23 +2,28 @@
 
 Values hold text, whole numbers, booleans, null and lists of them; a decimal is plain text, a time
 its stored form. The `kv` of an entry is the version of its kind; older ones are brought up to date
-when read (`upcast`), never rewritten.
+when read (a field that they lack takes its default), never rewritten. A value that is not what its
+record says (`readable`) is kept and forwarded like one of a newer program, and not shown: whatever
+another machine wrote, the fold does not fail and no reader meets it.
 """
 
 from __future__ import annotations
 
-from dataclasses import fields
+import re
+from collections.abc import Callable
+from dataclasses import MISSING, dataclass, fields
 from decimal import Decimal
 from functools import cache
+from operator import attrgetter
 from typing import Any, get_type_hints
 
 from logbook.journal.entry import Entry, Value
 from logbook.trial import records
-from logbook.trial.times import When, read_stored
+from logbook.trial.times import YEARS, When, read_stored
 from logbook.trial.units import plain
 
 # key space -> record: the one list of what is kept. A new record is one line here and a table.
-SPACES: dict[str, type[Any]] = {
+SPACES: dict[str, type] = {
     "writer": records.Writer,
     "trial": records.Trial,
     "soil": records.Soil,
@@ -68,39 +73,121 @@ def understood(entry: Entry) -> bool:
 
 def to_value(record: Any) -> Value:
     """The journal value of a record."""
-    return {name: _plain(getattr(record, name)) for name in field_names(type(record))}
+    kind: Any = type(record)
+    get, names, decimals, times = _writer(kind)
+    value: Value = dict(zip(names, get(record), strict=True))
+    for name in decimals:
+        if value[name] is not None:
+            value[name] = plain(value[name])
+    for name in times:
+        if value[name] is not None:
+            value[name] = value[name].text
+    return value
 
 
 def from_value(space: str, value: Value) -> Any:
-    """The record of a journal value; fields that an older program did not write are None."""
-    kind = SPACES[space]
-    return kind(**{name: read(value.get(name)) for name, read in _readers(kind).items()})
+    """The record of a readable value; a field that an older program did not write is its default.
+
+    Raises ValueError for a value that is not `readable`.
+    """
+    kind: Any = SPACES[space]
+    try:
+        return kind(**{name: read(value.get(name)) for name, read in _readers(kind).items()})
+    except (ArithmeticError, TypeError) as problem:
+        raise ValueError(f"no {space}: {problem}") from problem
+
+
+def readable(space: str, value: Value) -> bool:
+    """True if a value is what the record of this key space says, field by field."""
+    kind = SPACES.get(space)
+    if kind is None:
+        return False
+    return all(check(value.get(name)) for name, check in _checks(kind))
+
+
+@dataclass(frozen=True)
+class Field:
+    """What a record says of one of its fields: its type, if it may be missing, its default."""
+
+    name: str
+    type: type[Any]
+    optional: bool
+    default: Any
 
 
 @cache
-def field_names(kind: type[Any]) -> tuple[str, ...]:
+def record_fields(kind: Any) -> tuple[Field, ...]:
     """The fields of a record, in order."""
-    return tuple(field.name for field in fields(kind))
-
-
-def _plain(value: Any) -> Any:
-    if isinstance(value, Decimal):
-        return plain(value)
-    return value.text if isinstance(value, When) else value
+    hints = get_type_hints(kind)
+    found = []
+    for one in fields(kind):
+        options = getattr(hints[one.name], "__args__", (hints[one.name],))
+        default = None if one.default is MISSING else one.default
+        optional = type(None) in options or one.default is not MISSING
+        found.append(Field(one.name, options[0], optional, default))
+    return tuple(found)
 
 
 @cache
-def _readers(kind: type[Any]) -> dict[str, Any]:
-    hints = get_type_hints(kind)
-    return {name: _reader(hints[name]) for name in field_names(kind)}
+def field_names(kind: Any) -> tuple[str, ...]:
+    """The names of a record's fields, in order."""
+    return tuple(one.name for one in record_fields(kind))
 
 
-def _reader(hint: Any) -> Any:
-    options = getattr(hint, "__args__", (hint,))
-    if Decimal in options:
-        return lambda text: None if text is None else Decimal(text)
-    if When in options:
-        return lambda text: None if text is None else read_stored(text)
-    if bool in options:
-        return lambda value: None if value is None else bool(value)
-    return lambda value: value
+@cache
+def _writer(kind: Any) -> tuple[Callable[[Any], Any], tuple[str, ...], list[str], list[str]]:
+    """How a record's fields are fetched; their names; those that hold decimals, and times."""
+    names = field_names(kind)
+    of_type = {
+        wanted: [one.name for one in record_fields(kind) if one.type is wanted]
+        for wanted in (Decimal, When)
+    }
+    # Every record has two fields or more, so attrgetter gives a tuple.
+    return attrgetter(*names), names, of_type[Decimal], of_type[When]
+
+
+@cache
+def _readers(kind: Any) -> dict[str, Callable[[Any], Any]]:
+    return {one.name: _reader(one) for one in record_fields(kind)}
+
+
+def _reader(of: Field) -> Callable[[Any], Any]:
+    convert: Any = {Decimal: Decimal, When: read_stored, bool: bool}.get(of.type)
+    if convert is None:
+        return lambda value: of.default if value is None else value
+    return lambda value: of.default if value is None else convert(value)
+
+
+@cache
+def _checks(kind: Any) -> tuple[tuple[str, Callable[[Any], bool]], ...]:
+    return tuple((one.name, _check(one)) for one in record_fields(kind))
+
+
+def _check(of: Field) -> Callable[[Any], bool]:
+    test: Callable[[Any], bool] | None = {Decimal: _is_decimal, When: _is_time}.get(of.type)
+    if test is None:
+        allowed = {of.type, type(None)} if of.optional else {of.type}
+        return lambda value: value.__class__ in allowed
+    if of.optional:
+        return lambda value: value is None or test(value)
+    return test
+
+
+# Few enough digits for every REAL, and no NaN, infinity or foreign digits.
+_DECIMAL = re.compile(r"-?[0-9]{1,40}(\.[0-9]{1,100})?\Z")
+_TIME = re.compile(
+    r"\d{4}-\d\d-\d\d(T\d\d:\d\d(:\d\d(\.\d{1,6})?)?[+-]\d\d:\d\d(:\d\d)?)?\Z", re.ASCII
+)
+
+
+def _is_decimal(value: Any) -> bool:
+    return value.__class__ is str and _DECIMAL.match(value) is not None
+
+
+def _is_time(value: Any) -> bool:
+    if value.__class__ is not str or _TIME.match(value) is None:
+        return False
+    try:
+        return read_stored(value).day.year in YEARS
+    except ValueError:
+        return False

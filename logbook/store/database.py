@@ -8,10 +8,11 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import Connection, Engine, create_engine, event
+from sqlalchemy import URL, Connection, Engine, create_engine, event
 from sqlalchemy.exc import DBAPIError
 
 from logbook.errors import NewerStore, StoreError
+from logbook.store import causes
 
 # The newest schema version in migrations/versions; a test compares the two.
 SCHEMA = "0001"
@@ -20,7 +21,7 @@ SCHEMAS = ("0001",)
 
 def engine(path: Path) -> Engine:
     """An engine on the store at `path`; every transaction takes the write lock at its start."""
-    made = create_engine(f"sqlite:///{path}", connect_args={"timeout": 5.0})
+    made = create_engine(URL.create("sqlite", database=str(path)))
     event.listen(made, "connect", _on_connect)
     event.listen(made, "begin", _begin_immediate)
     return made
@@ -29,8 +30,8 @@ def engine(path: Path) -> Engine:
 def _on_connect(connection: Any, _record: Any) -> None:
     # pysqlite would otherwise begin late, and two writers could read the same head.
     connection.isolation_level = None
-    settings = ["busy_timeout = 5000", "recursive_triggers = 1", "journal_mode = DELETE"]
-    settings += ["synchronous = EXTRA", "temp_store = MEMORY"]
+    settings = [f"busy_timeout = {causes.BUSY_MS}", "recursive_triggers = 1"]
+    settings += ["journal_mode = DELETE", "synchronous = EXTRA", "temp_store = MEMORY"]
     if sys.platform == "darwin":
         settings.append("fullfsync = 1")
     for setting in settings:
@@ -44,7 +45,14 @@ def _begin_immediate(connection: Connection) -> None:
 @contextmanager
 def writing(path: Path) -> Iterator[Connection]:
     """One durable transaction on the store at `path`, created or upgraded first if need be."""
-    path.parent.mkdir(parents=True, exist_ok=True)
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+    except OSError as problem:
+        where = problem.filename or path.parent
+        raise StoreError(
+            f"{path}: the store's folder cannot be made ({where}: {problem.strerror})",
+            "name another place with --store FILE",
+        ) from problem
     store = engine(path)
     try:
         with translated(path):
@@ -61,44 +69,23 @@ def translated(path: Path) -> Iterator[None]:
     try:
         yield
     except DBAPIError as problem:
-        raise explain(path, problem.orig or problem) from problem
-    except OSError as problem:
-        raise explain(path, problem) from problem
-
-
-def explain(path: Path, problem: BaseException) -> StoreError:
-    """The StoreError for a raw SQLite or system error on the store at `path`."""
-    text = str(problem)
-    for part, (sentence, hint) in _CAUSES.items():
-        if part in text:
-            return StoreError(f"{path}: {sentence}", hint)
-    return StoreError(f"{path}: {text}", "check the disk, then run: logbook verify")
-
-
-_CAUSES = {
-    "locked": (
-        "another program has been writing to the store for more than 5 seconds",
-        "wait for it to end and try again; nothing was written",
-    ),
-    "not a database": ("this file is not a logbook store", "name another with --store FILE"),
-    "malformed": ("the store is damaged", "run: logbook verify"),
-    "readonly": ("the store cannot be written to", "check who owns the file and its folder"),
-    "Permission denied": ("the store cannot be opened", "check who owns the file and its folder"),
-    "unable to open": ("the store cannot be opened", "check that its folder exists and is yours"),
-    "full": ("the disk is full: nothing was written", "free some space and try again"),
-    "append-only": ("the journal is append-only: a line written stays written", ""),
-}
+        raise causes.explained(path, str(problem.orig or problem)) from problem
 
 
 def schema_version(connection: Connection) -> str | None:
-    """The version in the store, or None for an empty file."""
-    table = connection.exec_driver_sql(
-        "SELECT 1 FROM sqlite_master WHERE type = 'table' AND name = 'alembic_version'"
-    ).first()
-    if table is None:
+    """The version in the store, or None for an empty file; refuses another program's database."""
+    tables = {
+        name
+        for (name,) in connection.exec_driver_sql(
+            "SELECT name FROM sqlite_master WHERE type = 'table'"
+        )
+    }
+    if not tables:
         return None
+    if not {"alembic_version", "entry"} <= tables:
+        raise causes.explained(Path(connection.engine.url.database or ""), "not a database")
     row = connection.exec_driver_sql("SELECT version_num FROM alembic_version").first()
-    return str(row[0]) if row else None
+    return str(row[0]) if row else "none"
 
 
 def _bring_up_to_date(store: Engine, path: Path) -> None:

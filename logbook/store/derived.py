@@ -6,15 +6,12 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable
-from datetime import date
 from typing import Any
 
 from sqlalchemy import Connection
 
-from logbook.journal.kinds import from_value
-from logbook.store.tables import RECORD_TABLES
+from logbook.store import views
 from logbook.trial import schedule
-from logbook.trial.ranges import BedRef
 
 _OF_BED = (
     'SELECT DISTINCT b.trial FROM "{0}" r JOIN bed b ON b.id = r.bed WHERE r.id IN '
@@ -22,6 +19,10 @@ _OF_BED = (
 )
 _OF_TRIAL = (
     'SELECT DISTINCT {3} FROM "{0}" WHERE id IN '
+    "(SELECT substr(key, {1}) FROM touched WHERE key >= '{2}/' AND key < '{2}0')"
+)
+_OF_TREATMENT = (
+    "SELECT DISTINCT trial FROM bed WHERE treatment IN "
     "(SELECT substr(key, {1}) FROM touched WHERE key >= '{2}/' AND key < '{2}0')"
 )
 
@@ -34,53 +35,35 @@ def _feed(space: str, query: str, column: str = "trial") -> str:
 FEEDS = {
     "trial": _feed("trial", _OF_TRIAL, "id"),
     "bed": _feed("bed", _OF_TRIAL),
-    "treatment": _feed("treatment", _OF_TRIAL),
+    "treatment": _feed("treatment", _OF_TREATMENT),
     "planned-pull": _feed("planned-pull", _OF_TRIAL),
     **{space: _feed(space, _OF_BED) for space in ("fill", "apply", "pull")},
 }
 
 
 def refresh(connection: Connection, trials: Iterable[str] | None) -> None:
-    """Compute the derived rows of these trials anew (None: of every trial)."""
+    """Compute the derived rows of these trials anew (None: of every trial that has beds)."""
     if trials is None:
-        rows = connection.exec_driver_sql("SELECT id FROM trial").all()
+        rows = connection.exec_driver_sql("SELECT DISTINCT trial FROM bed").all()
         trials = [row[0] for row in rows]
-    for trial in sorted(trials):
-        _refresh_due(connection, trial)
-        _refresh_duplicates(connection, trial)
+    ordered = sorted(trials)
+    # All the old rows first: a bed may have gone from one of these trials to another.
+    for trial in ordered:
+        connection.exec_driver_sql("DELETE FROM due WHERE trial = ?", (trial,))
+        connection.exec_driver_sql("DELETE FROM possible_duplicate WHERE trial = ?", (trial,))
+    for trial in ordered:
+        _add_due(connection, trial)
+        _add_duplicates(connection, trial)
 
 
-def _records(connection: Connection, space: str, where: str, trial: str) -> list[tuple[Any, ...]]:
-    """(id, entry, record) of the rows of a space that belong to a trial."""
-    table = RECORD_TABLES[space]
-    names = [column.name for column in table.columns]
-    rows = connection.exec_driver_sql(f'SELECT * FROM "{table.name}" WHERE {where}', (trial,))
-    return [(row[0], row[1], from_value(space, dict(zip(names, row, strict=True)))) for row in rows]
-
-
-def _refresh_due(connection: Connection, trial: str) -> None:
-    beds = [
-        BedRef(ident, label, block, code or "", bool(control), place or 0)
-        for ident, label, block, code, control, place in connection.exec_driver_sql(
-            "SELECT b.id, b.label, b.block, t.code, t.control, b.place FROM bed b "
-            "LEFT JOIN treatment t ON t.id = b.treatment WHERE b.trial = ?",
-            (trial,),
-        )
-    ]
-    of_bed = "bed IN (SELECT id FROM bed WHERE trial = ?)"
-    planned = [record for *_, record in _records(connection, "planned-pull", "trial = ?", trial)]
-    pulls = [
-        schedule.Taken(p.code, p.bed, p.when.day, p.planned, p.again is not None, entry)
-        for _, entry, p in _records(connection, "pull", of_bed, trial)
-    ]
-    owed = schedule.obligations(
-        beds,
-        planned,
-        _first_days(_records(connection, "apply", of_bed, trial)),
-        _first_days(_records(connection, "fill", of_bed, trial)),
-        pulls,
-    )
-    connection.exec_driver_sql("DELETE FROM due WHERE trial = ?", (trial,))
+def _add_due(connection: Connection, trial: str) -> None:
+    # The reads of `views`, on this transaction's own connection.
+    raw: Any = connection.connection.driver_connection
+    try:
+        owed = views.calendar(raw, trial).owed()
+    except OverflowError:
+        # A pull planned for a day that no calendar has; the fold goes on whatever was written.
+        return
     counted: dict[str, int] = {}
     rows = []
     for one in owed:
@@ -108,21 +91,12 @@ def due_cells(one: schedule.Obligation) -> tuple[Any, ...]:
     )
 
 
-def _first_days(rows: Iterable[tuple[Any, ...]]) -> dict[str, date]:
-    """The earliest day of each bed among fillings or applications."""
-    days: dict[str, date] = {}
-    for _, _, record in rows:
-        days[record.bed] = min(record.when.day, days.get(record.bed, record.when.day))
-    return days
-
-
-def _refresh_duplicates(connection: Connection, trial: str) -> None:
+def _add_duplicates(connection: Connection, trial: str) -> None:
     """Pulls of one bed on one day that nobody called a repeat: perhaps one pull, written twice."""
-    connection.exec_driver_sql("DELETE FROM possible_duplicate WHERE trial = ?", (trial,))
     connection.exec_driver_sql(
         "INSERT INTO possible_duplicate (trial, first, second) "
-        "SELECT b.trial, p.code, q.code FROM pull p JOIN pull q ON q.bed = p.bed "
-        'AND substr(q."when", 1, 10) = substr(p."when", 1, 10) AND q.code > p.code '
+        "SELECT b.trial, p.id, q.id FROM pull p JOIN pull q ON q.bed = p.bed "
+        'AND substr(q."when", 1, 10) = substr(p."when", 1, 10) AND q.id > p.id '
         "JOIN bed b ON b.id = p.bed "
         "WHERE b.trial = ? AND p.again IS NULL AND q.again IS NULL "
         "AND coalesce(p.planned, '') = coalesce(q.planned, '')",

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable
 
 from sqlalchemy import Connection
 
-from logbook.journal.chain import Filed
 from logbook.journal.entry import Entry
 
 
@@ -35,12 +34,3 @@ def has(connection: Connection, writer: str, seq: int, name: str) -> bool:
         "SELECT 1 FROM entry WHERE writer = ? AND seq = ? AND id = ?", (writer, seq, name)
     ).first()
     return found is not None
-
-
-def in_chain_order(connection: Connection) -> Iterator[Filed]:
-    """Every entry by writer, then number."""
-    rows = connection.exec_driver_sql(
-        "SELECT id, writer, seq, body FROM entry ORDER BY writer, seq, id"
-    )
-    for name, writer, seq, body in rows:
-        yield Filed(name, writer, seq, body)

@@ -3,33 +3,47 @@
 For each batch: file its writes, mark what they replace, then settle each key touched. A key with
 a single live write takes its row straight from it; a contested one is merged from all its live
 writes (`journal.fold.merge`). Last, the rows derived for each trial touched are computed anew.
+Writes of an unknown kind, and values that are not what their record says, replace but do not show.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from decimal import Decimal, InvalidOperation
+from decimal import Decimal
 from functools import cache
-from typing import Any, get_type_hints
+from typing import Any
 
-from sqlalchemy import Connection, Table
+from sqlalchemy import Connection
 
 from logbook.journal import entry as journal
 from logbook.journal import fold
-from logbook.journal.entry import Entry, Value
-from logbook.journal.kinds import SPACES, field_names, understood
+from logbook.journal.entry import Entry, Value, Write
+from logbook.journal.kinds import SPACES, readable, record_fields, understood
 from logbook.store import derived
 from logbook.store.tables import FOLDED, RECORD_TABLES
 
 _BATCH_WRITES = 20_000
-_SETTLED = "SELECT key FROM touched"
 Batch = Sequence[tuple[str, Entry]]
+Rows = dict[str, list[tuple[Any, ...]]]
 
 
 def apply(connection: Connection, batch: Batch) -> None:
     """Fold entries that were just filed: record tables, then derived rows."""
-    trials = _fold(connection, batch)
-    derived.refresh(connection, trials)
+    derived.refresh(connection, fold_batch(connection, batch))
+
+
+def fold_batch(connection: Connection, batch: Batch) -> set[str]:
+    """Fold entries that were just filed into the record tables.
+
+    Returns the ids of the trials whose derived rows must be computed anew (`derived.refresh`).
+    """
+    if not any(entry.writes for _, entry in batch):
+        return set()
+    _file(connection, batch)
+    trials = _trials_touched(connection)
+    _settle(connection, batch)
+    trials |= _trials_touched(connection)
+    return trials
 
 
 def rebuild(connection: Connection) -> None:
@@ -37,7 +51,8 @@ def rebuild(connection: Connection) -> None:
     for table in FOLDED:
         connection.exec_driver_sql(f'DELETE FROM "{table.name}"')
     for batch in _batches(connection):
-        _fold(connection, batch)
+        _file(connection, batch)
+        _settle(connection, batch)
     derived.refresh(connection, None)
 
 
@@ -76,59 +91,77 @@ def _batches(connection: Connection) -> Iterator[Batch]:
         yield batch
 
 
-def _fold(connection: Connection, batch: Batch) -> set[str]:
-    """Stage 1; returns the ids of the trials whose derived rows may have changed."""
-    if not any(entry.writes for _, entry in batch):
-        return set()
-    _file(connection, batch)
-    contested = _contested(connection)
-    simple: dict[str, list[tuple[Any, ...]]] = {}
-    for name, entry in batch:
-        if not understood(entry):
-            continue
-        for write in entry.writes:
-            if write.value is not None and write.key not in contested:
-                _add_row(simple, write.key, fold.Merged(name, write.value, False))
-    for key, merged in _merged(connection, contested):
-        _add_row(simple, key, merged)
-    touched = _trials_touched(connection)
-    _forget(connection, contested)
-    for space, rows in simple.items():
-        connection.exec_driver_sql(_insert(space), rows)
-    touched |= _trials_touched(connection)
-    connection.exec_driver_sql("DELETE FROM touched")
-    return touched
-
-
 def _file(connection: Connection, batch: Batch) -> None:
     """File the batch's writes and what they replace; leaves its keys in the table `touched`."""
     writes = [
-        (write.key, name, place, write.value is None)
+        (write.key, name, place, write.value is None, _about(write.value))
         for name, entry in batch
         for place, write in enumerate(entry.writes)
     ]
+    # In the order of their tables' keys, each page of which is then met once.
+    writes.sort()
     replaced = [
         (write.key, old) for _, entry in batch for write in entry.writes for old in write.replaces
     ]
+    name_keys(connection, "touched", dict.fromkeys(write[0] for write in writes))
     connection.exec_driver_sql(
-        "CREATE TEMP TABLE IF NOT EXISTS touched (key TEXT PRIMARY KEY) WITHOUT ROWID"
-    )
-    connection.exec_driver_sql(
-        "INSERT OR IGNORE INTO touched VALUES (?)", [(key,) for key, *_ in writes]
-    )
-    connection.exec_driver_sql(
-        "INSERT INTO write (key, entry, pos, struck, live) VALUES (?, ?, ?, ?, 1) "
+        "INSERT INTO write (key, entry, pos, struck, about, live) VALUES (?, ?, ?, ?, ?, 1) "
         "ON CONFLICT DO NOTHING",
         writes,
     )
     if replaced:
+        replaced.sort()
         connection.exec_driver_sql(
             "INSERT INTO replaced (key, entry) VALUES (?, ?) ON CONFLICT DO NOTHING", replaced
         )
     connection.exec_driver_sql(
         "UPDATE write SET live = 0 WHERE live = 1 AND (key, entry) IN "
-        f"(SELECT key, entry FROM replaced WHERE key IN ({_SETTLED}))"
+        "(SELECT key, entry FROM touched CROSS JOIN replaced USING (key))"
     )
+
+
+def name_keys(connection: Connection, table: str, keys: Iterable[str]) -> None:
+    """Fill a temporary table with these keys, and with nothing else."""
+    connection.exec_driver_sql(
+        f"CREATE TEMP TABLE IF NOT EXISTS {table} (key TEXT PRIMARY KEY) WITHOUT ROWID"
+    )
+    connection.exec_driver_sql(f"DELETE FROM {table}")
+    rows = [(key,) for key in keys]
+    if rows:
+        connection.exec_driver_sql(f"INSERT INTO {table} VALUES (?)", rows)
+
+
+def _settle(connection: Connection, batch: Batch) -> None:
+    """Give each touched key the row that its live writes say."""
+    contested = _contested(connection)
+    rows: Rows = {}
+    for name, entry in batch:
+        if understood(entry):
+            for write in entry.writes:
+                if write.value is not None and write.key not in contested:
+                    _add_row(rows, write.key, fold.Merged(name, write.value, False))
+    if contested:
+        name_keys(connection, "contested", sorted(contested))
+        for key, merged in _merged(connection):
+            _add_row(rows, key, merged)
+        _forget(connection, contested)
+    for space, of_space in rows.items():
+        of_space.sort(key=_first)
+        connection.exec_driver_sql(_insert(space), of_space)
+
+
+def _first(row: tuple[Any, ...]) -> Any:
+    return row[0]
+
+
+def _about(value: Value | None) -> str | None:
+    """What a history lists the value under: its bed, its sample, or what a note is about."""
+    if value is not None:
+        for name in ("bed", "sample", "about"):
+            found = value.get(name)
+            if found.__class__ is str:
+                return str(found)
+    return None
 
 
 def _contested(connection: Connection) -> set[str]:
@@ -140,22 +173,34 @@ def _contested(connection: Connection) -> set[str]:
     return {key for (key,) in rows}
 
 
-def _merged(connection: Connection, keys: set[str]) -> Iterator[tuple[str, fold.Merged]]:
-    """The merged value of each contested key that has one."""
-    entries: dict[str, Entry] = {}
-    for key in sorted(keys):
-        living: list[tuple[str, Value | None]] = []
-        rows = connection.exec_driver_sql(
-            "SELECT entry, pos FROM write WHERE key = ? AND live = 1", (key,)
-        ).all()
-        for name, place in rows:
-            entry = entries.get(name) or _load(connection, name)
-            entries[name] = entry
-            if understood(entry):
-                living.append((name, entry.writes[place].value))
-        merged = fold.merge(living)
-        if merged is not None and merged.value is not None:
+def _merged(connection: Connection) -> Iterator[tuple[str, fold.Merged]]:
+    """The merged value of each key in `contested` that has one."""
+    living: dict[str, list[tuple[str, Value | None]]] = {}
+    for key, name, value in _live_values(connection):
+        living.setdefault(key, []).append((name, value))
+    for key, values in living.items():
+        merged = fold.merge(values)
+        if merged is not None:
             yield key, merged
+
+
+def _live_values(connection: Connection) -> Iterator[tuple[str, str, Value | None]]:
+    """The live writes of the keys in `contested` that can be shown, entry by entry."""
+    rows = connection.exec_driver_sql(
+        "SELECT key, entry, pos FROM contested CROSS JOIN write USING (key) WHERE live = 1 "
+        "ORDER BY entry"
+    ).all()
+    loaded, entry = "", None
+    for key, name, place in rows:
+        if name != loaded or entry is None:
+            loaded, entry = name, _load(connection, name)
+        write = entry.writes[place]
+        if understood(entry) and _shows(write):
+            yield key, name, write.value
+
+
+def _shows(write: Write) -> bool:
+    return write.value is None or readable(journal.space(write.key), write.value)
 
 
 def _load(connection: Connection, name: str) -> Entry:
@@ -174,18 +219,18 @@ def _forget(connection: Connection, keys: Iterable[str]) -> None:
             connection.exec_driver_sql(f'DELETE FROM "{name}" WHERE id = ?', idents)
 
 
-def _add_row(rows: dict[str, list[tuple[Any, ...]]], key: str, merged: fold.Merged) -> None:
-    space = journal.space(key)
-    if space in SPACES and merged.value is not None:
-        cells = _cells(space)(merged.value)
-        rows.setdefault(space, []).append(
-            (journal.ident(key), merged.entry, int(merged.conflict), *cells)
-        )
+def _add_row(rows: Rows, key: str, merged: fold.Merged) -> None:
+    space, _, ident = key.partition("/")
+    value = merged.value
+    # "bed" and "bed/" would share a row: a record has an id.
+    if value is not None and ident and readable(space, value):
+        cells = _cells(space)(value)
+        rows.setdefault(space, []).append((ident, merged.entry, int(merged.conflict), *cells))
 
 
 @cache
 def _insert(space: str) -> str:
-    table: Table = RECORD_TABLES[space]
+    table = RECORD_TABLES[space]
     names = ", ".join(f'"{column.name}"' for column in table.columns)
     marks = ", ".join("?" * len(table.columns))
     return f'INSERT OR REPLACE INTO "{table.name}" ({names}) VALUES ({marks})'
@@ -193,40 +238,21 @@ def _insert(space: str) -> str:
 
 @cache
 def _cells(space: str) -> Callable[[Value], list[Any]]:
-    """How a value becomes its row's cells, in the table's column order."""
-    record = SPACES[space]
-    hints = get_type_hints(record)
-    decimals = {
-        name: Decimal in getattr(hints[name], "__args__", (hints[name],))
-        for name in field_names(record)
-    }
+    """How a readable value becomes its row's cells, in the table's column order."""
+    columns = [(one.name, one.default, one.type is Decimal) for one in record_fields(SPACES[space])]
 
     def cells(value: Value) -> list[Any]:
         row: list[Any] = []
-        for name, is_decimal in decimals.items():
+        for name, default, is_decimal in columns:
             cell = value.get(name)
-            if cell.__class__ in _WRITABLE:
-                row.append(cell)
-            else:
-                row.append(journal.to_json(cell))
+            if cell is None:
+                cell = default
+            row.append(cell)
             if is_decimal:
-                row.append(_number(cell))
+                row.append(None if cell is None else float(cell))
         return row
 
     return cells
-
-
-_WRITABLE = frozenset({str, int, bool, type(None)})
-
-
-def _number(text: object) -> float | None:
-    """The REAL beside a decimal's text; None for what is not a number (the fold never fails)."""
-    if not isinstance(text, str):
-        return None
-    try:
-        return float(Decimal(text))
-    except (InvalidOperation, OverflowError):
-        return None
 
 
 def _trials_touched(connection: Connection) -> set[str]:

@@ -16,11 +16,11 @@ Schema history: 0001 first version.
 from __future__ import annotations
 
 from decimal import Decimal
-from typing import Any, get_type_hints
+from typing import Any
 
 from sqlalchemy import REAL, Column, Index, Integer, LargeBinary, MetaData, Table, Text
 
-from logbook.journal.kinds import SPACES, field_names
+from logbook.journal.kinds import SPACES, record_fields
 
 METADATA = MetaData()
 
@@ -43,6 +43,8 @@ WRITE = Table(
     Column("pos", Integer, nullable=False, comment="which of the entry's writes, from 0"),
     Column("struck", Integer, nullable=False, comment="1 if the write strikes the key"),
     Column("live", Integer, nullable=False, comment="1 while no other write replaces it"),
+    Column("about", Text, comment="id of the bed, sample or trial that the value is about"),
+    Index("write_by_about", "about"),
     sqlite_with_rowid=False,
 )
 REPLACED = Table(
@@ -84,7 +86,7 @@ DUPLICATE = Table(
     "possible_duplicate",
     METADATA,
     Column("trial", Text, nullable=False, comment="the trial"),
-    Column("first", Text, primary_key=True, comment="a sample code"),
+    Column("first", Text, primary_key=True, comment="the id of a pull"),
     Column("second", Text, primary_key=True, comment="another that looks like the same pull"),
     sqlite_with_rowid=False,
 )
@@ -101,19 +103,16 @@ _INDEXED = {
 }
 
 
-def _record_table(space: str, record: type[Any]) -> Table:
-    hints = get_type_hints(record)
+def _record_table(space: str, record: type) -> Table:
     columns: list[Any] = [
         Column("id", Text, primary_key=True, comment="the key without its space"),
         Column("entry", Text, nullable=False, comment="the entry whose value is shown"),
         Column("conflict", Integer, nullable=False, comment="1 if live writes disagree"),
     ]
-    for name in field_names(record):
-        options = getattr(hints[name], "__args__", (hints[name],))
-        kind = Integer if int in options or bool in options else Text
-        columns.append(Column(name, kind))
-        if Decimal in options:
-            columns.append(Column(f"{name}_num", REAL))
+    for one in record_fields(record):
+        columns.append(Column(one.name, Integer if one.type in (int, bool) else Text))
+        if one.type is Decimal:
+            columns.append(Column(f"{one.name}_num", REAL))
     table = space.replace("-", "_")
     indexes = [Index(f"{table}_by_{column}", column) for column in _INDEXED.get(space, ())]
     return Table(table, METADATA, *columns, *indexes, sqlite_with_rowid=False)

@@ -22,6 +22,7 @@ from logbook.journal import entry as journal
 from logbook.journal.chain import Filed
 from logbook.journal.entry import Entry
 from logbook.journal.kinds import SPACES, field_names, from_value
+from logbook.store.causes import BUSY_MS, explained
 from logbook.trial.ranges import BedRef
 from logbook.trial.records import PlannedPull
 from logbook.trial.schedule import Obligation, Taken
@@ -58,15 +59,24 @@ def reading(path: Path) -> Iterator[sqlite3.Connection]:
     """A connection that reads only; raises NoStore, OtherSchema or StoreError."""
     if not path.exists():
         raise NoStore(f"{path}: there is no logbook here yet")
-    connection = sqlite3.connect(f"file:{_quoted(path)}?mode=rw", uri=True, timeout=5.0)
     try:
-        connection.execute("PRAGMA query_only = 1")
-        _check_schema(connection, path)
-        yield connection
+        connection = _open(path)
+        try:
+            _check_schema(connection, path)
+            yield connection
+        finally:
+            connection.close()
     except sqlite3.DatabaseError as problem:
-        raise StoreError(f"{path}: {problem}", "run: logbook verify") from problem
-    finally:
-        connection.close()
+        raise explained(path, str(problem)) from problem
+
+
+def _open(path: Path) -> sqlite3.Connection:
+    # SQLite itself falls back to reading where the file may not be written. mode=ro from the
+    # start would fail on the hot journal that a killed writer leaves.
+    connection = sqlite3.connect(f"file:{_quoted(path)}?mode=rw", uri=True, timeout=BUSY_MS / 1000)
+    for setting in (f"busy_timeout = {BUSY_MS}", "recursive_triggers = 1", "query_only = 1"):
+        connection.execute(f"PRAGMA {setting}")
+    return connection
 
 
 def _quoted(path: Path) -> str:
@@ -187,19 +197,26 @@ def obligations(connection: sqlite3.Connection, trial: str) -> list[Obligation]:
 
 def _obligation(bed: str, planned: str, day: int | None, *cells: Any) -> Obligation:
     day0, opens, target, closes, missed, tolerance, also, moved, pull, pulled, repeats = cells
-    days = [text and date.fromisoformat(text) for text in (day0, opens, target, closes, missed)]
     return Obligation(
         bed,
         planned,
         day,
-        *days,
+        _date(day0),
+        _date(opens),
+        _date(target),
+        _date(closes),
+        _date(missed),
         tolerance,
         tuple(json.loads(also)),
         bool(moved),
         pull,
-        pulled and date.fromisoformat(pulled),
+        _date(pulled),
         tuple(json.loads(repeats)),
     )
+
+
+def _date(text: str | None) -> date | None:
+    return None if text is None else date.fromisoformat(text)
 
 
 def sample_codes(connection: sqlite3.Connection) -> set[str]:
@@ -244,9 +261,7 @@ def waiting_results(connection: sqlite3.Connection) -> list[str]:
     return [code for (code,) in rows]
 
 
-def possible_duplicates(
-    connection: sqlite3.Connection, trial: str
-) -> list[tuple[str, str, str]]:
+def possible_duplicates(connection: sqlite3.Connection, trial: str) -> list[tuple[str, str, str]]:
     """Pairs of sample codes that look like one pull, with the bed's label."""
     rows = connection.execute(
         "SELECT d.first, d.second, b.label FROM possible_duplicate d "
@@ -309,6 +324,50 @@ def keys_of_act(connection: sqlite3.Connection, act: str) -> list[str]:
 def filed_entries(connection: sqlite3.Connection) -> Iterator[Filed]:
     """Every entry by writer, then number."""
     for row in connection.execute(
-        "SELECT id, writer, seq, body FROM entry ORDER BY writer, seq, id"
+        "SELECT id, writer, seq, body, act FROM entry ORDER BY writer, seq, id"
     ):
         yield Filed(*row)
+
+
+# What names a record that is no act: the column that people know it by.
+_NAMED_BY = {
+    "trial": "name",
+    "amendment": "code",
+    "lot": "name",
+    "treatment": "code",
+    "bed": "label",
+    "planned-pull": "name",
+    "soil-value": "analyte",
+    "followed": "analyte",
+    "lot-content": "analyte",
+}
+
+
+def reference(connection: sqlite3.Connection, key: str) -> str:
+    """What people call the line under a key.
+
+    `CODE:BED` for what was done to a bed, a sample's code for its pull, `SAMPLE:NUTRIENT` for a
+    result, "treatment T2" and the like for what a trial is made of.
+    """
+    space, *rest = journal.parts(key)
+    if space == "result" and len(rest) > 3:
+        return f"{rest[2]}:{rest[3]}"
+    if space == "report" and len(rest) > 1:
+        return f"report {rest[1]} of {rest[0]}"
+    if space in _NAMED_BY or space not in SPACES:
+        name = _name(connection, space, journal.ident(key)) or (rest or [key])[-1]
+        return f"{space.replace('-', ' ')} {name}"
+    if len(rest) != 2:
+        return ":".join(rest) if space == "pull" else f"{space.replace('-', ' ')} {':'.join(rest)}"
+    code, about = rest
+    label = _name(connection, "bed", about)
+    return f"{code}:{label}" if label else code
+
+
+def _name(connection: sqlite3.Connection, space: str, ident: str) -> str | None:
+    if space not in _NAMED_BY:
+        return None
+    row = connection.execute(
+        f'SELECT "{_NAMED_BY[space]}" FROM "{space.replace("-", "_")}" WHERE id = ?', (ident,)
+    ).fetchone()
+    return row[0] if row else None

@@ -1,0 +1,70 @@
+"""What every test stands on: a fixed clock, seeded choices, and no way to the user's own data."""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Callable, Iterator
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+from hypothesis import HealthCheck, settings
+
+# The same examples at every run, and no deadline: a slow machine is no bug of the program.
+settings.register_profile(
+    "steady",
+    derandomize=True,
+    deadline=None,
+    max_examples=60,
+    database=None,
+    suppress_health_check=[HealthCheck.too_slow, HealthCheck.function_scoped_fixture],
+)
+settings.load_profile("steady")
+
+
+@pytest.fixture(autouse=True)
+def _apart(
+    tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.MonkeyPatch
+) -> Iterator[None]:
+    """Home, store and key files of the test's own; plain text 80 columns wide."""
+    home = tmp_path_factory.mktemp("home")
+    for name in ("HOME", "USERPROFILE", "LOCALAPPDATA", "APPDATA"):
+        monkeypatch.setenv(name, str(home))
+    for name in ("XDG_DATA_HOME", "XDG_STATE_HOME", "XDG_CONFIG_HOME", "XDG_CACHE_HOME"):
+        monkeypatch.setenv(name, str(home / name.lower()))
+    monkeypatch.setenv("LOGBOOK_STORE", str(home / "data" / "logbook.db"))
+    monkeypatch.setenv("LOGBOOK_STATE", str(home / "keys"))
+    monkeypatch.setenv("LOGBOOK_BY", "mira")
+    monkeypatch.setenv("NO_COLOR", "1")
+    monkeypatch.setenv("COLUMNS", "80")
+    monkeypatch.setenv("TERM", "dumb")
+    monkeypatch.delenv("FORCE_COLOR", raising=False)
+    yield
+
+
+@pytest.fixture
+def store(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """Where this test's store will be; nothing is there yet."""
+    path = tmp_path / "data" / "logbook.db"
+    monkeypatch.setenv("LOGBOOK_STORE", str(path))
+    return path
+
+
+@pytest.fixture
+def state(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """The folder of this test's key files."""
+    path = tmp_path / "keys"
+    monkeypatch.setenv("LOGBOOK_STATE", str(path))
+    return path
+
+
+@pytest.fixture
+def now() -> datetime:
+    """A fixed instant: a Saturday in spring, 08:30 in central Europe."""
+    return datetime(2026, 3, 14, 7, 30, tzinfo=UTC)
+
+
+@pytest.fixture
+def choose() -> Callable[[str], str]:
+    """Chooses symbols of codes from a seeded sequence, the same at every run."""
+    return random.Random(20260314).choice
