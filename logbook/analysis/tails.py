@@ -22,3 +22,10 @@ def t_quantile(probability: float, df: float) -> float:
     from scipy.special import stdtrit
 
     return float(stdtrit(df, probability))
+
+
+def f_tail(statistic: float, df_above: float, df_below: float) -> float:
+    """The chance of an F ratio at least this large: upper tail of F(df_above, df_below)."""
+    from scipy.special import fdtrc
+
+    return float(fdtrc(df_above, df_below, statistic))

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import sqlite3
 from contextlib import suppress
 from datetime import date
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -15,6 +14,9 @@ from logbook.errors import UserMistake
 from logbook.report.board import Board, board
 from logbook.store import views
 from logbook.trial import times
+
+if TYPE_CHECKING:
+    import sqlite3
 
 FIRST_STEP = """There is no trial in this logbook yet. A first step:
   logbook demo                            see an invented season

@@ -99,16 +99,27 @@ def _waterings(
     areas = views.bed_areas(store, trial)
     fillings = views.first_days(store, "fill", trial)
     days = views.watering_days(store, trial)
-    groups: dict[tuple[str, date, int], list[str]] = {}
+    groups: dict[tuple[str, date, int], list[BedRef]] = {}
     for due in watering.waterings_due(plan, fillings, days, owed, today):
         if due.bed not in beds:
             continue
         amount = f"{volume_spoken(watering.bed_volume_ml(plan, areas[due.bed]))} each"
-        groups.setdefault((amount, due.due, due.days), []).append(beds[due.bed].label)
+        groups.setdefault((amount, due.due, due.days), []).append(beds[due.bed])
     return [
-        Task("water", amount, tuple(labels), due, late, f"{late} d late" if late else "today")
-        for (amount, due, late), labels in groups.items()
+        Task(
+            "water",
+            amount,
+            tuple(_in_bench_order(found)),
+            due,
+            late,
+            f"{late} d late" if late else "today",
+        )
+        for (amount, due, late), found in groups.items()
     ]
+
+
+def _in_bench_order(beds: Iterable[BedRef]) -> list[str]:
+    return [bed.label for bed in sorted(beds, key=lambda bed: (bed.place, bed.label))]
 
 
 def volume_spoken(millilitres: Decimal) -> str:

@@ -38,7 +38,9 @@ def plain_series(path: Path, free_start: bool) -> Series:
                 f"day {day:g}",
                 None,
                 None,
-                Difference(day, None, None, Contrast(value, None, None, None), None, 0, 0, 0, "none"),
+                Difference(
+                    day, None, None, Contrast(value, None, None, None), None, 0, 0, 0, "none"
+                ),
             )
             for day, value in zip(days, values, strict=True)
         ),

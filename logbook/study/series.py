@@ -178,7 +178,6 @@ def _of_treatment(ground: _Ground, analyte: str, treatment: str) -> Iterator[Ser
 def _series(
     ground: _Ground, analyte: str, treatment: str, found: Sequence[Reading], others: int
 ) -> Series:
-    from logbook.analysis import fitting
     from logbook.analysis import series as analysis
 
     record = ground.known.treatments[treatment]
@@ -188,11 +187,15 @@ def _series(
     rows = []
     for name, group in _by_pull(ground, usable):
         first, last, observations = group
-        difference = analysis.differences(observations, fraction if thinned else None)
+        # Before application there is no amendment in the bed yet that could thin the soil.
+        age = min(one.day for one in observations)
+        share = 0.0 if age < 0 and fraction is not None else fraction
+        difference = analysis.differences(observations, share if thinned else None)
         rows += [Row(name, first, last, one) for one in difference]
     rows.sort(key=lambda row: (row.difference.day, row.name))
-    points = analysis.points_for_fit(row.difference for row in rows)
-    fits = fitting.fit_series(points.days, points.values, True) if _fitted(analyte, points) else []
+    after = [row.difference for row in rows if row.difference.day >= 0]
+    points = analysis.points_for_fit(after)
+    fits = _fits(rows, points) if _fitted(analyte, points) else []
     one = found[0]
     return Series(
         trial=ground.name,
@@ -209,6 +212,19 @@ def _series(
         fits=tuple(fits),
         notes=tuple(_notes(ground, treatment, found, fraction, thinned, others, points.left_out)),
     )
+
+
+def _fits(rows: Sequence[Row], points: Points) -> list[Fit | Refusal]:
+    """Every shape fitted or refused; a fit is held against how far the beds differ."""
+    from logbook.analysis import fitting, misfit
+    from logbook.analysis.fits import Fit
+
+    nets = [row.difference.from_amendment or row.difference.against_control for row in rows]
+    spreads = [spread for spread in map(misfit.spread_of, nets) if spread is not None]
+    return [
+        misfit.checked(one, points.days, points.values, spreads) if isinstance(one, Fit) else one
+        for one in fitting.fit_series(points.days, points.values, True)
+    ]
 
 
 def _fitted(analyte: str, points: Points) -> bool:
@@ -314,8 +330,7 @@ def _notes(
             f"+-{max(blurred):.2g} {found[0].unit} and taken at the middle"
         )
     yield from _flags(ground, found)
-    # The pull before application is there to be compared, not to be fitted.
-    yield from (sentence for sentence in left_out if "before application" not in sentence)
+    yield from left_out
 
 
 def _flags(ground: _Ground, found: Sequence[Reading]) -> Iterator[str]:

@@ -8,7 +8,7 @@ from rich.table import Table
 from rich.text import Text
 
 from logbook.report.board import Board, Task, spoken, when_spoken
-from logbook.report.terminal.tables import console, printable
+from logbook.report.terminal.tables import console, printable, show
 from logbook.trial.times import spoken_day
 
 _STYLES = {
@@ -32,7 +32,7 @@ def show_board(board: Board) -> None:
     rows = list(_rows(board))
     for heading, text in rows:
         grid.add_row(Text(heading, style=_STYLES.get(heading, "")), Text(printable(text)))
-    out.print(grid)
+    show(out, grid)
     if not any(heading in ("Water", "Pull", "Overdue") for heading, _ in rows):
         out.print("Nothing to do today.")
 

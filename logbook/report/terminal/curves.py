@@ -26,6 +26,7 @@ _WIDEST = 100
 _NONE = "-"
 #: Constants that are not printed when a check failed: they would say more than the data do.
 _WITHHELD = {
+    "fits its pulls": ("D0", "a", "A", "k", "t1/2"),
     "ceiling reached": ("A", "k", "t1/2"),
     "ceiling seen": ("A",),
     "rise seen": ("k", "t1/2"),

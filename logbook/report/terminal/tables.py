@@ -46,4 +46,15 @@ def table(
         grid.add_column(heading, justify=side, overflow="fold")
     for row in rows:
         grid.add_row(*(Text(printable(cell)) for cell in row))
-    out.print(grid)
+    show(out, grid)
+
+
+def show(out: Console, grid: Table) -> None:
+    """Print a table; without the blanks at the ends of lines where nobody sees a screen."""
+    if out.is_terminal:
+        out.print(grid)
+        return
+    with out.capture() as captured:
+        out.print(grid)
+    for line in captured.get().splitlines():
+        print(line.rstrip())
