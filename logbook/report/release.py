@@ -36,7 +36,7 @@ low | as in unit | lower end of its interval, or of its possible values; empty: 
 high | as in unit | upper end of its interval, or of its possible values; empty: open or none
 df | | degrees of freedom of the interval
 reason | | why there is no difference, or no interval
-f | | share of the dry mass that is amendment; empty: not known, or not used (pH, EC, CEC)
+f | | share of the dry mass that is amendment; 0 before application; empty: unknown or unused
 corrected | as in unit | T - (1 - f) C: what the amendment gave
 corrected_low | as in unit | lower end, as low
 corrected_high | as in unit | upper end, as high
@@ -68,7 +68,9 @@ def _release_row(series: Series, row: Row) -> tuple[Cell, ...]:
     plain, net = found.against_control, found.from_amendment
     corrected: tuple[Cell, ...] = (None, None, None, None, None, "")
     if net is not None:
-        corrected = (series.dilution, net.value, net.low, net.high, net.df, net.reason)
+        # Before application there is no amendment in the bed that could thin the soil.
+        share = 0.0 if found.day < 0 else series.dilution
+        corrected = (share, net.value, net.low, net.high, net.df, net.reason)
     return (
         *_head(series),
         series.title,
@@ -111,7 +113,7 @@ parameter | | the same in a word
 value | see parameter_unit | the estimate; empty: it cannot be given
 se | see parameter_unit | asymptotic standard error, not an interval; empty: it cannot be given
 parameter_unit | | unit of value and se
-reason | | why it was refused, or why the number cannot be given
+reason | | why it was refused, why a number cannot be given, or what kind of error se is
 interval | | of the rate
 descriptive | | yes: an extractant's change, so that the shape describes and explains nothing
 """

@@ -1,21 +1,16 @@
-"""A whole season as tables: what was pulled, found, compared, fitted and corrected.
+"""A season read whole, and its tables of pulls and results.
 
-`season_of` reads a trial once; `sheets_of` makes tables of it; nothing here depends on the day on
-which it is run. Who wrote a line, and what people wrote in their own words, stay out unless asked.
+`season_of` reads a trial once; nothing here depends on the day on which it is run.
 """
 
 from __future__ import annotations
 
 import hashlib
-import sqlite3
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from datetime import date
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from logbook.journal.kinds import field_names
-from logbook.report.lines import describe
-from logbook.report.release import curves_sheet, fits_sheet, release_sheet
 from logbook.report.sheets import Cell, Sheet, columns
 from logbook.store import views
 from logbook.store.views import Found
@@ -27,7 +22,9 @@ from logbook.trial.ranges import BedRef
 from logbook.trial.records import Event, Trial
 from logbook.trial.schedule import Obligation, status
 from logbook.trial.times import When
-from logbook.trial.units import plain
+
+if TYPE_CHECKING:
+    import sqlite3
 
 _OF_PULLS = f"sample IN (SELECT id FROM pull WHERE {views.OF_TRIAL})"
 _ACTS = ("fill", "apply", "water", "pull", "event")
@@ -65,7 +62,8 @@ class Season:
 
 def season_of(store: sqlite3.Connection, trial: str) -> Season:
     """Read a trial whole; raises UserMistake as `series_of` does."""
-    order = {one.code: place for place, one in enumerate(pulled := samples(store, trial))}
+    pulled = samples(store, trial)
+    order = {one.code: place for place, one in enumerate(pulled)}
     results = views.fetch(store, "result", _OF_PULLS, (trial,))
     notes = views.fetch(store, "note", f"about = ? OR about {_beds_of()}", (trial, trial))
     return Season(
@@ -103,12 +101,25 @@ def _records(store: sqlite3.Connection, trial: str) -> dict[str, tuple[Found, ..
     """What a description of the trial needs beside `amounts.Facts`, by key space."""
     direct = ("soil", "soil-value", "amendment", "lot", "treatment", "planned-pull", "followed")
     found = {
-        space: tuple(views.fetch(store, space, "trial = ?", (trial,)))
+        space: _in_order(views.fetch(store, space, "trial = ?", (trial,)))
         for space in (*direct, "watering-plan", "bed")
     }
     of_lot = "lot IN (SELECT id FROM lot WHERE trial = ?)"
-    found["lot-content"] = tuple(views.fetch(store, "lot-content", of_lot, (trial,)))
+    found["lot-content"] = _in_order(views.fetch(store, "lot-content", of_lot, (trial,)))
     return found
+
+
+def _in_order(found: Iterable[Found]) -> tuple[Found, ...]:
+    """By nutrient, else by code or name: ids say nothing to a reader."""
+    names = list(ANALYTES)
+
+    def place(one: Found) -> tuple[int, str, str]:
+        analyte = getattr(one.record, "analyte", "")
+        nutrient = names.index(analyte) if analyte in names else len(names)
+        called = getattr(one.record, "code", "") or getattr(one.record, "name", "")
+        return (nutrient, str(called), one.id)
+
+    return tuple(sorted(found, key=place))
 
 
 def _last_day(store: sqlite3.Connection, trial: str) -> date | None:
@@ -128,20 +139,6 @@ def _state(store: sqlite3.Connection) -> str:
     return digest.hexdigest()
 
 
-def sheets_of(season: Season, *, authors: bool = False, notes: bool = False) -> list[Sheet]:
-    """The tables of an export, in the order in which a reader wants them."""
-    found = [
-        _pulls(season),
-        _not_pulled(season),
-        _results(season),
-        release_sheet(season.series),
-        fits_sheet(season.series),
-        curves_sheet(season.series),
-        _corrections(season, authors, notes),
-    ]
-    return [*found, _notes(season)] if notes else found
-
-
 # --- pulls --------------------------------------------------------------------------------------
 
 _PLACE = """
@@ -158,7 +155,7 @@ date | | the field day in the trial's time zone
 time | | the time as written down: a date, or an instant with its offset from UTC
 day | days | days since the bed's own application; negative before it; empty: not applied yet
 timing | | on time, early, late, repeat, extra (outside the calendar)
-from_target | days | days after (negative: before) the planned day
+from_target | days | days after (negative: before) the planned day; empty where none is planned
 cores | | cores mixed into the sample
 depth | cm | depth of the cores
 repeat | | yes: the same pull was taken before
@@ -169,7 +166,8 @@ conflict | | yes: machines disagree about this line
 """
 
 
-def _pulls(season: Season) -> Sheet:
+def pulls_sheet(season: Season) -> Sheet:
+    """Every sample taken, with what its bed went through before it."""
     counts: dict[str, int] = {}
     for found in season.results:
         counts[found.record.sample] = counts.get(found.record.sample, 0) + 1
@@ -191,7 +189,9 @@ def _pull_row(
 ) -> tuple[Cell, ...]:
     found = season.pulls[sample.code]
     line = found.record
-    away = None if owed is None or owed.target is None else (sample.day - owed.target).days
+    away = None
+    if owed is not None and owed.day is not None and owed.target is not None:
+        away = (sample.day - owed.target).days
     return (
         sample.code,
         *_place(season.bed(sample.bed)),
@@ -254,7 +254,8 @@ why | | why it is so
 """
 
 
-def _not_pulled(season: Season) -> Sheet:
+def not_pulled_sheet(season: Season) -> Sheet:
+    """Every pull of the calendar without a sample, judged on the last day with an act."""
     rows = tuple(
         _not_pulled_row(season, one, season.last_day)
         for one in season.owed
@@ -305,9 +306,12 @@ conflict | | yes: machines disagree about this value; it stays out of difference
 """
 
 
-def _results(season: Season) -> Sheet:
+def results_sheet(season: Season) -> Sheet:
+    """Every result in force, with its sample's place and day."""
     pulled = {one.code: one for one in season.samples}
-    rows = tuple(_result_row(season, found, pulled[found.record.sample]) for found in season.results)
+    rows = tuple(
+        _result_row(season, found, pulled[found.record.sample]) for found in season.results
+    )
     about = (
         "One row for each result in force, as reported and in one unit. Mineral N is computed from "
         "nitrate-N and ammonium-N and stands in net_release.csv only."
@@ -339,106 +343,3 @@ def _result_row(season: Season, found: Found, sample: Sample) -> tuple[Cell, ...
         one.n,
         found.conflict,
     )
-
-
-# --- corrections --------------------------------------------------------------------------------
-
-_CORRECTIONS = """
-written | | when the change was written down, by the clock of the machine that wrote it
-first_written | | when the line that it changed was written down
-how | | corrected, struck, taken back (undone), settled, changed by the laboratory
-what | | what kind of line: pull, water, result, ...
-bed | | the bed's label
-sample | | the sample's code
-nutrient | | for results and analyses
-field | | which part of the line changed; (whole line) where all of it was struck or came back
-old | | what it said
-new | | what it says since; empty: struck
-reason | | why, as given
-act | | code of the act that changed it
-"""
-_BY = "by | | handle of who wrote the change"
-
-
-def _corrections(season: Season, authors: bool, notes: bool) -> Sheet:
-    rows: list[tuple[Cell, ...]] = []
-    for one in season.changes:
-        if one.note and not notes:
-            continue
-        change = one if notes else one.without_words()
-        for field, old, new in _fields(season, change):
-            rows.append(_correction_row(season, change, field, old, new, authors))
-    about = "One row for each part of a line that was corrected, struck or taken back."
-    text = _CORRECTIONS + (_BY if authors else "")
-    return Sheet("corrections.csv", about, columns(text), tuple(rows))
-
-
-def _correction_row(
-    season: Season, one: Change, field: str, old: str, new: str, authors: bool
-) -> tuple[Cell, ...]:
-    bed = season.bed(one.bed) or season.bed(_bed_of(season, one.sample))
-    label = bed.label if bed else ""
-    row = (one.written, one.first, one.how, one.space, label, one.sample, one.analyte)
-    cells: tuple[Cell, ...] = (*row, field, old, new, one.reason, one.act)
-    return (*cells, one.by) if authors else cells
-
-
-def _bed_of(season: Season, sample: str) -> str:
-    return season.pulls[sample].record.bed if sample in season.pulls else ""
-
-
-def _fields(season: Season, change: Change) -> Iterator[tuple[str, str, str]]:
-    """What a change altered, field by field: (field, old, new)."""
-    if change.after is None or not change.before:
-        old = " | ".join(dict.fromkeys(_whole(one) for one in change.before))
-        yield "(whole line)", old, "" if change.after is None else _whole(change.after)
-        return
-    for name in field_names(type(change.after)):
-        new = _plain(season, name, getattr(change.after, name))
-        olds = [_plain(season, name, getattr(one, name)) for one in change.before]
-        if set(olds) != {new}:
-            yield name, " | ".join(dict.fromkeys(olds)), new
-
-
-def _whole(record: Any) -> str:
-    when = getattr(record, "when", None)
-    return describe(record) + (f", {when.text}" if when else "")
-
-
-def _plain(season: Season, name: str, value: Any) -> str:
-    if value is None:
-        return ""
-    if isinstance(value, When):
-        return value.text
-    if name == "bed" and (bed := season.bed(value)):
-        return bed.label
-    return value if isinstance(value, str) else _number(value)
-
-
-def _number(value: Any) -> str:
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    return str(value) if isinstance(value, int) else plain(value)
-
-
-_NOTES = """
-date | | the field day
-time | | the time as written down
-bed | | the bed's label; empty: about the whole trial
-kind | | note, or the event
-text | | the words
-"""
-
-
-def _notes(season: Season) -> Sheet:
-    """What people wrote in their own words: notes, and the words of events."""
-    told: list[tuple[When, str, str, str]] = [
-        (found.record.when, found.record.about, "note", found.record.text) for found in season.notes
-    ]
-    told += [(one.when, one.bed, one.what, one.text) for one in season.events]
-    found = []
-    for when, about, kind, text in told:
-        bed = season.bed(about)
-        found.append((when.day, when.text, bed.label if bed else "", kind, text))
-    about_rows = "One row for each note and event, in the words of who wrote it."
-    return Sheet("notes.csv", about_rows, columns(_NOTES), tuple(sorted(found)))

@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
-import sqlite3
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from logbook.journal import entry as journal
 from logbook.journal.entry import Entry, Value
 from logbook.journal.kinds import SPACES, from_value, understood
 from logbook.store import views
+
+if TYPE_CHECKING:
+    import sqlite3
 
 _WORDS = {
     "correct": "corrected",
@@ -82,8 +84,8 @@ def _changes(store: sqlite3.Connection, key: str) -> Iterator[Change]:
     for _, entry, place, _ in writes:
         write = entry.writes[place]
         olds = [lines[old] for old in sorted(write.replaces) if old in lines]
-        former = [(old, value) for old, value in olds if value is not None]
-        if not (former or olds) or not understood(entry):
+        former = [old for old in olds if old[1] is not None]
+        if not olds or not understood(entry):
             continue
         yield _change(key, entry, write.value, former or olds)
 
