@@ -68,3 +68,6 @@ def now() -> datetime:
 def choose() -> Callable[[str], str]:
     """Chooses symbols of codes from a seeded sequence, the same at every run."""
     return random.Random(20260314).choice
+
+
+pytest_plugins = ["tests.program"]

@@ -37,13 +37,15 @@ _MOST_DAYS_APART = 3
 class Row:
     """One planned pull of a series: its name, the days it fell on, and the difference.
 
-    The days are None in a plain series, which has no calendar.
+    The days are None in a plain series, which has no calendar; `observations` are the results
+    that the difference was made of, paired as they were.
     """
 
     name: str
     first: date | None
     last: date | None
     difference: Difference
+    observations: tuple[Observation, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -101,6 +103,7 @@ class _Ground:
     pulled: tuple[Sample, ...]
     readings: tuple[Reading, ...]
     events: tuple[tuple[str, date, str], ...]
+    fitted: bool
 
 
 def series_of(
@@ -108,12 +111,16 @@ def series_of(
     trial: str,
     analyte: str | None = None,
     treatment: str | None = None,
+    *,
+    fitted: bool = True,
 ) -> list[Series]:
     """The series of a trial, of one analyte and treatment code or of all, by both names.
 
+    fitted: whether curves are fitted, which takes most of the time.
+
     Raises UserMistake for a treatment that is the control or does not exist.
     """
-    ground = _ground(store, trial, analyte)
+    ground = _ground(store, trial, analyte, fitted)
     codes = _treatments(ground, treatment)
     names = sorted({one.analyte for one in ground.readings}, key=_analyte_order)
     return [one for name in names for ident in codes for one in _of_treatment(ground, name, ident)]
@@ -124,7 +131,7 @@ def _analyte_order(name: str) -> tuple[bool, int]:
     return (name != MINERAL_N, list(ANALYTES).index(name))
 
 
-def _ground(store: sqlite3.Connection, trial: str, analyte: str | None) -> _Ground:
+def _ground(store: sqlite3.Connection, trial: str, analyte: str | None, fitted: bool) -> _Ground:
     record = views.fetch(store, "trial", "id = ?", (trial,))[0].record
     labels = {bed.id: bed.label for bed in views.bed_refs(store, trial)}
     events = [
@@ -138,6 +145,7 @@ def _ground(store: sqlite3.Connection, trial: str, analyte: str | None) -> _Grou
         pulled=tuple(samples(store, trial)),
         readings=tuple(readings(store, trial, analyte)),
         events=tuple(sorted(events, key=lambda one: (one[1], one[2]))),
+        fitted=fitted,
     )
 
 
@@ -191,11 +199,11 @@ def _series(
         age = min(one.day for one in observations)
         share = 0.0 if age < 0 and fraction is not None else fraction
         difference = analysis.differences(observations, share if thinned else None)
-        rows += [Row(name, first, last, one) for one in difference]
+        rows += [Row(name, first, last, one, tuple(observations)) for one in difference]
     rows.sort(key=lambda row: (row.difference.day, row.name))
     after = [row.difference for row in rows if row.difference.day >= 0]
     points = analysis.points_for_fit(after)
-    fits = _fits(rows, points) if _fitted(analyte, points) else []
+    fits = _fits(rows, points) if ground.fitted and _fitted(analyte, points) else []
     one = found[0]
     return Series(
         trial=ground.name,
@@ -340,4 +348,6 @@ def _flags(ground: _Ground, found: Sequence[Reading]) -> Iterator[str]:
     for bed, day, what in ground.events:
         later = sum(1 for owner, when in taken if owner == bed and when >= day)
         if later:
-            yield f"{what} on {spoken_day(day)}: {later} pulls of it since then are flagged"
+            pulls = f"{later} pull{'s' * (later != 1)} of it since then"
+            verb = "are" if later != 1 else "is"
+            yield f"{what} on {spoken_day(day)}: {pulls} {verb} flagged"

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from typing import Any
 
-from .conftest import Program
+from tests.program import Program
 
 
 def _json(program: Program, *words: str, on: str) -> Any:

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from .conftest import PROTOCOL, Program
+from tests.program import PROTOCOL, Program
 
 ON = "2026-03-02T09:00+01:00"
 GOOD_CODE = "RT4MAXCL"  # valid check symbol, no such sample

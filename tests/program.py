@@ -1,4 +1,4 @@
-"""A small invented trial, and the program as its user runs it, with the clock in the test's hand."""
+"""A small invented trial, and the program as its user runs it, the clock in the test's hand."""
 
 from __future__ import annotations
 
