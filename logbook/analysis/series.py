@@ -25,6 +25,7 @@ __all__ = [
     "Method",
     "Observation",
     "Points",
+    "between_beds",
     "differences",
     "points_for_fit",
     "problems",
@@ -123,7 +124,7 @@ def differences(observations: Iterable[Observation], dilution: float | None) -> 
     by_day: dict[float, list[Observation]] = defaultdict(list)
     for observation in given:
         by_day[observation.day].append(observation)
-    return [_difference(day, beds_of(by_day[day]), dilution) for day in sorted(by_day)]
+    return [between_beds(day, beds_of(by_day[day]), dilution) for day in sorted(by_day)]
 
 
 def points_for_fit(found: Iterable[Difference]) -> Points:
@@ -148,8 +149,8 @@ def points_for_fit(found: Iterable[Difference]) -> Points:
     return Points(days, values, corrected, tuple(left_out))
 
 
-def _difference(day: float, beds: Sequence[Bed], dilution: float | None) -> Difference:
-    """Choose the method that the beds of the day allow, and apply it to both differences."""
+def between_beds(day: float, beds: Sequence[Bed], dilution: float | None) -> Difference:
+    """One day's difference, by the method that its beds allow; arguments as in `differences`."""
     treated = [bed for bed in beds if bed.treated]
     control = [bed for bed in beds if not bed.treated]
     method, note = _method(treated, control)

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     import sqlite3
 
 MINERAL_N = "mineral-N"
-_PARTS = ("nitrate-N", "ammonium-N")
+PARTS = ("nitrate-N", "ammonium-N")
 # A sum with a part below its limit lies between two bounds. Where their middle is known to within
 # this share (less than a laboratory's usual repeatability for nitrate), the sum is used, and it is
 # said. Common practice, no source.
@@ -105,7 +105,7 @@ def readings(store: sqlite3.Connection, trial: str, analyte: str | None = None) 
     Mineral-N is the sum of nitrate-N and ammonium-N of one sample, from one report's laboratory
     and basis; a censored part makes it an interval.
     """
-    wanted = _PARTS if analyte == MINERAL_N else (analyte,)
+    wanted = PARTS if analyte == MINERAL_N else (analyte,)
     condition = "" if analyte is None else f"AND r.analyte IN ({', '.join('?' * len(wanted))})"
     rows = store.execute(
         "SELECT r.sample, r.analyte, r.method, r.basis, r.lab, r.unit, r.value_num, r.limit_num, "
@@ -142,13 +142,13 @@ def _sums(found: Iterable[Reading]) -> list[Reading]:
     """Nitrate-N + ammonium-N of each sample that has both from one laboratory on one basis."""
     parts: dict[tuple[str, str, str, str], dict[str, list[Reading]]] = {}
     for one in found:
-        if one.analyte in _PARTS:
+        if one.analyte in PARTS:
             place = (one.sample, one.lab, one.basis, one.unit)
             parts.setdefault(place, {}).setdefault(one.analyte, []).append(one)
     sums = []
     for both in parts.values():
-        if len(both) == len(_PARTS):
-            nitrate, ammonium = (_mean(both[name]) for name in _PARTS)
+        if len(both) == len(PARTS):
+            nitrate, ammonium = (_mean(both[name]) for name in PARTS)
             sums.append(_sum(nitrate, ammonium))
     return sums
 

@@ -1,0 +1,321 @@
+"""One date: every nutrient of every treatment against the control.
+
+The rows are those of the series, paired there by block and planned pull; here one pull of each is
+taken out and set beside the others, with a ratio where a ratio means anything.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from datetime import date
+from typing import TYPE_CHECKING
+
+from logbook.errors import UserMistake
+from logbook.store import views
+from logbook.study.samples import MINERAL_N, PARTS
+from logbook.study.series import Row, Series, series_of
+from logbook.trial.chemistry import ANALYTES
+
+if TYPE_CHECKING:
+    import sqlite3
+
+    from logbook.analysis.ratios import Ratio
+    from logbook.analysis.series import Contrast
+    from logbook.trial.records import Trial
+
+BY_HAND = "beds were assigned by hand: not randomised"
+NO_CONCENTRATION = "no concentration: a difference only"
+_CONCENTRATIONS = frozenset({"content", "charge"})
+# In a salt solution the salt that an amendment brings hardly shifts pH; in water it lowers it.
+_SALTED = ("cacl2", "kcl")
+
+_Kind = tuple[str, str, str, str, str]
+
+
+@dataclass(frozen=True)
+class Line:
+    """One nutrient of one treatment on the date compared.
+
+    ratio: treated / control, its value None with the reason where it is not meant; level: the
+    control's mean where a difference may be given as a share of it, else None with `no_level`
+    saying why; declared: the difference that the protocol named beforehand, on its day; finding:
+    a few plain words; sentence: the same with its numbers.
+    """
+
+    series: Series
+    row: Row
+    ratio: Ratio
+    level: float | None
+    no_level: str
+    declared: bool
+    finding: str
+    sentence: str
+
+    @property
+    def shown(self) -> int:
+        """1 or -1 where a difference is shown, above or below the control; else 0."""
+        one = self.row.difference.against_control
+        if one.value is None or one.low is None or one.high is None:
+            return 0
+        return (one.low > 0.0) - (one.high < 0.0)
+
+
+@dataclass(frozen=True)
+class Comparison:
+    """All differences on one date, treatment by treatment, pH beside EC at the end of each.
+
+    pull, first, last: the calendar's name of the date and the field days it fell on; endpoint,
+    endpoint_day: the difference declared beforehand; salt: sentences on pH and EC; missing: what
+    was followed but has no result on this date; notes: what limits the lines.
+    """
+
+    trial: str
+    pull: str
+    first: date
+    last: date
+    randomised: bool
+    endpoint: str
+    endpoint_day: int
+    lines: tuple[Line, ...]
+    salt: tuple[str, ...]
+    missing: tuple[str, ...]
+    notes: tuple[str, ...]
+
+    @property
+    def treatments(self) -> list[str]:
+        """Codes of the treatments compared, in order."""
+        return list(dict.fromkeys(line.series.treatment for line in self.lines))
+
+    def of(self, treatment: str) -> list[Line]:
+        """The lines of one treatment."""
+        return [line for line in self.lines if line.series.treatment == treatment]
+
+
+def compare(
+    store: sqlite3.Connection, trial: str, pull: str | None = None, treatment: str | None = None
+) -> Comparison:
+    """Compare every treatment, or one by its code, with the control on one date.
+
+    pull: a planned pull's name ("day 28", "28", "before"); None: the newest that has a result of
+    a treated bed and of its control.
+
+    Raises:
+        UserMistake: a treatment or pull that does not exist, or no result to compare.
+    """
+    record = views.fetch(store, "trial", "id = ?", (trial,))[0].record
+    found = series_of(store, trial, treatment=treatment, fitted=False)
+    name = _newest(found) if pull is None else _named(store, trial, pull, found)
+    limits = _limits(store, trial)
+    lines = [
+        _line(record, series, row, _limit(limits, series))
+        for series in sorted(found, key=lambda one: (one.treatment, *_place(one)))
+        for row in series.rows
+        if row.name == name
+    ]
+    days = [day for line in lines for day in (line.row.first, line.row.last) if day is not None]
+    return Comparison(
+        trial=record.name,
+        pull=name,
+        first=min(days),
+        last=max(days),
+        randomised=record.assigned == "drawn",
+        endpoint=record.endpoint,
+        endpoint_day=record.endpoint_day,
+        lines=tuple(lines),
+        salt=tuple(_salt(lines)),
+        missing=tuple(_missing(found, lines)),
+        notes=tuple(_notes(lines)),
+    )
+
+
+def _place(series: Series) -> tuple[bool, bool, int, _Kind]:
+    """Mineral-N first, then the order of the analyte table, then pH and EC side by side."""
+    names = list(ANALYTES)
+    analyte = series.analyte
+    last = analyte in ("pH", "EC")
+    return (last, analyte != MINERAL_N, names.index(analyte), _kind(series))
+
+
+def _kind(series: Series) -> _Kind:
+    return (series.analyte, series.method, series.basis, series.lab, series.unit)
+
+
+def _newest(found: Iterable[Series]) -> str:
+    """The newest pull with a treated bed and its control."""
+    both = [
+        (row.last, row.difference.day, row.name)
+        for series in found
+        for row in series.rows
+        if row.last is not None and row.difference.control_beds and row.difference.treated_beds
+    ]
+    if not both:
+        raise UserMistake(
+            "no pull has a result of a treated bed and of its control yet",
+            "logbook lab import FILE brings results in",
+        )
+    return max(both)[2]
+
+
+def _named(store: sqlite3.Connection, trial: str, pull: str, found: Sequence[Series]) -> str:
+    """The name of the pull that is meant, once it has results."""
+    planned = views.calendar(store, trial).planned
+    rows = sorted(
+        {(row.difference.day, row.name) for series in found for row in series.rows},
+    )
+    with_results = list(dict.fromkeys(name for _, name in rows))
+    known = [one.name for one in planned]
+    names = {name.casefold(): name for name in (*known, *with_results)}
+    names |= {str(one.day): one.name for one in planned if one.day is not None}
+    name = names.get(" ".join(pull.casefold().split()))
+    if name is None:
+        raise UserMistake(f"the calendar has no pull {pull!r}", f"it has: {', '.join(known)}")
+    if name not in with_results:
+        remedy = f"there are results of: {', '.join(with_results)}"
+        none = "logbook lab import FILE brings results in"
+        raise UserMistake(
+            f"{name} has no result of a treated bed yet", remedy if with_results else none
+        )
+    return name
+
+
+def _limits(store: sqlite3.Connection, trial: str) -> dict[_Kind, float]:
+    """The highest reporting limit that any result of a kind shows, where one shows any."""
+    rows = store.execute(
+        "SELECT r.analyte, r.method, r.basis, r.lab, r.unit, max(r.limit_num) FROM result r "
+        "JOIN pull p ON p.id = r.sample JOIN bed b ON b.id = p.bed "
+        "WHERE b.trial = ? AND r.qualifier = '<' AND r.limit_num > 0 "
+        "GROUP BY r.analyte, r.method, r.basis, r.lab, r.unit",
+        (trial,),
+    ).fetchall()
+    return {(a, method, basis, lab, unit): limit for a, method, basis, lab, unit, limit in rows}
+
+
+def _limit(limits: dict[_Kind, float], series: Series) -> float | None:
+    """The limit of a series, None where no result shows one; a sum's is that of its parts."""
+    if series.analyte != MINERAL_N:
+        return limits.get(_kind(series))
+    methods = series.method.split(" + ")
+    rest = (series.basis, series.lab, series.unit)
+    found = [max(limits.get((part, method, *rest), 0.0) for method in methods) for part in PARTS]
+    return sum(found) or None
+
+
+def _line(trial: Trial, series: Series, row: Row, limit: float | None) -> Line:
+    from logbook.analysis import ratios
+
+    concentration = ANALYTES[series.analyte].dimension in _CONCENTRATIONS
+    ratio = ratios.Ratio(None, None, None, None, "none", NO_CONCENTRATION)
+    no_level = NO_CONCENTRATION
+    if concentration:
+        ratio = ratios.ratio_of(row.observations, limit)
+        no_level = ratios.why_no_share(row.observations, limit)
+    finding, sentence = _words(series, row)
+    return Line(
+        series=series,
+        row=row,
+        ratio=ratio,
+        level=None if no_level else row.difference.control_mean,
+        no_level=no_level,
+        declared=series.analyte == trial.endpoint and row.name == f"day {trial.endpoint_day}",
+        finding=finding,
+        sentence=sentence,
+    )
+
+
+def _words(series: Series, row: Row) -> tuple[str, str]:
+    """The finding of a line in a few words, and as a sentence with its numbers."""
+    found = row.difference
+    one = found.against_control
+    if found.method == "none":
+        return "cannot say: no control", one.reason
+    if found.method == "bounds":
+        return _bounded(one, series.unit)
+    if one.low is None or one.high is None or one.value is None:
+        alone = found.method == "one bed"
+        return f"cannot say: {'one bed' if alone else 'no spread seen'}", one.reason
+    low, high = _number(one.low), _number(one.high)
+    if one.low <= 0.0 <= one.high:
+        said = f"no difference shown: anything from {low} to {high} {series.unit} fits"
+        return "no difference shown", said
+    word = _word(series.analyte, one.value > 0.0)
+    value = _number(abs(one.value))
+    ends = sorted((abs(one.low), abs(one.high)))
+    span = f"{_number(ends[0])} to {_number(ends[1])}"
+    return word, f"{word} than the control by {value} {series.unit} ({span})"
+
+
+def _word(analyte: str, above: bool) -> str:
+    if ANALYTES[analyte].dimension in _CONCENTRATIONS:
+        return "more" if above else "less"
+    return "higher" if above else "lower"
+
+
+def _bounded(one: Contrast, unit: str) -> tuple[str, str]:
+    """What can be said where a result lies beyond a limit: never that there is a difference."""
+    if one.low is None and one.high is None:
+        return "cannot say: limits", one.reason or "the results' limits leave the difference open"
+    low = "" if one.low is None else f" from {_number(one.low)}"
+    high = " upwards" if one.high is None else f" up to {_number(one.high)}"
+    return "cannot say: limits", f"possible{low}{high} {unit}: {one.reason}"
+
+
+def _number(value: float) -> str:
+    """Three significant digits, no exponent for what a laboratory reports."""
+    return f"{value:.3g}" if abs(value) < 1000.0 else f"{value:.0f}"
+
+
+def _salt(lines: Sequence[Line]) -> Iterator[str]:
+    """Where pH fell while EC rose, or where nothing tells a fall by salt from one by acid."""
+    for treatment in dict.fromkeys(line.series.treatment for line in lines):
+        mine = [line for line in lines if line.series.treatment == treatment]
+        in_water = [line for line in mine if line.series.analyte == "pH" and not _salted(line)]
+        if not any(line.shown < 0 for line in in_water):
+            continue
+        conductivity = [line.shown for line in mine if line.series.analyte == "EC"]
+        if any(way > 0 for way in conductivity):
+            yield (
+                f"{treatment}: pH lower and EC higher: possibly salt; salt by itself lowers pH in "
+                "water, so this is no proof that the soil became more acid"
+            )
+        elif not conductivity:
+            yield (
+                f"{treatment}: pH lower, and no EC on this date: a fall by salt cannot be told "
+                "from one by acid"
+            )
+
+
+def _salted(line: Line) -> bool:
+    return any(word in line.series.method.casefold() for word in _SALTED)
+
+
+def _missing(found: Iterable[Series], lines: Sequence[Line]) -> Iterator[str]:
+    """Series with results on other dates only, a sentence for each treatment."""
+    here = {(line.series.treatment, _kind(line.series)) for line in lines}
+    gone: dict[str, list[str]] = {}
+    for one in found:
+        if (one.treatment, _kind(one)) not in here:
+            gone.setdefault(one.treatment, []).append(f"{one.analyte} ({one.method})")
+    for treatment, names in gone.items():
+        yield f"{treatment}: no result on this date, but on others: {', '.join(names)}"
+
+
+def _notes(lines: Iterable[Line]) -> Iterator[str]:
+    """What limits the lines, each note once with the lines that it is about.
+
+    How beds were assigned stands at the head, and what a curve leaves out is no matter here.
+    """
+    owners: dict[str, list[tuple[str, str]]] = {}
+    for line in lines:
+        for note in (*line.series.notes, line.row.difference.note):
+            if note and note != BY_HAND and note not in line.series.points.left_out:
+                owners.setdefault(note, []).append((line.series.treatment, line.series.analyte))
+    for note, about in owners.items():
+        treatments = ", ".join(dict.fromkeys(treatment for treatment, _ in about))
+        yield f"{treatments}, {_listed(analyte for _, analyte in about)}: {note}"
+
+
+def _listed(names: Iterable[str]) -> str:
+    """Up to three names, else how many."""
+    found = list(dict.fromkeys(names))
+    return ", ".join(found) if len(found) < 4 else f"{len(found)} nutrients"

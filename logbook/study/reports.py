@@ -1,0 +1,332 @@
+"""What importing a laboratory's report would do to the book: planned first, written afterwards.
+
+A report is known by laboratory and number, its files by their bytes. Rules:
+
+1. The file that stands is imported already, whatever was corrected or struck since.
+2. A file that a later one replaced is never taken again: it would turn the values back.
+3. Any other file of a known report adds what was not there. Other values make it a re-issue: they
+   are shown and confirmed, and only those keys are written; the old lines stay in history.
+4. What the laboratory did not change is left as a person corrected or struck it.
+5. An import that was struck or undone may be made again.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+from logbook.errors import UserMistake
+from logbook.journal.entry import Entry, Value, key, parts
+from logbook.journal.fold import agree
+from logbook.journal.kinds import from_value, to_value
+from logbook.store import views
+from logbook.study.samples import MINERAL_N
+from logbook.trial.records import Report, Result
+from logbook.trial.times import When
+
+if TYPE_CHECKING:
+    import sqlite3
+
+TYPED = "typed"
+_PARTS = frozenset({"nitrate-N", "ammonium-N"})
+_Written = list[tuple[str, Entry, int, bool]]
+
+
+@dataclass(frozen=True)
+class Change:
+    """A result that a re-issue gives another value; `old` is None where it was struck."""
+
+    old: Result | None
+    new: Result
+
+
+@dataclass
+class Plan:
+    """What would be written, by key, and what a person should know before it is.
+
+    `kept` are results that a person corrected or struck and the laboratory did not change;
+    `missing` stand here but not in the re-issue; `live` are the lines that the plan was made on.
+    """
+
+    new: dict[str, Result] = field(default_factory=dict)
+    changed: dict[str, Change] = field(default_factory=dict)
+    same: int = 0
+    kept: list[Result] = field(default_factory=list)
+    missing: list[Result] = field(default_factory=list)
+    reports: dict[str, Report] = field(default_factory=dict)
+    live: dict[str, tuple[str, ...]] = field(default_factory=dict)
+    curves: list[str] = field(default_factory=list)
+
+    @property
+    def records(self) -> list[tuple[str, Report | Result]]:
+        """What is to be written: the reports first."""
+        changes = [(name, change.new) for name, change in self.changed.items()]
+        return [*sorted(self.reports.items()), *self.new.items(), *changes]
+
+
+def result_key(result: Result) -> str:
+    """The key of a result: it follows from its content, so two machines make the same one."""
+    return key(
+        "result", result.lab, result.report, result.sample, result.analyte, result.method,
+        result.basis, str(result.run), str(result.n),
+    )  # fmt: skip
+
+
+def report_key(lab: str, number: str) -> str:
+    """The key of a report."""
+    return key("report", lab, number)
+
+
+def plan(
+    store: sqlite3.Connection, results: Sequence[Result], file: str, sha256: str, at: When
+) -> Plan:
+    """What importing these results would write; raises UserMistake where it must not be done."""
+    _refuse_elsewhere(store, results, file, sha256)
+    made = Plan()
+    of_report: dict[tuple[str, str], dict[str, Result]] = {}
+    for result in results:
+        of_report.setdefault((result.lab, result.report), {})[result_key(result)] = result
+    for (lab, number), lines in of_report.items():
+        _plan_report(store, made, Report(lab, number, file, sha256, at, len(lines)), lines)
+    if made.changed:
+        touched = [*made.new.values(), *(change.new for change in made.changed.values())]
+        made.curves = curves_of(store, touched)
+    return made
+
+
+def _refuse_elsewhere(
+    store: sqlite3.Connection, results: Sequence[Result], file: str, sha256: str
+) -> None:
+    """The very same file as another report, or of another laboratory, would double every value."""
+    numbers = {report_key(result.lab, result.report) for result in results}
+    others = [
+        found for found in views.fetch(store, "report") if f"report/{found.id}" not in numbers
+    ]
+    for found in others:
+        if found.record.sha256 != sha256:
+            written = views.writes_of_key(store, f"report/{found.id}")
+            if len(written) == 1 or _state(written, sha256) != "older":
+                continue
+        report: Report = found.record
+        raise UserMistake(
+            f"{file}: this very file was imported as report {report.number} of {report.lab}; "
+            "nothing was written",
+            "leave --report and --lab out, or strike the first import",
+        )
+
+
+def _plan_report(
+    store: sqlite3.Connection, made: Plan, report: Report, lines: dict[str, Result]
+) -> None:
+    """Add what one report's lines would do to the plan."""
+    own = report_key(report.lab, report.number)
+    written = views.writes_of_key(store, own)
+    state = _state(written, report.sha256)
+    standing = _standing(store, report)
+    living = _living(store, report)
+    made.live |= {name: living[name] for name in lines if name in living}
+    made.live |= {own: tuple(sorted(name for name, _, _, live in written if live))}
+    if state == "current":
+        _refuse_read_otherwise(report, lines, living)
+        added = {name: result for name, result in lines.items() if name not in living}
+        made.new |= added
+        made.same += len(lines) - len(added)
+        return
+    new: dict[str, Result] = {}
+    changed: dict[str, Change] = {}
+    for name, result in lines.items():
+        old = standing.get(name)
+        if name not in living or (old is None and state == "struck"):
+            new[name] = result
+        elif old is not None and agree(to_value(old), to_value(result)):
+            made.same += 1
+        else:
+            _sort_out(store, made, name, Change(old, result), new, changed)
+    if state == "older" and (new or changed):
+        raise _older(report, written)
+    made.new |= new
+    made.changed |= changed
+    if new or changed:
+        made.reports[own] = report
+    if changed:
+        made.missing += [one for name, one in standing.items() if name not in lines]
+
+
+def _sort_out(
+    store: sqlite3.Connection,
+    made: Plan,
+    name: str,
+    change: Change,
+    new: dict[str, Result],
+    changed: dict[str, Change],
+) -> None:
+    """A result that is not what stands here: whose change it is decides what becomes of it."""
+    said = _said_by_laboratory(views.writes_of_key(store, name))
+    if any(agree(value, to_value(change.new)) for value in said):
+        made.kept.append(change.new)
+    elif change.old is None and not said:
+        new[name] = change.new
+    else:
+        changed[name] = change
+
+
+def _state(written: _Written, sha256: str) -> str:
+    """ "new", "struck", "current" or "older": how a file stands to its report here."""
+    values = [(name, entry.writes[place].value, live) for name, entry, place, live in written]
+    living = [value for _, value, live in values if live]
+    if any(value and value["sha256"] == sha256 for value in living):
+        return "current"
+    if living and not any(living):
+        return "struck"
+    mine = {name for name, value, _ in values if value and value["sha256"] == sha256}
+    replaced = {
+        old
+        for _, entry, place, _ in written
+        if entry.kind == "lab"
+        for old in entry.writes[place].replaces
+    }
+    return "older" if mine & replaced else "new"
+
+
+def _refuse_read_otherwise(
+    report: Report, lines: dict[str, Result], living: dict[str, tuple[str, ...]]
+) -> None:
+    """The file that stands, read with another method, would give its values a second time."""
+    read = {tuple(parts(name)[3:5]) for name in living}
+    others = [
+        result
+        for name, result in lines.items()
+        if name not in living and (result.sample, result.analyte) in read
+    ]
+    if others:
+        first = others[0]
+        raise UserMistake(
+            f"{report.file}: this very file was imported as report {report.number} of "
+            f"{report.lab}, but not with {first.sample} {first.analyte} by {first.method!r}; "
+            "nothing was written",
+            "strike the first import if it was read wrongly, then import the file again",
+        )
+
+
+def _older(report: Report, written: _Written) -> UserMistake:
+    newest = [
+        from_value("report", value)
+        for _, entry, place, live in written
+        if live and (value := entry.writes[place].value)
+    ]
+    by = f"{newest[0].file} on {newest[0].received.spoken}" if newest else "a later file"
+    return UserMistake(
+        f"{report.file}: report {report.number} of {report.lab} was replaced by {by}; the older "
+        "file is not taken again, and nothing was written",
+        "logbook correct SAMPLE:NUTRIENT --value VALUE --reason TEXT corrects one result",
+    )
+
+
+def _standing(store: sqlite3.Connection, report: Report) -> dict[str, Result]:
+    """The results of a report that stand, by key."""
+    given = (report.lab, report.number)
+    found = views.fetch(store, "result", "lab = ? AND report = ?", given)
+    return {f"result/{one.id}": one.record for one in found}
+
+
+def _living(store: sqlite3.Connection, report: Report) -> dict[str, tuple[str, ...]]:
+    """The live lines of every key of a report's results, struck ones included."""
+    below = key("result", report.lab, report.number) + "/"
+    rows = store.execute(
+        "SELECT key, entry FROM write WHERE live = 1 AND key >= ? AND key < ? ORDER BY key, entry",
+        (below, below[:-1] + "0"),  # "0" follows "/" in ASCII, and keys are ASCII
+    )
+    found: dict[str, tuple[str, ...]] = {}
+    for name, entry in rows:
+        found[name] = (*found.get(name, ()), entry)
+    return found
+
+
+def _said_by_laboratory(written: _Written) -> list[Value]:
+    """What the laboratory last said under a key: not what a person made of it, nor taken back."""
+    writes = {name: (entry.kind, entry.writes[place]) for name, entry, place, _ in written}
+    undone = {old for kind, write in writes.values() if kind == "undo" for old in write.replaces}
+    said = {name for name, (kind, _) in writes.items() if kind == "lab"} - undone
+    earlier: set[str] = set()
+    for name in said:
+        before = list(writes[name][1].replaces)
+        while before:
+            one = before.pop()
+            if one in writes and one not in earlier:
+                earlier.add(one)
+                before += writes[one][1].replaces
+    return [value for name in said - earlier if (value := writes[name][1].value) is not None]
+
+
+def typed_by_hand(store: sqlite3.Connection, results: Iterable[Result]) -> list[Result]:
+    """Results that were typed without a report and are now read from one: they stand twice."""
+    found = views.fetch(store, "result", "report = ?", (TYPED,))
+    if not found:
+        return []
+    read = {_analysis(result) for result in results if result.report != TYPED}
+    return [one.record for one in found if _analysis(one.record) in read]
+
+
+def measured_elsewhere(store: sqlite3.Connection, result: Result) -> list[Result]:
+    """Results of the same analysis of the same sample in other reports of the laboratory."""
+    found = views.fetch(
+        store, "result", "sample = ? AND analyte = ?", (result.sample, result.analyte)
+    )
+    mine = _analysis(result)
+    return [
+        one.record
+        for one in found
+        if one.record.report != result.report and _analysis(one.record) == mine
+    ]
+
+
+def _analysis(result: Result) -> tuple[str, ...]:
+    return (result.lab, result.sample, result.analyte, result.method, result.basis)
+
+
+def curves_of(store: sqlite3.Connection, results: Iterable[Result]) -> list[str]:
+    """The curves that these results are part of: "nitrate-N of M", trial by trial.
+
+    A control's result is part of the curve of every treatment in its block.
+    """
+    beds = store.execute(
+        "SELECT p.code, b.trial, b.block, t.code, t.control FROM pull p "
+        "JOIN bed b ON b.id = p.bed JOIN treatment t ON t.id = b.treatment"
+    ).fetchall()
+    followed = _measured(store)
+    treated: dict[tuple[str, str], set[str]] = {}
+    for _, trial, block, code, control in beds:
+        if not control:
+            treated.setdefault((trial, block), set()).add(code)
+    of_sample = {
+        sample: (trial, treated.get((trial, block), set()) if control else {code})
+        for sample, trial, block, code, control in beds
+    }
+    found: Counter[tuple[str, str, str]] = Counter()
+    for result in results:
+        trial, codes = of_sample.get(result.sample, ("", set()))
+        names = [result.analyte, *([MINERAL_N] if result.analyte in _PARTS else [])]
+        found.update((trial, name, code) for name in names for code in codes)
+    trials = {one.id: one.record.name for one in views.fetch(store, "trial")}
+    several = len({trial for trial, _, _ in found}) > 1
+    return [
+        f"{name} of {code}" + (f" ({trials[trial]})" if several else "")
+        for trial, name, code in sorted(found)
+        if (trial, name, code) in followed
+    ]
+
+
+def _measured(store: sqlite3.Connection) -> set[tuple[str, str, str]]:
+    """Which nutrients of which treatments have results, mineral-N where both its parts have."""
+    rows = store.execute(
+        "SELECT DISTINCT b.trial, r.analyte, t.code FROM result r JOIN pull p ON p.id = r.sample "
+        "JOIN bed b ON b.id = p.bed JOIN treatment t ON t.id = b.treatment"
+    )
+    found: set[tuple[str, str, str]] = set(rows.fetchall())
+    return found | {
+        (trial, MINERAL_N, code)
+        for trial, _, code in found
+        if all((trial, part, code) in found for part in _PARTS)
+    }
