@@ -1,4 +1,4 @@
-"""Setting up: `trial template`, `trial check`, `trial start`, `trial list`, `trial show`."""
+"""Setting up: `trial template`, `check`, `start`, `list`, `show` (`trial layout`: layouts)."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ from typing import Annotated, Any
 import typer
 
 from logbook.cli.app import group
+from logbook.cli.layouts import layout
 from logbook.cli.session import Chosen, Session, as_json, chosen, say
 from logbook.errors import UserMistake
 from logbook.protocol import Protocol, overview, planned_records, read, template
@@ -241,6 +242,7 @@ COMMANDS = {
     "trial": group(
         "Set up a trial from its protocol file.",
         template=show_template,
+        layout=layout,
         check=check,
         start=start,
         list=list_trials,

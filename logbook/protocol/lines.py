@@ -1,4 +1,4 @@
-"""On which line of a TOML file each key stands: the standard parser does not say.
+"""Where in a TOML file each key and value stands: the standard parser does not say.
 
 The scanner runs over text that the standard parser has already accepted, so it only has to find
 its way, not to judge: it follows headers, arrays of tables, dotted and quoted keys, inline tables,
@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import re
 import tomllib
+from dataclasses import dataclass
 
 Path = tuple[str | int, ...]
 """Where a value is: ("layout", "beds", 3, "label"); numbers count entries from 0."""
@@ -46,6 +47,21 @@ def find_lines(text: str) -> dict[Path, int]:
     return _Scanner(text).document()
 
 
+@dataclass(frozen=True)
+class Spans:
+    """Offsets (start, end) in the text: of every value, and of every header of one bracket."""
+
+    values: dict[Path, tuple[int, int]]
+    headers: dict[Path, tuple[int, int]]
+
+
+def find_spans(text: str) -> Spans:
+    """Where the values and headers of a valid TOML text stand; line ends may be CR LF."""
+    scanner = _Scanner(text)
+    scanner.document()
+    return Spans(scanner.values, scanner.headers)
+
+
 class _Scanner:
     """A cursor over the text; every method starts at `at` and leaves it behind what it read."""
 
@@ -54,6 +70,8 @@ class _Scanner:
         self.at = 0
         self.lines: dict[Path, int] = {}
         self.entries: dict[Path, int] = {}  # arrays of tables: index of the latest entry
+        self.values: dict[Path, tuple[int, int]] = {}
+        self.headers: dict[Path, tuple[int, int]] = {}
         self._counted, self._line = 0, 1
 
     def document(self) -> dict[Path, int]:
@@ -89,6 +107,8 @@ class _Scanner:
             self.mark(path[:length])
         if brackets == 2:
             self.entries[path] = self.entries.get(path, -1) + 1
+        else:
+            self.headers[path] = (start, end)
         path = self.latest(parts)
         self.mark(path)
         self.at = end
@@ -135,7 +155,7 @@ class _Scanner:
         self.value(table + parts)
 
     def value(self, path: Path) -> None:
-        opening = self.text[self.at]
+        start, opening = self.at, self.text[self.at]
         if opening in "\"'":
             self.string()
         elif opening == "[":
@@ -144,6 +164,7 @@ class _Scanner:
             self.sequence(path, "}")
         else:
             self.skip(_BARE_VALUE)
+        self.values[path] = (start, start + len(self.text[start : self.at].rstrip()))
 
     def sequence(self, path: Path, closing: str) -> None:
         """An array or an inline table, entry by entry."""

@@ -29,16 +29,30 @@ def read(data: bytes, file: str) -> Protocol:
 
     Raises BadData with every problem found, each with the file, line and key it belongs to.
     """
-    text = _decoded(data, file)
-    table, lines = _parsed(text, file)
+    table, lines = parsed(data, file)
     findings = Findings(file, lines)
-    protocol = _protocol(Section(findings, table), hashlib.sha256(data).hexdigest())
+    protocol = sections(table, findings, hashlib.sha256(data).hexdigest())
     checks.check(protocol, findings)
+    refuse(findings)
+    return checks.with_warnings(protocol)
+
+
+def parsed(data: bytes, file: str) -> tuple[dict[str, Any], dict[Path, int]]:
+    """The file as TOML, not judged yet, and the lines of its keys. Raises BadData."""
+    return _parsed(_decoded(data, file), file)
+
+
+def sections(table: dict[str, Any], findings: Findings, sha256: str) -> Protocol:
+    """Every section by itself, with stand-ins where there are problems, added to `findings`."""
+    return _protocol(Section(findings, table), sha256)
+
+
+def refuse(findings: Findings) -> None:
+    """Raise BadData with every problem found so far, if there is one."""
     problems = findings.in_order()
     if problems:
         count = "1 problem" if len(problems) == 1 else f"{len(problems)} problems"
-        raise BadData(f"{file} cannot be used: {count}", problems)
-    return checks.with_warnings(protocol)
+        raise BadData(f"{findings.file} cannot be used: {count}", problems)
 
 
 def _decoded(data: bytes, file: str) -> str:

@@ -117,7 +117,8 @@ amendment = "meal-B"
 rate = "2 t/ha"
 
 # Every block holds a bed of the control. Draw the treatments by lot within each block and keep the
-# seed of the draw; if you chose them, write assigned = "by hand" and leave the seed out.
+# seed of the draw (logbook trial layout does both, and needs no beds to stand here); if you chose
+# them, write assigned = "by hand" and leave the seed out.
 [layout]
 assigned = "drawn"
 seed = 4711
