@@ -133,26 +133,20 @@ def _fit_rows(series: Series, one: Fit | Refusal) -> Iterator[tuple[Cell, ...]]:
     corrected = series.points.corrected
     if isinstance(one, Refusal):
         gone: tuple[Cell, ...] = ("", None, "", corrected, len(series.points.days), *[None] * 3)
-        blank = ("", "", None, None, "", one.reason, "", _descriptive(series))
+        blank = ("", "", None, None, "", one.reason, "", series.descriptive)
         yield (*head, one.shape, False, one.name, *gone, *blank)
         return
     failed = "; ".join(check.text for check in one.checks if not check.passed)
     checked = (True, "", one.verdict, one.sound, failed)
     size = (corrected, one.n, one.df, one.residual_sd, one.rss)
     for parameter in one.parameters + one.derived:
-        tail = (*_parameter(parameter, series.unit), RATE_INTERVAL, _descriptive(series))
+        tail = (*_parameter(parameter, series.unit), RATE_INTERVAL, series.descriptive)
         yield (*head, one.shape, *checked, *size, *tail)
 
 
 def _parameter(one: Parameter, unit: str) -> tuple[Cell, ...]:
     named = one.unit.replace("value", unit, 1)
     return (one.symbol, one.word, one.value, one.se, named, one.reason)
-
-
-def _descriptive(series: Series) -> bool:
-    from logbook.study.series import RELEASED
-
-    return series.analyte not in RELEASED
 
 
 _CURVES = f"""
