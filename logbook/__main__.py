@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import os
 import sys
 from collections.abc import Sequence
@@ -9,6 +10,8 @@ from collections.abc import Sequence
 
 def main(arguments: Sequence[str] | None = None) -> None:
     """Run the program with these arguments (the command line's own if None) and exit."""
+    # Loading modules makes many objects and no garbage: to look for it less often saves 4 ms.
+    gc.set_threshold(50_000)
     from logbook.cli.run import run
 
     _safe_output()

@@ -6,11 +6,8 @@ does not bring its writer along. `LOGBOOK_STORE`, `LOGBOOK_STATE` and `LOGBOOK_B
 
 from __future__ import annotations
 
-import getpass
-import hashlib
 import json
 import os
-import platform
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 from pathlib import Path
@@ -66,6 +63,8 @@ def author(given: str | None, environment: Mapping[str, str] = os.environ) -> st
     """The handle that signs acts: as given, `LOGBOOK_BY`, or the account's name."""
     named = given or environment.get("LOGBOOK_BY")
     if not named:
+        import getpass
+
         try:
             named = getpass.getuser()
         except (KeyError, OSError):
@@ -78,11 +77,15 @@ def author(given: str | None, environment: Mapping[str, str] = os.environ) -> st
 
 def machine_name() -> str:
     """The display name of this machine."""
+    import platform
+
     return platform.node() or "this machine"
 
 
 def new_replica(store: Path) -> Replica:
     """A fresh writer: an Ed25519 key pair, and the id that follows from its public half."""
+    import hashlib
+
     from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 
     key = Ed25519PrivateKey.generate()

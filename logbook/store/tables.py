@@ -18,7 +18,7 @@ from __future__ import annotations
 from decimal import Decimal
 from typing import Any
 
-from sqlalchemy import REAL, Column, Index, Integer, LargeBinary, MetaData, Table, Text
+from sqlalchemy import REAL, Column, Index, Integer, LargeBinary, MetaData, Table, Text, text
 
 from logbook.journal.kinds import SPACES, record_fields
 
@@ -91,11 +91,12 @@ DUPLICATE = Table(
     sqlite_with_rowid=False,
 )
 
+# key space -> the columns of its index; that of `water` answers by itself when a bed was watered
 _INDEXED = {
     "bed": ("trial",),
     "fill": ("bed",),
     "apply": ("bed",),
-    "water": ("bed",),
+    "water": ("bed", "when"),
     "pull": ("bed",),
     "event": ("bed",),
     "note": ("about",),
@@ -114,7 +115,11 @@ def _record_table(space: str, record: type) -> Table:
         if one.type is Decimal:
             columns.append(Column(f"{one.name}_num", REAL))
     table = space.replace("-", "_")
-    indexes = [Index(f"{table}_by_{column}", column) for column in _INDEXED.get(space, ())]
+    # The daily board asks every table for its conflicts: an index of the few rows that have one.
+    indexes = [Index(f"{table}_in_conflict", "id", sqlite_where=text("conflict = 1"))]
+    if space in _INDEXED:
+        first, *more = _INDEXED[space]
+        indexes.append(Index(f"{table}_by_{first}", first, *more))
     return Table(table, METADATA, *columns, *indexes, sqlite_with_rowid=False)
 
 
