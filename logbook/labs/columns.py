@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from operator import itemgetter
 
 from logbook.errors import Problem
@@ -33,21 +33,28 @@ ROLES: dict[str, tuple[str, ...]] = {
 NEEDED = ("sample", "nutrient", "value", "unit", "method")
 
 
-def find_columns(table: Table) -> tuple[dict[str, int], list[Problem]]:
-    """Which column plays which role, and what is missing or ambiguous."""
+def find_columns(
+    table: Table,
+    skipped: Collection[int] = (),
+    roles: Collection[str] = tuple(ROLES),
+    needed: Collection[str] = NEEDED,
+) -> tuple[dict[str, int], list[Problem]]:
+    """Which column plays which of the roles, and what is missing or ambiguous."""
     names = [" ".join(re.sub(r"[_\-.#:]", " ", name.lower()).split()) for name in table.header]
     columns: dict[str, int] = {}
     problems: list[Problem] = []
-    for role, groups in ROLES.items():
-        for group in groups:
-            found = [i for i, name in enumerate(names) if name in group.split("|")]
+    for role in roles:
+        for group in ROLES[role]:
+            found = [
+                i for i, name in enumerate(names) if name in group.split("|") and i not in skipped
+            ]
             if len(found) > 1:
                 both = " and ".join(shown(table.header[i]) for i in found)
                 what = f"columns {both} may each be the {role}"
                 problems.append(Problem(f"{table.file}, header", what, "rename all but one"))
             if found:
                 columns.setdefault(role, found[0])
-    for role in NEEDED:
+    for role in needed:
         if role not in columns:
             what = f"there is no column for the {role}"
             remedy = f"name it {shown(role)}, or {ROLES[role][0].split('|')[1]!r}"

@@ -149,6 +149,11 @@ def find_analyte(text: str) -> tuple[Analyte, Fraction]:
     )
 
 
+def is_ambiguous(text: str) -> bool:
+    """True for a word such as "nitrate", which laboratories print for an ion or its element."""
+    return _plain_name(text) in _AMBIGUOUS
+
+
 def _plain_name(text: str) -> str:
     """Lower case, one blank between words, no subscripts and no charge ("NO₃⁻" -> "no3")."""
     lowered = " ".join(text.translate(_SMALL).lower().split())
@@ -212,9 +217,17 @@ def method_name(text: str) -> str:
     Only spellings of one and the same procedure are joined: "KCl" without its strength and
     "Mehlich-3 ICP" stay what they are, series of their own.
     """
-    tidy = " ".join(text.translate(_SMALL).split())
-    key = " ".join(re.sub(r"[-_,]", " ", tidy.lower().replace("0,01", "0.01")).split())
-    return _METHOD_NAMES.get(key, tidy)
+    return _METHOD_NAMES.get(_method_key(text), " ".join(text.translate(_SMALL).split()))
+
+
+def is_method(text: str) -> bool:
+    """True for a method that `method_name` knows under one of its usual names."""
+    return _method_key(text) in _METHOD_NAMES
+
+
+def _method_key(text: str) -> str:
+    lowered = text.translate(_SMALL).lower().replace("0,01", "0.01")
+    return " ".join(re.sub(r"[-_,]", " ", lowered).split())
 
 
 _NOT_OF_SOIL = re.compile(r"(mg|ug|g|meq|mmol|mmolc)/(l|dm3|m3|ml)\Z")

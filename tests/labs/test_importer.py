@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from logbook.errors import Problem
-from logbook.labs import importer
+from logbook.labs import cells
 from logbook.labs.importer import Parsed, parse_long
 from logbook.labs.reader import read_table
 from logbook.trial import codes
@@ -241,7 +241,7 @@ def test_a_blank_laboratory_cell(tmp_path: Path) -> None:
 
 
 def test_problems_are_bounded_and_counted(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(importer, "MOST_PROBLEMS", 3)
+    monkeypatch.setattr(cells, "MOST_PROBLEMS", 3)
     parsed = rows(tmp_path, *[f"{A},P,x,mg/kg,m"] * 10)
     assert len(parsed.problems) == 4
     assert told(parsed.problems[-1]) == "r.csv | 7 more cells are wrong and not listed | "

@@ -1,0 +1,284 @@
+"""What the cells of a laboratory's long table mean: each distinct one is understood once.
+
+A `Reading` is the state of one pass over a table. The functions here turn a cell, or a combination
+of cells, seen for the first time into what it stands for, or into its flaws; `importer` puts the
+results together.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass, field
+from decimal import Decimal
+from fractions import Fraction
+
+from logbook.errors import Problem, UserMistake
+from logbook.labs.reader import MOST_PROBLEMS, Table, shown
+from logbook.trial import chemistry, codes, units
+from logbook.trial.chemistry import Analyte
+from logbook.trial.records import Result
+
+MOST_TEXT = 80
+_MOST_GUESSES = 50
+
+_BASES = {
+    "dry": "|dry|dry basis|dry soil|dry weight|dw|dm|oven dry",
+    "moist": "moist|moist basis|as received|as is|wet|fresh|fresh weight|fw|field moist",
+}
+_BASIS = {word: basis for basis, words in _BASES.items() for word in words.split("|")}
+_AS_NUMBER = re.compile(r"[0-9][0-9.,]*E\+?[0-9]+", re.IGNORECASE)
+
+
+@dataclass(frozen=True)
+class Flaw:
+    """Something wrong with one column's cell, before it is known in which row."""
+
+    column: int
+    what: str
+    remedy: str
+
+
+@dataclass(frozen=True, slots=True)
+class Kind:
+    """What rows of the same nutrient, unit, method and basis have in common."""
+
+    series: int
+    analyte: Analyte
+    method: str
+    basis: str
+    factor: Fraction | None
+    most: Decimal
+    form: str
+    unit: str
+
+
+@dataclass(frozen=True, slots=True)
+class Origin:
+    """Where rows come from: laboratory, report, run; `n` if the file numbers its repeats."""
+
+    lab: str
+    report: str
+    run: int
+    n: int | None
+
+
+@dataclass
+class Reading:
+    """The state of one pass over a table: caches per distinct cell, and what was found."""
+
+    table: Table
+    columns: dict[str, int]
+    known: frozenset[str]
+    lab: str
+    report: str
+    kinds: dict[object, Kind | list[Flaw]] = field(default_factory=dict)
+    origins: dict[object, Origin | list[Flaw]] = field(default_factory=dict)
+    samples: dict[str, str | Flaw] = field(default_factory=dict)
+    series: dict[tuple[str, str, str], int] = field(default_factory=dict)
+    first: dict[tuple[object, ...], int] = field(default_factory=dict)
+    repeats: dict[tuple[object, ...], list[int]] = field(default_factory=dict)
+    waiting: dict[str, None] = field(default_factory=dict)
+    results: list[Result] = field(default_factory=list)
+    problems: list[Problem] = field(default_factory=list)
+    told: set[int] = field(default_factory=set)
+    unshown: int = 0
+    guesses: int = 0
+
+    def refuse(self, row: int, flaw: Flaw) -> None:
+        """Keep a problem with its place, once, or only count it when there are too many to keep."""
+        where = self.table.where(row, flaw.column)
+        before = len(self.told)
+        self.told.add(hash((where, flaw.what)))
+        if len(self.told) == before:
+            return
+        if len(self.problems) < MOST_PROBLEMS:
+            self.problems.append(Problem(where, flaw.what, flaw.remedy))
+        else:
+            self.unshown += 1
+
+
+def text_of(reading: Reading, row: list[str], role: str) -> str:
+    """The row's cell of that role with single blanks; empty without such a column."""
+    place = reading.columns.get(role)
+    return "" if place is None else " ".join(row[place].split())
+
+
+def _flaw(reading: Reading, role: str, error: UserMistake) -> Flaw:
+    return Flaw(reading.columns[role], error.message, error.hint)
+
+
+def new_kind(reading: Reading, key: object, row: list[str]) -> Kind | list[Flaw]:
+    """Understand a combination of nutrient, unit, method and basis seen for the first time."""
+    flaws: list[Flaw] = []
+    method, basis = _method(reading, row, flaws), _basis(reading, row, flaws)
+    named = _named(reading, row, flaws)
+    unit = None if named is None else _unit(reading, row, named[0], flaws)
+    if flaws or named is None or unit is None:
+        reading.kinds[key] = flaws
+        return flaws
+    analyte, share = named
+    factor = chemistry.canonical_factor(unit, analyte, share)
+    kind = Kind(
+        series=reading.series.setdefault((analyte.name, method, basis), len(reading.series)),
+        analyte=analyte,
+        method=method,
+        basis=basis,
+        factor=None if factor == 1 else factor,
+        most=chemistry.most_possible(analyte),
+        form=text_of(reading, row, "nutrient"),
+        unit=text_of(reading, row, "unit"),
+    )
+    reading.kinds[key] = kind
+    return kind
+
+
+def _named(reading: Reading, row: list[str], flaws: list[Flaw]) -> tuple[Analyte, Fraction] | None:
+    text = text_of(reading, row, "nutrient")
+    try:
+        if not text:
+            raise UserMistake("there is no nutrient", "name it, such as NO3-N")
+        analyte, share = chemistry.find_analyte(text)
+        if analyte.name == "mineral-N":
+            raise UserMistake(
+                "mineral-N is not imported: it is the sum of nitrate-N and ammonium-N",
+                "give those two, each in its own row",
+            )
+    except UserMistake as error:
+        flaws.append(_flaw(reading, "nutrient", error))
+        return None
+    return analyte, share
+
+
+def _unit(reading: Reading, row: list[str], analyte: Analyte, flaws: list[Flaw]) -> str | None:
+    text = text_of(reading, row, "unit")
+    if not text and analyte.dimension == "acidity":
+        return analyte.unit
+    try:
+        if not text:
+            raise UserMistake("there is no unit", f"write the laboratory's, such as {analyte.unit}")
+        return chemistry.read_unit(text, analyte)
+    except UserMistake as error:
+        flaws.append(_flaw(reading, "unit", error))
+        return None
+
+
+def _method(reading: Reading, row: list[str], flaws: list[Flaw]) -> str:
+    text = text_of(reading, row, "method")
+    if not text:
+        what = "there is no method, and without one nothing can be compared"
+        flaws.append(Flaw(reading.columns["method"], what, "name the extractant or procedure"))
+    _check_length(reading, "method", text, flaws)
+    return chemistry.method_name(text)
+
+
+def _basis(reading: Reading, row: list[str], flaws: list[Flaw]) -> str:
+    text = text_of(reading, row, "basis")
+    basis = _BASIS.get(text.lower())
+    if basis is None:
+        what = f"{shown(text)} is not a basis"
+        flaws.append(Flaw(reading.columns["basis"], what, "write dry or moist"))
+    return basis or ""
+
+
+def _check_length(reading: Reading, role: str, text: str, flaws: list[Flaw]) -> None:
+    if len(text) > MOST_TEXT:
+        what = f"the {role} has {len(text)} characters, more than {MOST_TEXT}"
+        flaws.append(Flaw(reading.columns[role], what, "shorten it"))
+
+
+def new_origin(reading: Reading, key: object, row: list[str]) -> Origin | list[Flaw]:
+    """Understand a combination of laboratory, report, run and repeat seen for the first time."""
+    flaws: list[Flaw] = []
+    lab = text_of(reading, row, "lab") or reading.lab
+    if not lab and "lab" in reading.columns:
+        remedy = "fill it in, or add --lab NAME"
+        flaws.append(Flaw(reading.columns["lab"], "there is no laboratory", remedy))
+    report = text_of(reading, row, "report") or reading.report
+    for role, text in (("lab", lab), ("report", report)):
+        if role in reading.columns:
+            _check_length(reading, role, text, flaws)
+    run = _count(reading, row, "run", flaws) or 1
+    origin = Origin(lab, report, run, _count(reading, row, "repeat", flaws))
+    reading.origins[key] = flaws or origin
+    return flaws or origin
+
+
+def _count(reading: Reading, row: list[str], role: str, flaws: list[Flaw]) -> int | None:
+    text = text_of(reading, row, role)
+    if not text:
+        return None
+    if re.fullmatch("[1-9][0-9]{0,2}", text):
+        return int(text)
+    what = f"the {role} must be a whole number from 1 to 999"
+    flaws.append(Flaw(reading.columns[role], what, "write 1, 2, 3 .."))
+    return None
+
+
+def new_sample(reading: Reading, cell: str) -> str | Flaw:
+    """The code in a cell seen for the first time; a valid one may still wait for its pull."""
+    code = codes.tidy(cell)
+    wrong = codes.flaw(code)
+    found = _wrong_code(reading, cell, wrong) if wrong else code
+    if not wrong and code not in reading.known:
+        reading.waiting[code] = None
+    reading.samples[cell] = found
+    return found
+
+
+def _wrong_code(reading: Reading, cell: str, wrong: str) -> Flaw:
+    """Candidates are looked for only as often as a person would read them."""
+    column = reading.columns["sample"]
+    if not cell.strip():
+        remedy = "fill it in, or take the row out"
+        return Flaw(column, "there is no sample code", remedy)
+    if _AS_NUMBER.fullmatch(cell.strip()):
+        what = "a spreadsheet has turned the sample code into a number"
+        return Flaw(column, what, "make that column text and export the file again")
+    reading.guesses += 1
+    near = codes.candidates(cell, reading.known) if reading.guesses <= _MOST_GUESSES else []
+    remedy = f"is it {' or '.join(near)}?" if near else "copy the code from the label"
+    return Flaw(column, f"this is not a sample code: {wrong}", remedy)
+
+
+def plain_value(cell: str, kind: Kind) -> Decimal:
+    """The canonical value of digits with at most one decimal mark."""
+    value = Decimal(cell.replace(",", "."))
+    if kind.factor is not None:
+        return units.scale(value, kind.factor)
+    return units.tidied(value) if cell[-1] == "0" else value
+
+
+def measured_value(
+    reading: Reading, row: list[str], kind: Kind | list[Flaw]
+) -> chemistry.Measured | Flaw:
+    """Any other cell, by the full rules; only its form is checked while its kind is not known."""
+    try:
+        cell = _with_qualifier(reading, row)
+        limit = text_of(reading, row, "limit")
+        read = chemistry.parse_cell(cell, limit, reading.table.decimal_comma)
+        if isinstance(kind, list):
+            return read
+        value, bound = (_canonical(number, kind) for number in (read.value, read.limit))
+    except UserMistake as error:
+        return _flaw(reading, "value", error)
+    return chemistry.Measured(value, bound, read.qualifier)
+
+
+def _with_qualifier(reading: Reading, row: list[str]) -> str:
+    """The value cell with the sign that stands in a column of its own."""
+    cell, sign = text_of(reading, row, "value"), text_of(reading, row, "qualifier")
+    if sign in ("", "=") or cell.startswith(sign):
+        return cell
+    if sign in ("<", ">", "<=", ">=", "≤", "≥"):
+        return f"{sign}{cell}"
+    raise UserMistake(
+        f"its qualifier {shown(sign)} is not understood here", "only < and > are: clear it up first"
+    )
+
+
+def _canonical(value: Decimal | None, kind: Kind) -> Decimal | None:
+    if value is None:
+        return None
+    canonical = units.scale(value, kind.factor or Fraction(1))
+    chemistry.check_range(canonical, kind.analyte)
+    return canonical

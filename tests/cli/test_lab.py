@@ -1,0 +1,488 @@
+"""Reports of a laboratory, as a person imports, types, re-imports and mistakes them."""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from logbook.cli import session
+from tests.program import Program
+
+WAITING = "RT4MAXCL"  # valid check symbol, no such sample
+HEADER = "sample,nutrient,value,unit,method\n"
+METHODS = ("--method", "nitrate-N=1 M KCl", "--method", "pH=water 1:1")
+ON = "2026-03-20T09:00+01:00"
+
+
+@pytest.fixture
+def pulled(started: Program) -> tuple[Program, list[str]]:
+    """The small trial with the first pull of its six beds; the codes in the order of the beds."""
+    said = started.must("pull", "all", "--for", "before", on="2026-03-02T08:00+01:00")
+    return started, said.samples
+
+
+def report(program: Program, content: str | bytes, name: str = "report.csv") -> str:
+    path = program.folder / name
+    path.write_bytes(content.encode() if isinstance(content, str) else content)
+    return name
+
+
+def long(codes: list[str], nitrate: list[str]) -> str:
+    lines = [
+        f"{code},NO3-N,{value},mg/kg,1 M KCl\n{code},pH,6.{place},,water 1:1\n"
+        for place, (code, value) in enumerate(zip(codes, nitrate, strict=True))
+    ]
+    return HEADER + "".join(lines)
+
+
+def results(program: Program) -> dict[tuple[str, str], str | None]:
+    """What stands: value, or limit with its sign, by sample and nutrient."""
+    with sqlite3.connect(program.store) as connection:
+        rows = connection.execute(
+            'SELECT sample, analyte, coalesce(value, qualifier || "limit") FROM result'
+        ).fetchall()
+    connection.close()
+    return {(sample, analyte): value for sample, analyte, value in rows}
+
+
+SIX = ["10", "11", "12", "13", "14", "<0.5"]
+
+
+def test_a_long_report(pulled: tuple[Program, list[str]]) -> None:
+    program, codes = pulled
+    name = report(program, long(codes, SIX))
+
+    said = program.must("lab", "import", name, "--report", "26-1", on=ON)
+
+    assert said.out == (
+        f"{said.act}  imported 12 results of 6 samples, report 26-1 of Invented Soil Lab\n"
+    )
+    assert results(program)[codes[5], "nitrate-N"] == "<0.5"
+    assert results(program)[codes[1], "pH"] == "6.1"
+    program.must("verify", on=ON)
+
+
+def test_a_wide_report_means_the_same_as_its_long_twin(
+    pulled: tuple[Program, list[str]],
+) -> None:
+    program, codes = pulled
+    pairs = zip(codes, SIX, strict=True)
+    body = "".join(f"{code};{value};6,{n};\n" for n, (code, value) in enumerate(pairs))
+    wide = "Sample;Nitrate-N (mg/kg);pH;Remark\n" + body.replace(".", ",")
+    name = report(program, b"\xef\xbb\xbf" + wide.encode(), "wide.csv")
+
+    said = program.must(
+        "lab", "import", name, "--report", "26-1", *METHODS, "--skip", "Remark", on=ON
+    )
+    assert said.out.splitlines()[1:] == ["Note: columns left out: Remark"]
+
+    again = report(program, long(codes, SIX))
+    twin = program.must("lab", "import", again, "--report", "26-1", on=ON)
+    assert twin.out == "report.csv: imported already (12 results); nothing was written\n"
+
+
+def test_decimal_commas_in_a_long_file_with_a_byte_order_mark(
+    pulled: tuple[Program, list[str]],
+) -> None:
+    program, codes = pulled
+    lines = f"{HEADER}{codes[0]},NO3-N,|12,5|,mg/kg,1 M KCl\n".replace(",", ";")
+    name = report(program, b"\xef\xbb\xbf" + lines.replace("|12;5|", "12,5").encode())
+    program.must("lab", "import", name, on=ON)
+    assert results(program) == {(codes[0], "nitrate-N"): "12.5"}
+
+
+def test_dry_run_writes_nothing(pulled: tuple[Program, list[str]]) -> None:
+    program, codes = pulled
+    before = program.journal()
+    name = report(program, long(codes, SIX))
+    said = program.must("lab", "import", name, "--dry-run", on=ON)
+    assert said.out == "report.csv: 12 results can be imported; nothing was written\n"
+    assert program.journal() == before
+
+
+def test_the_same_file_twice_also_under_another_name(pulled: tuple[Program, list[str]]) -> None:
+    program, codes = pulled
+    content = long(codes, SIX)
+    program.must("lab", "import", report(program, content), on=ON)
+    before = program.journal()
+    for name in ("report.csv", report(program, content, "copy of report.csv")):
+        said = program.must("lab", "import", name, on=ON)
+        assert said.out == f"{name}: imported already (12 results); nothing was written\n"
+    assert program.journal() == before
+
+
+@pytest.mark.parametrize("words", [["--report", "26-2"], ["--lab", "Other Lab (invented)"]])
+def test_the_same_file_under_another_number_or_laboratory_is_refused(
+    pulled: tuple[Program, list[str]], words: list[str]
+) -> None:
+    program, codes = pulled
+    name = report(program, long(codes, SIX))
+    program.must("lab", "import", name, "--report", "26-1", on=ON)
+    before = program.journal()
+    said = program("lab", "import", name, "--report", "26-1", *words, on=ON)
+    assert (said.code, said.out) == (2, "")
+    assert said.err == (
+        "Error: report.csv: this very file was imported as report 26-1 of Invented Soil Lab; "
+        "nothing was written\n"
+        "Try: leave --report and --lab out, or strike the first import\n"
+    )
+    assert program.journal() == before
+
+
+def test_the_same_file_by_another_method_is_refused(pulled: tuple[Program, list[str]]) -> None:
+    program, codes = pulled
+    name = report(program, f"sample,P (mg/kg),K M3 (ppm)\n{codes[0]},4,50\n")
+    words = ["lab", "import", name, "--method"]
+    first = program.must(*words, "P=Olsen", "--skip", "K M3 (ppm)", on=ON)
+    said = program(*words, "P=Mehlich-3", on=ON)
+    assert said.code == 2
+    assert f"but not with {codes[0]} P by 'Mehlich-3'; nothing was written" in said.err
+
+    # A column that was left out at first may still be added from the same file.
+    program.must(*words, "P=Olsen", on=ON)
+    assert results(program) == {(codes[0], "P"): "4", (codes[0], "K"): "50"}
+
+    # After a strike, the file may be read anew.
+    program.must("strike", first.act, "--reason", "read by the wrong method", on=ON)
+    program.must(*words, "P=Mehlich-3", on=ON)
+    assert results(program) == {(codes[0], "P"): "4", (codes[0], "K"): "50"}
+
+
+def test_an_undone_import_can_be_made_again(pulled: tuple[Program, list[str]]) -> None:
+    program, codes = pulled
+    name = report(program, long(codes, SIX))
+    program.must("lab", "import", name, on=ON)
+    stood = results(program)
+    program.must("undo", on=ON)
+    assert results(program) == {}
+    program.must("lab", "import", name, on=ON)
+    assert results(program) == stood
+    program.must("verify", on=ON)
+
+
+def test_results_wait_for_their_pull(started: Program) -> None:
+    name = report(started, f"{HEADER}{WAITING},NO3-N,12,mg/kg,1 M KCl\n")
+    said = started.must("lab", "import", name, on="2026-03-03T09:00+01:00")
+    assert said.out.splitlines()[1] == (
+        "Note: no pull here has these codes yet, so their results wait for it: RT4MAXCL "
+        "(another machine's samples?)"
+    )
+    started.must("pull", "B2", "--code", WAITING, "--when", "2026-03-02 08:00", on=ON)
+    again = started.must("lab", "import", name, on=ON)
+    assert again.out == "report.csv: imported already (1 result); nothing was written\n"
+    assert results(started) == {(WAITING, "nitrate-N"): "12"}
+
+
+@pytest.fixture
+def reissued(pulled: tuple[Program, list[str]]) -> tuple[Program, list[str]]:
+    """Report 26-1 imported from first.csv; second.csv is its re-issue, without B6's pH.
+
+    B2 (treatment M) and B5 (the control of block 2, with treatments C10 and M) have other values.
+    """
+    program, codes = pulled
+    first = report(program, long(codes, SIX), "first.csv")
+    program.must("lab", "import", first, "--report", "26-1", on=ON)
+    lines = long(codes, ["10", "21.5", "12", "13", "<1", "<0.5"]).splitlines(keepends=True)
+    report(program, "".join(lines[:-1]), "second.csv")
+    return program, codes
+
+
+def test_a_re_issue_is_shown_and_refused_without_a_terminal(
+    reissued: tuple[Program, list[str]],
+) -> None:
+    program, codes = reissued
+    before = program.journal()
+    said = program("lab", "import", "second.csv", "--report", "26-1", on=ON)
+    assert said.code == 2
+    assert said.out == (
+        "second.csv: report 26-1 of Invented Soil Lab is here with other values:\n"
+        f"  {codes[1]}  nitrate-N   11 -> 21.5 mg/kg\n"
+        f"  {codes[4]}  nitrate-N   14 -> <1 mg/kg\n"
+    )
+    assert said.err == (
+        "Error: second.csv: has report 26-1 of Invented Soil Lab been re-issued, with 2 values "
+        "changed? (yes/no)\nTry: answer with --reissued\n"
+    )
+    assert program.journal() == before
+
+
+def test_a_re_issue_writes_only_what_changed_and_keeps_both(
+    reissued: tuple[Program, list[str]],
+) -> None:
+    program, codes = reissued
+    before = program.journal()
+    said = program.must("lab", "import", "second.csv", "--report", "26-1", "--reissued", on=ON)
+    act = said.out.splitlines()[3].split()[0]
+    assert said.out.splitlines()[3:] == [
+        f"{act}  imported 2 results (2 of them re-issued) of 2 samples, report 26-1 of Invented "
+        "Soil Lab",
+        "Curves that change: nitrate-N of C10, nitrate-N of M",
+        f"Note: not in the re-issue and left standing: {codes[5]} pH; logbook strike "
+        "SAMPLE:NUTRIENT --reason TEXT strikes one",
+    ]
+    stands = results(program)
+    assert (stands[codes[1], "nitrate-N"], stands[codes[4], "nitrate-N"]) == ("21.5", "<1")
+    assert stands[codes[5], "pH"] == "6.5"
+    (new,) = set(program.journal()) - set(before)
+    keys = [write[0] for write in json.loads(new)["writes"]]
+    assert [key.split("/")[0] for key in keys] == ["report", "result", "result"]
+
+    told = program.must("history", f"{codes[1]}:nitrate-N", on=ON).out
+    assert "nitrate-N 11 mg/kg" in told
+    assert "nitrate-N 21.5 mg/kg" in told
+    assert "because: re-issued report 26-1 of Invented Soil Lab" in told
+    program.must("verify", on=ON)
+
+
+def test_after_a_re_issue_neither_file_changes_anything(
+    reissued: tuple[Program, list[str]],
+) -> None:
+    program, _ = reissued
+    program.must("lab", "import", "second.csv", "--report", "26-1", "--reissued", on=ON)
+    before = program.journal()
+    said = program.must("lab", "import", "second.csv", "--report", "26-1", on=ON)
+    assert said.out == "second.csv: imported already (11 results); nothing was written\n"
+    for words in ([], ["--reissued"]):
+        said = program("lab", "import", "first.csv", "--report", "26-1", *words, on=ON)
+        assert said.code == 2
+        assert said.err.splitlines()[0] == (
+            "Error: first.csv: report 26-1 of Invented Soil Lab was replaced by second.csv on Fri "
+            "20 Mar 2026 09:00; the older file is not taken again, and nothing was written"
+        )
+    said = program("lab", "import", "first.csv", "--report", "26-9", on=ON)
+    assert said.code == 2
+    assert "this very file was imported as report 26-1" in said.err
+    assert program.journal() == before
+
+
+def test_an_undone_re_issue_can_be_taken_again(reissued: tuple[Program, list[str]]) -> None:
+    program, codes = reissued
+    words = ("lab", "import", "second.csv", "--report", "26-1", "--reissued")
+    program.must(*words, on=ON)
+    program.must("undo", on=ON)
+    assert results(program)[codes[1], "nitrate-N"] == "11"
+    said = program.must("lab", "import", "first.csv", "--report", "26-1", on=ON)
+    assert said.out == "first.csv: imported already (12 results); nothing was written\n"
+    program.must(*words, on=ON)
+    assert results(program)[codes[1], "nitrate-N"] == "21.5"
+
+
+def test_a_re_issue_leaves_what_a_person_corrected_and_the_laboratory_did_not_change(
+    reissued: tuple[Program, list[str]],
+) -> None:
+    program, codes = reissued
+    why = ("--reason", "the laboratory rang")
+    program.must("correct", f"{codes[0]}:nitrate-N", "--value", "9", *why, on=ON)
+    program.must("strike", f"{codes[2]}:nitrate-N", "--reason", "bag torn", on=ON)
+    program.must("correct", f"{codes[1]}:nitrate-N", "--value", "20", *why, on=ON)
+    before = program.journal()
+    said = program.must("lab", "import", "first.csv", "--report", "26-1", on=ON)
+    assert said.out == "first.csv: imported already (12 results); nothing was written\n"
+    assert program.journal() == before
+
+    said = program.must("lab", "import", "second.csv", "--report", "26-1", "--reissued", on=ON)
+    assert f"  {codes[1]}  nitrate-N   20 -> 21.5 mg/kg\n" in said.out
+    assert (
+        "Note: corrected or struck here and not changed by the laboratory, left so: "
+        f"{codes[0]} nitrate-N, {codes[2]} nitrate-N\n"
+    ) in said.out
+    stands = results(program)
+    assert stands[codes[0], "nitrate-N"] == "9"
+    assert (codes[2], "nitrate-N") not in stands
+
+
+class Terminal:
+    """A standard input that says it is a terminal."""
+
+    def isatty(self) -> bool:
+        return True
+
+
+@pytest.mark.parametrize(("answer", "code"), [("yes", 0), ("no", 2)])
+def test_a_re_issue_is_asked_on_a_terminal(
+    reissued: tuple[Program, list[str]],
+    monkeypatch: pytest.MonkeyPatch,
+    answer: str,
+    code: int,
+) -> None:
+    program, codes = reissued
+    monkeypatch.setattr(session.sys, "stdin", Terminal())
+    monkeypatch.setattr(session.typer, "prompt", lambda question: answer)
+    said = program("lab", "import", "second.csv", "--report", "26-1", on=ON)
+    assert said.code == code
+    stands = results(program)[codes[1], "nitrate-N"]
+    assert stands == ("21.5" if answer == "yes" else "11")
+    if answer == "no":
+        assert said.err == "Error: not taken for a re-issue; nothing was written\n"
+
+
+def test_a_long_list_of_differences_ends_in_a_count(started: Program) -> None:
+    lines = [f"{WAITING},P,{n},mg/kg,Olsen\n" for n in range(1, 26)]
+    started.must("lab", "import", report(started, HEADER + "".join(lines)), "--report", "1", on=ON)
+    other = report(started, HEADER + "".join(lines).replace(",mg/kg", ".5,mg/kg"), "b.csv")
+    said = started.must("lab", "import", other, "--report", "1", "--dry-run", on=ON)
+    assert said.out.count(" -> ") == 20
+    assert "  and 5 more\n" in said.out
+
+
+def test_json_for_programs(reissued: tuple[Program, list[str]]) -> None:
+    program, codes = reissued
+    words = ("lab", "import", "second.csv", "--report", "26-1", "--json")
+    assert program(*words, on=ON).err.endswith("Try: answer with --reissued\n")
+    document: dict[str, Any] = json.loads(program.must(*words, "--reissued", on=ON).out)
+    assert (document["rows"], document["written"], document["already_there"]) == (11, 2, 9)
+    assert document["changed"][1] == {
+        "sample": codes[4], "nutrient": "nitrate-N", "old": "14", "new": "<1", "unit": "mg/kg",
+    }  # fmt: skip
+    assert document["missing"] == [{"sample": codes[5], "nutrient": "pH", "value": "6.5"}]
+    assert document["curves"] == ["nitrate-N of C10", "nitrate-N of M"]
+
+
+def test_a_file_with_one_bad_row_writes_nothing(pulled: tuple[Program, list[str]]) -> None:
+    program, codes = pulled
+    before, stored = program.journal(), program.store.read_bytes()
+    name = report(program, long(codes, [*SIX[:5], "O.5"]))
+    said = program("lab", "import", name, on=ON)
+    assert (said.code, said.out) == (2, "")
+    assert said.err == (
+        "report.csv, row 12, column value (value 'O.5'): 'O.5' has a letter in place of a digit; "
+        "write 0.5\nError: report.csv: 1 problem; nothing was written\n"
+    )
+    assert program.journal() == before
+    assert program.store.read_bytes() == stored
+
+
+def test_a_typed_result(pulled: tuple[Program, list[str]]) -> None:
+    program, codes = pulled
+    words = ("lab", "add", codes[0], "NO3-N", "12.5 mg/kg", "--method", "1 M KCl")
+    said = program.must(*words, on=ON)
+    assert said.out == (
+        f"{said.act}  {codes[0]} nitrate-N 12.5 mg/kg (1 M KCl, dry; report typed)\n"
+    )
+    before = program.journal()
+    again = program.must("lab", "add", codes[0], "nitrate-N", "12,50 ppm", *words[5:], on=ON)
+    assert again.out == (
+        f"{codes[0]} nitrate-N 12.5 mg/kg: written down already (report typed); "
+        "nothing was written\n"
+    )
+    other = program("lab", "add", codes[0], "NO3-N", "13 mg/kg", *words[5:], on=ON)
+    assert other.code == 2
+    assert other.err == (
+        f"Error: {codes[0]} has nitrate-N 12.5 mg/kg in report typed already; nothing was "
+        f"written\nTry: logbook correct {codes[0]}:nitrate-N --value VALUE --reason TEXT, or "
+        "--reissued if the laboratory sent another value\n"
+    )
+    assert program.journal() == before
+    program.must("lab", "add", codes[0], "NO3-N", "13 mg/kg", *words[5:], "--reissued", on=ON)
+    assert results(program) == {(codes[0], "nitrate-N"): "13"}
+
+
+def test_typed_limits_and_ph(pulled: tuple[Program, list[str]]) -> None:
+    program, codes = pulled
+    add = ("lab", "add", codes[0])
+    program.must(*add, "P", "< 0.5 mg/kg", "--method", "Olsen", "--report", "26-3", on=ON)
+    program.must(*add, "pH", "6.8", "--method", "water 1:1", "--basis", "moist", on=ON)
+    assert results(program) == {(codes[0], "P"): "<0.5", (codes[0], "pH"): "6.8"}
+
+
+def test_typed_and_imported_are_not_counted_twice_unseen(
+    pulled: tuple[Program, list[str]],
+) -> None:
+    program, codes = pulled
+    program.must("lab", "add", codes[0], "NO3-N", "10 mg/kg", "--method", "1 M KCl", on=ON)
+    name = report(program, long(codes, SIX))
+    said = program.must("lab", "import", name, "--report", "26-1", on=ON)
+    assert said.out.splitlines()[1] == (
+        f"Note: typed by hand before, so that they now stand twice: {codes[0]} nitrate-N; logbook "
+        "strike CODE --reason TEXT strikes what was typed"
+    )
+    words = ("lab", "add", codes[1], "NO3-N", "11 mg/kg", "--method", "1 M KCl")
+    said = program(*words, on=ON)
+    assert said.code == 2
+    assert said.err == (
+        f"Error: {codes[1]} has nitrate-N by '1 M KCl' already: 11 mg/kg, report 26-1; nothing "
+        "was written\nTry: name the report of a second measurement with --report NUMBER\n"
+    )
+    # Typed from the very report: the same key, so that nothing is doubled.
+    said = program.must(*words, "--report", "26-1", on=ON)
+    assert said.out.endswith("written down already (report 26-1); nothing was written\n")
+
+
+WRONG: dict[str, tuple[list[str], str]] = {
+    "no method": (
+        ["add", WAITING, "NO3-N", "1 mg/kg"],
+        "Error: by which method was nitrate-N measured? (the trial follows '1 M KCl')\n"
+        "Try: answer with --method '1 M KCl'\n",
+    ),
+    "no unit": (
+        ["add", WAITING, "P", "12.5", "--method", "Olsen"],
+        "unit '': there is no unit; write the laboratory's, such as mg/kg\n"
+        "Error: the result cannot be written down\n",
+    ),
+    "two readings": (
+        ["add", WAITING, "P", "1,234 mg/kg", "--method", "Olsen"],
+        "value '1,234': '1,234' can be read as 1234 or as 1.234; write 1234 or 1.234\n"
+        "Error: the result cannot be written down\n",
+    ),
+    "unknown nutrient": (
+        ["add", WAITING, "nitrate", "1 mg/kg", "--method", "x"],
+        "nutrient 'nitrate': 'nitrate' may mean NO3 or NO3-N; write NO3 or NO3-N\n"
+        "Error: the result cannot be written down\n",
+    ),
+    "wrong code": (
+        ["add", "RT4MAXCC", "P", "1 mg/kg", "--method", "Olsen"],
+        "sample 'RT4MAXCC': this is not a sample code: its check symbol does not fit: a symbol is "
+        "wrong or swapped; copy the code from the label\n"
+        "Error: the result cannot be written down\n",
+    ),
+    "impossible": (
+        ["add", WAITING, "pH", "68", "--method", "water 1:1"],
+        "value '68': a pH of 68 does not exist; pH lies between 0 and 14\n"
+        "Error: the result cannot be written down\n",
+    ),
+    "wrong basis": (
+        ["add", WAITING, "P", "1 mg/kg", "--method", "Olsen", "--basis", "soggy"],
+        "basis 'soggy': 'soggy' is not a basis; write dry or moist\n"
+        "Error: the result cannot be written down\n",
+    ),
+    "no file": (
+        ["import", "none.csv"],
+        "Error: there is no file 'none.csv'\nTry: check the name\n",
+    ),
+    "two methods": (
+        ["import", "wide.csv", "--method", "P=M3", "--skip", "Remark"],
+        "wide.csv, header, column 'P Olsen (mg/kg)': the heading says Olsen but --method says M3; "
+        "ask the laboratory which is right\nError: wide.csv: 1 problem; nothing was written\n",
+    ),
+    "column not skipped": (
+        ["import", "wide.csv"],
+        "wide.csv, header, column 'Remark': this is no nutrient that is known here; --skip "
+        "'Remark' leaves it out\nError: wide.csv: 1 problem; nothing was written\n",
+    ),
+    "received at no time": (
+        ["import", "wide.csv", "--skip", "Remark", "--received", "soon"],
+        "Error: 'soon' is not a time\n"
+        "Try: write yesterday, 08:30, tue 17:00, 2026-03-14 or 2026-03-14T08:30\n",
+    ),
+}
+
+
+@pytest.mark.parametrize("name", WRONG)
+def test_wrong_input_is_one_clear_error_and_leaves_no_trace(started: Program, name: str) -> None:
+    words, expected = WRONG[name]
+    report(started, f"sample,P Olsen (mg/kg),Remark\n{WAITING},4,fine\n", "wide.csv")
+    before = started.journal()
+    said = started("lab", *words, on=ON)
+    assert (said.code, said.out) == (2, "")
+    assert said.err == expected
+    assert started.journal() == before
+
+
+def test_a_file_that_is_not_where_it_is_said(started: Program) -> None:
+    Path("folder.csv").mkdir()
+    said = started("lab", "import", "folder.csv", on=ON)
+    assert (said.code, said.err) == (2, "Error: folder.csv is a folder\nTry: name the file in it\n")
