@@ -1,4 +1,4 @@
-"""The laboratory: `lab import` and `lab add`."""
+"""The laboratory: `lab import`, beside `lab add` and `lab results`."""
 
 from __future__ import annotations
 
@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from logbook.cli.app import group
+from logbook.cli.results import results
 from logbook.cli.session import Session, as_json, ask, chosen, say
 from logbook.cli.typed import add
 from logbook.errors import BadData, LogbookError, NeedsAnswer, UserMistake
@@ -237,7 +238,9 @@ def _write(session: Session, file: str, plan: Plan) -> str:
     """Write the plan as one act, if the book is still as it was planned on; returns its code."""
     with session.write() as book:
         if dict(book.live(list(plan.live))) != {k: v for k, v in plan.live.items() if v}:
-            raise UserMistake(f"{file}: the book changed meanwhile; nothing was written", "again")
+            raise UserMistake(
+                f"{file}: the book changed meanwhile; nothing was written", "run it again"
+            )
         reason = f"re-issued report {_numbers(plan)}" if plan.changed else None
         return book.record("lab", plan.records, reason=reason).code
 
@@ -291,4 +294,8 @@ def _document(
     }
 
 
-COMMANDS = {"lab": group("What the laboratory sends.", **{"import": import_report, "add": add})}
+COMMANDS = {
+    "lab": group(
+        "What the laboratory sends.", **{"import": import_report, "add": add, "results": results}
+    )
+}

@@ -486,3 +486,51 @@ def test_a_file_that_is_not_where_it_is_said(started: Program) -> None:
     Path("folder.csv").mkdir()
     said = started("lab", "import", "folder.csv", on=ON)
     assert (said.code, said.err) == (2, "Error: folder.csv is a folder\nTry: name the file in it\n")
+
+
+def test_results_are_listed_by_sample_bed_and_nutrient(pulled: tuple[Program, list[str]]) -> None:
+    program, codes = pulled
+    assert program.must("lab", "results", on=ON).out == "No such results yet.\n"
+    content = long(codes, SIX) + f"{WAITING},NO3-N,9,mg/kg,1 M KCl\n"
+    program.must("lab", "import", report(program, content), "--report", "26-1", on=ON)
+
+    said = program.must("lab", "results", "--bed", "B5-B6", "--nutrient", "NO3-N", on=ON)
+    assert said.out == (
+        f"{codes[4]}  Mon 2 Mar 2026  B5     nitrate-N         14 mg/kg  (1 M KCl, dry; report "
+        "26-1)\n"
+        f"{codes[5]}  Mon 2 Mar 2026  B6     nitrate-N       <0.5 mg/kg  (1 M KCl, dry; report "
+        "26-1)\n"
+    )
+    said = program.must("lab", "results", "--sample", WAITING, on=ON)
+    assert said.out == (
+        "RT4MAXCL  waits for its pull     nitrate-N          9 mg/kg  (1 M KCl, dry; report 26-1)\n"
+    )
+    document = json.loads(program.must("lab", "results", "--json", on=ON).out)
+    assert [line["sample"] for line in document["results"][-2:]] == [codes[5], WAITING]
+    assert document["results"][0] == {
+        "sample": codes[0], "bed": "B1", "pulled": "2026-03-02T08:00+01:00",
+        "nutrient": "nitrate-N", "value": "10", "unit": "mg/kg", "reported": "10",
+        "reported_unit": "mg/kg", "form": "NO3-N", "method": "1 M KCl", "basis": "dry",
+        "lab": "Invented Soil Lab", "report": "26-1", "run": 1, "repeat": 1, "disagrees": False,
+    }  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("words", "error"),
+    [
+        (
+            ["--sample", "B1"],
+            "Error: 'B1' is not a sample code: a code has 8 symbols, this one 2\n",
+        ),
+        (["--bed", "B9"], "Error: 'B9' is no bed, block or treatment here\n"),
+        (["--nutrient", "snow"], "Error: 'snow' is not a nutrient this program knows\n"),
+        (
+            ["--nutrient", "mineral-N"],
+            "Error: mineral-N is no result of its own: it is the sum of nitrate-N and ammonium-N\n",
+        ),
+    ],
+)
+def test_wrong_questions_about_results(started: Program, words: list[str], error: str) -> None:
+    said = started("lab", "results", *words, on=ON)
+    assert (said.code, said.out) == (2, "")
+    assert said.err.startswith(error)

@@ -9,9 +9,10 @@ from decimal import Decimal
 from pathlib import Path
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from logbook.errors import BadData
 from logbook.labs.headings import read_heading
 from logbook.labs.importer import Parsed, parse_report
 from logbook.labs.reader import read_table
@@ -295,3 +296,31 @@ def test_a_wide_file_reads_like_its_long_twin(
     assert (wide.problems, long.problems) == ([], [])
     assert wide.results == long.results
     assert len(wide.results) == sum(bool(cell) for row in rows for cell in row)
+
+
+@given(st.text(max_size=40))
+def test_any_heading_is_read_or_not_without_a_crash(title: str) -> None:
+    heading = read_heading(" ".join(title.split()))
+    assert heading is None or heading.nutrient
+
+
+@settings(max_examples=200)
+@given(TABLES, st.integers(0, 10**6), st.binary(min_size=1, max_size=6))
+def test_damaged_wide_files_end_in_words(
+    tmp_path: Path, rows: list[list[str]], at: int, noise: bytes
+) -> None:
+    head = "sample," + ",".join(f"{name} {method} ({unit})" for name, unit, method in KINDS)
+    body = (",".join([code, *row]) + "\n" for code, row in zip(SAMPLES, rows, strict=False))
+    data = f"{head}\n{''.join(body)}".encode()
+    place = at % len(data)
+    path = tmp_path / "w.csv"
+    path.write_bytes(data[:place] + noise + data[place + len(noise) // 2 :])
+    try:
+        parsed = parse_report(read_table(path), SAMPLES, lab="L", report="1")
+    except BadData as error:
+        assert error.problems
+        assert error.message.isprintable()
+        return
+    shown = [str(problem) for problem in parsed.problems] + parsed.notes
+    assert all(line.isprintable() for line in shown)
+    assert parsed.results or parsed.problems

@@ -1,0 +1,135 @@
+"""The results that stand: `lab results`."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Annotated, Any
+
+import typer
+
+from logbook.cli.session import Session, addressed, as_json, say
+from logbook.errors import UserMistake
+from logbook.report.lines import result_value
+from logbook.store import views
+from logbook.trial import codes
+from logbook.trial.chemistry import ANALYTES, find_analyte
+from logbook.trial.records import Pull, Result
+from logbook.trial.times import spoken_day
+
+
+@dataclass(frozen=True)
+class _Line:
+    """A result with the pull that it belongs to; `bed` is empty while it waits for one."""
+
+    result: Result
+    conflict: bool
+    pull: Pull | None
+    bed: str
+    place: int
+
+    @property
+    def order(self) -> tuple[str, int, str, int, int, int]:
+        """By day, then bench order, then the order of the nutrients; the waiting ones last."""
+        day = self.pull.when.day.isoformat() if self.pull else "~"
+        nutrient = list(ANALYTES).index(self.result.analyte)
+        return (
+            day, self.place, self.result.sample, nutrient, self.result.run, self.result.n,
+        )  # fmt: skip
+
+    def document(self) -> dict[str, Any]:
+        """For JSON."""
+        one = self.result
+        return {
+            "sample": one.sample,
+            "bed": self.bed or None,
+            "pulled": self.pull.when.text if self.pull else None,
+            "nutrient": one.analyte,
+            "value": result_value(one),
+            "unit": one.unit,
+            "reported": one.reported,
+            "reported_unit": one.reported_unit,
+            "form": one.form,
+            "method": one.method,
+            "basis": one.basis,
+            "lab": one.lab,
+            "report": one.report,
+            "run": one.run,
+            "repeat": one.n,
+            "disagrees": self.conflict,
+        }
+
+
+def results(
+    context: typer.Context,
+    sample: Annotated[str | None, typer.Option(help="Of this sample's code.")] = None,
+    bed: Annotated[str | None, typer.Option(help="Of these beds: B1-B6, control, CODE.")] = None,
+    nutrient: Annotated[str | None, typer.Option(help="Of this nutrient.")] = None,
+    json: Annotated[bool, typer.Option("--json", help="For programs.")] = False,
+) -> None:
+    """List the results that stand, by day, bed and nutrient.
+
+    Examples: logbook lab results --bed B1-B3 --nutrient nitrate-N
+              logbook lab results --sample XW3KRT9D --json
+    """
+    session: Session = context.obj
+    lines = session.read(lambda store: _lines(store, session, sample, bed, nutrient))
+    if json:
+        as_json({"results": [line.document() for line in lines]})
+        return
+    for line in lines:
+        say(_words(line))
+    if not lines:
+        say("No such results yet.")
+
+
+def _lines(
+    store: Any, session: Session, sample: str | None, bed: str | None, nutrient: str | None
+) -> list[_Line]:
+    pulls = {found.id: found.record for found in views.fetch(store, "pull")}
+    beds = {found.id: found.record for found in views.fetch(store, "bed")}
+    wanted = None
+    if bed is not None:
+        chosen = {ref.id for ref in addressed(store, session, bed)[1]}
+        wanted = {code for code, pull in pulls.items() if pull.bed in chosen}
+    where, given = _condition(sample, nutrient)
+    lines = []
+    for found in views.fetch(store, "result", where, given):
+        pull = pulls.get(found.record.sample)
+        if wanted is None or found.record.sample in wanted:
+            own = beds.get(pull.bed) if pull else None
+            label, place = (own.label, own.place) if own else ("", 0)
+            lines.append(_Line(found.record, found.conflict, pull, label, place))
+    return sorted(lines, key=lambda line: line.order)
+
+
+def _condition(sample: str | None, nutrient: str | None) -> tuple[str, list[str]]:
+    """The SQL condition of what was asked for, and its values."""
+    conditions, given = ["1"], []
+    if sample is not None:
+        code = codes.tidy(sample)
+        if not codes.is_valid(code):
+            raise UserMistake(f"{sample!r} is not a sample code: {codes.flaw(code)}")
+        conditions.append("sample = ?")
+        given.append(code)
+    if nutrient is not None:
+        analyte = find_analyte(nutrient)[0].name
+        if analyte == "mineral-N":
+            raise UserMistake(
+                "mineral-N is no result of its own: it is the sum of nitrate-N and ammonium-N",
+                "logbook lab results --nutrient nitrate-N, or: logbook curve mineral-N",
+            )
+        conditions.append("analyte = ?")
+        given.append(analyte)
+    return " AND ".join(conditions), given
+
+
+def _words(line: _Line) -> str:
+    one = line.result
+    where = f"{spoken_day(line.pull.when.day)}  {line.bed}" if line.pull else "waits for its pull"
+    repeat = f", repeat {one.n}" if one.n > 1 else ""
+    run = f", run {one.run}" if one.run > 1 else ""
+    disputed = "  machines disagree" if line.conflict else ""
+    return (
+        f"{one.sample}  {where:<21}  {one.analyte:<11} {result_value(one):>8} {one.unit}"
+        f"  ({one.method}, {one.basis}; report {one.report}{run}{repeat}){disputed}"
+    )
