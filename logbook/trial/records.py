@@ -3,7 +3,8 @@
 Every record is frozen and holds exactly what the journal keeps under one key. Ids are opaque;
 labels and codes are what people say. Masses are in g or kg, volumes in L or mL, areas in m2,
 depths in cm, densities in kg/L, as the field names say. `None` means "not known yet".
-`known` says how an amount was known: weighed, metered, by eye, as planned.
+`known` says how an amount was known: weighed, metered, by eye, as planned; `typed` is the amount
+as the person wrote it, beside the canonical one.
 """
 
 from __future__ import annotations
@@ -14,6 +15,7 @@ from decimal import Decimal
 from logbook.trial.times import When
 
 KNOWN = ("weighed", "metered", "by eye", "as planned")
+EVENTS = ("spilled", "refilled", "flooded", "drained", "heat off", "sown", "out of the trial")
 
 
 @dataclass(frozen=True)
@@ -180,6 +182,7 @@ class Filling:
     mass_kg: Decimal | None
     moisture: Decimal | None
     known: str
+    typed: str
 
 
 @dataclass(frozen=True)
@@ -192,6 +195,7 @@ class Application:
     volume_l: Decimal | None
     mock: bool
     known: str
+    typed: str
 
 
 @dataclass(frozen=True)
@@ -202,6 +206,7 @@ class Watering:
     when: When
     volume_ml: Decimal
     known: str
+    typed: str
 
 
 @dataclass(frozen=True)
@@ -252,7 +257,7 @@ class Report:
     rows: int
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Result:
     """One value of one sample: canonical `value` and `unit`, beside what the laboratory wrote.
 
@@ -276,3 +281,17 @@ class Result:
     reported: str
     reported_unit: str
     form: str
+
+
+@dataclass(frozen=True)
+class Writer:
+    """One store used by one account on one machine; `public_key` is Ed25519, in hex.
+
+    `book` names the book all its writers share; `predecessor` is the writer that this machine
+    used before (after a restored backup, a copied store), if any.
+    """
+
+    book: str
+    machine: str
+    public_key: str
+    predecessor: str | None
