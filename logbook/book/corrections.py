@@ -89,12 +89,12 @@ def _said(reason: str) -> str:
 
 def _last_act(book: Book) -> list[tuple[str, Entry]]:
     """The entries of the newest act of this writer and author that was not undone yet."""
-    settled: set[str] = set()
+    settled: set[str | None] = set()
     for _, entry in _newest_first(book):
         if entry.by != book.by or entry.act is None or entry.act in settled:
             continue
         if entry.kind == "undo":
-            settled.update(_undone(book, entry))
+            settled.add(_undone(book, entry))
             continue
         return _of_act(book, entry.act)
     raise UserMistake(f"there is nothing of {book.by}'s on this machine to undo")
@@ -121,15 +121,11 @@ def _of_act(book: Book, act: str) -> list[tuple[str, Entry]]:
     return [(name, journal.decode(body)) for name, body in rows]
 
 
-def _undone(book: Book, undo_entry: Entry) -> set[str]:
-    """The acts whose writes an undo replaced."""
-    replaced = {old for write in undo_entry.writes for old in write.replaces}
-    acts: set[str] = set()
-    for name in replaced:
-        row = book.connection.exec_driver_sql("SELECT act FROM entry WHERE id = ?", (name,)).first()
-        if row and row[0]:
-            acts.add(row[0])
-    return acts
+def _undone(book: Book, undo_entry: Entry) -> str | None:
+    """The code of the act that an undo took back."""
+    write = undo_entry.writes[0]
+    origin = _origin(book, write.replaces, write.key, {})
+    return None if origin is None else book.entry(origin).act
 
 
 def _values_before(
@@ -138,8 +134,9 @@ def _values_before(
     """What stood under each key before the act; refuses where that is not one thing."""
     writes = [(name, write) for name, entry in entries for write in entry.writes]
     living = book.live([write.key for _, write in writes])
+    seen: Seen = {}
     for name, write in writes:
-        if living.get(write.key) != (name,):
+        if _origin(book, living.get(write.key, ()), write.key, seen) != name:
             raise UserMistake(
                 f"{reference(book, write.key)} was written again since: "
                 "undoing would lose the later line",
@@ -158,6 +155,33 @@ def _values_before(
     ]
 
 
+# Entries read: id -> (kind, what each of its keys replaces).
+Seen = dict[str, tuple[str, dict[str, tuple[str, ...]]]]
+
+
+def _origin(book: Book, living: tuple[str, ...], key: str, seen: Seen) -> str | None:
+    """The entry whose write is what stands under the key, be it given back by undos."""
+    taken_back = 0
+    while len(living) == 1:
+        name = living[0]
+        kind, replaced = _replaced(book, name, seen)
+        if kind == "undo":
+            taken_back += 1
+        elif taken_back:
+            taken_back -= 1
+        else:
+            return name
+        living = replaced[key]
+    return None
+
+
+def _replaced(book: Book, name: str, seen: Seen) -> tuple[str, dict[str, tuple[str, ...]]]:
+    if name not in seen:
+        entry = book.entry(name)
+        seen[name] = entry.kind, {write.key: write.replaces for write in entry.writes}
+    return seen[name]
+
+
 def _refuse_if_referred(
     book: Book, keys: Sequence[str], entries: Sequence[tuple[str, Entry]]
 ) -> None:
@@ -165,32 +189,30 @@ def _refuse_if_referred(
     by_space: dict[str, list[str]] = {}
     for key in keys:
         by_space.setdefault(journal.space(key), []).append(key)
+    projections.name_keys(book.connection, "going", keys)
     for space, of_space in by_space.items():
         for other, column in REFERENCES.get(space, ()):
             projections.name_keys(book.connection, "wanted", map(journal.ident, of_space))
-            later = _later(book, other, column, entries)
-            if later:
+            for key, about in _later(book, other, column, entries[0][1]):
                 raise UserMistake(
-                    f"{reference(book, f'{other}/{later[0]}')} speaks of "
-                    f"{reference(book, f'{space}/{later[1]}')}, which cannot be undone any more",
+                    f"{reference(book, key)} speaks of {reference(book, f'{space}/{about}')}, "
+                    "which cannot be undone any more",
                     "strike the later line first",
                 )
 
 
-def _later(
-    book: Book, space: str, column: str, entries: Sequence[tuple[str, Entry]]
-) -> tuple[str, str] | None:
-    """A record of `space` that refers to one of `wanted` and was not written before the act.
+def _later(book: Book, space: str, column: str, first: Entry) -> Iterator[tuple[str, str]]:
+    """Keys of `space` that refer to one of `wanted`, stay, and were not written before the act.
 
     What this writer wrote is in order; what another machine wrote may have come after.
     """
-    first = entries[0][1]
-    marks = ", ".join("?" * len(entries))
-    table = f'"{RECORD_TABLES[space].name}"'
-    row = book.connection.exec_driver_sql(
-        f'SELECT r.id, r."{column}" FROM wanted CROSS JOIN {table} r ON r."{column}" = wanted.key '
-        f"JOIN entry e ON e.id = r.entry WHERE r.entry NOT IN ({marks}) "
-        "AND NOT (e.writer = ? AND e.seq < ?) ORDER BY r.id LIMIT 1",
-        (*(name for name, _ in entries), first.writer, first.seq),
-    ).first()
-    return (row[0], row[1]) if row else None
+    rows = book.connection.exec_driver_sql(
+        f'SELECT ? || r.id, r."{column}", r.entry FROM wanted CROSS JOIN '
+        f'"{RECORD_TABLES[space].name}" r ON r."{column}" = wanted.key '
+        "WHERE ? || r.id NOT IN (SELECT key FROM going) ORDER BY r.id",
+        (f"{space}/", f"{space}/"),
+    ).all()
+    for key, about, name in rows:
+        origin = book.entry(_origin(book, (name,), key, {}) or name)
+        if origin.writer != first.writer or origin.seq > first.seq:
+            yield key, about

@@ -30,8 +30,9 @@ from logbook.trial.records import Writer
 if TYPE_CHECKING:
     from sqlalchemy import Connection
 
-# Room for the entry's frame and one more write below the limit of an entry.
-_MOST_WRITES_BYTES = journal.MOST_BYTES - 64 * 1024
+# Half of an entry for its writes, a third for the ids that they replace, the rest for its frame.
+_MOST_WRITES_BYTES = journal.MOST_BYTES // 2
+_MOST_REPLACED = journal.MOST_BYTES // 3 // 67
 
 
 @dataclass(frozen=True)
@@ -93,15 +94,16 @@ class Book:
     ) -> Act:
         """Write journal values under their keys as one act; see `record`."""
         act = code or self.new_code()
-        keys: list[str] = []
+        keys: dict[str, None] = {}
         trials: set[str] = set()
         for part in _split(values):
-            keys += [key for key, _ in part]
+            for key, _ in part:
+                if key in keys:
+                    raise UserMistake("one act cannot say two things about one line")
+                keys[key] = None
             trials |= self._append(kind, part, act, reason)
         if not keys:
             raise UserMistake("there is nothing to write down")
-        if len(set(keys)) != len(keys):
-            raise UserMistake("one act cannot say two things about one line")
         derived.refresh(self.connection, trials)
         return Act(act, kind, tuple(keys))
 
@@ -142,11 +144,12 @@ class Book:
         for name, key in sorted(pairs):
             if name != last:
                 last = name
-                loaded = {write.key: write.value for write in self._entry(name).writes}
+                loaded = {write.key: write.value for write in self.entry(name).writes}
             found[name, key] = loaded[key]
         return found
 
-    def _entry(self, name: str) -> Entry:
+    def entry(self, name: str) -> Entry:
+        """The entry of that id."""
         row = self.connection.exec_driver_sql("SELECT body FROM entry WHERE id = ?", (name,)).one()
         return journal.decode(row[0])
 
@@ -158,6 +161,10 @@ class Book:
             if value is not None and not readable(journal.space(key), value):
                 raise BadEntry(f"{key}: {value!r} is not what its record must be")
         replaces = self.live([key for key, _ in values])
+        if len(values) > 1 and sum(map(len, replaces.values())) > _MOST_REPLACED:
+            half = len(values) // 2
+            trials = self._append(kind, values[:half], act, reason)
+            return trials | self._append(kind, values[half:], act, reason)
         writes = [Write(key, value, replaces.get(key, ())) for key, value in values]
         name, entry, body = self._next_entry(kind, writes, act, reason)
         entries.append(self.connection, [(name, entry, body)])
@@ -193,9 +200,7 @@ def _split(values: Iterable[tuple[str, Value | None]]) -> Iterator[Values]:
     group: Values = []
     size = 0
     for key, value in values:
-        # Six bytes a character is the most that JSON needs; this is a cheap upper bound. A key
-        # that replaces more than a few lines at once is rare enough for the room to spare.
-        weight = len(key) + 160 + _weight(value)
+        weight = len(key) + 20 + _weight(value)
         if group and size + weight > _MOST_WRITES_BYTES:
             yield group
             group, size = [], 0
@@ -206,9 +211,11 @@ def _split(values: Iterable[tuple[str, Value | None]]) -> Iterator[Values]:
 
 
 def _weight(value: Value | None) -> int:
-    if value is None:
-        return 8
-    return sum(len(name) + 6 + len(str(part)) * 6 for name, part in value.items())
+    """At least as many bytes as the value takes in an entry."""
+    text = repr(value)
+    # In plain ASCII, JSON is at most twice as long as Python's own form (a quote escaped); else a
+    # character may take four bytes, and NFC may make three of one.
+    return len(text) * (2 if text.isascii() else 12)
 
 
 @contextmanager

@@ -99,10 +99,17 @@ def from_value(space: str, value: Value) -> Any:
 
 def readable(space: str, value: Value) -> bool:
     """True if a value is what the record of this key space says, field by field."""
-    kind = SPACES.get(space)
+    kind: Any = SPACES.get(space)
     if kind is None:
         return False
-    return all(check(value.get(name)) for name, check in _checks(kind))
+    known, every, exact = _checks(kind)
+    # Nearly all values of a kind have fields of the same types: those were looked at before.
+    shape = tuple(map(type, map(value.get, field_names(kind))))
+    if shape not in known:
+        if not all(check(value.get(name)) for name, check in every):
+            return False
+        known.add(shape)
+    return all(check(value.get(name)) for name, check in exact)
 
 
 @dataclass(frozen=True)
@@ -158,13 +165,20 @@ def _reader(of: Field) -> Callable[[Any], Any]:
     return lambda value: of.default if value is None else convert(value)
 
 
+Check = Callable[[Any], bool]
+Checks = tuple[tuple[str, Check], ...]
+
+
 @cache
-def _checks(kind: Any) -> tuple[tuple[str, Callable[[Any], bool]], ...]:
-    return tuple((one.name, _check(one)) for one in record_fields(kind))
+def _checks(kind: Any) -> tuple[set[tuple[type[Any], ...]], Checks, Checks]:
+    """The field types met so far that are right; all checks; those that types cannot stand for."""
+    every = tuple((one.name, _check(one)) for one in record_fields(kind))
+    exact = {one.name for one in record_fields(kind) if one.type in (Decimal, When)}
+    return set(), every, tuple((name, check) for name, check in every if name in exact)
 
 
-def _check(of: Field) -> Callable[[Any], bool]:
-    test: Callable[[Any], bool] | None = {Decimal: _is_decimal, When: _is_time}.get(of.type)
+def _check(of: Field) -> Check:
+    test: Check | None = {Decimal: _is_decimal, When: _is_time}.get(of.type)
     if test is None:
         allowed = {of.type, type(None)} if of.optional else {of.type}
         return lambda value: value.__class__ in allowed

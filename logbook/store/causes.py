@@ -8,6 +8,13 @@ from logbook.errors import StoreError
 
 BUSY_MS = 5000
 
+
+class Damaged(StoreError):
+    """SQLite finds the store's file malformed; `what` is the sentence without the file's name."""
+
+    what = "the store is damaged"
+
+
 # What SQLite says -> what it means to the person who reads it, and the next thing to do.
 _CAUSES = {
     "is locked": (
@@ -15,7 +22,6 @@ _CAUSES = {
         "wait for it to end and try again; nothing was written",
     ),
     "not a database": ("this file is not a logbook store", "name another with --store FILE"),
-    "malformed": ("the store is damaged", "run: logbook verify"),
     "readonly": ("the store cannot be written to", "check who owns the file and its folder"),
     "Permission denied": ("the store cannot be opened", "check who owns the file and its folder"),
     "unable to open": ("the store cannot be opened", "check that its folder exists and is yours"),
@@ -28,6 +34,8 @@ def explained(path: Path, said: str) -> StoreError:
     """The error to show for what SQLite or the system said about the store at `path`."""
     if path.is_dir():
         return StoreError(f"{path}: this is a folder, not a store", "name a file with --store FILE")
+    if "malformed" in said:
+        return Damaged(f"{path}: {Damaged.what}", "run: logbook verify")
     for part, (sentence, hint) in _CAUSES.items():
         if part in said:
             return StoreError(f"{path}: {sentence}", hint)

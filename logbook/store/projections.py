@@ -13,12 +13,12 @@ from decimal import Decimal
 from functools import cache
 from typing import Any
 
-from sqlalchemy import Connection
+from sqlalchemy import Connection, Table
 
 from logbook.journal import entry as journal
 from logbook.journal import fold
 from logbook.journal.entry import Entry, Value, Write
-from logbook.journal.kinds import SPACES, readable, record_fields, understood
+from logbook.journal.kinds import SPACES, Field, readable, record_fields, understood
 from logbook.store import derived
 from logbook.store.tables import FOLDED, RECORD_TABLES
 
@@ -57,17 +57,25 @@ def rebuild(connection: Connection) -> None:
 
 
 def differing_tables(connection: Connection, other: str) -> list[str]:
-    """Names of the folded tables whose rows differ from those of the attached database `other`."""
-    found = []
-    for table in FOLDED:
-        for left, right in (("main", other), (other, "main")):
-            query = (
-                f'SELECT * FROM {left}."{table.name}" EXCEPT SELECT * FROM {right}."{table.name}"'
-            )
-            if connection.exec_driver_sql(f"{query} LIMIT 1").first():
-                found.append(table.name)
-                break
-    return found
+    """Names of the folded tables whose rows differ from those of the attached database `other`.
+
+    A table that is missing there, or has other columns, differs.
+    """
+    return [table.name for table in FOLDED if _differs(connection, table, other)]
+
+
+def _differs(connection: Connection, table: Table, other: str) -> bool:
+    there = connection.exec_driver_sql(f'PRAGMA {other}.table_info("{table.name}")').all()
+    if {row[1] for row in there} != {column.name for column in table.columns}:
+        return True
+    names = ", ".join(f'"{column.name}"' for column in table.columns)
+    query = f'SELECT {names} FROM {{}}."{table.name}"'
+    for left, right in (("main", other), (other, "main")):
+        # EXCEPT takes 1 and 1.0 for the same; the fold writes neither for the other.
+        difference = f"{query.format(left)} EXCEPT {query.format(right)} LIMIT 1"
+        if connection.exec_driver_sql(difference).first():
+            return True
+    return False
 
 
 def _batches(connection: Connection) -> Iterator[Batch]:
@@ -239,20 +247,27 @@ def _insert(space: str) -> str:
 @cache
 def _cells(space: str) -> Callable[[Value], list[Any]]:
     """How a readable value becomes its row's cells, in the table's column order."""
-    columns = [(one.name, one.default, one.type is Decimal) for one in record_fields(SPACES[space])]
+    columns = [one for one in record_fields(SPACES[space]) for _ in range(_width(one))]
+    names = [one.name for one in columns]
+    defaults = [(n, one.default) for n, one in enumerate(columns) if one.default is not None]
+    # The second of a decimal's two columns is its REAL.
+    reals = [n for n in range(1, len(names)) if names[n] == names[n - 1]]
 
     def cells(value: Value) -> list[Any]:
-        row: list[Any] = []
-        for name, default, is_decimal in columns:
-            cell = value.get(name)
-            if cell is None:
-                cell = default
-            row.append(cell)
-            if is_decimal:
-                row.append(None if cell is None else float(cell))
+        row: list[Any] = list(map(value.get, names))
+        for place, default in defaults:
+            if row[place] is None:
+                row[place] = default
+        for place in reals:
+            if row[place] is not None:
+                row[place] = float(row[place])
         return row
 
     return cells
+
+
+def _width(of: Field) -> int:
+    return 2 if of.type is Decimal else 1
 
 
 def _trials_touched(connection: Connection) -> set[str]:

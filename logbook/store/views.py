@@ -254,10 +254,7 @@ def samples_without_results(connection: sqlite3.Connection, trial: str) -> list[
 
 def waiting_results(connection: sqlite3.Connection) -> list[str]:
     """Codes that results name and that no pull here has: their pull was not synced yet."""
-    rows = connection.execute(
-        "SELECT DISTINCT sample FROM result WHERE NOT EXISTS "
-        "(SELECT 1 FROM pull WHERE pull.id = result.sample) ORDER BY 1"
-    )
+    rows = connection.execute("SELECT sample FROM result EXCEPT SELECT id FROM pull ORDER BY 1")
     return [code for (code,) in rows]
 
 
@@ -327,6 +324,15 @@ def filed_entries(connection: sqlite3.Connection) -> Iterator[Filed]:
         "SELECT id, writer, seq, body, act FROM entry ORDER BY writer, seq, id"
     ):
         yield Filed(*row)
+
+
+def copy(connection: sqlite3.Connection, to: Path) -> None:
+    """Copy the whole store to a new file, as it is at one moment, by SQLite's backup."""
+    target = sqlite3.connect(to)
+    try:
+        connection.backup(target)
+    finally:
+        target.close()
 
 
 # What names a record that is no act: the column that people know it by.

@@ -1,0 +1,74 @@
+"""Is a store sound? Its tables against a fold made anew beside it, its schema against the newest.
+
+All of it works on a copy: the store itself is read once, and never kept from its writers for long.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import Connection, event
+
+from logbook.store import database, projections
+
+KEPT = "kept"
+
+
+@contextmanager
+def beside(copy: Path) -> Iterator[Connection]:
+    """A scratch database of the newest schema, with the copy of a store attached as `kept`."""
+    scratch = database.engine(copy.with_suffix(".scratch"))
+    event.listen(scratch, "connect", lambda raw, _record: _attach(raw, copy))
+    try:
+        with database.translated(copy):
+            database.upgrade(scratch)
+            with scratch.begin() as connection:
+                yield connection
+    finally:
+        scratch.dispose()
+
+
+def _attach(raw: Any, copy: Path) -> None:
+    raw.execute(f"ATTACH ? AS {KEPT}", (str(copy),))
+
+
+def page_damage(connection: Connection, most: int = 20) -> list[str]:
+    """What SQLite's own check says of the attached copy's pages and indexes."""
+    rows = connection.exec_driver_sql(f"PRAGMA {KEPT}.integrity_check({most})").all()
+    return [text for (text,) in rows if text != "ok"]
+
+
+def schema_differences(connection: Connection) -> list[str]:
+    """Tables, indexes and triggers that are missing, changed or strange in the attached copy."""
+    wanted, found = (_schema(connection, name) for name in ("main", KEPT))
+    said = [f"the {kind} {name} is missing" for kind, name in sorted(wanted.keys() - found.keys())]
+    said += [
+        f"the {kind} {name} does not belong here"
+        for kind, name in sorted(found.keys() - wanted.keys())
+    ]
+    return said + [
+        f"the {kind} {name} is not as this program makes it"
+        for kind, name in sorted(wanted.keys() & found.keys())
+        if wanted[kind, name] != found[kind, name]
+    ]
+
+
+def _schema(connection: Connection, of: str) -> dict[tuple[str, str], str]:
+    rows = connection.exec_driver_sql(
+        f"SELECT type, name, sql FROM {of}.sqlite_master WHERE name NOT LIKE 'sqlite~_%' ESCAPE '~'"
+    )
+    return {(kind, name): sql for kind, name, sql in rows}
+
+
+def stale_tables(connection: Connection) -> list[str]:
+    """Names of the attached copy's folded tables that its journal does not say.
+
+    Raises BadEntry if an entry of the journal cannot be read.
+    """
+    # Without a table of that name here, `entry` means the attached copy's.
+    connection.exec_driver_sql("DROP TABLE IF EXISTS main.entry")
+    projections.rebuild(connection)
+    return projections.differing_tables(connection, KEPT)
