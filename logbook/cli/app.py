@@ -30,6 +30,7 @@ COMMANDS = {
     "history": "lines",
     "lab": "lab",
     "curve": "curves",
+    "compare": "comparing",
     "season": "seasons",
     "verify": "keeping",
 }

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from logbook.report.compared import head
 from logbook.study import RATE_INTERVAL, Row, Series
 
 if TYPE_CHECKING:
     from logbook.analysis.fits import Fit, Parameter, Refusal
     from logbook.analysis.series import Contrast
+    from logbook.study.comparison import Comparison, Line
 
 
 def series_document(series: Series) -> dict[str, Any]:
@@ -23,7 +25,7 @@ def series_document(series: Series) -> dict[str, Any]:
         "treatment": series.treatment,
         "treatment_name": series.treatment_name,
         "dilution": series.dilution,
-        "pulls": [_row(row) for row in series.rows],
+        "pulls": [row_document(row) for row in series.rows],
         "fitted_to": {
             "days": list(series.points.days),
             "values": list(series.points.values),
@@ -34,7 +36,50 @@ def series_document(series: Series) -> dict[str, Any]:
     }
 
 
-def _row(row: Row) -> dict[str, Any]:
+def comparison_document(comparison: Comparison) -> dict[str, Any]:
+    """One date of all series; a missing number is null, with its reason."""
+    return {
+        "trial": comparison.trial,
+        "pull": comparison.pull,
+        "first_date": comparison.first.isoformat(),
+        "last_date": comparison.last.isoformat(),
+        "randomised": comparison.randomised,
+        "declared_endpoint": {"nutrient": comparison.endpoint, "day": comparison.endpoint_day},
+        "about": head(comparison),
+        "differences": [_line(line) for line in comparison.lines],
+        "possibly_salt": list(comparison.salt),
+        "missing": list(comparison.missing),
+        "notes": list(comparison.notes),
+    }
+
+
+def _line(line: Line) -> dict[str, Any]:
+    series, ratio = line.series, line.ratio
+    return {
+        "nutrient": series.analyte,
+        "unit": series.unit,
+        "method": series.method,
+        "basis": series.basis,
+        "laboratory": series.lab,
+        "treatment": series.treatment,
+        "treatment_name": series.treatment_name,
+        "declared": line.declared,
+        "finding": line.finding,
+        "sentence": line.sentence,
+        **row_document(line.row),
+        "ratio": {
+            "value": ratio.value,
+            "low": ratio.low,
+            "high": ratio.high,
+            "df": ratio.df,
+            "interval_method": ratio.method,
+            "reason": ratio.reason,
+        },
+    }
+
+
+def row_document(row: Row) -> dict[str, Any]:
+    """One pull of a series: means, differences and how their intervals were made."""
     found = row.difference
     corrected = found.from_amendment
     return {

@@ -159,7 +159,9 @@ def _newest(found: Iterable[Series]) -> str:
 
 def _named(store: sqlite3.Connection, trial: str, pull: str, found: Sequence[Series]) -> str:
     """The name of the pull that is meant, once it has results."""
-    planned = views.calendar(store, trial).planned
+    planned = sorted(
+        views.calendar(store, trial).planned, key=lambda one: -1 if one.day is None else one.day
+    )
     rows = sorted(
         {(row.difference.day, row.name) for series in found for row in series.rows},
     )
@@ -210,7 +212,7 @@ def _line(trial: Trial, series: Series, row: Row, limit: float | None) -> Line:
     if concentration:
         ratio = ratios.ratio_of(row.observations, limit)
         no_level = ratios.why_no_share(row.observations, limit)
-    finding, sentence = _words(series, row)
+    finding, sentence = words_of(series, row)
     return Line(
         series=series,
         row=row,
@@ -223,7 +225,7 @@ def _line(trial: Trial, series: Series, row: Row, limit: float | None) -> Line:
     )
 
 
-def _words(series: Series, row: Row) -> tuple[str, str]:
+def words_of(series: Series, row: Row) -> tuple[str, str]:
     """The finding of a line in a few words, and as a sentence with its numbers."""
     found = row.difference
     one = found.against_control

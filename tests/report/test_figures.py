@@ -18,8 +18,8 @@ import pytest
 
 from logbook.analysis.series import ONE_BED
 from logbook.errors import UserMistake
-from logbook.report import figures, marks
-from logbook.report.figures import curve_figure
+from logbook.report import marks
+from logbook.report.figures import curve_figure, curves, page
 from logbook.study.series import RATE_INTERVAL, Series
 
 sys.path.insert(0, str(Path(__file__).parent))
@@ -137,25 +137,25 @@ def test_censored_ends_are_said_and_drawn_hollow_with_arrows(tmp_path: Path) -> 
     assert "day 10 -12.4 or less" in text and "day 14 +24.5 or more" in text
     assert "day 7 between +5.7 and +7.5" in text
     assert "not drawn, since no value can be given: T1 day 3" in text
-    axes = figures._figure([made_up.censored()]).axes[0]
+    axes = curves._figure([made_up.censored()]).axes[0]
     hollow = [line for line in axes.lines if line.get_markerfacecolor() == "white"]
     arrows = [text for text in axes.texts if getattr(text, "arrow_patch", None) is not None]
     assert len(hollow) == 3 and len(arrows) == 2
 
 
 def test_eight_series_differ_by_marker_dash_and_colour() -> None:
-    styles = [figures._style(place) for place in range(8)]
+    styles = [page.style(place) for place in range(8)]
     assert len({style["color"] for style in styles}) == 8
     assert len({str(style["linestyle"]) for style in styles}) == 8
-    assert len({figures._marker(place)["marker"] for place in range(8)}) == 8
-    looks = [(figures._style(p)["color"], figures._marker(p)["marker"]) for p in range(16)]
+    assert len({page.marker(place)["marker"] for place in range(8)}) == 8
+    looks = [(page.style(p)["color"], page.marker(p)["marker"]) for p in range(16)]
     assert len(set(looks)) == 16
 
 
 def test_legend_and_small_print_lie_below_the_axes_and_on_the_page() -> None:
     long = "a made-up name that goes on and on, " * 5
     given = [made_up.renamed(made_up.release(), f"T{n}", long) for n in range(8)]
-    figure = figures._figure(given)
+    figure = curves._figure(given)
     figure.canvas.draw()
     page, axes = figure.bbox, figure.axes[0].get_tightbbox()
     legend = figure.legends[0].get_window_extent()

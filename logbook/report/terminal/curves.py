@@ -7,13 +7,12 @@ coloured. The table comes first: the picture only repeats it.
 from __future__ import annotations
 
 import sys
-import textwrap
 from collections.abc import Callable, Iterable, Sequence
 from typing import TYPE_CHECKING
 
 from logbook.report import marks
 from logbook.report.terminal.chart import chart
-from logbook.report.terminal.tables import console, printable, table
+from logbook.report.terminal.tables import console, encodable, say, table, wrapped
 from logbook.study.series import RATE_INTERVAL
 
 if TYPE_CHECKING:
@@ -41,36 +40,19 @@ def show_curve(series: Series, width: int | None, *, plain: bool = False) -> Non
     whatever the terminal can show.
     """
     wide = console(width).width
-    _say(_opening(series, wide))
+    say(_opening(series, wide))
     _table(series, wide)
-    _say(_closing(series, wide))
+    say(_closing(series, wide))
     if wide < NARROWEST_PICTURE:
-        _say(_wrapped(f"(the picture needs {NARROWEST_PICTURE} columns)", wide))
+        say(wrapped(f"(the picture needs {NARROWEST_PICTURE} columns)", wide))
     else:
-        _say(chart(series, min(wide, _WIDEST), ascii_only=plain or not _draws_boxes()))
-
-
-def _say(lines: Iterable[str]) -> None:
-    for line in lines:
-        print(_encodable(line))
+        say(chart(series, min(wide, _WIDEST), ascii_only=plain or not _draws_boxes()))
 
 
 def _draws_boxes() -> bool:
     """Whether standard output is a terminal that shows box drawing."""
     encoding = (sys.stdout.encoding or "").lower().replace("-", "")
     return sys.stdout.isatty() and encoding == "utf8"
-
-
-def _encodable(text: str) -> str:
-    """Printable text that the output can take: what it cannot encode becomes "?"."""
-    encoding = sys.stdout.encoding or "ascii"
-    return printable(text).encode(encoding, "replace").decode(encoding)
-
-
-def _wrapped(text: str, width: int, hang: str = "  ") -> list[str]:
-    return textwrap.wrap(
-        _encodable(text), width, subsequent_indent=hang, break_on_hyphens=False
-    ) or [""]
 
 
 def _opening(series: Series, width: int) -> list[str]:
@@ -80,8 +62,8 @@ def _opening(series: Series, width: int) -> list[str]:
         who = f"{who} ({series.treatment_name})"
     what = ", ".join(part for part in (series.method, series.lab, marks.basis_of(series)) if part)
     return [
-        *_wrapped(f"{series.title}: {who}", width),
-        *_wrapped(what, width),
+        *wrapped(f"{series.title}: {who}", width),
+        *wrapped(what, width),
         "",
     ]
 
@@ -113,7 +95,7 @@ def _natural(columns: Sequence[Column], rows: Sequence[Row]) -> int:
 def _print(columns: Sequence[Column], rows: Sequence[Row], width: int) -> None:
     gap = 2 if _natural(columns, rows) + len(columns) - 1 <= width else 1
     right = "".join(str(place) for place, column in enumerate(columns) if column[1])
-    cells = [[_encodable(text(row)) for _, _, text in columns] for row in rows]
+    cells = [[encodable(text(row)) for _, _, text in columns] for row in rows]
     table([head for head, _, _ in columns], cells, right, width, gap)
 
 
@@ -179,9 +161,9 @@ def _closing(series: Series, width: int) -> list[str]:
     lines = [text for part in (_key(series), _missing(series)) for text in part]
     lines += [f"note: {note}" for note in series.notes]
     fits = list(_fits(series))
-    wrapped = [piece for line in lines for piece in _wrapped(line, width)]
-    told = [piece for line in fits for piece in _wrapped(line, width, "    ")]
-    return [*wrapped, "", *told, ""] if told else [*wrapped, ""]
+    limits = [piece for line in lines for piece in wrapped(line, width)]
+    told = [piece for line in fits for piece in wrapped(line, width, "    ")]
+    return [*limits, "", *told, ""] if told else [*limits, ""]
 
 
 def _key(series: Series) -> Iterable[str]:

@@ -1,4 +1,4 @@
-"""Plain tables on a terminal, and the console that prints them.
+"""Plain tables and sentences on a terminal, and the console that prints them.
 
 Data is shown as it is, without colour, markup or control characters.
 """
@@ -6,6 +6,7 @@ Data is shown as it is, without colour, markup or control characters.
 from __future__ import annotations
 
 import sys
+import textwrap
 from collections.abc import Iterable, Sequence
 from typing import Literal
 
@@ -25,6 +26,25 @@ def console(width: int | None = None) -> Console:
 def printable(text: str) -> str:
     """Text without control characters, which data may hold."""
     return "".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in text)
+
+
+def encodable(text: str) -> str:
+    """Printable text that the output can take: what it cannot encode becomes "?"."""
+    encoding = sys.stdout.encoding or "ascii"
+    return printable(text).encode(encoding, "replace").decode(encoding)
+
+
+def wrapped(text: str, width: int, hang: str = "  ") -> list[str]:
+    """A sentence in lines of so many columns, all but the first set in by `hang`."""
+    return textwrap.wrap(
+        encodable(text), width, subsequent_indent=hang, break_on_hyphens=False
+    ) or [""]
+
+
+def say(lines: Iterable[str]) -> None:
+    """Print lines that the output can take."""
+    for line in lines:
+        print(encodable(line))
 
 
 def table(

@@ -1,28 +1,17 @@
-"""Figures for paper and pages: the net difference over days, one nutrient, one or more treatments.
-
-Drawn with matplotlib's `Figure` alone. The same series give the same bytes. Series differ by
-marker, dash and colour at once; the legend and the small print stand below the axes, so that they
-never cover data.
-"""
+"""The net difference over days: one nutrient, one or more treatments."""
 
 from __future__ import annotations
 
-import io
-import os
-import re
-import textwrap
-import warnings
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
-from xml.sax.saxutils import escape
 
-import matplotlib
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 
-from logbook.errors import UserMistake
 from logbook.report import marks
+from logbook.report.figures import page
+from logbook.report.figures.page import ARROW, COLOURS, WIDTH
 from logbook.study.series import RATE_INTERVAL
 
 if TYPE_CHECKING:
@@ -30,21 +19,9 @@ if TYPE_CHECKING:
 
     from logbook.study.series import Series
 
-# Colours that people with any common colour blindness tell apart: Okabe & Ito 2008, "Color
-# Universal Design"; their yellow is left out, being too pale on white, grey stands in.
-_COLOURS = (
-    "#0072B2", "#D55E00", "#009E73", "#CC79A7", "#000000", "#E69F00", "#56B4E9", "#666666",
-)  # fmt: skip
-_MARKERS = ("o", "s", "^", "D", "v", "P", "X", "*")
-_DASHES: tuple[tuple[float, ...], ...] = (
-    (), (5, 2), (1, 1.5), (6, 2, 1, 2), (9, 3), (3, 1), (6, 2, 1, 2, 1, 2), (2, 4),
-)  # fmt: skip
-_WIDTH, _AXES_HEIGHT = 7.5, 3.9
+_AXES_HEIGHT = 3.9
 _LEFT, _RIGHT = 0.85, 1.0
-_LINE = 0.165
-_SMALL, _NORMAL = 7.5, 9.0
 _MOST_NOTES = 12
-_ARROW = 20.0  # points, from the known end of a range towards its open one
 _INTERVALS = {"welch": "Welch", "within-block": "within blocks"}
 
 
@@ -55,125 +32,43 @@ def curve_figure(series_list: Sequence[Series], path: Path) -> None:
         UserMistake: another suffix, nothing to draw, series that must not be compared, or a file
             that cannot be written.
     """
-    kind = path.suffix.lower().removeprefix(".")
-    if kind not in ("png", "svg"):
-        raise UserMistake(
-            f"{path.name}: a figure is a .png or an .svg file", "end its name in .png or .svg"
-        )
-    marks.same_kind(series_list)
-    with matplotlib.rc_context(), warnings.catch_warnings():
-        # A name in a script that the font lacks is drawn as boxes; that is no reason to complain.
-        warnings.filterwarnings("ignore", message="Glyph .* missing from font")
-        matplotlib.rcdefaults()
-        matplotlib.rcParams.update(
-            {"svg.hashsalt": "logbook", "text.parse_math": False, "font.size": _NORMAL}
-        )
-        content = _content(_figure(series_list), series_list, kind)
-    _write(path, content)
-
-
-def _content(figure: Figure, series_list: Sequence[Series], kind: str) -> bytes:
-    """The file's bytes, without dates and program names."""
-    out = io.BytesIO()
-    title = _clean(series_list[0].title)
-    if kind == "png":
-        figure.savefig(out, format="png", dpi=150, metadata={"Software": None})
-        return out.getvalue()
-    nothing = {"Date": None, "Creator": None, "Format": None, "Type": None}
-    figure.savefig(out, format="svg", metadata={"Title": title, **nothing})
-    drawn = out.getvalue().decode()
-    told = f"</title>\n <desc>{escape(_description(series_list))}</desc>"
-    return drawn.replace("</title>", told, 1).encode()
-
-
-def _write(path: Path, content: bytes) -> None:
-    """Whole or not at all: beside the file first, then in its place."""
-    part = path.with_name(f".{path.name}.part")
-    try:
-        part.write_bytes(content)
-        os.replace(part, path)  # noqa: PTH105 - said plainly: an atomic rename
-    except OSError as problem:
-        part.unlink(missing_ok=True)
-        reason = problem.strerror or type(problem).__name__
-        raise UserMistake(f"{path}: cannot be written: {reason}") from problem
-
-
-def _clean(text: str) -> str:
-    """Text on one line, without control characters, which neither XML nor a page can hold."""
-    return re.sub(r"\s+", " ", "".join(c if c.isprintable() or c.isspace() else "?" for c in text))
-
-
-def _wrapped(text: str, width: int) -> list[str]:
-    return textwrap.wrap(_clean(text), width, break_on_hyphens=False) or [""]
+    page.kind_of(path)
+    first = marks.same_kind(series_list)
+    told = _description(series_list)
+    page.write_figure(path, lambda: _figure(series_list), first.title, told)
 
 
 def _figure(series_list: Sequence[Series]) -> Figure:
     """The whole page: title, axes, legend and small print, as tall as they need."""
-    title = _wrapped(series_list[0].title, 72)
-    names = [_wrapped(_name(series), 95) for series in series_list]
-    small = [line for text in _small_print(series_list) for line in _wrapped(text, 122)]
-    above = 0.25 + 0.22 * len(title)
-    legend = 0.05 + 0.95 * _LINE * sum(len(name) for name in names)
-    below = 0.62 + legend + 0.1 + 0.82 * _LINE * len(small)
-    height = above + _AXES_HEIGHT + below + 0.1
-    figure = Figure(figsize=(_WIDTH, height))
+    title = page.wrapped(series_list[0].title, 72)
+    names = [page.wrapped(_name(series), 95) for series in series_list]
+    small = [line for text in _small_print(series_list) for line in page.wrapped(text, 122)]
+    legend = page.legend_height(names)
+    below = 0.62 + legend + 0.1 + page.small_height(small)
+    height = page.above(title) + _AXES_HEIGHT + below + 0.1
+    figure = Figure(figsize=(WIDTH, height))
     axes = figure.add_axes(
         (
-            _LEFT / _WIDTH,
+            _LEFT / WIDTH,
             (below + 0.1) / height,
-            (_WIDTH - _LEFT - _RIGHT) / _WIDTH,
+            (WIDTH - _LEFT - _RIGHT) / WIDTH,
             _AXES_HEIGHT / height,
         )
     )
-    figure.text(
-        0.25 / _WIDTH, 1 - 0.15 / height, "\n".join(title), va="top", fontsize=12, weight="bold"
-    )
+    page.heading(figure, title)
     _draw(axes, series_list)
-    top = (below + 0.1 - 0.5) / height
     handles = [_handle(place, marks.drawn_fit(one)) for place, one in enumerate(series_list)]
-    figure.legend(
-        handles,
-        ["\n".join(name) for name in names],
-        loc="upper left",
-        bbox_to_anchor=(0.2 / _WIDTH, top),
-        borderaxespad=0.0,
-        frameon=False,
-        fontsize=8,
-        handlelength=4.5,
-        labelspacing=0.35,
-    )
-    figure.text(
-        0.25 / _WIDTH,
-        (below - 0.52 - legend) / height,
-        "\n".join(small),
-        va="top",
-        fontsize=_SMALL,
-        color="#333333",
-    )
+    page.legend(figure, handles, names, below - 0.4)
+    page.small_print(figure, small, below - 0.52 - legend)
     return figure
 
 
 def _handle(place: int, fit: object) -> Line2D:
     """The sample of a series in the legend; a line only where a curve is drawn."""
-    line = Line2D([], [], **_style(place), **_marker(place))
+    line = Line2D([], [], **page.style(place), **page.marker(place))
     if fit is None:
         line.set_linestyle("none")
     return line
-
-
-def _style(place: int) -> dict[str, Any]:
-    dash = _DASHES[place % len(_DASHES)]
-    return {
-        "color": _COLOURS[place % len(_COLOURS)],
-        "linestyle": (0, dash) if dash else "-",
-        "linewidth": 1.4,
-    }
-
-
-def _marker(place: int) -> dict[str, Any]:
-    # After a full round the markers move on by one, so that no two series look the same.
-    turn = place + place // len(_MARKERS)
-    return {"marker": _MARKERS[turn % len(_MARKERS)], "markersize": 5}
 
 
 def _draw(axes: Axes, series_list: Sequence[Series]) -> None:
@@ -186,7 +81,7 @@ def _draw(axes: Axes, series_list: Sequence[Series]) -> None:
     for place, (series, found) in enumerate(zip(series_list, shown, strict=True)):
         curve = marks.curve_points(series, 200)
         if curve:
-            axes.plot(*zip(*curve, strict=True), **_style(place), zorder=2)
+            axes.plot(*zip(*curve, strict=True), **page.style(place), zorder=2)
         shift = apart * (place - (len(series_list) - 1) / 2.0)
         for mark in found:
             _draw_mark(axes, mark, mark.day + shift, place)
@@ -214,7 +109,7 @@ def _frame(
     axes.set_xticks(ticks, [str(tick) for tick in ticks])
     _value_scale(axes, series_list, shown)
     axes.set_xlabel("days since application")
-    axes.set_ylabel(_clean(f"net difference from control ({marks.basis_of(series_list[0])})"))
+    axes.set_ylabel(page.clean(f"net difference from control ({marks.basis_of(series_list[0])})"))
     axes.spines[["top", "right"]].set_visible(False)
     axes.grid(axis="y", color="#DDDDDD", linewidth=0.6)
     axes.set_axisbelow(True)
@@ -252,8 +147,8 @@ def _heights(series_list: Iterable[Series], shown: Iterable[Iterable[marks.Mark]
 
 def _draw_mark(axes: Axes, mark: marks.Mark, day: float, place: int) -> None:
     """A value with its interval, filled; a range of possible values hollow, open ends as arrows."""
-    colour = _COLOURS[place % len(_COLOURS)]
-    look: dict[str, Any] = {"color": colour, "linestyle": "none", "zorder": 3, **_marker(place)}
+    colour = COLOURS[place % len(COLOURS)]
+    look: dict[str, Any] = {"color": colour, "linestyle": "none", "zorder": 3, **page.marker(place)}
     ends = [end for end in (mark.low, mark.high) if end is not None]
     if mark.value is not None:
         if ends:
@@ -266,7 +161,7 @@ def _draw_mark(axes: Axes, mark: marks.Mark, day: float, place: int) -> None:
     if len(ends) == 2:
         axes.plot([day, day], ends, color=colour, linewidth=2.6, alpha=0.6, zorder=2.5)
         return
-    way = _ARROW if mark.high is None else -_ARROW
+    way = ARROW if mark.high is None else -ARROW
     axes.annotate(
         "",
         (day, ends[0]),
@@ -363,7 +258,7 @@ def _description(series_list: Sequence[Series]) -> str:
     """The picture in words, for those who cannot see it."""
     unit = series_list[0].unit
     told = [_told(series, unit) for series in series_list]
-    return _clean(
+    return page.clean(
         f"Net difference from control in {unit} over days since application. {' '.join(told)} "
         f"{'; '.join(_small_print(series_list))}."
     )

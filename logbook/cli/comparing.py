@@ -1,0 +1,67 @@
+"""The command `compare`: one date, all nutrients, every treatment against the control."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from logbook.cli.app import command
+from logbook.cli.session import Session, as_json, chosen
+from logbook.errors import UserMistake
+
+if TYPE_CHECKING:
+    from logbook.study.comparison import Comparison
+
+
+def compare(
+    context: typer.Context,
+    pull: Annotated[
+        str | None,
+        typer.Argument(help="A planned pull, such as 'day 28' or before [the newest]."),
+    ] = None,
+    treatment: Annotated[
+        str | None, typer.Option(help="Only this treatment.", metavar="CODE")
+    ] = None,
+    svg: Annotated[Path | None, typer.Option(help="Also draw the figure to this file.")] = None,
+    png: Annotated[Path | None, typer.Option(help="Also draw the figure to this file.")] = None,
+    json: Annotated[bool, typer.Option("--json", help="For programs.")] = False,
+) -> None:
+    """Compare every treatment with the control on one date: all nutrients, with ranges.
+
+    Examples: logbook compare
+              logbook compare 'day 28' --treatment A10 --svg day28.svg
+    """
+    session: Session = context.obj
+    figures = [(path, end) for path, end in ((svg, ".svg"), (png, ".png")) if path is not None]
+    for path, ending in figures:
+        if path.suffix.lower() != ending:
+            raise UserMistake(f"{path}: a --{ending[1:]} file ends in {ending}")
+
+    def question(store: Any) -> Comparison:
+        from logbook.study.comparison import compare
+
+        return compare(store, chosen(store, session).id, pull, treatment)
+
+    found = session.read(question)
+    for path, _ in figures:
+        _draw(found, path)
+    if json:
+        from logbook.report.documents import comparison_document
+
+        as_json({"comparison": comparison_document(found)})
+        return
+    from logbook.report.terminal.compared import show_comparison
+
+    show_comparison(found, None)
+
+
+def _draw(found: Comparison, path: Path) -> None:
+    from logbook.report.figures import comparison_figure
+
+    comparison_figure(found, path)
+    typer.echo(f"Drawn: {path}", err=True)
+
+
+COMMANDS = {"compare": command(compare)}

@@ -1,0 +1,141 @@
+"""One date on a terminal: a table for each treatment, then what limits it. ASCII, no colour."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+from typing import TYPE_CHECKING
+
+from logbook.report import compared, marks
+from logbook.report.terminal.tables import console, encodable, say, table, wrapped
+
+if TYPE_CHECKING:
+    from logbook.study.comparison import Comparison, Line
+
+_NONE = "-"
+Column = tuple[str, bool, Callable[["Line"], str]]
+
+
+def show_comparison(comparison: Comparison, width: int | None) -> None:
+    """Print a comparison on standard output.
+
+    width: columns to use; None: those of the window, 80 where there is none.
+    """
+    wide = console(width).width
+    _sentences([f"{comparison.trial}, {compared.title(comparison)}"], wide)
+    _sentences(compared.head(comparison), wide)
+    for code in comparison.treatments:
+        lines = comparison.of(code)
+        print()
+        _sentences([_who(lines)], wide)
+        _tables(lines, wide)
+        _sentences(compared.reasons(lines, ratios=True), wide)
+    print()
+    _sentences(_closing(comparison), wide)
+
+
+def _sentences(texts: Iterable[str], width: int) -> None:
+    say(piece for text in texts for piece in wrapped(text, width))
+
+
+def _who(lines: Sequence[Line]) -> str:
+    """The treatment, its beds, and its days."""
+    one = lines[0].series
+    name = f" ({one.treatment_name})" if one.treatment_name not in ("", one.treatment) else ""
+    treated = marks.beds_text(line.row.difference.treated_beds for line in lines)
+    control = marks.beds_text(line.row.difference.control_beds for line in lines)
+    return f"{one.treatment}{name}: {treated}, control {control}; {compared.dates(lines)}"
+
+
+def _tables(lines: Sequence[Line], width: int) -> None:
+    """One table, or the ratios in a second one where they do not fit beside the rest."""
+    columns, ratios = _columns(), _ratio_columns()
+    with_ratio = [line for line in lines if line.ratio.value is not None]
+    whole = [*columns[:-1], *ratios, columns[-1]] if with_ratio else columns
+    if _natural(whole, lines) <= width:
+        _print(whole, lines, width)
+        return
+    _print(columns, lines, width)
+    if with_ratio:
+        print()
+        _print([columns[0], *ratios], with_ratio, width)
+
+
+def _natural(columns: Sequence[Column], lines: Sequence[Line]) -> int:
+    """Width of a table of those columns with one blank between them."""
+    cells = (max(len(head), *(len(text(line)) for line in lines)) for head, _, text in columns)
+    return sum(cells) + len(columns) - 1
+
+
+def _print(columns: Sequence[Column], lines: Sequence[Line], width: int) -> None:
+    gap = 2 if _natural(columns, lines) + len(columns) - 1 <= width else 1
+    right = "".join(str(place) for place, column in enumerate(columns) if column[1])
+    cells = [[encodable(text(line)) for _, _, text in columns] for line in lines]
+    table([head for head, _, _ in columns], cells, right, width, gap)
+
+
+def _columns() -> list[Column]:
+    """Heading, whether set to the right, and the text of a line."""
+    return [
+        ("nutrient", False, compared.label),
+        ("treated", True, lambda line: _mean(line, treated=True)),
+        ("control", True, lambda line: _mean(line, treated=False)),
+        ("T - C", True, _difference),
+        ("95 % range", True, _range),
+        ("finding", False, lambda line: line.finding),
+    ]
+
+
+def _ratio_columns() -> list[Column]:
+    return [("T / C (95 % range)", False, lambda line: compared.ratio_text(line) or _NONE)]
+
+
+def _mean(line: Line, *, treated: bool) -> str:
+    found = line.row.difference
+    number = found.treated_mean if treated else found.control_mean
+    beds = found.treated_beds if treated else found.control_beds
+    if number is None:
+        return "limit" if beds else _NONE
+    text = marks.plain(number, compared.decimals(line))
+    return marks.digits(number) if number and float(text) == 0.0 else text
+
+
+def _difference(line: Line) -> str:
+    one = line.row.difference.against_control
+    return _NONE if one.value is None else marks.signed(one.value, compared.decimals(line))
+
+
+def _range(line: Line) -> str:
+    """An interval; in square brackets where it is one of possible values, an end of it open."""
+    one = line.row.difference.against_control
+    low, high = (
+        None if end is None else marks.signed(end, compared.decimals(line))
+        for end in (one.low, one.high)
+    )
+    if low is None and high is None:
+        return _NONE
+    if one.value is not None:
+        return f"{low} to {high}"
+    if low is None:
+        return f"[{high} or less]"
+    return f"[{low} or more]" if high is None else f"[{low} to {high}]"
+
+
+def _closing(comparison: Comparison) -> Iterable[str]:
+    """The key of the tables, pH beside EC, what is missing, methods, notes."""
+    lines = comparison.lines
+    methods = {line.row.difference.method for line in lines}
+    yield (
+        "means of beds, in mg/kg unless a unit stands beside the nutrient; T - C is what the bed "
+        "has: a curve gives the difference corrected for the soil that the amendment displaced"
+    )
+    if methods & {"welch", "within-block"}:
+        yield f"finding: by the 95 % range of T - C between beds; {compared.SAID_OF_NONE}"
+    if "bounds" in methods:
+        yield "limit: a result below or above what the method reports"
+        yield "[ ]: possible values, from the reporting limits; not a 95 % range"
+    if any(line.ratio.value is not None for line in lines):
+        yield "T / C: ratio of geometric means, for concentrations well above their limit only"
+    yield from comparison.salt
+    yield from comparison.missing
+    yield from compared.sources(lines)
+    yield from (f"note: {note}" for note in comparison.notes)

@@ -1,0 +1,206 @@
+"""One date compared: which pull is meant, what each line claims, and what is never claimed.
+
+Ranges are worked by hand from the beds in `tests.one_date`: two blocks, so t(0.975, 1) = 12.706
+(the t table of any handbook).
+"""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+import pytest
+
+from tests.one_date import DAY0, DAY7, DAY28, day28, pulled, report
+from tests.program import PROTOCOL, Program
+
+T1 = 12.7062
+
+
+def compared(program: Program, *words: str) -> dict[str, Any]:
+    found: dict[str, Any] = json.loads(program.must("compare", *words, "--json").out)
+    assert found["format"] == 1
+    return found["comparison"]  # type: ignore[no-any-return]
+
+
+def line(found: dict[str, Any], treatment: str, nutrient: str) -> dict[str, Any]:
+    (one,) = [
+        one
+        for one in found["differences"]
+        if (one["treatment"], one["nutrient"]) == (treatment, nutrient)
+    ]
+    return one  # type: ignore[no-any-return]
+
+
+def test_the_newest_pull_is_compared_unless_one_is_named(started: Program) -> None:
+    day28(started)
+    assert compared(started)["pull"] == "day 28"
+    for word in ("day 7", "7", " DAY  7 "):
+        found = compared(started, word)
+        assert found["pull"] == "day 7"
+        assert [one["nutrient"] for one in found["differences"]] == ["K"]
+
+
+def test_a_newer_pull_without_its_control_is_not_the_newest(started: Program) -> None:
+    day28(started)
+    codes = pulled(started, "B2", "2026-04-10T09:00+02:00")
+    report(started, [(codes["B2"], "P", "30", "mg/kg", "Olsen")], "3")
+    assert compared(started)["pull"] == "day 28"
+
+
+def test_differences_and_ranges_by_hand(started: Program) -> None:
+    found = compared(day28(started))
+    # Block 1: 42 - 21 = 21, block 2: 47 - 24 = 23: 22 +- 12.706 x 1.
+    one = line(found, "M", "mineral-N")
+    assert (one["treated"], one["control"]) == (44.5, 22.5)
+    assert one["difference"]["value"] == pytest.approx(22)
+    assert one["difference"]["low"] == pytest.approx(22 - T1, abs=1e-3)
+    assert one["finding"] == "more"
+    assert one["sentence"] == "more than the control by 22 mg/kg (9.29 to 34.7)"
+    # C10: 19 - 21 = -2 and 23 - 24 = -1: -1.5 +- 12.706 x 0.5.
+    none = line(found, "C10", "mineral-N")
+    assert none["finding"] == "no difference shown"
+    assert none["sentence"] == "no difference shown: anything from -7.85 to 4.85 mg/kg fits"
+
+
+def test_ratios_on_logs_by_hand_and_only_where_they_are_meant(started: Program) -> None:
+    found = compared(day28(started))
+    # Ratios 4 and 16 in the two blocks: their geometric mean 8, logs ln 2 either side of it.
+    ratio = line(found, "M", "Zn")["ratio"]
+    assert ratio["value"] == pytest.approx(8)
+    assert ratio["high"] == pytest.approx(8 * 2**T1, rel=1e-3)
+    assert ratio["interval_method"] == "within-block" and ratio["df"] == 1
+    # P has a limit of 2 (a "<2" of another treatment): 12 and 13 lie above five times that.
+    assert line(found, "M", "P")["ratio"]["value"] == pytest.approx((30 * 31 / 12 / 13) ** 0.5)
+    for nutrient in ("pH", "EC"):
+        one = line(found, "M", nutrient)["ratio"]
+        assert (one["value"], one["low"], one["high"]) == (None, None, None)
+        assert one["reason"] == "no concentration: a difference only"
+
+
+def test_near_the_limit_there_is_a_difference_and_no_ratio(started: Program) -> None:
+    day28(started)
+    early = pulled(started, "all", "2026-04-02T09:00+02:00")
+    report(started, [(early["B3"], "Zn", "<0.5", "mg/kg", "DTPA")], "3")
+    one = line(compared(started, "day 28"), "M", "Zn")
+    assert one["difference"]["value"] == pytest.approx(18)
+    assert one["ratio"]["reason"] == (
+        "a bed is below 5 times the reporting limit of 0.5: a difference, never a ratio"
+    )
+
+
+def test_the_limit_of_mineral_nitrogen_is_that_of_its_parts(started: Program) -> None:
+    day28(started)
+    extra = pulled(started, "B3", "2026-04-02T09:00+02:00")["B3"]
+    rows = [(extra, name, "<3", "mg/kg", "1 M KCl") for name in ("nitrate-N", "ammonium-N")]
+    report(started, rows, "3")
+    one = line(compared(started, "day 28"), "M", "mineral-N")  # 21 < 5 x (3 + 3)
+    assert one["ratio"]["reason"].startswith("a bed is below 5 times the reporting limit of 6:")
+
+
+def test_a_result_below_its_limit_is_a_bound_and_claims_nothing(started: Program) -> None:
+    one = line(compared(day28(started)), "C10", "P")
+    # Treated "<2" and 9: mean 4.5 to 5.5; control 12.5.
+    assert (one["difference"]["low"], one["difference"]["high"]) == (-8.0, -7.0)
+    assert one["difference"]["value"] is None and one["ratio"]["value"] is None
+    assert one["finding"] == "cannot say: limits"
+    assert one["sentence"].startswith("possible from -8 up to -7 mg/kg: range of possible values")
+
+
+def test_a_fall_in_ph_with_a_rise_in_ec_is_possibly_salt(started: Program) -> None:
+    # pH: -0.50 and -0.52; EC: +0.50 and +0.51: both ranges leave zero out for M, none for C10.
+    found = compared(day28(started))
+    assert line(found, "M", "pH")["finding"] == "lower"
+    assert line(found, "M", "EC")["finding"] == "higher"
+    (salt,) = found["possibly_salt"]
+    assert salt.startswith("M: pH lower and EC higher: possibly salt;")
+    names = [one["nutrient"] for one in found["differences"] if one["treatment"] == "M"]
+    assert names == ["mineral-N", "nitrate-N", "ammonium-N", "P", "Zn", "pH", "EC"]
+
+
+@pytest.mark.parametrize(
+    ("ec", "told"),
+    [
+        (None, "M: pH lower, and no EC on this date: a fall by salt cannot be told from one by"),
+        (("0.20", "0.21", "0.20", "0.19"), None),
+    ],
+)
+def test_salt_is_named_only_where_both_ranges_leave_zero_out(
+    started: Program, ec: tuple[str, ...] | None, told: str | None
+) -> None:
+    started.must("apply", "control,M", on=DAY0)
+    codes = pulled(started, "B1,B2,B5,B6", DAY7)
+    rows = [
+        (codes[bed], "pH", value, "pH", "water 1:1")
+        for bed, value in zip(codes, ("6.50", "6.00", "6.60", "6.08"), strict=True)
+    ]
+    for bed, value in zip(codes, ec or (), strict=False):
+        rows.append((codes[bed], "EC", value, "dS/m", "water 1:5"))
+    report(started, rows, "1")
+    salt = compared(started)["possibly_salt"]
+    assert [one[: len(told or "")] for one in salt] == ([told] if told else [])
+
+
+def test_ph_in_a_salt_solution_says_nothing_of_salt(started: Program) -> None:
+    started.must("apply", "control,M", on=DAY0)
+    codes = pulled(started, "B1,B2,B5,B6", DAY7)
+    values = zip(codes, ("6.50", "6.00", "6.60", "6.08"), strict=True)
+    report(started, [(codes[b], "pH", v, "pH", "0.01 M CaCl2") for b, v in values], "1")
+    found = compared(started)
+    assert line(found, "M", "pH")["finding"] == "lower" and found["possibly_salt"] == []
+
+
+def test_the_declared_endpoint_is_marked_on_its_day_only(started: Program) -> None:
+    found = compared(day28(started))
+    assert found["declared_endpoint"] == {"nutrient": "mineral-N", "day": 28}
+    declared = {one["nutrient"] for one in found["differences"] if one["declared"]}
+    assert declared == {"mineral-N"}
+    assert found["about"][-1] == (
+        "declared beforehand: mineral-N on day 28 (marked *); all else is exploratory"
+    )
+    early = compared(started, "day 7")
+    assert not any(one["declared"] for one in early["differences"])
+    assert early["about"][-1] == (
+        "all of it is exploratory: declared beforehand was mineral-N on day 28"
+    )
+
+
+def test_one_bed_a_side_has_no_range_and_the_wording(started: Program) -> None:
+    started.must("apply", "control,M", on=DAY0)
+    codes = pulled(started, "B1,B2", DAY28)
+    rows = [(codes["B1"], "P", "10", "mg/kg", "Olsen"), (codes["B2"], "P", "15", "mg/kg", "Olsen")]
+    report(started, rows, "1")
+    found = compared(started)
+    one = line(found, "M", "P")
+    assert one["finding"] == "cannot say: one bed"
+    assert (one["difference"]["value"], one["ratio"]["value"]) == (5, pytest.approx(1.5))
+    for part in (one["difference"], one["ratio"]):
+        assert part["low"] is None and part["high"] is None
+        assert "no test is reported" in part["reason"]
+    assert not any("95 %" in sentence for sentence in found["about"])
+
+
+def test_another_method_is_a_line_of_its_own_without_a_control(started: Program) -> None:
+    started.must("apply", "control,M", on=DAY0)
+    codes = pulled(started, "B1,B2,B5,B6", DAY7)
+    rows = [(codes[bed], "P", "10", "mg/kg", "Olsen") for bed in codes]
+    report(started, [*rows, (codes["B2"], "P", "40", "mg/kg", "Mehlich-3")], "1")
+    found = {one["method"]: one["finding"] for one in compared(started)["differences"]}
+    assert found == {"Olsen": "cannot say: no spread seen", "Mehlich-3": "cannot say: no control"}
+
+
+def test_what_has_no_result_on_the_date_is_said(started: Program) -> None:
+    assert compared(day28(started))["missing"] == [
+        "M: no result on this date, but on others: K (Mehlich-3)"
+    ]
+
+
+def test_beds_assigned_by_hand_are_not_randomised(program: Program) -> None:
+    by_hand = PROTOCOL.replace('assigned = "drawn"\nseed = 7', 'assigned = "by hand"')
+    (program.folder / "trial.toml").write_text(by_hand, encoding="utf-8")
+    program.must("trial", "start", "trial.toml", on="2026-03-01T09:00+01:00")
+    program.must("fill", "all", "--mass", "110 kg", on="2026-03-01T10:00+01:00")
+    found = compared(day28(program))
+    assert found["randomised"] is False
+    assert found["about"][0] == "beds were assigned by hand: not randomised"
+    assert not any("not randomised" in note for note in found["notes"])
