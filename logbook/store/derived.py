@@ -69,7 +69,7 @@ def _add_due(connection: Connection, trial: str) -> None:
     for one in owed:
         place = counted.get(one.bed, 0)
         counted[one.bed] = place + 1
-        rows.append((trial, one.bed, place, *due_cells(one)))
+        rows.append((one.bed, place, trial, *due_cells(one)))
     if rows:
         marks = ", ".join("?" * len(rows[0]))
         connection.exec_driver_sql(f"INSERT INTO due VALUES ({marks})", rows)

@@ -73,11 +73,11 @@ def upgrade() -> None:
     )
     op.create_table(
         "due",
-        sa.Column("trial", sa.Text(), nullable=False, comment="the trial"),
         sa.Column("bed", sa.Text(), nullable=False, comment="the bed to sample"),
         sa.Column(
             "n", sa.Integer(), nullable=False, comment="its place among the bed's pulls, from 0"
         ),
+        sa.Column("trial", sa.Text(), nullable=False, comment="the trial"),
         sa.Column("planned", sa.Text(), nullable=False, comment="the calendar's name of the pull"),
         sa.Column(
             "day", sa.Integer(), nullable=True, comment="days after application; NULL: before it"
@@ -291,11 +291,11 @@ def upgrade() -> None:
     )
     op.create_table(
         "possible_duplicate",
-        sa.Column("trial", sa.Text(), nullable=False, comment="the trial"),
         sa.Column("first", sa.Text(), nullable=False, comment="the id of a pull"),
         sa.Column(
             "second", sa.Text(), nullable=False, comment="another that looks like the same pull"
         ),
+        sa.Column("trial", sa.Text(), nullable=False, comment="the trial"),
         sa.PrimaryKeyConstraint("first", "second"),
         sqlite_with_rowid=False,
     )
@@ -536,10 +536,10 @@ def upgrade() -> None:
         "writer_in_conflict", "writer", ["id"], unique=False, sqlite_where=sa.text("conflict = 1")
     )
     op.execute(
-        "CREATE TRIGGER entry_no_update BEFORE UPDATE ON entry "
-        "BEGIN SELECT RAISE(ABORT, 'the journal is append-only'); END"
+        """CREATE TRIGGER entry_no_update BEFORE UPDATE ON entry
+BEGIN SELECT RAISE(ABORT, 'the journal is append-only'); END"""
     )
     op.execute(
-        "CREATE TRIGGER entry_no_delete BEFORE DELETE ON entry "
-        "BEGIN SELECT RAISE(ABORT, 'the journal is append-only'); END"
+        """CREATE TRIGGER entry_no_delete BEFORE DELETE ON entry
+BEGIN SELECT RAISE(ABORT, 'the journal is append-only'); END"""
     )

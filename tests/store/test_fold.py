@@ -177,7 +177,7 @@ def _dump_of(engine: Engine, batches: list[list[made.Filing]], again: int = 0) -
     return dumped
 
 
-@settings(max_examples=150)
+@settings(max_examples=80)
 @given(journals(), st.data())
 def test_any_order_and_grouping_ends_in_the_same_tables(
     empty: Engine, journal: list[made.Filing], data: st.DataObject
@@ -303,7 +303,7 @@ def test_a_day_that_no_calendar_has_leaves_the_trial_without_due_rows(
     sane = to_value(records.PlannedPull("t", "day 7", 7, 1))
     later = made.chain_of("bea", [[Write("planned-pull/p", sane, (chain[1][0],))]])
     made.absorb(connection, later)
-    assert [row[1] for row in made.dump(connection)["due"]] == ["b1"]
+    assert [row[0] for row in made.dump(connection)["due"]] == ["b1"]
 
 
 def test_a_bed_that_changes_its_trial_takes_its_due_rows_along(connection: Connection) -> None:
@@ -313,10 +313,10 @@ def test_a_bed_that_changes_its_trial_takes_its_due_rows_along(connection: Conne
     ]
     chain = made.chain_of("ann", [[*plan, Write("bed/b1", to_value(made.bed(trial="z")))]])
     made.absorb(connection, chain)
-    assert [row[0] for row in made.dump(connection)["due"]] == ["z"]
+    assert [row[2] for row in made.dump(connection)["due"]] == ["z"]
     moved = Write("bed/b1", to_value(made.bed(trial="a")), (chain[1][0],))
     made.absorb(connection, made.chain_of("bea", [[moved]]))
-    assert [row[0] for row in made.dump(connection)["due"]] == ["a"]
+    assert [row[2] for row in made.dump(connection)["due"]] == ["a"]
 
 
 def test_pulls_that_share_a_code_do_not_stop_the_fold(connection: Connection) -> None:
@@ -326,9 +326,9 @@ def test_pulls_that_share_a_code_do_not_stop_the_fold(connection: Connection) ->
         connection, made.chain_of("ann", [[Write("bed/b1", to_value(made.bed())), *writes]])
     )
     assert made.dump(connection)["possible_duplicate"] == [
-        ("t", "P1", "P2"),
-        ("t", "P1", "P3"),
-        ("t", "P2", "P3"),
+        ("P1", "P2", "t"),
+        ("P1", "P3", "t"),
+        ("P2", "P3", "t"),
     ]
 
 
