@@ -13,12 +13,12 @@ A report is known by laboratory and number, its files by their bytes. Rules:
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from logbook.errors import UserMistake
-from logbook.journal.entry import Entry, Value, key, parts
+from logbook.journal.entry import Entry, Value, decode, key, parts
 from logbook.journal.fold import agree
 from logbook.journal.kinds import from_value, to_value
 from logbook.store import views
@@ -135,7 +135,7 @@ def _plan_report(
         made.same += len(lines) - len(added)
         return
     new: dict[str, Result] = {}
-    changed: dict[str, Change] = {}
+    doubtful: dict[str, Change] = {}
     for name, result in lines.items():
         old = standing.get(name)
         if name not in living or (old is None and state == "struck"):
@@ -143,7 +143,8 @@ def _plan_report(
         elif old is not None and agree(to_value(old), to_value(result)):
             made.same += 1
         else:
-            _sort_out(store, made, name, Change(old, result), new, changed)
+            doubtful[name] = Change(old, result)
+    changed = _sorted_out(made, doubtful, _histories(store, report, doubtful), new)
     if state == "older" and (new or changed):
         raise _older(report, written)
     made.new |= new
@@ -154,22 +155,23 @@ def _plan_report(
         made.missing += [one for name, one in standing.items() if name not in lines]
 
 
-def _sort_out(
-    store: sqlite3.Connection,
+def _sorted_out(
     made: Plan,
-    name: str,
-    change: Change,
+    doubtful: dict[str, Change],
+    histories: dict[str, _Written],
     new: dict[str, Result],
-    changed: dict[str, Change],
-) -> None:
-    """A result that is not what stands here: whose change it is decides what becomes of it."""
-    said = _said_by_laboratory(views.writes_of_key(store, name))
-    if any(agree(value, to_value(change.new)) for value in said):
-        made.kept.append(change.new)
-    elif change.old is None and not said:
-        new[name] = change.new
-    else:
-        changed[name] = change
+) -> dict[str, Change]:
+    """Of results that are not what stands here, those that the laboratory itself changed."""
+    changed = {}
+    for name, change in doubtful.items():
+        said = _said_by_laboratory(histories[name])
+        if any(agree(value, to_value(change.new)) for value in said):
+            made.kept.append(change.new)
+        elif change.old is None and not said:
+            new[name] = change.new
+        else:
+            changed[name] = change
+    return changed
 
 
 def _state(written: _Written, sha256: str) -> str:
@@ -233,15 +235,35 @@ def _standing(store: sqlite3.Connection, report: Report) -> dict[str, Result]:
 
 def _living(store: sqlite3.Connection, report: Report) -> dict[str, tuple[str, ...]]:
     """The live lines of every key of a report's results, struck ones included."""
-    below = key("result", report.lab, report.number) + "/"
-    rows = store.execute(
-        "SELECT key, entry FROM write WHERE live = 1 AND key >= ? AND key < ? ORDER BY key, entry",
-        (below, below[:-1] + "0"),  # "0" follows "/" in ASCII, and keys are ASCII
-    )
     found: dict[str, tuple[str, ...]] = {}
-    for name, entry in rows:
-        found[name] = (*found.get(name, ()), entry)
+    for name, entry, _, live in _lines(store, report):
+        if live:
+            found[name] = (*found.get(name, ()), entry)
     return found
+
+
+def _histories(
+    store: sqlite3.Connection, report: Report, wanted: Collection[str]
+) -> dict[str, _Written]:
+    """Every line of the keys wanted. An entry of many results is decoded once, not for each."""
+    entries: dict[str, Entry] = {}
+    found: dict[str, _Written] = {name: [] for name in wanted}
+    for name, entry, place, live in _lines(store, report) if wanted else ():
+        if name in found:
+            if entry not in entries:
+                rows = store.execute("SELECT body FROM entry WHERE id = ?", (entry,)).fetchall()
+                entries[entry] = decode(rows[0][0])
+            found[name].append((entry, entries[entry], place, bool(live)))
+    return found
+
+
+def _lines(store: sqlite3.Connection, report: Report) -> list[tuple[str, str, int, int]]:
+    """Key, entry, place and liveness of every line under a report's results, in order of key."""
+    below = key("result", report.lab, report.number) + "/"
+    return store.execute(
+        "SELECT key, entry, pos, live FROM write WHERE key >= ? AND key < ? ORDER BY key, entry",
+        (below, below[:-1] + "0"),  # "0" follows "/" in ASCII, and keys are ASCII
+    ).fetchall()
 
 
 def _said_by_laboratory(written: _Written) -> list[Value]:

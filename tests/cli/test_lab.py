@@ -10,6 +10,8 @@ from typing import Any
 import pytest
 
 from logbook.cli import session
+from logbook.journal.entry import Entry, decode
+from logbook.study import reports
 from tests.program import Program
 
 WAITING = "RT4MAXCL"  # valid check symbol, no such sample
@@ -327,6 +329,21 @@ def test_a_long_list_of_differences_ends_in_a_count(started: Program) -> None:
     said = started.must("lab", "import", other, "--report", "1", "--dry-run", on=ON)
     assert said.out.count(" -> ") == 20
     assert "  and 5 more\n" in said.out
+
+
+def test_the_entry_of_a_report_is_read_once_however_many_values_changed(
+    reissued: tuple[Program, list[str]], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    program, _ = reissued
+    read: list[bytes] = []
+
+    def counted(body: bytes) -> Entry:
+        read.append(body)
+        return decode(body)
+
+    monkeypatch.setattr(reports, "decode", counted)
+    program.must("lab", "import", "second.csv", "--report", "26-1", "--dry-run", on=ON)
+    assert len(read) == 1
 
 
 def test_json_for_programs(reissued: tuple[Program, list[str]]) -> None:
