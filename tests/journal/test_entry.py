@@ -163,7 +163,7 @@ UNWRITABLE = {
     "a huge number": ({"a": -(2**53)}, "has too many digits"),
     "bytes": ({"a": b"x"}, "a bytes is no value of an entry"),
     "a tuple": ({"a": (1,)}, "a tuple is no value of an entry"),
-    "a name that is no text": ({1: "a"}, "the name 1 is not text"),
+    "a name that is no text": ({1: "a"}, "a name in a value is not text"),
     "deep": ({"a": [[[[[[[[[]]]]]]]]]}, "nested more than 8 deep"),
     "names that are one in NFC": ({"e\u0301": 1, "\u00e9": 2}, "a name occurs twice"),
 }
