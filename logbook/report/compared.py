@@ -72,9 +72,12 @@ def head(comparison: Comparison) -> list[str]:
             "such ranges misses the truth by chance"
         )
     endpoint = f"{comparison.endpoint} on day {comparison.endpoint_day}"
-    if any(line.declared for line in comparison.lines):
+    declared = {line.series.treatment for line in comparison.lines if line.declared}
+    if declared:
         sentences.append(f"declared beforehand: {endpoint} (marked *); all else is exploratory")
-    else:
+    if len(declared) > 1:
+        sentences.append(f"no range is widened for there being {len(declared)} treatments")
+    if not declared:
         sentences.append(f"all of it is exploratory: declared beforehand was {endpoint}")
     return sentences
 

@@ -155,10 +155,16 @@ def test_the_declared_endpoint_is_marked_on_its_day_only(started: Program) -> No
     assert found["declared_endpoint"] == {"nutrient": "mineral-N", "day": 28}
     declared = {one["nutrient"] for one in found["differences"] if one["declared"]}
     assert declared == {"mineral-N"}
-    assert found["about"][-1] == (
-        "declared beforehand: mineral-N on day 28 (marked *); all else is exploratory"
-    )
-    early = compared(started, "day 7")
+    assert found["about"][-2:] == [
+        "declared beforehand: mineral-N on day 28 (marked *); all else is exploratory",
+        "no range is widened for there being 2 treatments",
+    ]
+    assert len(compared(started, "--treatment", "M")["about"]) == 2
+    codes = pulled(started, "B1,B2", "2026-03-16T09:00+01:00")
+    parts = ("nitrate-N", "ammonium-N")
+    report(started, [(codes[b], n, "9", "mg/kg", "1 M KCl") for b in codes for n in parts], "3")
+    early = compared(started, "day 14")
+    assert line(early, "M", "mineral-N")["treated"] == 18
     assert not any(one["declared"] for one in early["differences"])
     assert early["about"][-1] == (
         "all of it is exploratory: declared beforehand was mineral-N on day 28"
