@@ -72,6 +72,11 @@ def test_reading_loads_no_numbers_and_no_write_side(arguments: list[str], starte
     assert not loaded(arguments, started) & READS_WITHOUT
 
 
+def test_the_board_is_printed_without_rich(started: Path) -> None:
+    """Loading rich is a fifth of the time of the command that people type most."""
+    assert "rich" not in loaded(["today", "--on", "2026-03-24"], started)
+
+
 def test_an_act_loads_no_numbers_and_no_migrations(started: Path) -> None:
     assert not loaded(["water", "B1"], started) & ACTS_WITHOUT
 
