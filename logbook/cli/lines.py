@@ -12,7 +12,7 @@ from logbook.cli.changes import changed
 from logbook.cli.session import Session, addressed, as_json, chosen, say
 from logbook.errors import UserMistake
 from logbook.journal import entry as journal
-from logbook.journal.kinds import SPACES, from_value, understood
+from logbook.journal.kinds import from_value, readable, understood
 from logbook.report.lines import describe
 from logbook.store import views
 from logbook.trial import codes
@@ -249,7 +249,7 @@ def _line(key: str, entry: journal.Entry, place: int, live: bool, labels: dict[s
     value = entry.writes[place].value
     space = journal.space(key)
     what, acted = "struck", ""
-    if not understood(entry) or space not in SPACES:
+    if not understood(entry) or (value is not None and not readable(space, value)):
         what = "written by a newer version"
     elif value is not None:
         record = from_value(space, value)

@@ -173,10 +173,9 @@ def _about(value: Value | None) -> str | None:
 
 
 def _contested(connection: Connection) -> set[str]:
-    """Touched keys with more than one write, or a write replaced before it came."""
+    """Touched keys with more than one write: one that is replaced has its replacer's beside it."""
     rows = connection.exec_driver_sql(
-        "SELECT key FROM touched CROSS JOIN write USING (key) GROUP BY key "
-        "HAVING count(*) > 1 OR min(live) = 0"
+        "SELECT key FROM touched CROSS JOIN write USING (key) GROUP BY key HAVING count(*) > 1"
     )
     return {key for (key,) in rows}
 
