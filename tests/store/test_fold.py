@@ -385,3 +385,32 @@ def test_a_batch_folds_whole_entries_only_once(connection: Connection) -> None:
     derived.refresh(connection, None)
     made.absorb(connection, [*chain, *chain])
     assert made.dump(connection) == before
+
+
+def test_a_treatment_that_becomes_the_control_moves_the_pulls_of_its_beds(
+    connection: Connection,
+) -> None:
+    """Also where the treatment says that it belongs to another trial than the bed."""
+
+    def treatment(code: str, control: bool) -> Value:
+        kind = records.Treatment("u", code, code, control, None, None, None, Decimal(15))
+        return to_value(kind)
+
+    base = [
+        Write("planned-pull/p", to_value(records.PlannedPull("t", "day 7", 7, 1))),
+        Write("treatment/x", treatment("X", False)),
+        Write("treatment/y", treatment("Y", False)),
+        Write("bed/b1", to_value(made.bed("B1"))),
+        Write("bed/b2", to_value(made.bed("B2", treatment="y", place=2))),
+        Write("apply/K7/b1", {"bed": "b1", "when": "2026-03-10", **REST["apply"]}),
+        Write("apply/K7/b2", {"bed": "b2", "when": "2026-03-01", **REST["apply"]}),
+    ]
+    chain = made.chain_of("ann", [base])
+    made.absorb(connection, chain)
+    before = made.dump(connection)["due"]
+    control = Write("treatment/x", treatment("X", True), (chain[1][0],))
+    made.absorb(connection, made.chain_of("bea", [[control]]))
+    after = made.dump(connection)
+    assert after["due"] != before
+    projections.rebuild(connection)
+    assert made.dump(connection) == after
