@@ -1,4 +1,4 @@
-"""Wrong input of many classes: one clear error, exit code 2, no traceback, no trace in the store."""
+"""Wrong input of many classes: one clear error, exit code 2, no traceback, no trace anywhere."""
 
 from __future__ import annotations
 
