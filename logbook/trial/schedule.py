@@ -234,8 +234,9 @@ def _dated(
 ) -> Obligation:
     """A pull on a day after application; its window never reaches across the application."""
     opens, closes = _shift(target, -plan.tolerance), _shift(target, plan.tolerance)
-    if day0 is not None and opens is not None and closes is not None:
-        opens = max(opens, day0) if day >= 0 else opens
+    if target is not None and day0 is not None and opens is not None and closes is not None:
+        # A treated bed's pull may name this one on a day before the application: a slip, but kept.
+        opens = max(opens, min(day0, target)) if day >= 0 else opens
         closes = min(closes, day0 - timedelta(days=1)) if day < 0 else closes
     return Obligation(bed, plan.name, day, day0, opens, target, closes, None, plan.tolerance)
 
