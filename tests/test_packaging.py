@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gzip
 import os
 import subprocess
 import sys
@@ -17,6 +18,7 @@ import pytest
 from logbook import __version__
 
 ROOT = Path(__file__).resolve().parents[1]
+GOLDEN = sorted((ROOT / "tests" / "golden").glob("store-*.db.gz"))
 BIN = "Scripts" if os.name == "nt" else "bin"
 
 
@@ -112,6 +114,16 @@ def test_a_first_trial_on_a_machine_that_never_saw_the_checkout(installed: Insta
     assert "filled B1-B9 with 300 kg each (weighed)" in filled
     assert "Two composts and a meal" in installed.fine("logbook", "today")
     assert "no problems found" in installed.fine("logbook", "verify")
+
+
+@pytest.mark.parametrize("packed", GOLDEN, ids=lambda path: path.name)
+def test_the_store_of_every_release_opens_and_is_sound(packed: Path, installed: Installed) -> None:
+    """An act upgrades it first where the schema is older; then everything in it must hold."""
+    store = installed.folder / packed.stem
+    store.write_bytes(gzip.decompress(packed.read_bytes()))
+    at = ("logbook", "--store", str(store), "--by", "mira")
+    assert installed.run(*at, "note", "opened by a later release").returncode == 0
+    assert "no problems found" in installed.fine(*at, "verify")
 
 
 def test_the_demo_runs_from_the_wheel_and_leaves_the_store_alone(installed: Installed) -> None:
