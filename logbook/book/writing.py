@@ -226,14 +226,17 @@ def opened(
     by: str,
     now: datetime,
     choose: Callable[[str], str] = secrets.choice,
+    told: Callable[[str], None] | None = None,
 ) -> Iterator[Book]:
     """Open the store for one transaction as this machine's writer; commit at the end.
+
+    `told` hears the sentence about an older store that was backed up and upgraded first.
 
     The key file is updated after the commit; if the program dies between the two, the store is
     ahead of the file, which the next opening recognises as this writer's own work.
     """
     config.refuse_beside(state, path)
-    with database.writing(path) as connection:
+    with database.writing(path, told) as connection:
         replica, announced = _writer(connection, path, state)
         book = Book(connection, by, now, replica, choose, announced)
         with _keeping(state, replica):

@@ -81,7 +81,7 @@ class Session:
 
         if other.found not in database.SCHEMAS:
             raise database.newer(self.store, other.found)
-        with database.writing(self.store):
+        with database.writing(self.store, _told):
             pass
 
     @contextmanager
@@ -91,11 +91,12 @@ class Session:
 
         by = config.author(self.by_given)
         state = config.state_folder()
-        with writing.opened(self.store, state, by=by, now=self.clock.now()) as book:
+        now = self.clock.now()
+        with writing.opened(self.store, state, by=by, now=now, told=_told) as book:
             yield book
             announced = list(book.announced)
         for sentence in announced:
-            typer.echo(f"Note: {sentence}.", err=True)
+            _told(sentence)
 
     def when(self, text: str | None, trial: Trial) -> times.When:
         """The time somebody said, in the trial's zone; now if nothing was said."""
@@ -106,6 +107,10 @@ class Session:
                 f"{said.spoken} is in the future", "an act is written down once it happened"
             )
         return said
+
+
+def _told(sentence: str) -> None:
+    typer.echo(f"Note: {sentence}.", err=True)
 
 
 def chosen(connection: sqlite3.Connection, session: Session, named: str | None = None) -> Chosen:

@@ -54,7 +54,7 @@ def _boards(session: Session, on: str | None) -> list[Board]:
     try:
         return session.read(
             lambda store: [
-                board(store, one.id, one.trial, _day(session, on, one.trial.zone))
+                board(store, one.id, one.trial, day_of(session, on, one.trial.zone))
                 for one in (
                     [chosen(store, session)]
                     if session.trial_given
@@ -73,7 +73,7 @@ def _over(store: sqlite3.Connection, session: Session) -> list[Chosen]:
     return []
 
 
-def _day(session: Session, on: str | None, zone: str) -> date:
+def day_of(session: Session, on: str | None, zone: str) -> date:
     """The day asked for, in the trial's zone."""
     said = times.parse_when(on or "today", times.zone(zone), session.clock.now())
     if said.instant is not None:

@@ -9,13 +9,15 @@ another machine wrote, the fold does not fail and no reader meets it.
 
 from __future__ import annotations
 
+import json
 import re
 from collections.abc import Callable
 from dataclasses import MISSING, dataclass, fields
+from datetime import date
 from decimal import Decimal
 from functools import cache
 from operator import attrgetter
-from typing import Any, get_type_hints
+from typing import Any, get_origin, get_type_hints
 
 from logbook.journal.entry import Entry, Value
 from logbook.trial import records
@@ -46,16 +48,25 @@ SPACES: dict[str, type] = {
     "event": records.Event,
     "report": records.Report,
     "result": records.Result,
+    "planned-part": records.PlannedPart,
+    "part": records.Part,
+    "bag": records.Bag,
+    "weigh": records.Weighing,
+    "measure": records.Measurement,
+    "skip": records.Skip,
 }
 # kind -> the newest version of it that this program writes and reads
 KINDS = {
     "writer": 1,
     "trial": 1,
-    "set": 1,
+    "set": 2,  # 2: beds that join late, pulls in force from or until a date
     "fill": 1,
     "apply": 1,
     "water": 1,
-    "pull": 1,
+    "pull": 2,  # 2: composites, parts
+    "weigh": 1,
+    "measure": 1,
+    "skip": 1,
     "note": 1,
     "event": 1,
     "lab": 1,
@@ -74,14 +85,11 @@ def understood(entry: Entry) -> bool:
 def to_value(record: Any) -> Value:
     """The journal value of a record."""
     kind: Any = type(record)
-    get, names, decimals, times = _writer(kind)
+    get, names, converted = _writer(kind)
     value: Value = dict(zip(names, get(record), strict=True))
-    for name in decimals:
+    for name, convert in converted:
         if value[name] is not None:
-            value[name] = plain(value[name])
-    for name in times:
-        if value[name] is not None:
-            value[name] = value[name].text
+            value[name] = convert(value[name])
     return value
 
 
@@ -128,7 +136,9 @@ def record_fields(kind: Any) -> tuple[Field, ...]:
     hints = get_type_hints(kind)
     found = []
     for one in fields(kind):
-        options = getattr(hints[one.name], "__args__", (hints[one.name],))
+        hint = hints[one.name]
+        listed = get_origin(hint) is tuple
+        options = (tuple,) if listed else getattr(hint, "__args__", (hint,))
         default = None if one.default is MISSING else one.default
         optional = type(None) in options or one.default is not MISSING
         found.append(Field(one.name, options[0], optional, default))
@@ -142,15 +152,24 @@ def field_names(kind: Any) -> tuple[str, ...]:
 
 
 @cache
-def _writer(kind: Any) -> tuple[Callable[[Any], Any], tuple[str, ...], list[str], list[str]]:
-    """How a record's fields are fetched; their names; those that hold decimals, and times."""
+def _writer(
+    kind: Any,
+) -> tuple[Callable[[Any], Any], tuple[str, ...], list[tuple[str, Callable[[Any], Any]]]]:
+    """How a record's fields are fetched; their names; how those that are no JSON become it."""
     names = field_names(kind)
-    of_type = {
-        wanted: [one.name for one in record_fields(kind) if one.type is wanted]
-        for wanted in (Decimal, When)
-    }
+    converted = [
+        (one.name, _AS_JSON[one.type]) for one in record_fields(kind) if one.type in _AS_JSON
+    ]
     # Every record has two fields or more, so attrgetter gives a tuple.
-    return attrgetter(*names), names, of_type[Decimal], of_type[When]
+    return attrgetter(*names), names, converted
+
+
+_AS_JSON: dict[Any, Callable[[Any], Any]] = {
+    Decimal: plain,
+    When: lambda when: when.text,
+    date: date.isoformat,
+    tuple: list,
+}
 
 
 @cache
@@ -159,12 +178,24 @@ def _readers(kind: Any) -> dict[str, Callable[[Any], Any]]:
 
 
 def _reader(of: Field) -> Callable[[Any], Any]:
-    convert: Any = {Decimal: Decimal, When: read_stored, bool: bool}.get(of.type)
+    convert: Any = _FROM_JSON.get(of.type)
     if convert is None:
         return lambda value: of.default if value is None else value
     return lambda value: of.default if value is None else convert(value)
 
 
+def _texts(value: Any) -> tuple[str, ...]:
+    """A list of texts, from a journal value or from a table's cell, which holds it as JSON."""
+    return tuple(json.loads(value) if value.__class__ is str else value)
+
+
+_FROM_JSON: dict[Any, Callable[[Any], Any]] = {
+    Decimal: Decimal,
+    When: read_stored,
+    bool: bool,
+    date: date.fromisoformat,
+    tuple: _texts,
+}
 Check = Callable[[Any], bool]
 Checks = tuple[tuple[str, Check], ...]
 
@@ -173,12 +204,12 @@ Checks = tuple[tuple[str, Check], ...]
 def _checks(kind: Any) -> tuple[set[tuple[type[Any], ...]], Checks, Checks]:
     """The field types met so far that are right; all checks; those that types cannot stand for."""
     every = tuple((one.name, _check(one)) for one in record_fields(kind))
-    exact = {one.name for one in record_fields(kind) if one.type in (Decimal, When)}
+    exact = {one.name for one in record_fields(kind) if one.type in _TESTS}
     return set(), every, tuple((name, check) for name, check in every if name in exact)
 
 
 def _check(of: Field) -> Check:
-    test: Check | None = {Decimal: _is_decimal, When: _is_time}.get(of.type)
+    test = _TESTS.get(of.type)
     if test is None:
         allowed = {of.type, type(None)} if of.optional else {of.type}
         return lambda value: value.__class__ in allowed
@@ -205,3 +236,19 @@ def _is_time(value: Any) -> bool:
         return read_stored(value).day.year in YEARS
     except ValueError:
         return False
+
+
+def _is_date(value: Any) -> bool:
+    return value.__class__ is str and len(value) == len("2026-03-14") and _is_time(value)
+
+
+def _is_texts(value: Any) -> bool:
+    return value.__class__ is list and all(part.__class__ is str for part in value)
+
+
+_TESTS: dict[Any, Check] = {
+    Decimal: _is_decimal,
+    When: _is_time,
+    date: _is_date,
+    tuple: _is_texts,
+}

@@ -80,7 +80,7 @@ def board(store: sqlite3.Connection, ident: str, trial: Trial, today: date) -> B
         day=schedule.trial_day(applied, today),
         water=tuple(_waterings(store, ident, beds, owed, today)),
         pulls=tuple(_pulls(owed, beds, today)),
-        awaited=tuple(_awaited(store, ident, today)),
+        awaited=tuple(awaited(store, ident, today)),
         wrong=tuple(_wrong(store, ident)),
     )
 
@@ -109,7 +109,7 @@ def _waterings(
         Task(
             "water",
             amount,
-            tuple(_in_bench_order(found)),
+            tuple(in_bench_order(found)),
             due,
             late,
             f"{late} d late" if late else "today",
@@ -118,7 +118,8 @@ def _waterings(
     ]
 
 
-def _in_bench_order(beds: Iterable[BedRef]) -> list[str]:
+def in_bench_order(beds: Iterable[BedRef]) -> list[str]:
+    """The labels of beds in bench order."""
     return [bed.label for bed in sorted(beds, key=lambda bed: (bed.place, bed.label))]
 
 
@@ -135,7 +136,7 @@ def _pulls(owed: list[schedule.Obligation], beds: dict[str, BedRef], today: date
     horizon = _horizon(owed, today)
     for one in owed:
         state = schedule.status(one, today)
-        if state.state in schedule.DONE or one.bed not in beds:
+        if state.state in (*schedule.DONE, "skipped") or one.bed not in beds:
             continue
         if state.state == "coming" and (one.opens is None or one.opens > horizon):
             continue
@@ -157,7 +158,8 @@ def _horizon(owed: list[schedule.Obligation], today: date) -> date:
     return max(today + timedelta(days=COMING_DAYS), min(ahead, default=today))
 
 
-def _awaited(store: sqlite3.Connection, trial: str, today: date) -> list[Awaited]:
+def awaited(store: sqlite3.Connection, trial: str, today: date) -> list[Awaited]:
+    """Samples without a result yet, by the day they were pulled."""
     days: dict[date, list[str]] = {}
     for code, day in views.samples_without_results(store, trial):
         days.setdefault(day, []).append(code)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
@@ -12,11 +12,11 @@ from sqlalchemy import URL, Connection, Engine, create_engine, event
 from sqlalchemy.exc import DBAPIError
 
 from logbook.errors import NewerStore, StoreError
-from logbook.store import causes
+from logbook.store import backups, causes
 
 # The newest schema version in migrations/versions; a test compares the two.
-SCHEMA = "0001"
-SCHEMAS = ("0001",)
+SCHEMA = "0002"
+SCHEMAS = ("0001", "0002")
 
 
 def engine(path: Path) -> Engine:
@@ -43,8 +43,11 @@ def _begin_immediate(connection: Connection) -> None:
 
 
 @contextmanager
-def writing(path: Path) -> Iterator[Connection]:
-    """One durable transaction on the store at `path`, created or upgraded first if need be."""
+def writing(path: Path, told: Callable[[str], None] | None = None) -> Iterator[Connection]:
+    """One durable transaction on the store at `path`, created or upgraded first if need be.
+
+    `told` is called with one sentence when an older store was backed up and upgraded.
+    """
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
     except OSError as problem:
@@ -56,7 +59,9 @@ def writing(path: Path) -> Iterator[Connection]:
     store = engine(path)
     try:
         with translated(path):
-            _bring_up_to_date(store, path)
+            sentence = _bring_up_to_date(store, path)
+            if sentence and told is not None:
+                told(sentence)
             with store.begin() as connection:
                 yield connection
     finally:
@@ -88,14 +93,31 @@ def schema_version(connection: Connection) -> str | None:
     return str(row[0]) if row else "none"
 
 
-def _bring_up_to_date(store: Engine, path: Path) -> None:
+def _bring_up_to_date(store: Engine, path: Path) -> str:
+    """Create or upgrade the schema if need be; what was done to an older store, in a sentence."""
     with store.connect() as connection:
         found = schema_version(connection)
     if found == SCHEMA:
-        return
+        return ""
     if found is not None and found not in SCHEMAS:
         raise newer(path, found)
+    if found is None:
+        upgrade(store)
+        return ""
+    # Beside the store, never over an earlier one: the journal in it is all there is.
+    kept = backup_name(path, found)
+    backups.back_up(path, kept)
     upgrade(store)
+    return f"{path.name} was upgraded from schema {found} to {SCHEMA}; it was kept as {kept.name}"
+
+
+def backup_name(path: Path, found: str) -> Path:
+    """A name beside the store that no file has yet."""
+    names = (
+        path.with_name(f"{path.stem}-before-{SCHEMA}-from-{found}{number}.db")
+        for number in ("", *(f"-{count}" for count in range(2, 1000)))
+    )
+    return next(name for name in names if not name.exists())
 
 
 def newer(path: Path, found: str) -> NewerStore:
@@ -107,15 +129,22 @@ def newer(path: Path, found: str) -> NewerStore:
 
 
 def upgrade(store: Engine) -> None:
-    """Create or upgrade the schema by Alembic, which is imported only here."""
+    """Create or upgrade the schema by Alembic, which is imported only here.
+
+    The folded tables are filled again from the journal in the same transaction, whatever a
+    migration did to them: journal content is never migrated.
+    """
     from alembic import command
     from alembic.config import Config
+
+    from logbook.store import projections
 
     config = Config()
     config.set_main_option("script_location", str(migrations_folder()))
     with store.begin() as connection:
         config.attributes["connection"] = connection
         command.upgrade(config, "head")
+        projections.rebuild(connection)
 
 
 def migrations_folder() -> Path:

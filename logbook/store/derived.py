@@ -37,7 +37,7 @@ FEEDS = {
     "bed": _feed("bed", _OF_TRIAL),
     "treatment": _feed("treatment", _OF_TREATMENT),
     "planned-pull": _feed("planned-pull", _OF_TRIAL),
-    **{space: _feed(space, _OF_BED) for space in ("fill", "apply", "pull")},
+    **{space: _feed(space, _OF_BED) for space in ("fill", "apply", "pull", "event", "skip")},
 }
 
 
@@ -88,6 +88,7 @@ def due_cells(one: schedule.Obligation) -> tuple[Any, ...]:
         one.pull,
         one.pulled and one.pulled.isoformat(),
         json.dumps(one.repeats),
+        one.skipped,
     )
 
 

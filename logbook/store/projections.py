@@ -251,6 +251,7 @@ def _cells(space: str) -> Callable[[Value], list[Any]]:
     defaults = [(n, one.default) for n, one in enumerate(columns) if one.default is not None]
     # The second of a decimal's two columns is its REAL.
     reals = [n for n in range(1, len(names)) if names[n] == names[n - 1]]
+    lists = [n for n, one in enumerate(columns) if one.type is tuple]
 
     def cells(value: Value) -> list[Any]:
         row: list[Any] = list(map(value.get, names))
@@ -260,6 +261,8 @@ def _cells(space: str) -> Callable[[Value], list[Any]]:
         for place in reals:
             if row[place] is not None:
                 row[place] = float(row[place])
+        for place in lists:
+            row[place] = journal.to_json(list(row[place] or ()))
         return row
 
     return cells

@@ -11,7 +11,8 @@ with. No column of a record table is unique or required beside its id: the fold 
 whatever another machine wrote. In a table without rowid the key's columns come first: elsewhere the
 integrity check of SQLite 3.40 finds NULLs that are not there.
 
-Schema history: 0001 first version.
+Schema history: 0001 first version. 0002 late beds, composites, parts, bags, weighings,
+measurements, skipped pulls, a calendar that changes.
 """
 
 from __future__ import annotations
@@ -80,6 +81,7 @@ DUE = Table(
     Column("pull", Text, comment="the sample code that served it"),
     Column("pulled", Text, comment="the date of that pull"),
     Column("repeats", Text, nullable=False, comment="codes of repeated pulls, a JSON list"),
+    Column("skipped", Text, comment="why it will not be pulled"),
     Index("due_by_trial", "trial"),
     sqlite_with_rowid=False,
 )
@@ -102,6 +104,9 @@ _INDEXED = {
     "event": ("bed",),
     "note": ("about",),
     "result": ("sample",),
+    "part": ("pull",),
+    "measure": ("about",),
+    "skip": ("bed",),
 }
 
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 import json
 import sqlite3
 from collections.abc import Iterable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from datetime import date, timedelta
 from decimal import Decimal
@@ -28,7 +28,7 @@ from logbook.trial.records import PlannedPull
 from logbook.trial.schedule import Obligation, Taken
 from logbook.trial.schedule import obligations as obligations_of
 
-SCHEMA = "0001"
+SCHEMA = "0002"
 OF_TRIAL = "bed IN (SELECT id FROM bed WHERE trial = ?)"
 
 
@@ -138,11 +138,19 @@ class Calendar:
     applications: dict[str, date]
     fillings: dict[str, date]
     pulls: list[Taken]
+    out: dict[str, date]
+    skipped: dict[tuple[str, str], str]
 
     def owed(self, also: Iterable[Taken] = ()) -> list[Obligation]:
         """What every bed owes the calendar, with further pulls that were not written yet."""
         return obligations_of(
-            self.beds, self.planned, self.applications, self.fillings, [*self.pulls, *also]
+            self.beds,
+            self.planned,
+            self.applications,
+            self.fillings,
+            [*self.pulls, *also],
+            out=self.out,
+            skipped=self.skipped,
         )
 
 
@@ -154,11 +162,27 @@ def calendar(connection: sqlite3.Connection, trial: str) -> Calendar:
         first_days(connection, "apply", trial),
         first_days(connection, "fill", trial),
         [
-            Taken(p.code, p.bed, p.when.day, p.planned, p.again is not None, found.entry)
+            Taken(p.code, bed, p.when.day, p.planned, p.again is not None, found.entry)
             for found in fetch(connection, "pull", OF_TRIAL, (trial,))
             for p in (found.record,)
+            for bed in (p.bed, *p.also)
         ],
+        left(connection, trial),
+        {
+            (found.record.bed, found.record.planned): found.record.reason
+            for found in fetch(connection, "skip", OF_TRIAL, (trial,))
+        },
     )
+
+
+def left(connection: sqlite3.Connection, trial: str) -> dict[str, date]:
+    """The day from which each bed that left is out of the trial."""
+    rows = connection.execute(
+        'SELECT bed, min(substr("when", 1, 10)) FROM event '
+        f"WHERE what = 'out of the trial' AND {OF_TRIAL} GROUP BY bed",
+        (trial,),
+    )
+    return {bed: date.fromisoformat(day) for bed, day in rows}
 
 
 def first_days(connection: sqlite3.Connection, space: str, trial: str) -> dict[str, date]:
@@ -177,7 +201,7 @@ def trials_over(connection: sqlite3.Connection, today: date) -> set[str]:
     """Ids of the trials whose last planned pull is done or missed, and long past."""
     rows = connection.execute(
         "SELECT trial FROM due GROUP BY trial "
-        "HAVING count(coalesce(pulled, missed_from)) = count(*) "
+        "HAVING count(coalesce(pulled, missed_from, skipped)) = count(*) "
         "AND max(coalesce(pulled, missed_from)) < ?",
         ((today - timedelta(days=LINGERS)).isoformat(),),
     )
@@ -188,7 +212,7 @@ def obligations(connection: sqlite3.Connection, trial: str) -> list[Obligation]:
     """What every bed of a trial owes the calendar, in order of bed and target."""
     rows = connection.execute(
         "SELECT d.bed, d.planned, d.day, d.day0, d.opens, d.target, d.closes, d.missed_from, "
-        "d.tolerance, d.also, d.moved, d.pull, d.pulled, d.repeats "
+        "d.tolerance, d.also, d.moved, d.pull, d.pulled, d.repeats, d.skipped "
         "FROM due d JOIN bed b ON b.id = d.bed WHERE d.trial = ? ORDER BY b.place, b.id, d.n",
         (trial,),
     )
@@ -196,7 +220,8 @@ def obligations(connection: sqlite3.Connection, trial: str) -> list[Obligation]:
 
 
 def _obligation(bed: str, planned: str, day: int | None, *cells: Any) -> Obligation:
-    day0, opens, target, closes, missed, tolerance, also, moved, pull, pulled, repeats = cells
+    day0, opens, target, closes, missed, tolerance, *rest = cells
+    also, moved, pull, pulled, repeats, skipped = rest
     return Obligation(
         bed,
         planned,
@@ -212,6 +237,7 @@ def _obligation(bed: str, planned: str, day: int | None, *cells: Any) -> Obligat
         pull,
         _date(pulled),
         tuple(json.loads(repeats)),
+        skipped,
     )
 
 
@@ -220,8 +246,46 @@ def _date(text: str | None) -> date | None:
 
 
 def sample_codes(connection: sqlite3.Connection) -> set[str]:
-    """Every sample code that a pull of this book has."""
-    return {code for (code,) in connection.execute("SELECT code FROM pull")}
+    """Every code that a pull of this book, or a part of one, has."""
+    return {
+        code for (code,) in connection.execute("SELECT code FROM pull UNION SELECT code FROM part")
+    }
+
+
+def free_bags(connection: sqlite3.Connection, trial: str) -> list[str]:
+    """Codes reserved for bags of a trial that no pull has used yet, in order."""
+    rows = connection.execute(
+        "SELECT id FROM bag WHERE trial = ? "
+        "AND NOT EXISTS (SELECT 1 FROM pull WHERE pull.id = bag.id) "
+        "AND NOT EXISTS (SELECT 1 FROM part WHERE part.id = bag.id) ORDER BY id",
+        (trial,),
+    )
+    return [code for (code,) in rows]
+
+
+def open_tins(connection: sqlite3.Connection, trial: str) -> list[tuple[str, str, str]]:
+    """Moisture tins without all their weights: code, bed label, what is missing."""
+    rows = connection.execute(
+        "SELECT part.code, b.label, w.wet_g, w.dry_g FROM part JOIN pull ON pull.id = part.pull "
+        "JOIN bed b ON b.id = pull.bed LEFT JOIN weigh w ON w.id = part.code "
+        "WHERE part.kind = 'tin' AND b.trial = ? AND (w.dry_g IS NULL OR w.wet_g IS NULL) "
+        "ORDER BY part.code",
+        (trial,),
+    )
+    return [
+        (code, label, "dry weight" if wet is not None else "moist weight, then dry")
+        for code, label, wet, _ in rows
+    ]
+
+
+def last_measured(connection: sqlite3.Connection, trial: str, what: str) -> date | None:
+    """The newest day on which this was read, of the house or of any of its beds."""
+    row = connection.execute(
+        'SELECT max(substr("when", 1, 10)) FROM measure WHERE what = ? '
+        "AND (about = ? OR about IN (SELECT id FROM bed WHERE trial = ?))",
+        (what, trial, trial),
+    ).fetchone()
+    return date.fromisoformat(row[0]) if row[0] else None
 
 
 def watering_days(connection: sqlite3.Connection, trial: str) -> dict[str, list[date]]:
@@ -246,7 +310,9 @@ def samples_without_results(connection: sqlite3.Connection, trial: str) -> list[
     """Codes and days of the pulls of a trial that no result names yet."""
     rows = connection.execute(
         f'SELECT code, substr("when", 1, 10) FROM pull WHERE {OF_TRIAL} '
-        "AND NOT EXISTS (SELECT 1 FROM result WHERE result.sample = pull.code) ORDER BY 2, 1",
+        "AND NOT EXISTS (SELECT 1 FROM result WHERE result.sample = pull.code) "
+        "AND NOT EXISTS (SELECT 1 FROM part JOIN result ON result.sample = part.code "
+        "WHERE part.pull = pull.code) ORDER BY 2, 1",
         (trial,),
     )
     return [(code, date.fromisoformat(day)) for code, day in rows]
@@ -256,6 +322,25 @@ def waiting_results(connection: sqlite3.Connection) -> list[str]:
     """Codes that results name and that no pull here has: their pull was not synced yet."""
     rows = connection.execute("SELECT sample FROM result EXCEPT SELECT id FROM pull ORDER BY 1")
     return [code for (code,) in rows]
+
+
+# What completion offers: kind -> the query of its words.
+_WORDS = {
+    "beds": "SELECT label FROM bed ORDER BY place",
+    "treatments": "SELECT code FROM treatment ORDER BY code",
+    "treated": "SELECT code FROM treatment WHERE NOT control ORDER BY code",
+    "amendments": "SELECT code FROM amendment ORDER BY code",
+    "nutrients": "SELECT DISTINCT analyte FROM result ORDER BY analyte",
+    "pulls": "SELECT name FROM planned_pull ORDER BY day",
+    "samples": 'SELECT code FROM pull ORDER BY "when" DESC LIMIT 1000',
+    "acts": "SELECT DISTINCT act FROM entry WHERE act IS NOT NULL ORDER BY act",
+    "trials": "SELECT name FROM trial ORDER BY name",
+}
+
+
+def words(connection: sqlite3.Connection, kind: str) -> list[str]:
+    """Every word of a kind that a person may type: see _WORDS."""
+    return [str(word) for (word,) in connection.execute(_WORDS[kind]) if word]
 
 
 def possible_duplicates(connection: sqlite3.Connection, trial: str) -> list[tuple[str, str, str]]:
@@ -324,6 +409,34 @@ def filed_entries(connection: sqlite3.Connection) -> Iterator[Filed]:
         "SELECT id, writer, seq, body, act FROM entry ORDER BY writer, seq, id"
     ):
         yield Filed(*row)
+
+
+def copy_whole(path: Path, to: Path) -> tuple[str, int]:
+    """Copy a store of any schema to a new file, and look at the copy; its schema and entries.
+
+    Raises StoreError if `path` is no store or is damaged.
+    """
+    if not path.exists():
+        raise NoStore(f"{path}: there is no logbook here yet")
+    try:
+        with closing(_open(path)) as source:
+            copy(source, to)
+        with closing(_open(to)) as made:
+            return _looked_at(made, path)
+    except sqlite3.DatabaseError as problem:
+        raise explained(path, str(problem)) from problem
+
+
+def _looked_at(made: sqlite3.Connection, path: Path) -> tuple[str, int]:
+    """Schema and number of entries of a copy that is sound."""
+    if made.execute("PRAGMA integrity_check(1)").fetchone()[0] != "ok":
+        raise explained(path, "malformed")
+    tables = {name for (name,) in made.execute("SELECT name FROM sqlite_master")}
+    if not {"alembic_version", "entry"} <= tables:
+        raise explained(path, "not a database")
+    (schema,) = made.execute("SELECT version_num FROM alembic_version").fetchone()
+    (count,) = made.execute("SELECT count(*) FROM entry").fetchone()
+    return str(schema), int(count)
 
 
 def copy(connection: sqlite3.Connection, to: Path) -> None:

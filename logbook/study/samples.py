@@ -108,8 +108,10 @@ def readings(store: sqlite3.Connection, trial: str, analyte: str | None = None) 
     wanted = PARTS if analyte == MINERAL_N else (analyte,)
     condition = "" if analyte is None else f"AND r.analyte IN ({', '.join('?' * len(wanted))})"
     rows = store.execute(
-        "SELECT r.sample, r.analyte, r.method, r.basis, r.lab, r.unit, r.value_num, r.limit_num, "
-        "r.qualifier, r.conflict FROM result r JOIN pull p ON p.id = r.sample "
+        "SELECT coalesce(part.pull, r.sample), r.analyte, r.method, r.basis, r.lab, r.unit, "
+        "r.value_num, r.limit_num, r.qualifier, r.conflict, part.kind "
+        "FROM result r LEFT JOIN part ON part.id = r.sample "
+        "JOIN pull p ON p.id = coalesce(part.pull, r.sample) "
         "JOIN bed b ON b.id = p.bed WHERE b.trial = ? "
         f"{condition} ORDER BY r.id",
         (trial, *(wanted if analyte is not None else ())),
@@ -131,10 +133,15 @@ def _reading(
     limit: float | None,
     qualifier: str,
     conflict: int,
+    kind: str | None,
 ) -> Reading:
     low = high = None
     if value is None and limit is not None:
         low, high = (0.0, limit) if qualifier == "<" else (limit, None)
+    # Drying alone changes nitrate and ammonium (Nelson & Bremner 1972: +4.2 mg/kg NH4-N on air
+    # drying), so how a part was kept belongs to the method of these two.
+    if kind is not None and analyte in PARTS:
+        method = f"{method}, {kind}"
     return Reading(sample, analyte, method, basis, lab, unit, value, low, high, bool(conflict))
 
 

@@ -10,11 +10,28 @@ as the person wrote it, beside the canonical one.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import date
 from decimal import Decimal
 
 from logbook.trial.times import When
 
 KNOWN = ("weighed", "metered", "by eye", "as planned")
+# Where the soil of a bed that joined later came from.
+UNTREATED = "run untreated since the start"
+NEW_FILL = "new fill"
+UNKNOWN_ORIGIN = "not known"
+ORIGINS = (UNTREATED, NEW_FILL, UNKNOWN_ORIGIN)
+# Parts of a pull: what is kept how, for what.
+PARTS = ("chilled", "frozen", "dried", "tin", "retained")
+# What is measured on the spot -> its dimension (see units.UNITS).
+MEASURED = {
+    "soil temperature": "temperature",
+    "air temperature": "temperature",
+    "moisture": "fraction",
+    "weight": "mass",
+    "EC": "conductivity",
+    "pH strip": "acidity",
+}
 EVENTS = ("spilled", "refilled", "flooded", "drained", "heat off", "sown", "out of the trial")
 
 
@@ -133,7 +150,11 @@ class Treatment:
 
 @dataclass(frozen=True)
 class Bed:
-    """One raised bed: the unit of replication. `place` orders beds on lists and labels."""
+    """One raised bed: the unit of replication. `place` orders beds on lists and labels.
+
+    `origin` says where the soil of a bed that joined later came from (one of ORIGINS; None: there
+    from the start), `since` the day it joined, `was` the bed whose soil it goes on with.
+    """
 
     trial: str
     label: str
@@ -142,16 +163,25 @@ class Bed:
     place: int
     area_m2: Decimal
     depth_cm: Decimal
+    origin: str | None = None
+    since: date | None = None
+    was: str | None = None
 
 
 @dataclass(frozen=True)
 class PlannedPull:
-    """A pull of the calendar: `day` after the bed's application (None: before it)."""
+    """A pull of the calendar: `day` after the bed's application (None: before it).
+
+    It is in force for targets from `since` (None: from the start) to the day before `until`
+    (None: to the end): a change of the calendar applies from its date on.
+    """
 
     trial: str
     name: str
     day: int | None
     tolerance: int
+    since: date | None = None
+    until: date | None = None
 
 
 @dataclass(frozen=True)
@@ -214,7 +244,8 @@ class Pull:
     """A soil sample taken from a bed; its code is its name everywhere, the laboratory included.
 
     `planned` is the calendar's pull it was taken for, where the person said so; `again` is why
-    the same pull was taken a second time.
+    the same pull was taken a second time. `also` are further beds mixed into a composite, which
+    counts as one replicate.
     """
 
     code: str
@@ -224,6 +255,7 @@ class Pull:
     cores: int | None
     depth_cm: Decimal
     again: str | None
+    also: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -295,3 +327,70 @@ class Writer:
     machine: str
     public_key: str
     predecessor: str | None
+
+
+@dataclass(frozen=True)
+class PlannedPart:
+    """What every pull of a trial is divided into: `kind` (one of PARTS) and its analyses."""
+
+    trial: str
+    kind: str
+    analyses: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Part:
+    """One bag or tin of a pull: its own code, how it is kept and what it is for."""
+
+    code: str
+    pull: str
+    kind: str
+    analyses: tuple[str, ...]
+    when: When
+
+
+@dataclass(frozen=True)
+class Bag:
+    """A code reserved and written on a bag beforehand; the pull binds it to a bed."""
+
+    trial: str
+    code: str
+    reserved: When
+
+
+@dataclass(frozen=True)
+class Weighing:
+    """The weights of a moisture tin, in g: empty, with moist soil, after drying at 105 C."""
+
+    part: str
+    when: When
+    tare_g: Decimal | None
+    wet_g: Decimal | None
+    dry_g: Decimal | None
+
+
+@dataclass(frozen=True)
+class Measurement:
+    """Something read on the spot, of a bed or (`about` is the trial's id) of the house.
+
+    `what` is one of MEASURED, `value` in the first unit of its dimension; `depth_cm` where it
+    was read.
+    """
+
+    about: str
+    when: When
+    what: str
+    value: Decimal
+    unit: str
+    depth_cm: Decimal | None
+    typed: str
+
+
+@dataclass(frozen=True)
+class Skip:
+    """A planned pull of a bed that will not be taken, and why."""
+
+    bed: str
+    planned: str
+    when: When
+    reason: str

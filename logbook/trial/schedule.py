@@ -13,6 +13,9 @@ The rules, in the words of the trade:
 - A pull serves the obligation that it names; otherwise the one whose window holds its day;
   otherwise the nearest unserved one, up to half-way to its neighbour ("early", "late"); otherwise
   it is an extra pull. A second pull of the same obligation is kept as a repeat; the first counts.
+- A planned pull is in force for the targets from its `since` to the day before its `until`, so a
+  change of the calendar applies from its date on. A pull may be skipped, with a reason; controls
+  do not follow it then. A bed that is out of the trial owes nothing from that day on.
 
 Example: a bed applied on 2 March with a pull on day 14, tolerance 2, has the target 16 March and
 the window 14 to 18 March; unpulled it is overdue on 19 and 20 March and missed from 21 March.
@@ -32,8 +35,9 @@ from logbook.trial.ranges import BedRef
 from logbook.trial.records import PlannedPull
 from logbook.trial.times import spoken_day
 
-STATES = ("coming", "due", "overdue", "missed", "done", "done early", "done late")
+STATES = ("coming", "due", "overdue", "missed", "skipped", "done", "done early", "done late")
 DONE = ("done", "done early", "done late")
+SETTLED = (*DONE, "missed", "skipped")
 
 
 @dataclass(frozen=True)
@@ -62,7 +66,7 @@ class Obligation:
     hang on an application (or a filling) that has not been made; `missed_from` is the first day
     on which it is lost. `moved`: the target is a day on which treated beds were in fact pulled.
     `pull` and `pulled` are the code and day of the pull that serves it, `repeats` the codes of
-    further ones.
+    further ones. `skipped` is the reason why it will not be pulled.
     """
 
     bed: str
@@ -79,6 +83,7 @@ class Obligation:
     pull: str | None = None
     pulled: date | None = None
     repeats: tuple[str, ...] = ()
+    skipped: str | None = None
 
     @property
     def names(self) -> tuple[str, ...]:
@@ -119,14 +124,19 @@ def obligations(
     applications: Mapping[str, date],
     fillings: Mapping[str, date],
     pulls: Iterable[Taken],
+    *,
+    out: Mapping[str, date] | None = None,
+    skipped: Mapping[tuple[str, str], str] | None = None,
 ) -> list[Obligation]:
     """What every bed owes the calendar, and the pull that served it; in order of bed and target.
 
     `applications` and `fillings` map a bed's id to the day of its (mock) application and of its
-    filling. Neither the order of the inputs nor the day on which this runs matters; a bed's
-    obligations hang on its own block only.
+    filling; `out` to the day from which it is out of the trial; `skipped` maps (bed id, planned
+    pull) to the reason. Neither the order of the inputs nor the day on which this runs matters; a
+    bed's obligations hang on its own block only.
     """
     calendar = sorted(planned, key=_calendar_order)
+    leaving, reasons = out or {}, skipped or {}
     by_bed: dict[str, list[Taken]] = {}
     for pull in sorted(pulls, key=lambda pull: (pull.day, pull.again, pull.order, pull.code)):
         by_bed.setdefault(pull.bed, []).append(pull)
@@ -135,6 +145,7 @@ def obligations(
     for bed in every:
         if not bed.control:
             own = _own(bed.id, calendar, applications.get(bed.id), fillings.get(bed.id))
+            own = _still_owed(own, leaving.get(bed.id), reasons)
             served[bed.id] = _serve(own, by_bed.get(bed.id, ()))
     for bed in every:
         if bed.control:
@@ -143,8 +154,10 @@ def obligations(
                 for other in every
                 if other.block == bed.block and not other.control
                 for owed in served[other.id]
+                if owed.skipped is None or owed.pulled is not None
             ]
             own = _control(bed.id, calendar, applications, fillings, treated)
+            own = _still_owed(own, leaving.get(bed.id), reasons)
             served[bed.id] = _serve(own, by_bed.get(bed.id, ()))
     return [owed for bed in every for owed in served[bed.id]]
 
@@ -162,6 +175,8 @@ def status(owed: Obligation, today: date) -> Status:
     if owed.pulled is not None and owed.pulled <= today:
         return _done(owed, owed.pulled)
     to_go = None if owed.target is None else (owed.target - today).days
+    if owed.skipped is not None:
+        return Status("skipped", to_go, f"skipped: {owed.skipped}")
     if owed.missed_from is not None and today >= owed.missed_from:
         return Status("missed", None if to_go is None else -to_go, _why_missed(owed))
     if owed.closes is not None and today > owed.closes:
@@ -170,9 +185,7 @@ def status(owed: Obligation, today: date) -> Status:
     if _open(owed, today):
         until = "its application" if owed.closes is None else spoken_day(owed.closes)
         return Status("due", to_go, f"open until {until}")
-    if owed.opens is not None:
-        return Status("coming", to_go, f"opens on {spoken_day(owed.opens)}")
-    return Status("coming", to_go, f"starts at {'filling' if owed.day is None else 'application'}")
+    return Status("coming", to_go, _why_coming(owed))
 
 
 def last_day(owed: Iterable[Obligation]) -> date | None:
@@ -220,8 +233,33 @@ def _own(
         if plan.day is None
         else _dated(bed, plan, plan.day, day0, _shift(day0, plan.day))
         for plan in calendar
+        if _in_force(plan, _shift(day0, plan.day or 0))
     ]
     return _with_limits(made)
+
+
+def _in_force(plan: PlannedPull, target: date | None) -> bool:
+    """Whether a planned pull counts for that target; without one yet, the plan of today counts."""
+    if target is None:
+        return plan.until is None
+    return (plan.since is None or plan.since <= target) and (
+        plan.until is None or target < plan.until
+    )
+
+
+def _still_owed(
+    made: Iterable[Obligation], leaves: date | None, reasons: Mapping[tuple[str, str], str]
+) -> list[Obligation]:
+    """Without what falls on or after the day a bed left; with the reasons of what is skipped."""
+    return [
+        replace(one, skipped=next((reasons[key] for key in _keys(one) if key in reasons), None))
+        for one in made
+        if leaves is None or (one.target is not None and one.target < leaves)
+    ]
+
+
+def _keys(one: Obligation) -> list[tuple[str, str]]:
+    return [(one.bed, name) for name in one.names]
 
 
 def _before(bed: str, plan: PlannedPull, day0: date | None, filled: date | None) -> Obligation:
@@ -281,10 +319,16 @@ def _control(
         return _own(bed, calendar, day0, filled)
     # A mock application that nobody logged does not keep the pull before open for ever.
     first = min((one.day0 for one in treated if one.day0 is not None), default=None)
-    made = [_before(bed, plan, day0 or first, filled) for plan in calendar if plan.day is None]
+    made = [
+        _before(bed, plan, day0 or first, filled)
+        for plan in calendar
+        if plan.day is None and _in_force(plan, day0 or first)
+    ]
     for plan in calendar:
         if plan.day is not None:
-            some = [one for one in treated if one.planned == plan.name]
+            some = [
+                one for one in treated if one.planned == plan.name and _in_force(plan, one.target)
+            ]
             made += _following_plan(bed, plan, plan.day, some)
     return _with_limits(_same_day_once(made))
 
@@ -422,6 +466,12 @@ def _done(one: Obligation, pulled: date) -> Status:
     if one.closes is not None and pulled > one.closes:
         return Status("done late", away, f"pulled after its window, {away} d after its day")
     return Status("done", away, f"pulled on {spoken_day(pulled)}")
+
+
+def _why_coming(one: Obligation) -> str:
+    if one.opens is not None:
+        return f"opens on {spoken_day(one.opens)}"
+    return f"starts at {'filling' if one.day is None else 'application'}"
 
 
 def _why_missed(one: Obligation) -> str:

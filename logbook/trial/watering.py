@@ -14,7 +14,7 @@ from itertools import pairwise
 
 from logbook.errors import UserMistake
 from logbook.trial.records import WateringPlan
-from logbook.trial.schedule import DONE, Obligation, status
+from logbook.trial.schedule import SETTLED, Obligation, status
 
 _ML_PER_UNIT = {"mL": 1, "L": 1000}
 _ML_PER_UNIT_AND_M2 = {"L/m2": 1000, "mL/m2": 1}
@@ -86,7 +86,7 @@ def waterings_due(
 ) -> list[NextWatering]:
     """The beds to water on `today`; none once every planned pull is done or missed."""
     owed = list(obligations)
-    if owed and all(status(one, today).state in (*DONE, "missed") for one in owed):
+    if owed and all(status(one, today).state in SETTLED for one in owed):
         return []
     return [one for one in next_waterings(plan, fillings, waterings, today) if one.due <= today]
 

@@ -1,0 +1,202 @@
+"""Changing the calendar: `calendar show|add|drop`, and `skip` for single beds."""
+
+from __future__ import annotations
+
+from datetime import date
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from logbook.cli.acts import Beds, WhenOption
+from logbook.cli.app import command, group
+from logbook.cli.session import Chosen, Session, addressed, as_json, chosen, say
+from logbook.errors import UserMistake
+from logbook.journal.entry import key
+from logbook.journal.kinds import to_value
+from logbook.store import views
+from logbook.trial import records
+from logbook.trial.ranges import compact
+from logbook.trial.times import spoken_day
+
+if TYPE_CHECKING:
+    import sqlite3
+
+    from logbook.store.views import Found
+
+Json = Annotated[bool, typer.Option("--json", help="For programs.")]
+From = Annotated[str | None, typer.Option("--from", help="The date from which it applies [today].")]
+_MOST_DAYS = 3650
+
+
+def show(context: typer.Context, json: Json = False) -> None:
+    """Show the calendar of pulls, with every change and from when it applies.
+
+    Examples: logbook calendar show
+              logbook calendar show --json
+    """
+    session: Session = context.obj
+    trial, plans = session.read(lambda store: _plans(store, session))
+    if json:
+        as_json({"trial": trial.trial.name, "pulls": [to_value(one.record) for one in plans]})
+        return
+    from logbook.report.terminal.tables import table
+
+    table(
+        ("Pull", "Tolerance", "In force"),
+        [(one.record.name, _tolerance(one.record), _in_force(one.record)) for one in plans],
+    )
+
+
+def add(
+    context: typer.Context,
+    day: Annotated[int, typer.Argument(help="Days after application.", show_default=False)],
+    tolerance: Annotated[int, typer.Option(help="Days early or late that still count.")] = 1,
+    since: From = None,
+) -> None:
+    """Add a pull to the calendar, or give one another tolerance, from a date on.
+
+    Examples: logbook calendar add 70 --tolerance 3
+              logbook calendar add 14 --tolerance 2 --from 2026-04-01
+    """
+    session: Session = context.obj
+    trial, plans = session.read(lambda store: _plans(store, session))
+    if not 0 <= day <= _MOST_DAYS or not 0 <= tolerance <= _MOST_DAYS:
+        raise UserMistake(f"day {day} +-{tolerance} is not a day of a calendar")
+    start = _date(session, since, trial)
+    name = f"day {day}"
+    standing = [one for one in plans if one.record.name == name and one.record.until is None]
+    if any(one.record.tolerance == tolerance for one in standing):
+        raise UserMistake(f"the calendar has {name} +-{tolerance} d already")
+    _refuse_overlap(plans, day, tolerance, name)
+    plan = records.PlannedPull(trial.id, name, day, tolerance, start, None)
+    with session.write() as book:
+        code = book.new_code()
+        ended = [(f"planned-pull/{one.id}", _ending(one, start)) for one in standing]
+        book.record("set", [*ended, (key("planned-pull", code), plan)], code=code)
+    say(f"{code}  {name} +-{tolerance} d from {spoken_day(start)} on")
+
+
+def drop(
+    context: typer.Context,
+    pull: Annotated[str, typer.Argument(help="The pull, such as 'day 84'.", show_default=False)],
+    reason: Annotated[str | None, typer.Option(help="Why.")] = None,
+    since: From = None,
+) -> None:
+    """Take a pull out of the calendar from a date on.
+
+    Examples: logbook calendar drop 'day 84' --reason 'house is needed for seedlings'
+              logbook calendar drop 'day 3' --from 2026-04-01 --reason 'too much work'
+    """
+    session: Session = context.obj
+    if reason is None or not reason.strip():
+        raise UserMistake("a change of the calendar needs its reason", "add --reason TEXT")
+    trial, plans = session.read(lambda store: _plans(store, session))
+    start = _date(session, since, trial)
+    standing = [one for one in _called(plans, pull) if one.record.until is None]
+    if not standing:
+        raise UserMistake(f"the calendar has dropped {pull!r} already")
+    with session.write() as book:
+        code = book.new_code()
+        lines = [(f"planned-pull/{one.id}", _ending(one, start)) for one in standing]
+        book.record("set", lines, code=code, reason=reason.strip())
+    say(f"{code}  {standing[0].record.name} dropped from {spoken_day(start)} on: {reason.strip()}")
+
+
+def skip(
+    context: typer.Context,
+    beds: Beds,
+    pull: Annotated[str, typer.Option("--for", help="The planned pull, such as 'day 14'.")],
+    reason: Annotated[str | None, typer.Option(help="Why it will not be taken.")] = None,
+    when: WhenOption = None,
+) -> None:
+    """Skip a planned pull of some beds; their controls do not follow it then.
+
+    Examples: logbook skip B7 --for 'day 28' --reason 'too wet to core'
+              logbook skip 'block 2' --for 'day 3' --reason 'nobody there'
+    """
+    session: Session = context.obj
+    if reason is None or not reason.strip():
+        raise UserMistake("skipping a pull needs its reason", "add --reason TEXT")
+    trial, chosen_beds = session.read(lambda store: addressed(store, session, beds))
+    at = session.when(when, trial.trial)
+    name = session.read(lambda store: _called(_of_trial(store, trial), pull)[0].record.name)
+    with session.write() as book:
+        code = book.new_code()
+        lines = [
+            (key("skip", code, bed.id), records.Skip(bed.id, name, at, reason.strip()))
+            for bed in chosen_beds
+        ]
+        book.record("skip", lines, code=code)
+    labels = compact(bed.label for bed in chosen_beds)
+    say(f"{code}  {name} skipped on {labels}: {reason.strip()}, {at.spoken}")
+
+
+def _plans(store: sqlite3.Connection, session: Session) -> tuple[Chosen, list[Found]]:
+    trial = chosen(store, session)
+    return trial, _of_trial(store, trial)
+
+
+def _of_trial(store: sqlite3.Connection, trial: Chosen) -> list[Found]:
+    plans = views.fetch(store, "planned-pull", "trial = ?", (trial.id,))
+    return sorted(plans, key=lambda one: (_age(one.record.day), one.record.since or date.min))
+
+
+def _age(day: int | None) -> int:
+    return -1 if day is None else day
+
+
+def _called(plans: list[Found], text: str) -> list[Found]:
+    """The planned pulls that `14`, `day 14` or `before` names."""
+    word = " ".join(text.lower().split())
+    found = [one for one in plans if word in (one.record.name, str(one.record.day))]
+    if not found:
+        known = ", ".join(dict.fromkeys(one.record.name for one in plans))
+        raise UserMistake(f"the calendar has no pull {text!r}", f"it has: {known}")
+    return found
+
+
+def _ending(plan: Found, start: date) -> Any:
+    """The planned pull as it was, in force until that date."""
+    record = plan.record
+    return records.PlannedPull(
+        record.trial, record.name, record.day, record.tolerance, record.since, start
+    )
+
+
+def _refuse_overlap(plans: list[Found], day: int, tolerance: int, name: str) -> None:
+    """Two windows that meet would leave it open which pull a sample served."""
+    for one in plans:
+        record = one.record
+        if record.day is None or record.name == name or record.until is not None:
+            continue
+        if abs(record.day - day) <= record.tolerance + tolerance:
+            raise UserMistake(
+                f"{name} +-{tolerance} d meets the window of {record.name} +-{record.tolerance} d",
+                "choose another day or a smaller tolerance",
+            )
+
+
+def _date(session: Session, text: str | None, trial: Chosen) -> date:
+    """A calendar date, which may lie ahead."""
+    from logbook.trial import times
+
+    return times.parse_when(text or "today", times.zone(trial.trial.zone), session.clock.now()).day
+
+
+def _tolerance(plan: records.PlannedPull) -> str:
+    return "" if plan.day is None else f"+-{plan.tolerance} d"
+
+
+def _in_force(plan: records.PlannedPull) -> str:
+    parts = []
+    if plan.since is not None:
+        parts.append(f"from {spoken_day(plan.since)}")
+    if plan.until is not None:
+        parts.append(f"until {spoken_day(plan.until)}")
+    return ", ".join(parts) or "throughout"
+
+
+COMMANDS = {
+    "calendar": group("The calendar of pulls, and its changes.", show=show, add=add, drop=drop),
+    "skip": command(skip),
+}

@@ -1,0 +1,99 @@
+"""The command `measure`: what is read on the spot - temperature, moisture, weight, EC, pH."""
+
+from __future__ import annotations
+
+from decimal import Decimal
+from typing import Annotated
+
+import typer
+
+from logbook.cli.acts import WhenOption
+from logbook.cli.app import command
+from logbook.cli.session import Session, addressed, chosen, say
+from logbook.errors import UserMistake
+from logbook.journal.entry import key
+from logbook.trial import records, units
+from logbook.trial.ranges import compact
+
+# Readings outside these are slips of the hand or another unit; common practice, no source.
+_SENSIBLE = {
+    "temperature": (Decimal(-30), Decimal(80)),
+    "fraction": (Decimal(0), Decimal(300)),
+    "acidity": (Decimal(0), Decimal(14)),
+    "conductivity": (Decimal(0), Decimal(100)),
+}
+
+
+def measure(
+    context: typer.Context,
+    what: Annotated[
+        str,
+        typer.Argument(help=f"One of: {', '.join(records.MEASURED)}.", show_default=False),
+    ],
+    value: Annotated[
+        str, typer.Argument(help="Such as '27.5 C', '31 %', '1.2 dS/m', 6.5.", show_default=False)
+    ],
+    on: Annotated[str | None, typer.Option(help="The beds [the house as a whole].")] = None,
+    depth: Annotated[str | None, typer.Option(help="How deep, such as '10 cm'.")] = None,
+    when: WhenOption = None,
+) -> None:
+    """Write down what was read on the spot.
+
+    Moisture is % of the dry mass; EC and pH strips are field readings and are never
+    compared with a laboratory's.
+
+    Examples: logbook measure 'soil temperature' '27.5 C' --on B1-B4 --depth '10 cm'
+              logbook measure 'air temperature' '31 C' --when 14:00
+    """
+    session: Session = context.obj
+    kind = " ".join(what.split())
+    known = {name.casefold(): name for name in records.MEASURED}
+    if kind.casefold() not in known:
+        raise UserMistake(
+            f"{what!r} is not measured here", f"use one of: {', '.join(records.MEASURED)}"
+        )
+    name = known[kind.casefold()]
+    number, unit = _read(name, value)
+    depth_cm = units.positive(depth, "length").to("cm", "length") if depth else None
+    if on:
+        trial, beds = session.read(lambda store: addressed(store, session, on))
+        about, where = [bed.id for bed in beds], f" of {compact(bed.label for bed in beds)}"
+    else:
+        trial = session.read(lambda store: chosen(store, session))
+        about, where = [trial.id], ""
+    at = session.when(when, trial.trial)
+    with session.write() as book:
+        code = book.new_code()
+        lines = [
+            (
+                key("measure", code, ident),
+                records.Measurement(ident, at, name, number, unit, depth_cm, value.strip()),
+            )
+            for ident in about
+        ]
+        book.record("measure", lines, code=code)
+    deep = f" at {depth.strip()}" if depth else ""
+    say(f"{code}  {name}{where}{deep}: {units.short(number)} {unit}, {at.spoken}")
+
+
+def _read(name: str, text: str) -> tuple[Decimal, str]:
+    """The value in its dimension's first unit; degrees Fahrenheit become Celsius."""
+    dimension = records.MEASURED[name]
+    unit = next(iter(units.UNITS[dimension]))
+    if dimension == "acidity" and text.strip()[-1:].isdigit():
+        number = units.number(text)
+    elif dimension == "temperature" and text.strip().upper().endswith("F"):
+        fahrenheit = units.number(text.strip()[:-1].rstrip(" °"))
+        number = round((fahrenheit - 32) / Decimal("1.8"), 2)
+    else:
+        number = units.parse(text, dimension).to(unit, dimension)
+    low, high = _SENSIBLE.get(dimension, (Decimal(0), Decimal("1e9")))
+    if not low <= number <= high:
+        raise UserMistake(
+            f"{name} {text.strip()} cannot be: it lies between {low} and {high} {unit}",
+            "check the unit and the decimal point",
+        )
+    return number, unit
+
+
+COMMANDS = {"measure": command(measure)}
