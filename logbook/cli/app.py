@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import inspect
+import re
 from importlib import import_module
 from typing import Annotated, Any
 
@@ -67,18 +68,25 @@ app = typer.Typer(
 def command(function: Any) -> Any:
     """A function as a command of its own; its docstring's examples end the help as they stand."""
     single = typer.Typer(rich_markup_mode=None, add_completion=False)
-    text, examples = _words(function)
-    single.command(help=text, epilog=examples)(function)
+    single.command(**_words(function))(function)
     return get_command(single)
 
 
-def _words(function: Any) -> tuple[str, str]:
-    """Help and closing examples from a docstring ("Examples:" and one command a line)."""
+def _words(function: Any) -> dict[str, Any]:
+    """Help and closing examples from a docstring ("Examples:" and one command a line).
+
+    A list of commands shows the first sentence up to its colon, comma or semicolon.
+    """
     text, _, examples = (function.__doc__ or "").partition("Examples:")
     lines = [line.strip() for line in examples.splitlines() if line.strip()]
     # The backspace tells the help formatter to leave the paragraph's lines as they are.
     shown = "\b\nExamples:\n" + "\n".join(f"  {line}" for line in lines)
-    return inspect.cleandoc(text), shown if lines else ""
+    told = inspect.cleandoc(text)
+    return {
+        "help": told,
+        "epilog": shown if lines else "",
+        "short_help": f"{re.split('[:;,.]', told, maxsplit=1)[0]}.",
+    }
 
 
 def group(help_text: str, **functions: Any) -> Any:
@@ -87,8 +95,7 @@ def group(help_text: str, **functions: Any) -> Any:
         rich_markup_mode=None, add_completion=False, help=help_text, no_args_is_help=True
     )
     for name, function in functions.items():
-        text, examples = _words(function)
-        several.command(name, help=text, epilog=examples)(function)
+        several.command(name, **_words(function))(function)
     several.callback()(lambda: None)
     return get_command(several)
 
