@@ -61,4 +61,4 @@ def test_the_first_screen_of_help_fits(program: Program) -> None:
     told = program.must("--help").out
     assert max(map(len, told.splitlines())) <= 80
     # No sentence of the list of commands is cut off.
-    assert "..." not in told
+    assert "..." not in told.partition("Commands:")[2]
