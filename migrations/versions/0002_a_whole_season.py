@@ -12,7 +12,7 @@ down_revision = "0001"
 
 
 def upgrade() -> None:
-    for table in ("bed", "pull", "planned_pull", "due"):
+    for table in ("due", "bed", "planned_pull", "pull"):
         op.drop_table(table)
     op.create_table(
         "bag",
@@ -24,6 +24,9 @@ def upgrade() -> None:
         sa.Column("reserved", sa.Text(), nullable=True),
         sa.PrimaryKeyConstraint("id"),
         sqlite_with_rowid=False,
+    )
+    op.create_index(
+        "bag_in_conflict", "bag", ["id"], unique=False, sqlite_where=sa.text("conflict = 1")
     )
     op.create_table(
         "bed",
@@ -44,6 +47,10 @@ def upgrade() -> None:
         sa.Column("was", sa.Text(), nullable=True),
         sa.PrimaryKeyConstraint("id"),
         sqlite_with_rowid=False,
+    )
+    op.create_index("bed_by_trial", "bed", ["trial"], unique=False)
+    op.create_index(
+        "bed_in_conflict", "bed", ["id"], unique=False, sqlite_where=sa.text("conflict = 1")
     )
     op.create_table(
         "due",
@@ -81,6 +88,7 @@ def upgrade() -> None:
         sa.PrimaryKeyConstraint("bed", "n"),
         sqlite_with_rowid=False,
     )
+    op.create_index("due_by_trial", "due", ["trial"], unique=False)
     op.create_table(
         "measure",
         sa.Column("id", sa.Text(), nullable=False, comment="the key without its space"),
@@ -98,6 +106,10 @@ def upgrade() -> None:
         sa.PrimaryKeyConstraint("id"),
         sqlite_with_rowid=False,
     )
+    op.create_index("measure_by_about", "measure", ["about"], unique=False)
+    op.create_index(
+        "measure_in_conflict", "measure", ["id"], unique=False, sqlite_where=sa.text("conflict = 1")
+    )
     op.create_table(
         "part",
         sa.Column("id", sa.Text(), nullable=False, comment="the key without its space"),
@@ -111,6 +123,10 @@ def upgrade() -> None:
         sa.PrimaryKeyConstraint("id"),
         sqlite_with_rowid=False,
     )
+    op.create_index("part_by_pull", "part", ["pull"], unique=False)
+    op.create_index(
+        "part_in_conflict", "part", ["id"], unique=False, sqlite_where=sa.text("conflict = 1")
+    )
     op.create_table(
         "planned_part",
         sa.Column("id", sa.Text(), nullable=False, comment="the key without its space"),
@@ -121,6 +137,13 @@ def upgrade() -> None:
         sa.Column("analyses", sa.Text(), nullable=True),
         sa.PrimaryKeyConstraint("id"),
         sqlite_with_rowid=False,
+    )
+    op.create_index(
+        "planned_part_in_conflict",
+        "planned_part",
+        ["id"],
+        unique=False,
+        sqlite_where=sa.text("conflict = 1"),
     )
     op.create_table(
         "planned_pull",
@@ -135,6 +158,13 @@ def upgrade() -> None:
         sa.Column("until", sa.Text(), nullable=True),
         sa.PrimaryKeyConstraint("id"),
         sqlite_with_rowid=False,
+    )
+    op.create_index(
+        "planned_pull_in_conflict",
+        "planned_pull",
+        ["id"],
+        unique=False,
+        sqlite_where=sa.text("conflict = 1"),
     )
     op.create_table(
         "pull",
@@ -153,6 +183,10 @@ def upgrade() -> None:
         sa.PrimaryKeyConstraint("id"),
         sqlite_with_rowid=False,
     )
+    op.create_index("pull_by_bed", "pull", ["bed"], unique=False)
+    op.create_index(
+        "pull_in_conflict", "pull", ["id"], unique=False, sqlite_where=sa.text("conflict = 1")
+    )
     op.create_table(
         "skip",
         sa.Column("id", sa.Text(), nullable=False, comment="the key without its space"),
@@ -164,6 +198,10 @@ def upgrade() -> None:
         sa.Column("reason", sa.Text(), nullable=True),
         sa.PrimaryKeyConstraint("id"),
         sqlite_with_rowid=False,
+    )
+    op.create_index("skip_by_bed", "skip", ["bed"], unique=False)
+    op.create_index(
+        "skip_in_conflict", "skip", ["id"], unique=False, sqlite_where=sa.text("conflict = 1")
     )
     op.create_table(
         "weigh",
@@ -180,4 +218,7 @@ def upgrade() -> None:
         sa.Column("dry_g_num", sa.REAL(), nullable=True),
         sa.PrimaryKeyConstraint("id"),
         sqlite_with_rowid=False,
+    )
+    op.create_index(
+        "weigh_in_conflict", "weigh", ["id"], unique=False, sqlite_where=sa.text("conflict = 1")
     )
