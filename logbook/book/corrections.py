@@ -16,17 +16,21 @@ from logbook.store.tables import RECORD_TABLES
 REFERENCES: dict[str, tuple[tuple[str, str], ...]] = {
     "trial": (
         *((s, "trial") for s in ("bed", "treatment", "lot", "amendment", "soil", "soil-value")),
-        *((s, "trial") for s in ("planned-pull", "followed", "watering-plan")),
-        ("note", "about"),
+        *((s, "trial") for s in ("planned-pull", "planned-part", "followed", "watering-plan")),
+        ("bag", "trial"),
+        *((s, "about") for s in ("note", "measure")),
     ),
     "treatment": (("bed", "treatment"),),
     "lot": tuple((s, "lot") for s in ("treatment", "lot-density", "lot-moisture", "lot-content")),
     "amendment": (("lot", "amendment"),),
     "bed": (
-        *((s, "bed") for s in ("fill", "apply", "water", "pull", "event")),
-        ("note", "about"),
+        *((s, "bed") for s in ("fill", "apply", "water", "pull", "event", "skip")),
+        *((s, "about") for s in ("note", "measure")),
     ),
-    "pull": (("result", "sample"),),
+    "pull": (("result", "sample"), ("part", "pull")),
+    "part": (("result", "sample"), ("weigh", "part")),
+    # A code used for a bag: the pull, or the part of one, that bound it.
+    "bag": (("pull", "code"), ("part", "code")),
 }
 
 

@@ -64,8 +64,9 @@ class Book:
 
     def _used(self, code: str) -> bool:
         taken = self.connection.exec_driver_sql(
-            "SELECT 1 FROM entry WHERE act = ? UNION ALL SELECT 1 FROM write WHERE key = ?",
-            (code, f"pull/{code}"),
+            "SELECT 1 FROM entry WHERE act = ? "
+            "UNION ALL SELECT 1 FROM write WHERE key IN (?, ?, ?)",
+            (code, f"pull/{code}", f"part/{code}", f"bag/{code}"),
         ).first()
         return taken is not None
 

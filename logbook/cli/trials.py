@@ -14,6 +14,7 @@ from logbook.errors import UserMistake
 from logbook.protocol import Protocol, overview, planned_records, read, template
 from logbook.protocol.overview import AmountRow, Overview
 from logbook.store import views
+from logbook.trial.parts import spoken
 from logbook.trial.times import spoken_day
 from logbook.trial.units import short
 
@@ -171,7 +172,10 @@ def _show(protocol: Protocol, plan: Overview) -> None:
     say("\nCalendar (days after application):")
     table(("Pull", "Tolerance", "Dates"), [_calendar_row(row) for row in plan.calendar])
     cost = f", about {short(plan.lab_cost[0])} {plan.lab_cost[1]}" if plan.lab_cost else ""
-    say(f"\n{plan.samples} samples for the laboratory{cost}.")
+    bags = f" in {plan.bags} bags and tins" if plan.bags != plan.samples else ""
+    say(f"\n{plan.samples} samples{bags} for the laboratory{cost}.")
+    for part in protocol.parts:
+        say(f"Part of every pull: {spoken(part)}.")
     for warning in protocol.warnings:
         say(f"Note: {warning}")
     for waiting in plan.not_known:
@@ -232,6 +236,8 @@ def _document(protocol: Protocol, plan: Overview) -> dict[str, Any]:
             for row in plan.calendar
         ],
         "samples": plan.samples,
+        "bags": plan.bags,
+        "parts": {kind: list(analyses) for kind, analyses in protocol.parts},
         "lab_cost": list(plan.lab_cost) if plan.lab_cost else None,
         "not_known": [str(waiting) for waiting in plan.not_known],
         "warnings": list(protocol.warnings),

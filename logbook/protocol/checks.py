@@ -12,6 +12,7 @@ from collections.abc import Callable
 from dataclasses import replace
 
 from logbook.errors import UserMistake
+from logbook.protocol import parts
 from logbook.protocol.content import Protocol
 from logbook.protocol.layout import address
 from logbook.protocol.lines import Path
@@ -189,6 +190,12 @@ def check_planned(protocol: Protocol, findings: Findings) -> None:
         findings.add(("application", "planned"), what, "give every block a date, or one for all")
 
 
+def check_parts(protocol: Protocol, findings: Findings) -> None:
+    """The parts of a pull are for what is followed, each nutrient in one of them."""
+    if not findings.any_under("nutrients"):
+        parts.check_parts(protocol.parts, [name for name, _ in protocol.nutrients], findings)
+
+
 Check = Callable[[Protocol, Findings], None]
 CHECKS: tuple[Check, ...] = (
     check_labels,
@@ -202,6 +209,7 @@ CHECKS: tuple[Check, ...] = (
     check_nutrients,
     check_endpoint_day,
     check_planned,
+    check_parts,
 )
 
 
@@ -248,9 +256,19 @@ def _deep_samples(protocol: Protocol) -> str:
     )
 
 
+def _dried_nitrogen(protocol: Protocol) -> str:
+    return parts.dried_nitrogen(protocol.parts)
+
+
+def _without_part(protocol: Protocol) -> str:
+    return parts.without_part(protocol.parts, [name for name, _ in protocol.nutrients])
+
+
 WARNINGS: tuple[Callable[[Protocol], str], ...] = (
     _single_beds,
     _by_hand,
     _no_day_zero,
     _deep_samples,
+    _dried_nitrogen,
+    _without_part,
 )

@@ -108,7 +108,8 @@ class Protocol:
     """A whole trial as its file says it, without problems; `warnings` are for people to read.
 
     `planned` maps a block to its planned application date ("" stands for every block); it is only
-    used to show dates. `sha256` is that of the file's bytes.
+    used to show dates. `parts` are what every pull is divided into, each with its analyses (none:
+    one undivided bag). `sha256` is that of the file's bytes.
     """
 
     sha256: str
@@ -137,6 +138,7 @@ class Protocol:
     pulls: tuple[PullLine, ...]
     water: Water | None
     nutrients: tuple[tuple[str, str], ...]
+    parts: tuple[tuple[str, tuple[str, ...]], ...] = ()
     warnings: tuple[str, ...] = ()
 
     @property

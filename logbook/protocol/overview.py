@@ -62,13 +62,17 @@ class Waiting:
 
 @dataclass(frozen=True)
 class Overview:
-    """What would be created; `beds` counts them by treatment; money as (amount, currency)."""
+    """What would be created; `beds` counts them by treatment; money as (amount, currency).
+
+    `bags` are the bags and tins that all samples take, one for each part.
+    """
 
     beds: tuple[tuple[str, int], ...]
     amounts: tuple[AmountRow, ...]
     totals: tuple[MaterialTotal, ...]
     calendar: tuple[CalendarRow, ...]
     samples: int
+    bags: int
     lab_cost: tuple[Decimal, str] | None
     not_known: tuple[Waiting, ...]
 
@@ -88,6 +92,7 @@ def overview(protocol: Protocol) -> Overview:
         totals=tuple(_total(material.code, amounts) for material in protocol.materials),
         calendar=tuple(_calendar_row(protocol, pull) for pull in protocol.pulls),
         samples=samples,
+        bags=samples * max(len(protocol.parts), 1),
         lab_cost=_lab_cost(protocol, samples),
         not_known=tuple(_not_known(protocol)),
     )

@@ -19,6 +19,7 @@ Record = (
     | records.Treatment
     | records.Bed
     | records.PlannedPull
+    | records.PlannedPart
     | records.Followed
     | records.WateringPlan
 )
@@ -39,6 +40,9 @@ def planned_records(protocol: Protocol) -> list[Pair]:
     for pull in protocol.pulls:
         key = f"planned-pull/{protocol.id_of('planned-pull', pull.name)}"
         pairs.append((key, records.PlannedPull(tid, pull.name, pull.day, pull.tolerance)))
+    for kind, analyses in protocol.parts:
+        key = f"planned-part/{protocol.id_of('planned-part', kind)}"
+        pairs.append((key, records.PlannedPart(tid, kind, analyses)))
     for analyte, method in protocol.nutrients:
         key = f"followed/{protocol.id_of('followed', analyte)}"
         pairs.append((key, records.Followed(tid, analyte, method)))

@@ -8,7 +8,7 @@ from decimal import Decimal
 from typing import Any
 
 from logbook.errors import BadData, Problem, UserMistake
-from logbook.protocol import calendar, checks, layout, materials, measure
+from logbook.protocol import calendar, checks, layout, materials, measure, parts
 from logbook.protocol.content import (
     DEFAULT_ENDPOINT,
     DEFAULT_ENDPOINT_DAY,
@@ -171,6 +171,7 @@ def _sampling(section: Section) -> dict[str, Any]:
     found = {
         "depth_cm": section.length("depth", 'say how deep cores go: depth = "10 cm"') or Decimal(0),
         "cores": section.whole("cores", 1, "say how many cores make a sample: cores = 8") or 0,
+        "parts": parts.read_parts(section.section("parts")),
     }
     section.close()
     return found

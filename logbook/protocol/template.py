@@ -37,6 +37,22 @@ cost_per_sample = "20.00 EUR"     # optional, for the estimate
 depth = "15 cm"                   # no deeper than the mixed layer, or differences are thinned out
 cores = 8                         # cores mixed into one sample, never across beds
 
+# Optional: what every pull is divided into, one bag or tin of its own code for each part, and what
+# each is for. Left out, a pull is one bag.
+# - chilled or frozen: moist soil, for nitrate-N and ammonium-N. Both change within hours in a warm
+#   bag, and drying adds ammonium (about 4 mg/kg as nitrogen, the mean of ten soils), which looks
+#   like release. On ice at once; to the laboratory within a day or two, else freeze.
+# - dried: spread thin and dried the same day, treated and control beds alike; for what keeps: P, K,
+#   Ca, Mg, pH, EC.
+# - tin: a moisture tin, weighed moist and again after 24 h at 105 C (logbook weigh).
+# - retained: kept in case a result has to be checked; for nothing beforehand.
+# A result of a part that was not meant for it is kept, and it is said.
+# [sampling.parts]
+# chilled = ["nitrate-N", "ammonium-N"]
+# dried = ["P", "pH", "EC"]
+# tin = []
+# retained = []
+
 [soil]
 source = "garden topsoil, one heap, turned and sieved (invented)"
 texture = "sandy loam"

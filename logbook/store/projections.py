@@ -163,9 +163,9 @@ def _first(row: tuple[Any, ...]) -> Any:
 
 
 def _about(value: Value | None) -> str | None:
-    """What a history lists the value under: its bed, its sample, or what a note is about."""
+    """What a history lists the value under: its bed, its sample or pull, what a note is about."""
     if value is not None:
-        for name in ("bed", "sample", "about"):
+        for name in ("bed", "sample", "about", "pull", "part"):
             found = value.get(name)
             if found.__class__ is str:
                 return str(found)

@@ -319,8 +319,14 @@ def samples_without_results(connection: sqlite3.Connection, trial: str) -> list[
 
 
 def waiting_results(connection: sqlite3.Connection) -> list[str]:
-    """Codes that results name and that no pull here has: their pull was not synced yet."""
-    rows = connection.execute("SELECT sample FROM result EXCEPT SELECT id FROM pull ORDER BY 1")
+    """Codes that results name and whose pull was never written here: it was not synced yet."""
+    rows = connection.execute(
+        "SELECT DISTINCT r.sample FROM result r LEFT JOIN part ON part.id = r.sample "
+        "WHERE NOT EXISTS (SELECT 1 FROM write w "
+        "WHERE w.key = 'pull/' || coalesce(part.pull, r.sample)) "
+        "AND (part.id IS NOT NULL OR NOT EXISTS "
+        "(SELECT 1 FROM write w WHERE w.key = 'part/' || r.sample)) ORDER BY 1"
+    )
     return [code for (code,) in rows]
 
 
@@ -333,6 +339,7 @@ _WORDS = {
     "nutrients": "SELECT DISTINCT analyte FROM result ORDER BY analyte",
     "pulls": "SELECT name FROM planned_pull ORDER BY day",
     "samples": 'SELECT code FROM pull ORDER BY "when" DESC LIMIT 1000',
+    "tins": "SELECT code FROM part WHERE kind = 'tin' ORDER BY \"when\" DESC LIMIT 1000",
     "acts": "SELECT DISTINCT act FROM entry WHERE act IS NOT NULL ORDER BY act",
     "trials": "SELECT name FROM trial ORDER BY name",
 }
@@ -465,10 +472,13 @@ _NAMED_BY = {
 def reference(connection: sqlite3.Connection, key: str) -> str:
     """What people call the line under a key.
 
-    `CODE:BED` for what was done to a bed, a sample's code for its pull, `SAMPLE:NUTRIENT` for a
+    `CODE:BED` for what was done to a bed, a sample's code for its pull or a part's, `CODE:KIND`
+    for the part that has the pull's own code, `CODE:weights` for a tin's, `SAMPLE:NUTRIENT` for a
     result, "treatment T2" and the like for what a trial is made of.
     """
     space, *rest = journal.parts(key)
+    if space in ("part", "weigh"):
+        return _part(connection, space, journal.ident(key))
     if space == "result" and len(rest) > 3:
         return f"{rest[2]}:{rest[3]}"
     if space == "report" and len(rest) > 1:
@@ -481,6 +491,13 @@ def reference(connection: sqlite3.Connection, key: str) -> str:
     code, about = rest
     label = _name(connection, "bed", about)
     return f"{code}:{label}" if label else code
+
+
+def _part(connection: sqlite3.Connection, space: str, code: str) -> str:
+    if space == "weigh":
+        return f"{code}:weights"
+    row = connection.execute("SELECT kind, pull FROM part WHERE id = ?", (code,)).fetchone()
+    return f"{code}:{row[0]}" if row and row[1] == code else code
 
 
 def _name(connection: sqlite3.Connection, space: str, ident: str) -> str | None:
