@@ -1,3 +1,3 @@
 """An amendment trial logbook: plan, log, sample, and see what an amendment releases and when."""
 
-__version__ = "0.1.0"
+__version__ = "0.2.0"

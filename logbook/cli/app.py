@@ -39,6 +39,8 @@ COMMANDS = {
     "curve": "curves",
     "compare": "comparing",
     "season": "seasons",
+    "backup": "keeping",
+    "restore": "keeping",
     "verify": "keeping",
 }
 

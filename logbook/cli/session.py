@@ -14,8 +14,9 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import typer
 
 from logbook import config
-from logbook.errors import NeedsAnswer, UserMistake
+from logbook.errors import NeedsAnswer, StoreError, UserMistake
 from logbook.store import views
+from logbook.store.schemas import NotUpgraded, OtherSchema
 from logbook.trial import times
 from logbook.trial.ranges import BedRef, resolve
 from logbook.trial.records import Trial
@@ -71,18 +72,21 @@ class Session:
         try:
             with views.reading(self.store) as connection:
                 return question(connection)
-        except views.OtherSchema as other:
-            self._upgrade(other)
+        except OtherSchema as other:
+            self._upgrade(other.found)
         with views.reading(self.store) as connection:
             return question(connection)
 
-    def _upgrade(self, other: views.OtherSchema) -> None:
+    def _upgrade(self, found: str) -> None:
         from logbook.store import database
 
-        if other.found not in database.SCHEMAS:
-            raise database.newer(self.store, other.found)
-        with database.writing(self.store, _told):
-            pass
+        try:
+            with database.writing(self.store, _told):
+                pass
+        except NotUpgraded:
+            raise
+        except StoreError as problem:
+            raise NotUpgraded(self.store, found, problem) from problem
 
     @contextmanager
     def write(self) -> Iterator[Book]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 from pathlib import Path
 
-from logbook.errors import StoreError
+from logbook.errors import StoreError, UserMistake
 from logbook.store import views
 
 
@@ -13,23 +13,74 @@ def back_up(path: Path, to: Path) -> int:
     """Copy the store at `path` to the new file `to`; returns how many entries it holds.
 
     The copy appears under its name only when it is whole, on the disk and found sound; an
-    existing file is never overwritten. Raises StoreError.
+    existing file is never overwritten. Raises UserMistake, NoStore, NewerStore or StoreError.
     """
-    if to.exists():
-        raise StoreError(f"{to}: there is a file of that name already", "choose another name")
-    part = to.with_name(f".{to.name}.{os.getpid()}.part")
+    _refuse(to)
+    part = part_of(to)
     try:
-        _, count = views.copy_whole(path, part)
-        _flush(part)
-        os.link(part, to) if hasattr(os, "link") else part.rename(to)
+        # Made here first: what SQLite cannot create it would call the store's own fault.
+        part.touch(exist_ok=False)
+        count = views.copy_whole(path, part)
+        flush(part)
+        put_new(part, to)
     except OSError as problem:
-        raise StoreError(f"{to}: cannot be written ({problem.strerror})") from problem
+        raise StoreError(
+            f"{to}: cannot be written ({problem.strerror})", "name a file in a folder of yours"
+        ) from problem
     finally:
         part.unlink(missing_ok=True)
     return count
 
 
-def _flush(path: Path) -> None:
+def _refuse(to: Path) -> None:
+    """Refuse a place where the backup cannot come to lie."""
+    if to.is_dir():
+        raise UserMistake(f"{to}: this is a folder", "name a new file in it")
+    if to.exists():
+        raise UserMistake(f"{to}: there is a file of that name already", "choose another name")
+    if not to.parent.is_dir():
+        raise UserMistake(f"{to}: there is no folder {to.parent}", "make it first")
+
+
+def free_name(path: Path, words: str) -> Path:
+    """A name beside the store that no file has yet, with these words in it."""
+    names = (
+        path.with_name(f"{path.stem}-{words}{number}.db")
+        for number in ("", *(f"-{count}" for count in range(2, 10_000)))
+    )
+    return next(name for name in names if not name.exists())
+
+
+def part_of(path: Path) -> Path:
+    """The name under which a file is written until it is whole."""
+    return path.with_name(f".{path.name}.{os.getpid()}.part")
+
+
+def put_new(part: Path, to: Path) -> None:
+    """Give a finished file its name; raises FileExistsError rather than taking another's."""
+    try:
+        os.link(part, to)
+    except FileExistsError:
+        raise
+    except (OSError, AttributeError):
+        # A stick's file system may know no second name for a file.
+        if to.exists():
+            raise FileExistsError(17, "there is a file of that name already") from None
+        part.rename(to)
+    flush_folder(to.parent)
+
+
+def flush(path: Path) -> None:
     """Have the system write the file to the disk."""
     with path.open("rb+") as file:
         os.fsync(file.fileno())
+
+
+def flush_folder(folder: Path) -> None:
+    """Have the system write a folder's names to the disk, where a folder can be opened for it."""
+    if hasattr(os, "O_DIRECTORY"):
+        opened = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
+        try:
+            os.fsync(opened)
+        finally:
+            os.close(opened)

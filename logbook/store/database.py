@@ -11,12 +11,16 @@ from typing import Any
 from sqlalchemy import URL, Connection, Engine, create_engine, event
 from sqlalchemy.exc import DBAPIError
 
-from logbook.errors import NewerStore, StoreError
+from logbook import __version__
+from logbook.errors import StoreError
 from logbook.store import backups, causes
+from logbook.store.schemas import SCHEMA, SCHEMAS, NotUpgraded, newer
 
-# The newest schema version in migrations/versions; a test compares the two.
-SCHEMA = "0002"
-SCHEMAS = ("0001", "0002")
+# Which program wrote last, for the refusal that an older one gives; no write if it stays the same.
+_SIGN = (
+    "INSERT INTO local (name, value) VALUES ('program', ?) "
+    "ON CONFLICT (name) DO UPDATE SET value = excluded.value WHERE value <> excluded.value"
+)
 
 
 def engine(path: Path) -> Engine:
@@ -63,6 +67,7 @@ def writing(path: Path, told: Callable[[str], None] | None = None) -> Iterator[C
             if sentence and told is not None:
                 told(sentence)
             with store.begin() as connection:
+                connection.exec_driver_sql(_SIGN, (__version__,))
                 yield connection
     finally:
         store.dispose()
@@ -90,45 +95,41 @@ def schema_version(connection: Connection) -> str | None:
     if not {"alembic_version", "entry"} <= tables:
         raise causes.explained(Path(connection.engine.url.database or ""), "not a database")
     row = connection.exec_driver_sql("SELECT version_num FROM alembic_version").first()
-    return str(row[0]) if row else "none"
+    if row is None:
+        raise causes.explained(Path(connection.engine.url.database or ""), "not a database")
+    return str(row[0])
 
 
 def _bring_up_to_date(store: Engine, path: Path) -> str:
-    """Create or upgrade the schema if need be; what was done to an older store, in a sentence."""
-    with store.connect() as connection:
+    """Create or upgrade the schema if need be; what was done to an older store, in a sentence.
+
+    One transaction from the look at the version to the last row folded: what is kept beside the
+    store is what was upgraded, and a program that dies on the way leaves the older store as it was.
+    """
+    with store.begin() as connection:
         found = schema_version(connection)
-    if found == SCHEMA:
-        return ""
-    if found is not None and found not in SCHEMAS:
-        raise newer(path, found)
-    if found is None:
-        upgrade(store)
-        return ""
-    # Beside the store, never over an earlier one: the journal in it is all there is.
-    kept = backup_name(path, found)
-    backups.back_up(path, kept)
-    upgrade(store)
+        if found is None:
+            upgrade(connection)
+        if found in (None, SCHEMA):
+            return ""
+        if found not in SCHEMAS:
+            raise newer(path, found, _signed(connection))
+        try:
+            kept = backups.free_name(path, f"before-{SCHEMA}-from-{found}")
+            backups.back_up(path, kept)
+            with translated(path):
+                upgrade(connection)
+        except StoreError as problem:
+            raise NotUpgraded(path, found, problem) from problem
     return f"{path.name} was upgraded from schema {found} to {SCHEMA}; it was kept as {kept.name}"
 
 
-def backup_name(path: Path, found: str) -> Path:
-    """A name beside the store that no file has yet."""
-    names = (
-        path.with_name(f"{path.stem}-before-{SCHEMA}-from-{found}{number}.db")
-        for number in ("", *(f"-{count}" for count in range(2, 1000)))
-    )
-    return next(name for name in names if not name.exists())
+def _signed(connection: Connection) -> str | None:
+    row = connection.exec_driver_sql("SELECT value FROM local WHERE name = 'program'").first()
+    return str(row[0]) if row else None
 
 
-def newer(path: Path, found: str) -> NewerStore:
-    """The refusal of a store that a newer program wrote."""
-    return NewerStore(
-        f"{path}: written by a newer version (schema {found}; this program knows {SCHEMA})",
-        "install the newer version of the program on this machine",
-    )
-
-
-def upgrade(store: Engine) -> None:
+def upgrade(connection: Connection) -> None:
     """Create or upgrade the schema by Alembic, which is imported only here.
 
     The folded tables are filled again from the journal in the same transaction, whatever a
@@ -141,10 +142,9 @@ def upgrade(store: Engine) -> None:
 
     config = Config()
     config.set_main_option("script_location", str(migrations_folder()))
-    with store.begin() as connection:
-        config.attributes["connection"] = connection
-        command.upgrade(config, "head")
-        projections.rebuild(connection)
+    config.attributes["connection"] = connection
+    command.upgrade(config, "head")
+    projections.rebuild(connection)
 
 
 def migrations_folder() -> Path:

@@ -18,21 +18,41 @@ KEPT = "kept"
 
 
 @contextmanager
-def beside(copy: Path) -> Iterator[Connection]:
-    """A scratch database of the newest schema, with the copy of a store attached as `kept`."""
-    scratch = database.engine(copy.with_suffix(".scratch"))
+def beside(copy: Path, made: Path | None = None) -> Iterator[Connection]:
+    """A new database of the newest schema, with the copy of a store attached as `kept`.
+
+    It is `made`, or else a scratch file; what is done to it is committed at the end.
+    """
+    scratch = database.engine(made or copy.with_suffix(".scratch"))
     event.listen(scratch, "connect", lambda raw, _record: _attach(raw, copy))
     try:
-        with database.translated(copy):
-            database.upgrade(scratch)
-            with scratch.begin() as connection:
-                yield connection
+        with database.translated(copy), scratch.begin() as connection:
+            database.upgrade(connection)
+            yield connection
     finally:
         scratch.dispose()
 
 
 def _attach(raw: Any, copy: Path) -> None:
     raw.execute(f"ATTACH ? AS {KEPT}", (str(copy),))
+
+
+def make_anew(copy: Path, to: Path) -> None:
+    """A fresh store in the new file `to` from the journal of a checked copy, of any known schema.
+
+    Its schema is this program's and its tables are folded from the journal: nothing else is taken
+    over but which writer the store was of. Raises StoreError.
+    """
+    with beside(copy, to) as connection:
+        connection.exec_driver_sql(
+            "INSERT INTO main.entry (id, writer, seq, act, body) "
+            f"SELECT id, writer, seq, act, body FROM {KEPT}.entry ORDER BY writer, seq, id"
+        )
+        connection.exec_driver_sql(
+            "INSERT INTO main.local (name, value) "
+            f"SELECT name, value FROM {KEPT}.local WHERE name IN ('writer', 'program')"
+        )
+        projections.rebuild(connection)
 
 
 def page_damage(connection: Connection, most: int = 20) -> list[str]:

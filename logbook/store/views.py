@@ -23,25 +23,17 @@ from logbook.journal.chain import Filed
 from logbook.journal.entry import Entry
 from logbook.journal.kinds import SPACES, field_names, from_value
 from logbook.store.causes import BUSY_MS, explained
+from logbook.store.schemas import SCHEMA, SCHEMAS, OtherSchema, newer
 from logbook.trial.ranges import BedRef
-from logbook.trial.records import PlannedPull
+from logbook.trial.records import NEW_FILL, PlannedPull
 from logbook.trial.schedule import Obligation, Taken
 from logbook.trial.schedule import obligations as obligations_of
 
-SCHEMA = "0002"
 OF_TRIAL = "bed IN (SELECT id FROM bed WHERE trial = ?)"
 
 
 class NoStore(StoreError):
     """There is no store yet: the reader is told how a first trial starts."""
-
-
-class OtherSchema(StoreError):
-    """The store has another schema version than this program: `found` names it."""
-
-    def __init__(self, path: Path, found: str) -> None:
-        super().__init__(f"{path}: schema {found}, this program reads {SCHEMA}")
-        self.found = found
 
 
 @dataclass(frozen=True)
@@ -55,14 +47,19 @@ class Found:
 
 
 @contextmanager
-def reading(path: Path) -> Iterator[sqlite3.Connection]:
-    """A connection that reads only; raises NoStore, OtherSchema or StoreError."""
+def reading(path: Path, known: Sequence[str] = (SCHEMA,)) -> Iterator[sqlite3.Connection]:
+    """A connection that reads only, to a store of one of the schemas `known`.
+
+    Raises NoStore, OtherSchema (an older store), NewerStore or StoreError.
+    """
     if not path.exists():
         raise NoStore(f"{path}: there is no logbook here yet")
     try:
         connection = _open(path)
         try:
-            _check_schema(connection, path)
+            found = schema_of(connection, path)
+            if found not in known:
+                raise OtherSchema(path, found)
             yield connection
         finally:
             connection.close()
@@ -85,17 +82,27 @@ def _quoted(path: Path) -> str:
     return quote(str(path.resolve()))
 
 
-def _check_schema(connection: sqlite3.Connection, path: Path) -> None:
+def schema_at(path: Path) -> str:
+    """The schema of the store at `path`, of any that this program knows; see `reading`."""
+    with reading(path, SCHEMAS) as connection:
+        return schema_of(connection, path)
+
+
+def schema_of(connection: sqlite3.Connection, path: Path) -> str:
+    """The schema of the store at `path`; raises NewerStore if this program does not know it."""
     try:
         row = connection.execute("SELECT version_num FROM alembic_version").fetchone()
+        entries = connection.execute("SELECT 1 FROM sqlite_master WHERE name = 'entry'").fetchone()
     except sqlite3.OperationalError as problem:
         if "no such table" not in str(problem):
             raise
-        raise StoreError(
-            f"{path}: this file is not a logbook store", "name another with --store FILE"
-        ) from None
-    if row is None or row[0] != SCHEMA:
-        raise OtherSchema(path, row[0] if row else "none")
+        row = entries = None
+    if row is None or entries is None:
+        raise explained(path, "not a database")
+    if row[0] not in SCHEMAS:
+        wrote = connection.execute("SELECT value FROM local WHERE name = 'program'").fetchone()
+        raise newer(path, str(row[0]), str(wrote[0]) if wrote else None)
+    return str(row[0])
 
 
 def fetch(
@@ -143,6 +150,7 @@ class Calendar:
 
     def owed(self, also: Iterable[Taken] = ()) -> list[Obligation]:
         """What every bed owes the calendar, with further pulls that were not written yet."""
+        # Loaded here: the daily board reads what was worked out when an act was written.
         return obligations_of(
             self.beds,
             self.planned,
@@ -160,7 +168,7 @@ def calendar(connection: sqlite3.Connection, trial: str) -> Calendar:
         bed_refs(connection, trial),
         [found.record for found in fetch(connection, "planned-pull", "trial = ?", (trial,))],
         first_days(connection, "apply", trial),
-        first_days(connection, "fill", trial),
+        fillings(connection, trial),
         [
             Taken(p.code, bed, p.when.day, p.planned, p.again is not None, found.entry)
             for found in fetch(connection, "pull", OF_TRIAL, (trial,))
@@ -190,6 +198,17 @@ def first_days(connection: sqlite3.Connection, space: str, trial: str) -> dict[s
     rows = connection.execute(
         f'SELECT bed, min(substr("when", 1, 10)) FROM "{space}" WHERE {OF_TRIAL} GROUP BY bed',
         (trial,),
+    )
+    return {bed: date.fromisoformat(day) for bed, day in rows}
+
+
+def fillings(connection: sqlite3.Connection, trial: str) -> dict[str, date]:
+    """The day of each bed's filling; one that goes on with soil that is there: of its joining."""
+    rows = connection.execute(
+        'SELECT b.id, coalesce((SELECT min(substr(f."when", 1, 10)) FROM fill f '
+        "WHERE f.bed = b.id), CASE WHEN b.origin <> ? THEN b.since END) AS day "
+        "FROM bed b WHERE b.trial = ? AND day IS NOT NULL",
+        (NEW_FILL, trial),
     )
     return {bed: date.fromisoformat(day) for bed, day in rows}
 
@@ -418,32 +437,33 @@ def filed_entries(connection: sqlite3.Connection) -> Iterator[Filed]:
         yield Filed(*row)
 
 
-def copy_whole(path: Path, to: Path) -> tuple[str, int]:
-    """Copy a store of any schema to a new file, and look at the copy; its schema and entries.
+def count_entries(connection: sqlite3.Connection) -> int:
+    """How many entries the journal has."""
+    (count,) = connection.execute("SELECT count(*) FROM entry").fetchone()
+    return int(count)
 
-    Raises StoreError if `path` is no store or is damaged.
+
+def heads(connection: sqlite3.Connection) -> list[tuple[str, int, str]]:
+    """Each writer with the number and the id of its newest entry."""
+    rows = connection.execute(
+        "SELECT writer, seq, max(id) FROM entry JOIN "
+        "(SELECT writer, max(seq) AS seq FROM entry GROUP BY writer) USING (writer, seq) "
+        "GROUP BY writer, seq ORDER BY writer"
+    )
+    return rows.fetchall()
+
+
+def copy_whole(path: Path, to: Path) -> int:
+    """Copy a store of any known schema to a new file, and look at the copy; how many entries.
+
+    Raises NoStore, NewerStore or StoreError: `path` is no store, or is damaged.
     """
-    if not path.exists():
-        raise NoStore(f"{path}: there is no logbook here yet")
-    try:
-        with closing(_open(path)) as source:
-            copy(source, to)
+    with reading(path, SCHEMAS) as source:
+        copy(source, to)
         with closing(_open(to)) as made:
-            return _looked_at(made, path)
-    except sqlite3.DatabaseError as problem:
-        raise explained(path, str(problem)) from problem
-
-
-def _looked_at(made: sqlite3.Connection, path: Path) -> tuple[str, int]:
-    """Schema and number of entries of a copy that is sound."""
-    if made.execute("PRAGMA integrity_check(1)").fetchone()[0] != "ok":
-        raise explained(path, "malformed")
-    tables = {name for (name,) in made.execute("SELECT name FROM sqlite_master")}
-    if not {"alembic_version", "entry"} <= tables:
-        raise explained(path, "not a database")
-    (schema,) = made.execute("SELECT version_num FROM alembic_version").fetchone()
-    (count,) = made.execute("SELECT count(*) FROM entry").fetchone()
-    return str(schema), int(count)
+            if made.execute("PRAGMA integrity_check(1)").fetchone()[0] != "ok":
+                raise explained(path, "malformed")
+            return count_entries(made)
 
 
 def copy(connection: sqlite3.Connection, to: Path) -> None:

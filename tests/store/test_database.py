@@ -21,9 +21,10 @@ from alembic.migration import MigrationContext
 from alembic.script import ScriptDirectory
 from sqlalchemy.exc import DBAPIError
 
+from logbook import __version__
 from logbook.book import writing
 from logbook.errors import NewerStore, StoreError
-from logbook.store import causes, database, views
+from logbook.store import causes, database, schemas, views
 from logbook.store.tables import METADATA, TRIGGERS
 from logbook.trial import records
 from logbook.trial.times import When
@@ -102,8 +103,8 @@ def test_the_schema_versions_named_are_the_newest_migration() -> None:
     config = Config()
     config.set_main_option("script_location", str(database.migrations_folder()))
     scripts = ScriptDirectory.from_config(config)
-    assert database.SCHEMA == views.SCHEMA == scripts.get_current_head()
-    assert set(database.SCHEMAS) == {one.revision for one in scripts.walk_revisions()}
+    named = [one.revision for one in scripts.walk_revisions()]
+    assert list(schemas.SCHEMAS) == named[::-1]
 
 
 @pytest.mark.parametrize(
@@ -268,15 +269,28 @@ def test_a_store_of_a_newer_program(store: Path, state: Path) -> None:
     note(store, state)
     with raw(store) as connection:
         connection.execute("UPDATE alembic_version SET version_num = '0999'")
-    with pytest.raises(NewerStore) as refused:
+        connection.execute("UPDATE local SET value = '0.9.0' WHERE name = 'program'")
+    before = store.read_bytes()
+    with pytest.raises(NewerStore) as written:
         note(store, state)
-    assert str(refused.value) == (
-        f"{store}: written by a newer version (schema 0999; this program knows 0001)"
-    )
-    assert refused.value.exit_code == 3
-    with pytest.raises(views.OtherSchema) as other, views.reading(store):
+    with pytest.raises(NewerStore) as read, views.reading(store):
         pass
-    assert other.value.found == "0999"
+    for refused in (written.value, read.value):
+        assert str(refused) == (
+            f"{store}: written by a newer version (schema 0999, program 0.9.0; "
+            f"this is program {__version__}, which knows schema {schemas.SCHEMA})"
+        )
+        assert refused.exit_code == 3
+    assert store.read_bytes() == before
+
+
+def test_a_store_that_names_no_schema(store: Path, state: Path) -> None:
+    note(store, state)
+    with raw(store) as connection:
+        connection.execute("DELETE FROM alembic_version")
+    _both_refuse(
+        store, state, f"{store}: this file is not a logbook store", "name another with --store FILE"
+    )
 
 
 def test_names_of_stores_may_hold_any_character(tmp_path: Path, state: Path) -> None:

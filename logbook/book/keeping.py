@@ -1,0 +1,130 @@
+"""Backups of the book, and going back to one: nothing that was written is ever taken away."""
+
+from __future__ import annotations
+
+import os
+import shutil
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass, replace
+from pathlib import Path
+from tempfile import TemporaryDirectory
+
+from logbook import config
+from logbook.book.checking import check_copy
+from logbook.errors import BadData, Problem, StoreError, UserMistake
+from logbook.store import backups, soundness, views
+from logbook.store.schemas import SCHEMAS
+
+# What SQLite keeps beside a store that a dying program left; of no use to any other file.
+_COMPANIONS = ("-journal", "-wal", "-shm")
+
+
+@dataclass(frozen=True)
+class Backup:
+    """A backup that was made or looked at: its file, how much it holds, what is wrong with it."""
+
+    file: Path
+    entries: int
+    size: int
+    problems: tuple[Problem, ...] = ()
+
+
+def back_up(store: Path, to: Path) -> Backup:
+    """Copy the store to the new file `to`, then check every page and chain of the copy.
+
+    Problems that the copy has, the store has too: it is kept all the same, as all there is.
+    Raises UserMistake, NoStore, NewerStore or StoreError; then there is no new file.
+    """
+    entries = backups.back_up(store, to)
+    with TemporaryDirectory(prefix="logbook-backup-") as folder:
+        problems = check_copy(to, Path(folder) / "copy.db", tables=False)
+    return Backup(to, entries, to.stat().st_size, tuple(problems))
+
+
+@dataclass(frozen=True)
+class Checked:
+    """A backup found sound, with the private copy of it that was checked."""
+
+    backup: Backup
+    copy: Path
+
+    def put_back(self, store: Path, state: Path) -> Path | None:
+        """Make the backup's book the store; returns where the store that was there is kept.
+
+        The journal comes from the backup, the tables are made anew from it. The present store
+        keeps its bytes under another name beside; until the last step it stays in its place.
+        """
+        config.refuse_beside(state, store)
+        part = backups.part_of(store)
+        try:
+            store.parent.mkdir(parents=True, exist_ok=True)
+            soundness.make_anew(self.copy, part)
+            backups.flush(part)
+            if not store.exists():
+                backups.put_new(part, store)
+                return None
+            _remember(store, state)
+            kept = _set_aside(store)
+            part.replace(store)
+            backups.flush_folder(store.parent)
+        except OSError as problem:
+            raise StoreError(
+                f"{store}: cannot be restored ({problem.strerror}); it is as it was"
+            ) from problem
+        finally:
+            part.unlink(missing_ok=True)
+        return kept
+
+
+@contextmanager
+def checked(source: Path, store: Path) -> Iterator[Checked]:
+    """The backup `source`, checked on a copy: its pages and every chain of its journal.
+
+    Raises BadData with every problem, UserMistake, NewerStore, or StoreError if it is no store.
+    """
+    if not source.exists():
+        raise UserMistake(f"{source}: there is no such file", "name a file that backup made")
+    if store.exists() and source.samefile(store):
+        raise UserMistake(f"{source}: this is the store itself", "name a file that backup made")
+    with TemporaryDirectory(prefix="logbook-restore-") as folder:
+        copy = Path(folder) / "copy.db"
+        problems = check_copy(source, copy, tables=False)
+        if problems:
+            raise BadData(
+                f"{source}: not restored, for the backup is not sound; nothing was changed",
+                problems,
+                "try an older backup",
+            )
+        with views.reading(copy, SCHEMAS) as connection:
+            entries = views.count_entries(connection)
+        yield Checked(Backup(source, entries, source.stat().st_size), copy)
+
+
+def _remember(store: Path, state: Path) -> None:
+    """Have the key file say the last line of the present store before it goes aside.
+
+    It may be a line behind, where a program died between its commit and the key file: a backup of
+    just that length would then be taken for the newest state, and a number used twice.
+    """
+    with suppress(StoreError), views.reading(store, SCHEMAS) as connection:
+        for writer, seq, name in views.heads(connection):
+            replica = config.load(state, writer)
+            if replica is not None and seq > replica.seq:
+                config.save(state, replace(replica, seq=seq, id=name))
+
+
+def _set_aside(store: Path) -> Path:
+    """Give the store a second name, which is the one that stays with it."""
+    kept = backups.free_name(store, "before-restore")
+    try:
+        os.link(store, kept)
+    except (OSError, AttributeError):
+        shutil.copy2(store, kept)
+        backups.flush(kept)
+    for ending in _COMPANIONS:
+        # A journal left behind would be rolled back into the restored store.
+        beside = store.with_name(store.name + ending)
+        if beside.exists():
+            beside.rename(kept.with_name(kept.name + ending))
+    return kept
