@@ -26,6 +26,7 @@ REFERENCES: dict[str, tuple[tuple[str, str], ...]] = {
     "bed": (
         *((s, "bed") for s in ("fill", "apply", "water", "pull", "event", "skip")),
         *((s, "about") for s in ("note", "measure")),
+        ("bed", "was"),
     ),
     "pull": (("result", "sample"), ("part", "pull")),
     "part": (("result", "sample"), ("weigh", "part")),

@@ -46,7 +46,9 @@ def today(
     else:
         from logbook.report.terminal.board import show_board
 
-        for one in boards:
+        for place, one in enumerate(boards):
+            if place:
+                say("")
             show_board(one)
 
 

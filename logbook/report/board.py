@@ -26,7 +26,9 @@ COMING_DAYS = 7
 
 @dataclass(frozen=True)
 class Task:
-    """Beds with the same thing to do: `state` (water, due, overdue, missed, coming) and why.
+    """Beds with the same thing to do, or not: `state` and why.
+
+    States: water, due, overdue, missed, coming, and skipped, which no screen shows.
 
     `days` is how many days past the target (negative: to go); `target` the day aimed at.
     """
@@ -97,10 +99,11 @@ def _waterings(
         return []
     plan = plans[0].record
     areas = views.bed_areas(store, trial)
-    fillings = views.first_days(store, "fill", trial)
+    fillings = views.fillings(store, trial)
     days = views.watering_days(store, trial)
     groups: dict[tuple[str, date, int], list[BedRef]] = {}
-    for due in watering.waterings_due(plan, fillings, days, owed, today):
+    out = views.left(store, trial)
+    for due in watering.waterings_due(plan, fillings, days, owed, today, out):
         if due.bed not in beds:
             continue
         amount = f"{volume_spoken(watering.bed_volume_ml(plan, areas[due.bed]))} each"
@@ -136,7 +139,7 @@ def _pulls(owed: list[schedule.Obligation], beds: dict[str, BedRef], today: date
     horizon = _horizon(owed, today)
     for one in owed:
         state = schedule.status(one, today)
-        if state.state in (*schedule.DONE, "skipped") or one.bed not in beds:
+        if state.state in schedule.DONE or one.bed not in beds:
             continue
         if state.state == "coming" and (one.opens is None or one.opens > horizon):
             continue
@@ -148,7 +151,7 @@ def _pulls(owed: list[schedule.Obligation], beds: dict[str, BedRef], today: date
         Task(state, name, tuple(labels), target, late, why)
         for (state, name, target, late, why), labels in groups.items()
     ]
-    order = ("overdue", "due", "coming", "missed")
+    order = ("overdue", "due", "coming", "missed", "skipped")
     return sorted(tasks, key=lambda t: (order.index(t.state), t.target or date.min, t.what))
 
 

@@ -139,8 +139,9 @@ def _waterings(
     plan = plans[0].record
     areas = views.bed_areas(store, trial)
     groups: dict[tuple[date, str], list[BedRef]] = {}
-    fillings = views.first_days(store, "fill", trial)
-    for due in watering.next_waterings(plan, fillings, views.watering_days(store, trial), today):
+    fillings = views.fillings(store, trial)
+    given, out = views.watering_days(store, trial), views.left(store, trial)
+    for due in watering.next_waterings(plan, fillings, given, today, out):
         if due.bed not in beds:
             continue
         amount = volume_spoken(watering.bed_volume_ml(plan, areas[due.bed]))

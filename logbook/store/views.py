@@ -27,7 +27,6 @@ from logbook.store.schemas import SCHEMA, SCHEMAS, OtherSchema, newer
 from logbook.trial.ranges import BedRef
 from logbook.trial.records import NEW_FILL, PlannedPull
 from logbook.trial.schedule import Obligation, Taken
-from logbook.trial.schedule import obligations as obligations_of
 
 OF_TRIAL = "bed IN (SELECT id FROM bed WHERE trial = ?)"
 
@@ -138,7 +137,7 @@ def bed_refs(connection: sqlite3.Connection, trial: str) -> list[BedRef]:
 
 @dataclass(frozen=True)
 class Calendar:
-    """What the schedule of a trial follows from; see `schedule.obligations`."""
+    """What the schedule of a trial follows from; see `owing.obligations`."""
 
     beds: list[BedRef]
     planned: list[PlannedPull]
@@ -151,6 +150,8 @@ class Calendar:
     def owed(self, also: Iterable[Taken] = ()) -> list[Obligation]:
         """What every bed owes the calendar, with further pulls that were not written yet."""
         # Loaded here: the daily board reads what was worked out when an act was written.
+        from logbook.trial.owing import obligations as obligations_of
+
         return obligations_of(
             self.beds,
             self.planned,

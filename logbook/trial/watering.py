@@ -1,7 +1,8 @@
 """Which beds want water, how much, since when; and which intervals were too long; pure.
 
 A bed is watered from its filling on (pre-wetting), every `interval` days after its last watering,
-until the calendar asks for no more soil. Several waterings of one day are one.
+until the calendar asks for no more soil or the bed is out of the trial. Several waterings of one
+day are one.
 """
 
 from __future__ import annotations
@@ -61,13 +62,16 @@ def next_waterings(
     fillings: Mapping[str, date],
     waterings: Mapping[str, Iterable[date]],
     today: date,
+    out: Mapping[str, date] | None = None,
 ) -> list[NextWatering]:
     """The next watering of every bed that was filled or watered by `today`, the longest wait first.
 
-    `fillings` and `waterings` map a bed's id to its days; what happened after `today` is ignored.
+    `fillings` and `waterings` map a bed's id to its days, `out` to the day from which it is out
+    of the trial; what happened after `today` is ignored.
     """
     found = []
-    for bed in {*fillings, *waterings}:
+    gone = {bed for bed, day in (out or {}).items() if day <= today}
+    for bed in {*fillings, *waterings} - gone:
         given = [day for day in waterings.get(bed, ()) if day <= today]
         filled = fillings.get(bed)
         started = [*given, *([filled] if filled is not None and filled <= today else [])]
@@ -83,12 +87,14 @@ def waterings_due(
     waterings: Mapping[str, Iterable[date]],
     obligations: Iterable[Obligation],
     today: date,
+    out: Mapping[str, date] | None = None,
 ) -> list[NextWatering]:
     """The beds to water on `today`; none once every planned pull is done or missed."""
     owed = list(obligations)
     if owed and all(status(one, today).state in SETTLED for one in owed):
         return []
-    return [one for one in next_waterings(plan, fillings, waterings, today) if one.due <= today]
+    waits = next_waterings(plan, fillings, waterings, today, out)
+    return [one for one in waits if one.due <= today]
 
 
 def late_waterings(

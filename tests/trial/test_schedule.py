@@ -18,6 +18,7 @@ from freezegun import freeze_time
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
+from logbook.trial.owing import obligations
 from logbook.trial.ranges import BedRef
 from logbook.trial.records import PlannedPull
 from logbook.trial.schedule import (
@@ -27,7 +28,6 @@ from logbook.trial.schedule import (
     Taken,
     extra_pulls,
     last_day,
-    obligations,
     sampling_trips,
     status,
     trial_day,
@@ -547,3 +547,179 @@ def test_control_has_a_pull_for_every_treated_one(
             else:
                 known = [target for target in asked if target is not None]
                 assert min(abs((target - day).days) for target in known) <= 2 * one.tolerance
+
+
+# --- changes of the calendar --------------------------------------------------------------------
+
+changes = st.lists(
+    st.tuples(st.integers(0, 60), st.integers(0, 4), st.sampled_from(["add", "drop"])), max_size=4
+)
+
+
+def _changed(plan: list[PlannedPull], change: tuple[int, int, str], since: date) -> None:
+    """One change of the calendar, as `calendar add` and `calendar drop` write it."""
+    day, tolerance, what = change
+    name = f"day {day}"
+    standing = [one for one in plan if one.name == name and one.until is None]
+    for one in standing:
+        plan[plan.index(one)] = PlannedPull("t", name, day, one.tolerance, one.since, since)
+    if what == "add":
+        plan.append(PlannedPull("t", name, day, min(tolerance, day), since, None))
+
+
+@settings(derandomize=True, max_examples=400, deadline=None)
+@given(
+    applied=days0,
+    pulls=histories,
+    earlier=changes,
+    change=st.tuples(
+        st.sampled_from([0, 7, 14, 18, 21, 28, 56]),
+        st.integers(0, 4),
+        st.sampled_from(["add", "drop"]),
+    ),
+    since=st.integers(-5, 70),
+)
+def test_a_change_of_the_calendar_moves_nothing_from_before_its_date(
+    applied: dict[str, date],
+    pulls: list[Taken],
+    earlier: list[tuple[int, int, str]],
+    change: tuple[int, int, str],
+    since: int,
+) -> None:
+    """No target, window, limit or pull of an obligation whose target lies before that date."""
+    from_day = APPLIED + timedelta(days=since)
+    plan = list(LONG)
+    for place, one in enumerate(earlier):
+        _changed(plan, one, APPLIED + timedelta(days=7 * place))
+    before = obligations(HOUSE, plan, applied, {}, pulls)
+    _changed(plan, change, from_day)
+    after = obligations(HOUSE, plan, applied, {}, pulls)
+
+    def early(owed: list[Obligation]) -> list[Obligation]:
+        return [one for one in owed if one.target is not None and one.target < from_day]
+
+    assert early(after) == early(before)
+
+
+@fast
+@given(applied=days0, pulls=histories, change=changes, seed=st.integers(0, 99))
+def test_a_changed_calendar_is_served_once_whatever_the_order(
+    applied: dict[str, date], pulls: list[Taken], change: list[tuple[int, int, str]], seed: int
+) -> None:
+    plan = list(LONG)
+    for place, one in enumerate(change):
+        _changed(plan, one, APPLIED + timedelta(days=7 * place))
+    owed = obligations(HOUSE, plan, applied, {}, pulls)
+    used = [(one.bed, code) for one in owed for code in (one.pull, *one.repeats) if code]
+    assert len(used) == len(set(used))
+    random.Random(seed).shuffle(plan)
+    assert obligations(HOUSE, plan, applied, {}, pulls) == owed
+
+
+class TestChangedCalendar:
+    """Bed B1 and its control, applied on 2 March; day 14 is the 16th, day 28 the 30th."""
+
+    def _plan(self, *more: PlannedPull, until: date | None = None) -> list[PlannedPull]:
+        fixed = [one for one in PLAN if one.day != 28]
+        return [*fixed, PlannedPull("t", "day 28", 28, 2, None, until), *more]
+
+    def _owed(self, plan: list[PlannedPull], *pulls: Taken) -> list[Obligation]:
+        return _schedule((TREATED, CONTROL), pulls, plan)
+
+    def test_a_pull_added_in_time_is_owed_by_the_control_too(self) -> None:
+        plan = self._plan(PlannedPull("t", "day 21", 21, 1, date(2026, 3, 20)))
+        owed = self._owed(plan)
+        assert _targets(owed, TREATED, "day 21") == _targets(owed, CONTROL, "day 21") == [21]
+
+    def test_a_pull_added_after_its_day_is_not_owed(self) -> None:
+        plan = self._plan(PlannedPull("t", "day 21", 21, 1, date(2026, 3, 24)))
+        assert _targets(self._owed(plan), TREATED, "day 21") == []
+
+    @pytest.mark.parametrize(("until", "owed"), [(30, []), (31, [28])])
+    def test_a_pull_is_dropped_for_targets_from_the_date_on(
+        self, until: int, owed: list[int]
+    ) -> None:
+        found = self._owed(self._plan(until=date(2026, 3, until)))
+        assert _targets(found, TREATED, "day 28") == _targets(found, CONTROL, "day 28") == owed
+
+    def test_a_pull_taken_early_before_it_was_dropped_stands_with_its_control(self) -> None:
+        plan = self._plan(until=date(2026, 3, 30))
+        owed = self._owed(plan, _on(TREATED, 27))
+        assert _of(owed, TREATED, "day 28").pull == "B1/27"
+        # The control follows to the day on which the treated bed was in fact pulled.
+        assert _targets(owed, CONTROL, "day 28") == [27]
+
+    def test_another_tolerance_counts_from_its_date_on(self) -> None:
+        plan = self._plan(
+            PlannedPull("t", "day 28", 28, 5, date(2026, 3, 20)), until=date(2026, 3, 20)
+        )
+        one = _of(self._owed(plan), TREATED, "day 28")
+        assert (one.opens, one.closes) == (date(2026, 3, 25), date(2026, 4, 4))
+
+    def test_a_late_pull_keeps_its_name_when_a_nearer_one_is_planned_later(self) -> None:
+        """Pulled two days late; three days later somebody plans a pull for the day after it."""
+        late = _on(TREATED, 19)
+        assert _of(self._owed(self._plan(), late), TREATED, "day 14").pull == late.code
+        plan = self._plan(PlannedPull("t", "day 20", 20, 1, date(2026, 3, 22)))
+        assert _of(self._owed(plan, late), TREATED, "day 14").pull == late.code
+
+    def test_a_pull_serves_once_though_two_calendars_have_room_for_it(self) -> None:
+        late = _on(TREATED, 19)
+        owed = self._owed(self._plan(PlannedPull("t", "day 20", 20, 1, late.day)), late)
+        assert _of(owed, TREATED, "day 14").pull == late.code
+        assert _of(owed, TREATED, "day 20").pull is None
+
+    def test_two_machines_that_add_the_same_pull_ask_for_it_once(self) -> None:
+        twice = [PlannedPull("t", "day 21", 21, t, date(2026, 3, 10)) for t in (1, 2)]
+        assert _targets(self._owed(self._plan(*twice)), TREATED, "day 21") == [21]
+
+
+class TestSkippedAndOut:
+    def _owed(
+        self,
+        *pulls: Taken,
+        beds: Sequence[BedRef] = (TREATED, OTHER, CONTROL),
+        out: dict[str, date] | None = None,
+        skipped: dict[tuple[str, str], str] | None = None,
+    ) -> list[Obligation]:
+        on = {bed.id: APPLIED for bed in beds}
+        since = {bed.id: FILLED for bed in beds}
+        return obligations(beds, PLAN, on, since, pulls, out=out, skipped=skipped)
+
+    def test_a_skipped_pull_says_why(self) -> None:
+        one = _of(self._owed(skipped={("B1", "day 14"): "too wet"}), TREATED, "day 14")
+        assert status(one, date(2026, 3, 16)) == Status("skipped", 0, "skipped: too wet")
+
+    def test_a_pull_taken_all_the_same_is_done(self) -> None:
+        owed = self._owed(_on(TREATED, 14), skipped={("B1", "day 14"): "too wet"})
+        assert _state(_of(owed, TREATED, "day 14"), 14) == "done"
+
+    def test_a_control_follows_as_long_as_one_treated_bed_is_pulled(self) -> None:
+        one = {("B1", "day 14"): "too wet"}
+        both = {**one, ("B2", "day 14"): "too wet"}
+        assert _targets(self._owed(skipped=one), CONTROL, "day 14") == [14]
+        assert _targets(self._owed(skipped=both), CONTROL, "day 14") == []
+        assert _targets(self._owed(skipped=both), CONTROL, "day 28") == [28]
+
+    def test_a_bed_that_is_out_owes_nothing_from_that_day_on(self) -> None:
+        owed = self._owed(out={"B1": date(2026, 3, 16)})
+        assert [one.planned for one in owed if one.bed == "B1"] == ["before", "day 0"]
+        assert _targets(owed, CONTROL, "day 14") == [14]  # B2 goes on
+
+    def test_a_control_owes_nothing_once_every_treated_bed_is_out(self) -> None:
+        gone = {"B1": date(2026, 3, 10), "B2": date(2026, 3, 10)}
+        assert _targets(self._owed(out=gone), CONTROL, "day 14") == []
+
+    def test_a_pull_made_before_it_left_stands(self) -> None:
+        """Pulled two days early, out of the trial a day later."""
+        owed = self._owed(_on(TREATED, 12), out={"B1": date(2026, 3, 15)})
+        assert _of(owed, TREATED, "day 14").pull == "B1/12"
+
+    def test_a_pull_made_after_it_left_serves_nothing(self) -> None:
+        late = _on(TREATED, 14)
+        owed = self._owed(late, out={"B1": date(2026, 3, 10)})
+        assert extra_pulls(owed, [late]) == [late]
+
+    def test_an_open_pull_is_lost_on_the_day_that_the_bed_left(self) -> None:
+        one = _of(self._owed(out={"B1": date(2026, 3, 17)}), TREATED, "day 14")
+        assert [_state(one, day) for day in (13, 14, 15, 16)] == ["due", "due", "missed", "missed"]

@@ -14,9 +14,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from logbook.errors import UserMistake
+from logbook.trial.owing import obligations
 from logbook.trial.ranges import BedRef
 from logbook.trial.records import PlannedPull, WateringPlan
-from logbook.trial.schedule import Taken, last_day, obligations
+from logbook.trial.schedule import Taken, last_day
 from logbook.trial.watering import (
     LateWatering,
     NextWatering,
