@@ -4,18 +4,21 @@ from __future__ import annotations
 
 import gzip
 import os
+import sqlite3
 import subprocess
 import sys
 import sysconfig
 import tarfile
 import venv
 import zipfile
+from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
 
 from logbook import __version__
+from logbook.store.schemas import SCHEMA
 
 ROOT = Path(__file__).resolve().parents[1]
 GOLDEN = sorted((ROOT / "tests" / "golden").glob("store-*.db.gz"))
@@ -35,7 +38,7 @@ def built(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @dataclass(frozen=True)
 class Installed:
-    """The wheel in an environment of its own, with a scratch store."""
+    """The package in an environment of its own, with a scratch store."""
 
     folder: Path
 
@@ -60,22 +63,40 @@ class Installed:
         return done.stdout
 
 
-@pytest.fixture(scope="module")
-def installed(built: Path, tmp_path_factory: pytest.TempPathFactory) -> Installed:
-    """A fresh environment with the wheel; its dependencies are borrowed from the running one."""
-    folder = tmp_path_factory.mktemp("installed")
+def install(folder: Path, *what: str) -> Installed:
+    """A fresh environment with the package; its dependencies are borrowed from the running one."""
     venv.create(folder / "venv", with_pip=False)
-    (wheel,) = built.glob("*.whl")
-    python = folder / "venv" / BIN / "python"
-    subprocess.run(
-        [sys.executable, "-m", "pip", "--quiet", "--python", str(python), "install", "--no-deps",
-         "--no-index", "--no-compile", str(wheel)],
-        check=True,
-    )  # fmt: skip
     (site,) = (folder / "venv").rglob("site-packages")
     # A path line is not followed further: an editable install of the checkout stays out.
     (site / "borrowed.pth").write_text(sysconfig.get_path("purelib") + "\n", encoding="utf-8")
+    python = folder / "venv" / BIN / "python"
+    # --ignore-installed: what is borrowed is not this environment's to replace.
+    subprocess.run(
+        [sys.executable, "-m", "pip", "--quiet", "--python", str(python), "install", "--no-deps",
+         "--no-index", "--no-compile", "--no-build-isolation", "--ignore-installed", *what],
+        check=True,
+    )  # fmt: skip
     return Installed(folder)
+
+
+@pytest.fixture(scope="module")
+def installed(built: Path, tmp_path_factory: pytest.TempPathFactory) -> Installed:
+    """The wheel, installed."""
+    (wheel,) = built.glob("*.whl")
+    return install(tmp_path_factory.mktemp("installed"), str(wheel))
+
+
+@pytest.fixture(scope="module")
+def from_source(built: Path, tmp_path_factory: pytest.TempPathFactory) -> Installed:
+    """The source archive, built and installed by pip as on a machine without a wheel."""
+    (archive,) = built.glob("*.tar.gz")
+    return install(tmp_path_factory.mktemp("from_source"), str(archive))
+
+
+@pytest.fixture(scope="module")
+def editable(tmp_path_factory: pytest.TempPathFactory) -> Installed:
+    """The checkout itself, as its developers run it."""
+    return install(tmp_path_factory.mktemp("editable"), "--editable", str(ROOT))
 
 
 def test_everything_of_the_wheel_lies_inside_the_package(built: Path) -> None:
@@ -117,13 +138,43 @@ def test_a_first_trial_on_a_machine_that_never_saw_the_checkout(installed: Insta
 
 
 @pytest.mark.parametrize("packed", GOLDEN, ids=lambda path: path.name)
-def test_the_store_of_every_release_opens_and_is_sound(packed: Path, installed: Installed) -> None:
-    """An act upgrades it first where the schema is older; then everything in it must hold."""
-    store = installed.folder / packed.stem
+@pytest.mark.parametrize("how", ["installed", "from_source", "editable"])
+def test_the_store_of_every_release_is_upgraded_by_every_kind_of_install(
+    packed: Path, how: str, request: pytest.FixtureRequest
+) -> None:
+    """Reading upgrades it where its schema is older; then everything in it must hold."""
+    program: Installed = request.getfixturevalue(how)
+    store = program.folder / packed.stem
     store.write_bytes(gzip.decompress(packed.read_bytes()))
-    at = ("logbook", "--store", str(store), "--by", "mira")
-    assert installed.run(*at, "note", "opened by a later release").returncode == 0
-    assert "no problems found" in installed.fine(*at, "verify")
+    before = _journal(store)
+    at = ("logbook", "--store", str(store))
+    older = _schema(store) != SCHEMA
+    board = program.run(*at, "today", "--on", "2026-03-22")
+    assert board.returncode == 0 and "Small house (invented)" in board.stdout
+    kept = [one for one in program.folder.glob(f"{store.stem}-before-*") if older]
+    assert len(board.stderr.splitlines()) == len(kept) == int(older)
+    assert _schema(store) == SCHEMA
+    assert [_journal(one) for one in (store, *kept)] == [before] * (1 + len(kept))
+    assert "no problems found" in program.fine(*at, "verify")
+
+
+def test_each_kind_of_install_runs_its_own_code(
+    from_source: Installed, editable: Installed
+) -> None:
+    for program, root in ((from_source, from_source.folder), (editable, ROOT)):
+        where = program.fine("python", "-c", "import logbook; print(logbook.__file__)")
+        assert Path(where.strip()).is_relative_to(root)
+        assert program.fine("logbook", "--version") == f"logbook {__version__}\n"
+
+
+def _schema(store: Path) -> str:
+    with closing(sqlite3.connect(store)) as connection:
+        return str(connection.execute("SELECT version_num FROM alembic_version").fetchone()[0])
+
+
+def _journal(store: Path) -> list[tuple[str, bytes]]:
+    with closing(sqlite3.connect(store)) as connection:
+        return connection.execute("SELECT id, body FROM entry ORDER BY id").fetchall()
 
 
 def test_the_demo_runs_from_the_wheel_and_leaves_the_store_alone(installed: Installed) -> None:

@@ -85,6 +85,10 @@ def checked(source: Path, store: Path) -> Iterator[Checked]:
     """
     if not source.exists():
         raise UserMistake(f"{source}: there is no such file", "name a file that backup made")
+    if store.is_dir():
+        raise UserMistake(
+            f"{store}: this is a folder, not a store", "name a file with --store FILE"
+        )
     if store.exists() and source.samefile(store):
         raise UserMistake(f"{source}: this is the store itself", "name a file that backup made")
     with TemporaryDirectory(prefix="logbook-restore-") as folder:
@@ -119,6 +123,8 @@ def _set_aside(store: Path) -> Path:
     kept = backups.free_name(store, "before-restore")
     try:
         os.link(store, kept)
+    except FileExistsError:
+        raise
     except (OSError, AttributeError):
         shutil.copy2(store, kept)
         backups.flush(kept)
