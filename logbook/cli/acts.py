@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from logbook.cli.app import command
-from logbook.cli.session import Chosen, Session, addressed, chosen, say
+from logbook.cli.session import Chosen, Session, addressed, chosen, say, still_in
 from logbook.errors import UserMistake
 from logbook.journal.entry import key
 from logbook.report.board import volume_spoken
@@ -56,8 +56,8 @@ def fill(
               logbook fill B1-B4 --when yesterday
     """
     session: Session = context.obj
-    trial, chosen_beds = session.read(lambda store: addressed(store, session, beds))
-    at = session.when(when, trial.trial)
+    _, at, chosen_beds = _where(session, beds, when)
+    _refuse_continued(session, chosen_beds)
     _refuse_twice(session, "fill", "filled", chosen_beds, "logbook event BEDS refilled")
     kilos = units.positive(mass, "mass").to("kg", "mass") if mass else None
     water = units.parse(moisture, "fraction").value if moisture else None
@@ -86,8 +86,7 @@ def apply(
               logbook apply B2,B6 --amount '2.41 kg' --when 'tue 10:30'
     """
     session: Session = context.obj
-    trial, chosen_beds = session.read(lambda store: addressed(store, session, beds))
-    at = session.when(when, trial.trial)
+    trial, at, chosen_beds = _where(session, beds, when)
     _refuse_twice(session, "apply", "applied", chosen_beds, "logbook correct CODE:BED")
     mass, volume = _amount(amount)
     if amount and all(bed.control for bed in chosen_beds):
@@ -135,8 +134,7 @@ def water(
               logbook water B1-B12 --amount '2.5 L' --known metered --when 08:30
     """
     session: Session = context.obj
-    trial, chosen_beds = session.read(lambda store: addressed(store, session, beds))
-    at = session.when(when, trial.trial)
+    trial, at, chosen_beds = _where(session, beds, when)
     planned: dict[str, Decimal] = {}
     if amount is None:
         planned = session.read(lambda store: amounts.watering_volumes(store, trial.id, chosen_beds))
@@ -204,6 +202,13 @@ def event(
         raise UserMistake(f"{what!r} is not an event", f"use one of: {', '.join(records.EVENTS)}")
     events = {bed.id: records.Event(bed.id, at, word, text.strip()) for bed in chosen_beds}
     _record(session, "event", events, f"{_names(chosen_beds)}: {word}", at)
+
+
+def _where(session: Session, beds: str, when: str | None) -> tuple[Chosen, When, list[BedRef]]:
+    """The trial, the time, and the beds named that were in the trial then."""
+    trial, named = session.read(lambda store: addressed(store, session, beds))
+    at = session.when(when, trial.trial)
+    return trial, at, session.read(lambda store: still_in(store, trial, named, at.day))
 
 
 def _planned_amounts(
@@ -279,6 +284,22 @@ def _refuse_twice(
             f"{labels[line.record.bed]} on {line.record.when.spoken}" for line in already[:5]
         )
         raise UserMistake(f"{done} already: {said}; nothing was written", remedy)
+
+
+def _refuse_continued(session: Session, beds: Sequence[BedRef]) -> None:
+    """A bed that goes on with the soil of another is not filled anew."""
+    marks = ", ".join("?" * len(beds))
+    found = session.read(
+        lambda store: views.fetch(
+            store, "bed", f"was IS NOT NULL AND id IN ({marks})", [bed.id for bed in beds]
+        )
+    )
+    if found:
+        labels = compact(one.record.label for one in found)
+        raise UserMistake(
+            f"{labels} goes on with soil that is there: it needs no filling; nothing was written",
+            "logbook event BEDS refilled, if it was filled up",
+        )
 
 
 COMMANDS = {

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import unicodedata
 from decimal import Decimal
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -9,12 +10,13 @@ import typer
 
 from logbook.cli.app import group
 from logbook.cli.session import Chosen, Session, as_json, chosen, say
-from logbook.errors import UserMistake
+from logbook.errors import BadData, Problem, UserMistake
 from logbook.journal.entry import key
 from logbook.store import views
 from logbook.study.amounts import not_known
 from logbook.trial import chemistry, rates, units
-from logbook.trial.records import LotContent, LotDensity, LotMoisture, Soil
+from logbook.trial.cautions import cautions
+from logbook.trial.records import Amendment, Lot, LotContent, LotDensity, LotMoisture, Soil
 
 if TYPE_CHECKING:
     import sqlite3
@@ -44,6 +46,100 @@ def show(context: typer.Context, json: Json = False) -> None:
             )
     for sentence in waits:
         say(f"Waits: {sentence}")
+
+
+def add(
+    context: typer.Context,
+    code: Annotated[str, typer.Argument(help="Its code.", show_default=False)],
+    name: Annotated[str, typer.Option(help="What it is, in words.")],
+    material: Annotated[str, typer.Option(help="Its class, such as compost or 'rock powder'.")],
+    lot: Annotated[str, typer.Option(help="Which bag or batch.")],
+    density: Annotated[
+        str | None, typer.Option(help="Moist, as it is: '0.55 kg/L' [not known yet].")
+    ] = None,
+    moisture: Annotated[
+        str | None, typer.Option(help="'40 % wet basis' or '67 % dry basis' [not known yet].")
+    ] = None,
+    price: Annotated[str | None, typer.Option(help="Such as '0.80 EUR/kg'.")] = None,
+) -> None:
+    """Add an amendment with its lot to a running trial; a treatment then names it.
+
+    Examples: logbook amendment add rock --name basalt --material 'rock powder' --lot 1
+              logbook amendment add ash --name 'wood ash' --material ash --lot stove
+    """
+    session: Session = context.obj
+    trial = session.read(lambda store: chosen(store, session))
+    typed: dict[str, str | None] = {"name": name, "material": material, "lot": lot}
+    typed |= {"density": density, "moisture": moisture, "price": price}
+    found = session.read(lambda store: _checked(store, trial, code, typed))
+    with session.write() as book:
+        act = book.new_code()
+        lines: list[tuple[str, Any]] = [
+            (key("amendment", act), Amendment(trial.id, code, found["name"], found["material"])),
+            (key("lot", act), Lot(trial.id, act, found["lot"], found["price"])),
+        ]
+        if found["density"] is not None:
+            lines.append((key("lot-density", act), LotDensity(act, found["density"])))
+        if found["moisture"] is not None:
+            lines.append((key("lot-moisture", act), LotMoisture(act, found["moisture"])))
+        book.record("set", lines, code=act)
+    say(f"{act}  amendment {code}: {found['name']} ({found['material']}), lot {found['lot']}")
+    for sentence in cautions(found["material"]):
+        say(f"Caution: {sentence}")
+
+
+def _checked(
+    store: sqlite3.Connection, trial: Chosen, code: str, typed: dict[str, str | None]
+) -> dict[str, Any]:
+    """What was typed, read by the rules of the protocol; raises BadData with all problems."""
+    from logbook.protocol import measure
+    from logbook.protocol.content import NOT_KNOWN
+
+    rules: dict[str, Any] = {
+        "name": _words,
+        "material": _class,
+        "lot": _words,
+        "density": measure.lot_density,
+        "moisture": measure.moisture,
+        "price": measure.price,
+    }
+    taken = {one.record.code.casefold() for one in _amendments(store, trial)} | {"soil"}
+    problems: list[Problem] = []
+    values: dict[str, Any] = {}
+    if code.casefold() in taken or not code.strip() or not code.isprintable():
+        what = f"{code!r} cannot be the code of a new amendment"
+        problems.append(Problem("code", what, f"taken: {', '.join(sorted(taken))}"))
+    for option, text in typed.items():
+        try:
+            later = text is None or text.strip() == NOT_KNOWN
+            values[option] = None if later else rules[option](text)
+        except UserMistake as mistake:
+            problems.append(Problem(f"--{option}", mistake.message, mistake.hint))
+    if problems:
+        raise BadData("the amendment cannot be added", problems)
+    return values
+
+
+def _class(text: str) -> str:
+    from logbook.protocol.materials import MATERIALS
+
+    word = " ".join(text.lower().split())
+    if word not in MATERIALS:
+        raise UserMistake(
+            f"{text!r} is not a class of material", f"use one of: {', '.join(MATERIALS)}"
+        )
+    return word
+
+
+def _words(text: str) -> str:
+    tidy = unicodedata.normalize("NFC", " ".join(text.split()))
+    if not tidy or not tidy.isprintable():
+        raise UserMistake(f"{text!r} is no name", "say it in words")
+    return tidy
+
+
+def _amendments(store: sqlite3.Connection, trial: Chosen) -> list[views.Found]:
+    return views.fetch(store, "amendment", "trial = ?", (trial.id,))
 
 
 def set_known(
@@ -212,4 +308,6 @@ def _or_not(value: Decimal | None, unit: str) -> str:
     return "not known yet" if value is None else f"{units.short(value)} {unit}"
 
 
-COMMANDS = {"amendment": group("What the amendments are.", **{"show": show, "set": set_known})}
+COMMANDS = {
+    "amendment": group("What the amendments are.", **{"show": show, "set": set_known, "add": add})
+}

@@ -15,13 +15,14 @@ from logbook.journal.entry import key
 from logbook.journal.kinds import to_value
 from logbook.store import views
 from logbook.trial import records
-from logbook.trial.ranges import compact
+from logbook.trial.ranges import BedRef, compact
 from logbook.trial.times import spoken_day
 
 if TYPE_CHECKING:
     import sqlite3
 
     from logbook.store.views import Found
+    from logbook.trial.schedule import Obligation
 
 Json = Annotated[bool, typer.Option("--json", help="For programs.")]
 From = Annotated[str | None, typer.Option("--from", help="The date from which it applies [today].")]
@@ -67,7 +68,7 @@ def add(
     standing = [one for one in plans if one.record.name == name and one.record.until is None]
     if any(one.record.tolerance == tolerance for one in standing):
         raise UserMistake(f"the calendar has {name} +-{tolerance} d already")
-    _refuse_overlap(plans, day, tolerance, name)
+    _refuse_overlap(plans, day, tolerance, start)
     plan = records.PlannedPull(trial.id, name, day, tolerance, start, None)
     with session.write() as book:
         code = book.new_code()
@@ -94,12 +95,16 @@ def drop(
     start = _date(session, since, trial)
     standing = [one for one in _called(plans, pull) if one.record.until is None]
     if not standing:
-        raise UserMistake(f"the calendar has dropped {pull!r} already")
+        name = _called(plans, pull)[0].record.name
+        raise UserMistake(f"the calendar has dropped {name} already")
     with session.write() as book:
         code = book.new_code()
         lines = [(f"planned-pull/{one.id}", _ending(one, start)) for one in standing]
         book.record("set", lines, code=code, reason=reason.strip())
-    say(f"{code}  {standing[0].record.name} dropped from {spoken_day(start)} on: {reason.strip()}")
+    name, day = standing[0].record.name, standing[0].record.day
+    say(f"{code}  {name} dropped from {spoken_day(start)} on: {reason.strip()}")
+    if day == trial.trial.endpoint_day:
+        say(f"Note: {name} is the day of the difference named beforehand ({trial.trial.endpoint})")
 
 
 def skip(
@@ -120,6 +125,8 @@ def skip(
     trial, chosen_beds = session.read(lambda store: addressed(store, session, beds))
     at = session.when(when, trial.trial)
     name = session.read(lambda store: _called(_of_trial(store, trial), pull)[0].record.name)
+    owed = session.read(lambda store: views.obligations(store, trial.id))
+    _refuse_settled(chosen_beds, name, owed)
     with session.write() as book:
         code = book.new_code()
         lines = [
@@ -129,6 +136,39 @@ def skip(
         book.record("skip", lines, code=code)
     labels = compact(bed.label for bed in chosen_beds)
     say(f"{code}  {name} skipped on {labels}: {reason.strip()}, {at.spoken}")
+    left = _left_alone(trial, chosen_beds, name, owed)
+    if left:
+        say(f"Note: {compact(left)} have no control for {name} then: skip it there too")
+
+
+def _refuse_settled(beds: list[BedRef], name: str, owed: list[Obligation]) -> None:
+    """Skipping is for what is still to be taken."""
+    for bed in beds:
+        mine = [one for one in owed if one.bed == bed.id and name in one.names]
+        pulled = [one for one in mine if one.pulled is not None]
+        if not mine:
+            raise UserMistake(f"{bed.label} owes no {name}: there is nothing to skip")
+        if len(pulled) == len(mine):
+            raise UserMistake(f"{bed.label} was pulled for {name} already ({pulled[0].pull})")
+        if all(one.skipped for one in mine if one.pulled is None):
+            raise UserMistake(f"{name} is skipped on {bed.label} already: {mine[0].skipped}")
+
+
+def _left_alone(
+    trial: Chosen, skipped: list[BedRef], name: str, owed: list[Obligation]
+) -> list[str]:
+    """Treated beds that are still pulled though every control of their block skips it."""
+    gone = {bed.id for bed in skipped} | {
+        one.bed for one in owed if name in one.names and one.skipped is not None
+    }
+    open_ = {one.bed for one in owed if name in one.names and one.pulled is None} - gone
+    blocks = {bed.block for bed in skipped if bed.control}
+    blocks -= {bed.block for bed in trial.beds if bed.control and bed.id not in gone}
+    return [
+        bed.label
+        for bed in trial.beds
+        if bed.id in open_ and bed.block in blocks and not bed.control
+    ]
 
 
 def _plans(store: sqlite3.Connection, session: Session) -> tuple[Chosen, list[Found]]:
@@ -163,15 +203,17 @@ def _ending(plan: Found, start: date) -> Any:
     )
 
 
-def _refuse_overlap(plans: list[Found], day: int, tolerance: int, name: str) -> None:
+def _refuse_overlap(plans: list[Found], day: int, tolerance: int, start: date) -> None:
     """Two windows that meet would leave it open which pull a sample served."""
     for one in plans:
         record = one.record
-        if record.day is None or record.name == name or record.until is not None:
+        over = record.until is not None and record.until <= start
+        if record.day is None or record.day == day or over:
             continue
         if abs(record.day - day) <= record.tolerance + tolerance:
             raise UserMistake(
-                f"{name} +-{tolerance} d meets the window of {record.name} +-{record.tolerance} d",
+                f"day {day} +-{tolerance} d meets the window of "
+                f"{record.name} +-{record.tolerance} d",
                 "choose another day or a smaller tolerance",
             )
 
@@ -190,9 +232,9 @@ def _tolerance(plan: records.PlannedPull) -> str:
 def _in_force(plan: records.PlannedPull) -> str:
     parts = []
     if plan.since is not None:
-        parts.append(f"from {spoken_day(plan.since)}")
+        parts.append(f"from {spoken_day(plan.since)} on")
     if plan.until is not None:
-        parts.append(f"until {spoken_day(plan.until)}")
+        parts.append(f"before {spoken_day(plan.until)}")
     return ", ".join(parts) or "throughout"
 
 

@@ -24,6 +24,10 @@ def compare(
     treatment: Annotated[
         str | None, typer.Option(help="Only this treatment.", metavar="CODE")
     ] = None,
+    without_flagged: Annotated[
+        bool,
+        typer.Option("--without-flagged", help="Leave out pulls made after a mishap on their bed."),
+    ] = False,
     svg: Annotated[Path | None, typer.Option(help="Also draw the figure to this file.")] = None,
     png: Annotated[Path | None, typer.Option(help="Also draw the figure to this file.")] = None,
     json: Annotated[bool, typer.Option("--json", help="For programs.")] = False,
@@ -42,7 +46,9 @@ def compare(
     def question(store: Any) -> Comparison:
         from logbook.study.comparison import compare
 
-        return compare(store, chosen(store, session).id, pull, treatment)
+        return compare(
+            store, chosen(store, session).id, pull, treatment, without_flagged=without_flagged
+        )
 
     found = session.read(question)
     for path, _ in figures:

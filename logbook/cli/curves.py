@@ -29,6 +29,10 @@ def curve(
     free_start: Annotated[
         bool, typer.Option("--free-start", help="With --from: fit the start, not fixed at 0.")
     ] = False,
+    without_flagged: Annotated[
+        bool,
+        typer.Option("--without-flagged", help="Leave out pulls made after a mishap on their bed."),
+    ] = False,
     svg: Annotated[Path | None, typer.Option(help="Also draw the figure to this file.")] = None,
     png: Annotated[Path | None, typer.Option(help="Also draw the figure to this file.")] = None,
     json: Annotated[bool, typer.Option("--json", help="For programs.")] = False,
@@ -37,19 +41,22 @@ def curve(
 
     Examples: logbook curve mineral-N
               logbook curve P A10 --svg phosphorus.svg
+              logbook curve mineral-N --without-flagged
               logbook curve --from old.csv --free-start
     """
     session: Session = context.obj
     if from_file is not None:
         if nutrient or treatment:
             raise UserMistake("--from reads one plain series: leave out nutrient and treatment")
+        if without_flagged:
+            raise UserMistake("--from reads a plain series, which has no flags")
         from logbook.study.plain import plain_series
 
         found = [plain_series(from_file, free_start)]
     else:
         if free_start:
             raise UserMistake("--free-start goes with --from", "a trial's curves always fit D0")
-        found = _of_trial(session, nutrient or "mineral-N", treatment)
+        found = _of_trial(session, nutrient or "mineral-N", treatment, without_flagged)
     for path, ending in ((svg, ".svg"), (png, ".png")):
         if path is not None:
             _draw(found, path, ending)
@@ -61,13 +68,21 @@ def curve(
     _show(found)
 
 
-def _of_trial(session: Session, nutrient: str, treatment: str | None) -> list[Series]:
+def _of_trial(
+    session: Session, nutrient: str, treatment: str | None, without_flagged: bool
+) -> list[Series]:
     from logbook.study import series_of
 
     analyte, _ = find_analyte(nutrient)
 
     def question(store: Any) -> list[Series]:
-        return series_of(store, chosen(store, session).id, analyte.name, treatment)
+        return series_of(
+            store,
+            chosen(store, session).id,
+            analyte.name,
+            treatment,
+            without_flagged=without_flagged,
+        )
 
     found = session.read(question)
     if not found:

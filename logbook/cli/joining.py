@@ -14,9 +14,13 @@ from logbook.journal.entry import key
 from logbook.store import views
 from logbook.trial import rates, records
 from logbook.trial.ranges import BedRef, resolve
+from logbook.trial.times import When, spoken_day
 
 if TYPE_CHECKING:
     import sqlite3
+    from collections.abc import Iterator
+
+    from logbook.store.views import Found
 
 Json = Annotated[bool, typer.Option("--json", help="For programs.")]
 _WORDS = {
@@ -25,6 +29,7 @@ _WORDS = {
     "unknown": records.UNKNOWN_ORIGIN,
 }
 _LABEL_LENGTH = 16
+_RESERVED = {"all", "control", "check"}
 
 
 def add_bed(
@@ -55,7 +60,8 @@ def add_bed(
     """Add a bed to a running trial; its day 0 is its own application.
 
     A late bed is compared with a control of its own history in its own block: a
-    spare control bed forked the same day, or newly filled soil beside it.
+    spare control bed forked the same day, or newly filled soil beside it. The bed
+    that it goes on from is out of the trial from that day; its pulls stand.
 
     Examples: logbook bed add L1 --treatment rock --block late --from B6
               logbook bed add L2 --treatment none --block late --from B12
@@ -64,86 +70,130 @@ def add_bed(
     trial = session.read(lambda store: chosen(store, session))
     day = session.when(when or "today", trial.trial).day
     _free_label(label, trial)
+    _free_block(block, label, trial)
     origin = _origin(soil, continues)
     was = _one_bed(continues, trial) if continues else None
-    lines = session.read(
-        lambda store: _bed_lines(store, trial, label, treatment, block, origin, was, like, day)
-    )
-    with session.write() as book:
-        code = book.new_code()
-        written = [(key("bed", code, "1"), lines["bed"])]
-        if was is not None:
-            at = session.when(day.isoformat(), trial.trial)
-            left = records.Event(was.id, at, "out of the trial", f"goes on as {label}")
-            written.append((key("event", code, was.id), left))
-        book.record("set", written, code=code)
+    model = was or (_one_bed(like, trial) if like else trial.beds[0])
+    given = session.read(lambda store: _treatment(store, trial, treatment))
+    if was is not None:
+        spare: BedRef = was
+        session.read(lambda store: _refuse_used(store, trial, spare, day))
+    size = session.read(lambda store: views.fetch(store, "bed", "id = ?", (model.id,)))[0].record
+    place = max(bed.place for bed in trial.beds) + 1
+    bed = records.Bed(
+        trial.id, label, block, given.id, place, size.area_m2, size.depth_cm,
+        origin, day, was.id if was else None,
+    )  # fmt: skip
+    act = _write_bed(session, bed, was, day)
     tail = f", the soil of {was.label} goes on in it" if was else ""
-    say(f"{code}  {label} joined with {treatment} in block {block}, soil {origin}{tail}")
-    for sentence in lines["notes"]:
+    say(f"{act}  {label} joined with {given.record.code} in block {block}, soil {origin}{tail}")
+    words = session.read(lambda store: list(_worth_saying(store, trial, bed, was, given.record)))
+    for sentence in words:
         say(f"Note: {sentence}")
 
 
-def _bed_lines(
-    store: sqlite3.Connection,
-    trial: Chosen,
-    label: str,
-    treatment: str,
-    block: str,
-    origin: str,
-    was: BedRef | None,
-    like: str | None,
-    day: date,
-) -> dict[str, Any]:
-    """The record of the new bed, and what is worth saying about it."""
+def _write_bed(session: Session, bed: records.Bed, was: BedRef | None, day: date) -> str:
+    """Write the bed and, in the same act, that the one it goes on from left the trial."""
+    with session.write() as book:
+        code = book.new_code()
+        written: list[tuple[str, Any]] = [(key("bed", code, "1"), bed)]
+        if was is not None:
+            left = records.Event(was.id, When(day), records.OUT, f"goes on as {bed.label}")
+            written.append((key("event", code, was.id), left))
+        book.record("set", written, code=code)
+    return code
+
+
+def _treatment(store: sqlite3.Connection, trial: Chosen, code: str) -> Found:
     treatments = views.fetch(store, "treatment", "trial = ?", (trial.id,))
-    fitting = [one for one in treatments if one.record.code.casefold() == treatment.casefold()]
+    fitting = [one for one in treatments if one.record.code.casefold() == code.casefold()]
     if not fitting:
         known = ", ".join(sorted(one.record.code for one in treatments))
-        raise UserMistake(f"there is no treatment {treatment!r}", f"use one of: {known}")
-    model = was or (_one_bed(like, trial) if like else trial.beds[0])
-    size = views.fetch(store, "bed", "id = ?", (model.id,))[0].record
-    if was is not None:
-        _refuse_treated(store, was)
-    place = max(bed.place for bed in trial.beds) + 1
-    bed = records.Bed(
-        trial.id, label, block, fitting[0].id, place, size.area_m2, size.depth_cm,
-        origin, day, was.id if was else None,
-    )  # fmt: skip
-    notes = []
-    beside = [one for one in trial.beds if one.block == block and one.control]
-    if not fitting[0].record.control and not beside:
-        notes.append(
-            f"block {block} has no control bed yet: add one of the same history, forked the same "
-            "day, or the curve cannot be told from the rewetting flush"
+        raise UserMistake(
+            f"there is no treatment {code!r}", f"use one of: {known}; or logbook treatment add"
         )
-    if origin == records.UNKNOWN_ORIGIN:
-        notes.append("of unknown origin: its curve cannot be told from the rewetting flush")
-    return {"bed": bed, "notes": notes}
+    return fitting[0]
 
 
-def _refuse_treated(store: sqlite3.Connection, was: BedRef) -> None:
+def _refuse_used(store: sqlite3.Connection, trial: Chosen, was: BedRef, day: date) -> None:
+    """Only a control bed that is still in the trial, and was not pulled later, can go on."""
     if not was.control:
         raise UserMistake(
             f"{was.label} was treated: only a bed that ran untreated can go on as another",
             "fill a new one: --soil new",
         )
+    gone = views.left(store, trial.id).get(was.id)
+    if gone is not None:
+        raise UserMistake(f"{was.label} is out of the trial since {spoken_day(gone)}")
+    pulls = views.fetch(store, "pull", "bed = ?", (was.id,))
+    later = [one.record for one in pulls if one.record.when.day > day]
+    if later:
+        raise UserMistake(
+            f"{was.label} was pulled on {later[0].when.spoken}, after {spoken_day(day)}",
+            "say when it was forked: --when",
+        )
+
+
+def _worth_saying(
+    store: sqlite3.Connection,
+    trial: Chosen,
+    bed: records.Bed,
+    was: BedRef | None,
+    treatment: records.Treatment,
+) -> Iterator[str]:
+    """What to know about a bed that joined: what it lacks, what it leaves behind."""
+    beside = [one for one in trial.beds if one.block == bed.block and one.control]
+    if bed.origin == records.UNKNOWN_ORIGIN:
+        yield (
+            "where its soil came from is not known: its curve cannot be told from the "
+            "rewetting flush"
+        )
+    elif not treatment.control and not beside:
+        yield (
+            f"block {bed.block} has no control bed yet: add one of the same history, forked the "
+            "same day, or the curve cannot be told from the rewetting flush"
+        )
+    if bed.origin == records.NEW_FILL:
+        yield f"write down its filling: logbook fill {bed.label}"
+    if was is None:
+        return
+    for one in views.fetch(store, "event", "bed = ?", (was.id,)):
+        if one.record.what in records.MISHAPS:
+            yield f"{was.label} was noted {one.record.what} on {one.record.when.spoken}"
+    gone = views.left(store, trial.id)
+    others = [one for one in trial.beds if one.block == was.block and one.id not in gone]
+    if others and not any(one.control for one in others):
+        yield (
+            f"block {was.block} has no control bed from that day on: its later pulls cannot be "
+            "compared"
+        )
 
 
 def _free_label(label: str, trial: Chosen) -> None:
-    if (
-        not label
-        or len(label) > _LABEL_LENGTH
-        or any(c in " -,:" or not c.isprintable() for c in label)
-    ):
-        raise UserMistake(
-            f"{label!r} cannot be a label",
-            f"up to {_LABEL_LENGTH} characters, without blanks, hyphens, commas or colons",
-        )
+    _refuse_unfit(label, "a label")
     taken = {bed.label.casefold() for bed in trial.beds}
     taken |= {bed.block.casefold() for bed in trial.beds}
-    taken |= {bed.treatment_code.casefold() for bed in trial.beds} | {"all", "control", "check"}
+    taken |= {bed.treatment_code.casefold() for bed in trial.beds} | _RESERVED
     if label.casefold() in taken:
         raise UserMistake(f"{label!r} is the name of something else here", "choose another label")
+
+
+def _free_block(block: str, label: str, trial: Chosen) -> None:
+    """A block may be there already, or be new; its name is that of nothing else."""
+    _refuse_unfit(block, "a block")
+    others = {bed.label.casefold() for bed in trial.beds} | {label.casefold()}
+    others |= {bed.treatment_code.casefold() for bed in trial.beds} | _RESERVED
+    if block.casefold() in others:
+        raise UserMistake(f"{block!r} is the name of something else here", "choose another block")
+
+
+def _refuse_unfit(word: str, what: str) -> None:
+    fits = 0 < len(word) <= _LABEL_LENGTH and word.isprintable()
+    if not fits or any(c in " -,:" for c in word):
+        raise UserMistake(
+            f"{word!r} cannot be {what}",
+            f"up to {_LABEL_LENGTH} characters, without blanks, hyphens, commas or colons",
+        )
 
 
 def _origin(soil: str | None, continues: str | None) -> str:
@@ -229,9 +279,8 @@ def add_treatment(
     _free_label(code, trial)
     value, unit = rates.parse_rate(rate)
     lot, depth = session.read(lambda store: _ground(store, trial, amendment, code))
-    record = records.Treatment(
-        trial.id, code, name or f"{amendment} {rate}", False, lot, value, unit, depth
-    )
+    words = " ".join(name.split()) or f"{amendment} at {' '.join(rate.split())}"
+    record = records.Treatment(trial.id, code, words, False, lot, value, unit, depth)
     with session.write() as book:
         act = book.new_code()
         book.record("set", [(key("treatment", act), record)], code=act)
@@ -248,7 +297,8 @@ def _ground(store: sqlite3.Connection, trial: Chosen, amendment: str, code: str)
     if not fitting:
         known = ", ".join(sorted(one.record.code for one in amendments))
         raise UserMistake(
-            f"there is no amendment {amendment!r} ({known})", "logbook amendment add CODE ..."
+            f"there is no amendment {amendment!r}",
+            f"use one of: {known}; or logbook amendment add",
         )
     lots = views.fetch(store, "lot", "amendment = ?", (fitting[0].id,))
     if not lots:

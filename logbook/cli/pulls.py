@@ -9,7 +9,7 @@ import typer
 
 from logbook.cli.acts import Beds, WhenOption
 from logbook.cli.app import command
-from logbook.cli.session import Session, addressed, ask, say
+from logbook.cli.session import Session, addressed, ask, say, still_in
 from logbook.errors import UserMistake
 from logbook.journal.entry import key
 from logbook.store import views
@@ -45,8 +45,9 @@ def pull(
               logbook pull all --for 'day 14' --cores 8
     """
     session: Session = context.obj
-    trial, chosen_beds = session.read(lambda store: addressed(store, session, beds))
+    trial, named = session.read(lambda store: addressed(store, session, beds))
     at = session.when(when, trial.trial)
+    chosen_beds = session.read(lambda store: still_in(store, trial, named, at.day))
     calendar = session.read(lambda store: views.calendar(store, trial.id))
     name = _planned_name(planned, calendar)
     bag_codes = _bag_codes(session, code, chosen_beds)

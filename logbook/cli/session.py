@@ -7,7 +7,7 @@ import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -18,7 +18,7 @@ from logbook.errors import NeedsAnswer, StoreError, UserMistake
 from logbook.store import views
 from logbook.store.schemas import NotUpgraded, OtherSchema
 from logbook.trial import times
-from logbook.trial.ranges import BedRef, resolve
+from logbook.trial.ranges import BedRef, compact, resolve
 from logbook.trial.records import Trial
 
 if TYPE_CHECKING:
@@ -169,6 +169,29 @@ def addressed(
         return fitting[0]
     trial = chosen(connection, session) if len(running) != 1 else running[0]
     return trial, resolve(beds, trial.beds)
+
+
+def still_in(
+    connection: sqlite3.Connection, trial: Chosen, beds: list[BedRef], day: date
+) -> list[BedRef]:
+    """The beds that were in the trial on a day: `all` means those, none that left or joined later.
+
+    A bed named alone on the day that it left may have been worked on before. Raises UserMistake
+    if none of them was in the trial.
+    """
+    left, joined = views.left(connection, trial.id), views.joined(connection, trial.id)
+    there = [bed for bed in beds if bed.id not in joined or joined[bed.id] <= day]
+    kept = [bed for bed in there if bed.id not in left or left[bed.id] > day]
+    kept = kept or [bed for bed in there if left[bed.id] == day]
+    if not kept:
+        labels = compact(bed.label for bed in beds)
+        why = (
+            f"out of the trial since {times.spoken_day(max(left[bed.id] for bed in there))}"
+            if there
+            else f"joined on {times.spoken_day(min(joined[bed.id] for bed in beds))}"
+        )
+        raise UserMistake(f"{labels}: {why}", "check the bed and the day; bed list shows both")
+    return kept
 
 
 def running_trials(connection: sqlite3.Connection, session: Session) -> list[Chosen]:

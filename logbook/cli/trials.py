@@ -105,7 +105,7 @@ def show(context: typer.Context, json: Json = False) -> None:
               logbook --trial 'Two composts' trial show --json
     """
     session: Session = context.obj
-    trial, treatments, waits = session.read(lambda store: _standing(store, session))
+    trial, treatments, joined, waits = session.read(lambda store: _standing(store, session))
     rows = [(bed.label, bed.block, bed.treatment_code) for bed in trial.beds]
     if json:
         as_json(
@@ -115,7 +115,10 @@ def show(context: typer.Context, json: Json = False) -> None:
                 "question": trial.trial.question,
                 "zone": trial.trial.zone,
                 "assigned": trial.trial.assigned,
-                "beds": [{"bed": b, "block": k, "treatment": t} for b, k, t in rows],
+                "beds": [
+                    {"bed": b, "block": k, "treatment": t, "joined": joined.get(b)}
+                    for b, k, t in rows
+                ],
                 "not_known": waits,
             }
         )
@@ -125,12 +128,21 @@ def show(context: typer.Context, json: Json = False) -> None:
     say(f"{trial.trial.name}: {trial.trial.question}")
     if trial.trial.assigned != "drawn":
         say("Beds were assigned by hand: not randomised.")
-    table(("Bed", "Block", "Treatment"), [(b, k, treatments.get(t, t)) for b, k, t in rows])
+    table(
+        ("Bed", "Block", "Treatment"),
+        [
+            (b, k, treatments.get(t, t) + (f"; joined {joined[b]}" if b in joined else ""))
+            for b, k, t in rows
+        ],
+    )
     for sentence in waits:
         say(f"Waits: {sentence}")
 
 
-def _standing(store: Any, session: Session) -> tuple[Chosen, dict[str, str], list[str]]:
+def _standing(
+    store: Any, session: Session
+) -> tuple[Chosen, dict[str, str], dict[str, str], list[str]]:
+    """The trial, its treatments in words, the day on which late beds joined, what is not known."""
     from logbook.study.amounts import not_known
 
     trial = chosen(store, session)
@@ -138,7 +150,11 @@ def _standing(store: Any, session: Session) -> tuple[Chosen, dict[str, str], lis
         found.record.code: f"{found.record.code}, {found.record.name}"
         for found in views.fetch(store, "treatment", "trial = ?", (trial.id,))
     }
-    return trial, treatments, not_known(store, trial.id)
+    joined = {
+        found.record.label: found.record.since.isoformat()
+        for found in views.fetch(store, "bed", "trial = ? AND since IS NOT NULL", (trial.id,))
+    }
+    return trial, treatments, joined, not_known(store, trial.id)
 
 
 def _read(file: Path) -> Protocol:

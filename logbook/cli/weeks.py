@@ -12,16 +12,12 @@ from logbook.cli.session import chosen as trial_meant
 from logbook.cli.today import FIRST_STEP, day_of
 from logbook.errors import UserMistake
 from logbook.journal.entry import key
-from logbook.report.week import Week, spoken, week
+from logbook.report.week import Week, week
 from logbook.store import views
 from logbook.trial import records
-from logbook.trial.ranges import compact
-from logbook.trial.times import spoken_day
 
 if TYPE_CHECKING:
     import sqlite3
-
-_CODES_A_LINE = 7
 
 
 def show(
@@ -49,8 +45,13 @@ def show(
         as_json({"weeks": [one.document() for one in weeks]})
     elif not weeks:
         say(FIRST_STEP)
-    for one in weeks if not json else ():
-        _print(one)
+    else:
+        from logbook.report.terminal.week import show_week
+
+        for place, one in enumerate(weeks):
+            if place:
+                say("")
+            show_week(one)
 
 
 def _weeks(
@@ -83,40 +84,6 @@ def _reserved(session: Session, found: Week, trial: Chosen) -> tuple[Week, Chose
         session.read(lambda store: week(store, trial.id, trial.trial, found.first)),
         trial,
     )
-
-
-def _print(one: Week) -> None:
-    """Plain text for paper."""
-    say(f"{one.trial}, week from {spoken_day(one.first)}")
-    for day in one.days:
-        if not day.pulls and not day.water:
-            continue
-        say("")
-        say(spoken_day(day.day))
-        for pull in day.pulls:
-            say(f"  [ ] pull {spoken(pull)}")
-        for task in day.water:
-            say(f"  [ ] water {compact(task.beds)}: {task.amount} each")
-    if not any(day.pulls or day.water for day in one.days):
-        say("\nNothing to pull or water this week.")
-    if one.measure:
-        say("\nRead and weigh")
-        for text in one.measure:
-            say(f"  [ ] {text}")
-    if one.awaited:
-        say("\nResults to expect")
-        for some in one.awaited:
-            count = len(some.codes)
-            say(
-                f"  {count} sample{'s' * (count != 1)} of {spoken_day(some.pulled)}, "
-                f"{some.days} d ago"
-            )
-    if one.bags:
-        say(f"\nBags to prepare: {one.bags}; codes reserved: {len(one.reserved)}")
-        for place in range(0, len(one.reserved), _CODES_A_LINE):
-            say("  " + "  ".join(one.reserved[place : place + _CODES_A_LINE]))
-        if len(one.reserved) < one.bags:
-            say("  logbook week --reserve gives codes to write on the others")
 
 
 COMMANDS = {"week": command(show)}

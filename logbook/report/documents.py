@@ -32,6 +32,7 @@ def series_document(series: Series) -> dict[str, Any]:
             "dilution_corrected": series.points.corrected,
         },
         "fits": [_fit(one) for one in series.fits],
+        "flagged_left_out": series.flagged_left_out,
         "notes": list(series.notes),
     }
 
@@ -49,6 +50,7 @@ def comparison_document(comparison: Comparison) -> dict[str, Any]:
         "differences": [_line(line) for line in comparison.lines],
         "possibly_salt": list(comparison.salt),
         "missing": list(comparison.missing),
+        "flagged_left_out": comparison.flagged_left_out,
         "notes": list(comparison.notes),
     }
 
@@ -95,6 +97,7 @@ def row_document(row: Row) -> dict[str, Any]:
         "interval_method": found.method,
         "difference": _contrast(found.against_control),
         "dilution_corrected_difference": None if corrected is None else _contrast(corrected),
+        "planted": list(row.planted),
         "note": found.note,
     }
 

@@ -7,6 +7,7 @@ from decimal import Decimal
 from typing import Any
 
 from logbook.trial import records
+from logbook.trial.times import spoken_day
 from logbook.trial.units import short
 
 
@@ -63,6 +64,25 @@ def _result(line: records.Result) -> str:
     )
 
 
+def _bed(line: records.Bed) -> str:
+    if line.since is None:
+        return f"bed {line.label} set up in block {line.block}"
+    return f"bed {line.label} joined in block {line.block}, soil {line.origin}"
+
+
+def _measurement(line: records.Measurement) -> str:
+    deep = "" if line.depth_cm is None else f" at {short(line.depth_cm)} cm"
+    typed = "" if line.typed == f"{short(line.value)} {line.unit}" else f" (typed {line.typed})"
+    return f"{line.what}{deep}: {short(line.value)} {line.unit}{typed}"
+
+
+def _planned_pull(line: records.PlannedPull) -> str:
+    tolerance = "" if line.day is None else f" +-{line.tolerance} d"
+    since = "" if line.since is None else f", from {spoken_day(line.since)} on"
+    until = "" if line.until is None else f", before {spoken_day(line.until)}"
+    return f"planned pull {line.name}{tolerance}{since}{until}"
+
+
 _WORDS: dict[type[Any], Callable[[Any], str]] = {
     records.Filling: _filling,
     records.Application: _application,
@@ -71,6 +91,13 @@ _WORDS: dict[type[Any], Callable[[Any], str]] = {
     records.Result: _result,
     records.Note: lambda line: f"note: {line.text}",
     records.Event: lambda line: f"{line.what}{': ' + line.text if line.text else ''}",
-    records.Bed: lambda line: f"bed {line.label} set up in block {line.block}",
+    records.Bed: _bed,
+    records.Treatment: lambda line: f"treatment {line.code}: {line.name}",
+    records.Amendment: lambda line: f"amendment {line.code}: {line.name} ({line.material})",
+    records.Lot: lambda line: f"lot {line.name}",
+    records.Measurement: _measurement,
+    records.PlannedPull: _planned_pull,
+    records.Skip: lambda line: f"{line.planned} skipped: {line.reason}",
+    records.Bag: lambda line: f"code {line.code} reserved for a bag",
     records.Report: lambda line: f"report {line.number} of {line.lab}, {line.rows} results",
 }

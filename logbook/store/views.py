@@ -194,6 +194,14 @@ def left(connection: sqlite3.Connection, trial: str) -> dict[str, date]:
     return {bed: date.fromisoformat(day) for bed, day in rows}
 
 
+def joined(connection: sqlite3.Connection, trial: str) -> dict[str, date]:
+    """The day on which each bed joined that was not there from the start."""
+    rows = connection.execute(
+        "SELECT id, since FROM bed WHERE trial = ? AND since IS NOT NULL", (trial,)
+    )
+    return {bed: date.fromisoformat(day) for bed, day in rows}
+
+
 def first_days(connection: sqlite3.Connection, space: str, trial: str) -> dict[str, date]:
     """The earliest day of each bed among its fillings or applications."""
     rows = connection.execute(

@@ -81,6 +81,7 @@ class Comparison:
     salt: tuple[str, ...]
     missing: tuple[str, ...]
     notes: tuple[str, ...]
+    flagged_left_out: bool = False
 
     @property
     def treatments(self) -> list[str]:
@@ -93,18 +94,25 @@ class Comparison:
 
 
 def compare(
-    store: sqlite3.Connection, trial: str, pull: str | None = None, treatment: str | None = None
+    store: sqlite3.Connection,
+    trial: str,
+    pull: str | None = None,
+    treatment: str | None = None,
+    *,
+    without_flagged: bool = False,
 ) -> Comparison:
     """Compare every treatment, or one by its code, with the control on one date.
 
     pull: a planned pull's name ("day 28", "28", "before"); None: the newest that has a result of
-    a treated bed and of its control.
+    a treated bed and of its control. without_flagged: leave out what was pulled after a mishap.
 
     Raises:
         UserMistake: a treatment or pull that does not exist, or no result to compare.
     """
     record = views.fetch(store, "trial", "id = ?", (trial,))[0].record
-    found = series_of(store, trial, treatment=treatment, fitted=False)
+    found = series_of(
+        store, trial, treatment=treatment, fitted=False, without_flagged=without_flagged
+    )
     name = _newest(found) if pull is None else _named(store, trial, pull, found)
     limits = _limits(store, trial)
     lines = [
@@ -126,6 +134,7 @@ def compare(
         salt=tuple(_salt(lines)),
         missing=tuple(_missing(found, lines)),
         notes=tuple(_notes(lines)),
+        flagged_left_out=without_flagged,
     )
 
 

@@ -8,16 +8,16 @@ that each served. The soil's bed is the unit of replication.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from typing import TYPE_CHECKING
 
 from logbook.errors import UserMistake
 from logbook.store import views
-from logbook.study import amounts
+from logbook.study import amounts, flags
 from logbook.study.samples import MINERAL_N, Reading, Sample, readings, samples
 from logbook.trial.chemistry import ANALYTES
-from logbook.trial.times import spoken_day
+from logbook.trial.ranges import compact
 
 if TYPE_CHECKING:
     import sqlite3
@@ -38,7 +38,8 @@ class Row:
     """One planned pull of a series: its name, the days it fell on, and the difference.
 
     The days are None in a plain series, which has no calendar; `observations` are the results
-    that the difference was made of, paired as they were.
+    that the difference was made of, paired as they were; `planted` the beds among them that were
+    sown before, so that it stands outside release fits.
     """
 
     name: str
@@ -46,6 +47,7 @@ class Row:
     last: date | None
     difference: Difference
     observations: tuple[Observation, ...] = ()
+    planted: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -54,6 +56,7 @@ class Series:
 
     `dilution` is f, the amendment's share of the dry mass (None: `notes` say what is missing);
     `fits` hold the candidate curves and the refusals, empty where no release is claimed.
+    `flagged_left_out`: pulls made after a mishap on their bed were asked to be left out.
     """
 
     trial: str
@@ -69,6 +72,7 @@ class Series:
     points: Points
     fits: tuple[Fit | Refusal, ...]
     notes: tuple[str, ...]
+    flagged_left_out: bool = False
 
     @property
     def plain(self) -> bool:
@@ -102,8 +106,9 @@ class _Ground:
     known: amounts.Facts
     pulled: tuple[Sample, ...]
     readings: tuple[Reading, ...]
-    events: tuple[tuple[str, date, str], ...]
+    history: flags.History
     fitted: bool
+    without_flagged: bool
 
 
 def series_of(
@@ -113,14 +118,16 @@ def series_of(
     treatment: str | None = None,
     *,
     fitted: bool = True,
+    without_flagged: bool = False,
 ) -> list[Series]:
     """The series of a trial, of one analyte and treatment code or of all, by both names.
 
-    fitted: whether curves are fitted, which takes most of the time.
+    fitted: whether curves are fitted, which takes most of the time. without_flagged: leave out
+    what was pulled after a mishap on its bed.
 
     Raises UserMistake for a treatment that is the control or does not exist.
     """
-    ground = _ground(store, trial, analyte, fitted)
+    ground = _ground(store, trial, analyte, fitted, without_flagged)
     codes = _treatments(ground, treatment)
     names = sorted({one.analyte for one in ground.readings}, key=_analyte_order)
     return [one for name in names for ident in codes for one in _of_treatment(ground, name, ident)]
@@ -131,21 +138,23 @@ def _analyte_order(name: str) -> tuple[bool, int]:
     return (name != MINERAL_N, list(ANALYTES).index(name))
 
 
-def _ground(store: sqlite3.Connection, trial: str, analyte: str | None, fitted: bool) -> _Ground:
+def _ground(
+    store: sqlite3.Connection,
+    trial: str,
+    analyte: str | None,
+    fitted: bool,
+    without_flagged: bool,
+) -> _Ground:
     record = views.fetch(store, "trial", "id = ?", (trial,))[0].record
-    labels = {bed.id: bed.label for bed in views.bed_refs(store, trial)}
-    events = [
-        (found.record.bed, found.record.when.day, f"{labels[found.record.bed]} {found.record.what}")
-        for found in views.fetch(store, "event", views.OF_TRIAL, (trial,))
-    ]
     return _Ground(
         name=record.name,
         assigned=record.assigned,
         known=amounts.facts(store, trial),
         pulled=tuple(samples(store, trial)),
         readings=tuple(readings(store, trial, analyte)),
-        events=tuple(sorted(events, key=lambda one: (one[1], one[2]))),
+        history=flags.history(store, trial),
         fitted=fitted,
+        without_flagged=without_flagged,
     )
 
 
@@ -186,23 +195,17 @@ def _of_treatment(ground: _Ground, analyte: str, treatment: str) -> Iterator[Ser
 def _series(
     ground: _Ground, analyte: str, treatment: str, found: Sequence[Reading], others: int
 ) -> Series:
-    from logbook.analysis import series as analysis
-
     record = ground.known.treatments[treatment]
-    usable = [one for one in found if not one.conflict]
+    usable = flags.usable(found, ground.history, ground.without_flagged)
     fraction = _dilution(ground, treatment)
     thinned = analyte not in NOT_RELEASED
-    rows = []
-    for name, group in _by_pull(ground, usable):
-        first, last, observations = group
-        # Before application there is no amendment in the bed yet that could thin the soil.
-        age = min(one.day for one in observations)
-        share = 0.0 if age < 0 and fraction is not None else fraction
-        difference = analysis.differences(observations, share if thinned else None)
-        rows += [Row(name, first, last, one, tuple(observations)) for one in difference]
+    rows = [
+        row
+        for name, group in _by_pull(ground, usable)
+        for row in _rows(ground, name, group, fraction, thinned)
+    ]
     rows.sort(key=lambda row: (row.difference.day, row.name))
-    after = [row.difference for row in rows if row.difference.day >= 0]
-    points = analysis.points_for_fit(after)
+    points = _points(rows)
     fits = _fits(rows, points) if ground.fitted and _fitted(analyte, points) else []
     one = found[0]
     return Series(
@@ -219,7 +222,50 @@ def _series(
         points=points,
         fits=tuple(fits),
         notes=tuple(_notes(ground, treatment, found, fraction, thinned, others, points.left_out)),
+        flagged_left_out=ground.without_flagged,
     )
+
+
+def _rows(
+    ground: _Ground,
+    name: str,
+    group: Sequence[tuple[Sample, Reading]],
+    fraction: float | None,
+    thinned: bool,
+) -> list[Row]:
+    """The difference on one planned pull (one for each age that its beds are compared at)."""
+    from logbook.analysis import series as analysis
+    from logbook.analysis.series import Observation
+
+    ages = [s.age for s, _ in group if not s.control and s.age is not None]
+    age = sum(ages) / len(ages) if ages else BEFORE_DAY
+    if name == "before":
+        age = min(age, BEFORE_DAY)
+    observations = tuple(
+        Observation(age, s.label, s.block, not s.control, r.value, r.low, r.high) for s, r in group
+    )
+    # Before application there is no amendment in the bed yet that could thin the soil.
+    share = 0.0 if age < 0 and fraction is not None else fraction
+    days = [sample.day for sample, _ in group]
+    planted = flags.planted((sample.code for sample, _ in group), ground.history)
+    return [
+        Row(name, min(days), max(days), one, observations, planted)
+        for one in analysis.differences(observations, share if thinned else None)
+    ]
+
+
+def _points(rows: Sequence[Row]) -> Points:
+    """What a curve is fitted to: days from application on, before anything was sown."""
+    from logbook.analysis import series as analysis
+
+    after = [row for row in rows if row.difference.day >= 0]
+    found = analysis.points_for_fit(row.difference for row in after if not row.planted)
+    sown = [
+        f"day {row.difference.day:g}: planted ({compact(row.planted)} sown before it)"
+        for row in after
+        if row.planted
+    ]
+    return replace(found, left_out=(*found.left_out, *sown))
 
 
 def _fits(rows: Sequence[Row], points: Points) -> list[Fit | Refusal]:
@@ -227,7 +273,8 @@ def _fits(rows: Sequence[Row], points: Points) -> list[Fit | Refusal]:
     from logbook.analysis import fitting, misfit
     from logbook.analysis.fits import Fit
 
-    nets = [row.difference.from_amendment or row.difference.against_control for row in rows]
+    free = [row.difference for row in rows if not row.planted]
+    nets = [one.from_amendment or one.against_control for one in free]
     spreads = [spread for spread in map(misfit.spread_of, nets) if spread is not None]
     return [
         misfit.checked(one, points.days, points.values, spreads) if isinstance(one, Fit) else one
@@ -252,33 +299,14 @@ def _dilution(ground: _Ground, treatment: str) -> float | None:
 
 def _by_pull(
     ground: _Ground, usable: Iterable[Reading]
-) -> Iterator[tuple[str, tuple[date, date, list[Observation]]]]:
-    """Readings as observations, pull by pull: treated beds, and the controls of their blocks."""
-    from logbook.analysis.series import Observation
-
+) -> Iterator[tuple[str, list[tuple[Sample, Reading]]]]:
+    """Readings pull by pull: those of treated beds, and of the controls of their blocks."""
     pulled = {one.code: one for one in ground.pulled}
     pairs = [(pulled[one.sample], one) for one in usable]
     treated = [(sample, one) for sample, one in pairs if not sample.control]
-    names = list(dict.fromkeys(_name(sample) for sample, _ in treated))
-    for name in names:
+    for name in dict.fromkeys(_name(sample) for sample, _ in treated):
         group = [(sample, one) for sample, one in treated if _name(sample) == name]
-        group += list(_controls(name, group, pairs))
-        ages = [s.age for s, _ in group if not s.control and s.age is not None]
-        age = sum(ages) / len(ages) if ages else BEFORE_DAY
-        if name == "before":
-            age = min(age, BEFORE_DAY)
-        days = [sample.day for sample, _ in group]
-        yield (
-            name,
-            (
-                min(days),
-                max(days),
-                [
-                    Observation(age, s.label, s.block, not s.control, r.value, r.low, r.high)
-                    for s, r in group
-                ],
-            ),
-        )
+        yield name, [*group, *_controls(name, group, pairs)]
 
 
 def _name(sample: Sample) -> str:
@@ -337,17 +365,7 @@ def _notes(
             f"a part of {len(blurred)} sums is below its limit: they are known to within "
             f"+-{max(blurred):.2g} {found[0].unit} and taken at the middle"
         )
-    yield from _flags(ground, found)
+    controls = {ident for ident, one in ground.known.treatments.items() if one.control}
+    yield from flags.flush(treatment, ground.known.beds, controls, ground.history)
+    yield from flags.notes(found, ground.history, ground.without_flagged)
     yield from left_out
-
-
-def _flags(ground: _Ground, found: Sequence[Reading]) -> Iterator[str]:
-    """Pulls made after a mishap on their bed."""
-    pulled = {one.code: one for one in ground.pulled}
-    taken = {(pulled[one.sample].bed, pulled[one.sample].day) for one in found}
-    for bed, day, what in ground.events:
-        later = sum(1 for owner, when in taken if owner == bed and when >= day)
-        if later:
-            pulls = f"{later} pull{'s' * (later != 1)} of it since then"
-            verb = "are" if later != 1 else "is"
-            yield f"{what} on {spoken_day(day)}: {pulls} {verb} flagged"

@@ -32,7 +32,12 @@ MEASURED = {
     "EC": "conductivity",
     "pH strip": "acidity",
 }
-EVENTS = ("spilled", "refilled", "flooded", "drained", "heat off", "sown", "out of the trial")
+# What may happen to a bed. Mishaps flag its later pulls; from sowing on it is planted, outside
+# release fits; from the day that it is out of the trial its pulls count no longer.
+MISHAPS = ("spilled", "refilled", "flooded", "drained", "heat off")
+SOWN = "sown"
+OUT = "out of the trial"
+EVENTS = (*MISHAPS, SOWN, OUT)
 
 
 @dataclass(frozen=True)

@@ -177,7 +177,7 @@ def test_a_mishap_flags_later_pulls_and_leaves_earlier_ones(started: Program) ->
 
     (curve,) = curves(started, "K", "M")
     assert curve["notes"] == [
-        "B2 spilled on Thu 5 Mar 2026: 1 pull of it since then is flagged",
+        "B2 spilled on Thu 5 Mar 2026: 1 pull of it since then is flagged, and kept here",
     ]
 
 
