@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 
 from logbook.cli.run import run
+from logbook.trial.codes import is_valid
 
 # Invented. Six beds in two blocks; a compost whose density is not known yet, and a meal.
 PROTOCOL = """\
@@ -118,7 +119,17 @@ class Said:
     @property
     def samples(self) -> list[str]:
         """The sample codes that a pull echoed, in the order of the beds."""
-        return [line.split()[0] for line in self.out.splitlines() if line.startswith("  ")]
+        return [bags[0] for bags in self.bags]
+
+    @property
+    def bags(self) -> list[list[str]]:
+        """The codes of each sample's bags and tins, in the order of the beds, then of the parts."""
+        found = [
+            [word for word in line.split() if is_valid(word)]
+            for line in self.out.splitlines()
+            if line.startswith("  ")
+        ]
+        return [bags for bags in found if bags]
 
 
 @dataclass

@@ -73,6 +73,11 @@ def samples(ctx: typer.Context, incomplete: str) -> list[str]:
     return _starting(_stored(ctx, "samples"), incomplete)
 
 
+def tins(ctx: typer.Context, incomplete: str) -> list[str]:
+    """Codes of moisture tins, the newest first."""
+    return _starting(_stored(ctx, "tins"), incomplete)
+
+
 def trials(ctx: typer.Context, incomplete: str) -> list[str]:
     """Names of trials."""
     return _starting(_stored(ctx, "trials"), incomplete)

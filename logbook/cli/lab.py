@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from logbook.cli.app import group
+from logbook.cli.bags import not_meant
 from logbook.cli.results import results
 from logbook.cli.session import Session, as_json, ask, chosen, say
 from logbook.cli.typed import add
@@ -157,7 +158,7 @@ def _waiting(parsed: Parsed) -> list[str]:
 
 def _remarks(store: Any, parsed: Parsed, plan: Plan) -> list[str]:
     """What the book knows about these results that a person should, too."""
-    remarks = _unlike(store, parsed)
+    remarks = [*_unlike(store, parsed), *not_meant(store, parsed.results)]
     if plan.kept:
         remarks.append(
             f"corrected or struck here and not changed by the laboratory, left so: "

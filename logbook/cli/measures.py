@@ -53,7 +53,7 @@ def measure(
             f"{what!r} is not measured here", f"use one of: {', '.join(records.MEASURED)}"
         )
     name = known[kind.casefold()]
-    number, unit = _read(name, value)
+    number, unit = read_value(name, value)
     depth_cm = units.positive(depth, "length").to("cm", "length") if depth else None
     if on:
         trial, beds = session.read(lambda store: addressed(store, session, on))
@@ -76,7 +76,7 @@ def measure(
     say(f"{code}  {name}{where}{deep}: {units.short(number)} {unit}, {at.spoken}")
 
 
-def _read(name: str, text: str) -> tuple[Decimal, str]:
+def read_value(name: str, text: str) -> tuple[Decimal, str]:
     """The value in its dimension's first unit; degrees Fahrenheit become Celsius."""
     dimension = records.MEASURED[name]
     unit = next(iter(units.UNITS[dimension]))

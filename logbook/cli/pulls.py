@@ -1,22 +1,28 @@
-"""The command `pull`: a dated soil sample from each bed, with its code."""
+"""The command `pull`: a dated soil sample from each bed, with a code for each of its bags."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from typing import Annotated
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from typing import Annotated, Any
 
 import typer
 
 from logbook.cli.acts import Beds, WhenOption
 from logbook.cli.app import command
+from logbook.cli.bags import codes_on_bags, fresh_codes, wanted_parts
+from logbook.cli.naming import planned_name
 from logbook.cli.session import Session, addressed, ask, say, still_in
 from logbook.errors import UserMistake
 from logbook.journal.entry import key
 from logbook.store import views
-from logbook.trial import codes, records, units
-from logbook.trial.ranges import BedRef
+from logbook.trial import records, units
+from logbook.trial.parts import Planned
+from logbook.trial.ranges import BedRef, compact
 from logbook.trial.schedule import Obligation, Taken, status
 from logbook.trial.times import When
+
+_WIDTH = 80
 
 
 def pull(
@@ -32,74 +38,170 @@ def pull(
     ] = None,
     code: Annotated[
         str | None,
-        typer.Option(help="Codes already on the bags, in the order of the beds: CODE,CODE."),
+        typer.Option(help="Codes already on the bags, by bed, then by part: CODE,CODE."),
     ] = None,
+    part: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--part", help="A part and what it is for, once each: 'dried: P, K' [as planned]."
+        ),
+    ] = None,
+    whole: Annotated[bool, typer.Option("--whole", help="One undivided bag of each bed.")] = False,
+    composite: Annotated[
+        bool, typer.Option("--composite", help="One sample mixed from all these beds.")
+    ] = False,
     again: Annotated[
         str | None, typer.Option(help="Why the same pull is taken a second time.")
     ] = None,
     when: WhenOption = None,
 ) -> None:
-    """Take a soil sample from each bed; write its code on the bag.
+    """Take a soil sample from each bed; write its codes on the bags.
+
+    A pull is divided into the parts that the protocol plans, each with a code of its own;
+    the first one's is the sample's. A composite of several beds counts as one replicate.
 
     Examples: logbook pull control,B2 --when 09:10
-              logbook pull all --for 'day 14' --cores 8
+              logbook pull all --part 'chilled: nitrate-N, ammonium-N' --part 'dried: P'
+              logbook pull B1-B3 --composite --whole --for 'day 14'
     """
     session: Session = context.obj
     trial, named = session.read(lambda store: addressed(store, session, beds))
     at = session.when(when, trial.trial)
     chosen_beds = session.read(lambda store: still_in(store, trial, named, at.day))
     calendar = session.read(lambda store: views.calendar(store, trial.id))
-    name = _planned_name(planned, calendar)
-    bag_codes = _bag_codes(session, code, chosen_beds)
+    name = planned_name(planned, calendar.planned) if planned is not None else None
+    groups = _mixed(chosen_beds, calendar) if composite else [(bed,) for bed in chosen_beds]
+    kinds = session.read(lambda store: wanted_parts(store, trial.id, part or (), whole))
+    what = "a composite needs" if composite else f"{_many(len(groups), 'bed')} need"
+    given = session.read(
+        lambda store: codes_on_bags(store, trial, code, len(groups), len(kinds), what)
+    )
     if cores is not None and cores < 1:
         raise UserMistake("a sample has at least one core", "leave --cores out if nobody counted")
     depth_cm = units.positive(depth, "length").to("cm", "length") if depth else trial.trial.depth_cm
-    new = [
-        Taken(f"new {bed.id}", bed.id, at.day, name, again is not None, "~") for bed in chosen_beds
-    ]
-    served = _served(calendar, new)
+    served = _served(calendar, [_taken(bed, at, name, again) for bed in chosen_beds])
     reason = _reason(again, at, chosen_beds, calendar, served)
+    how = _How(at, name, cores or trial.trial.cores, depth_cm, reason)
+    act, bags = _write(session, groups, kinds, given, how)
+    say(f"{act}  pulled {_counted(groups, kinds)}, {at.spoken}")
+    _say_bags(bags, groups, kinds, [_purposes(group, served, at) for group in groups])
+
+
+def _write(
+    session: Session,
+    groups: Sequence[Sequence[BedRef]],
+    kinds: Sequence[Planned],
+    given: Sequence[str],
+    how: _How,
+) -> tuple[str, list[list[str]]]:
+    """Write the samples down as one act; its code, and the codes of each sample's bags."""
     with session.write() as book:
         act = book.new_code()
-        samples = bag_codes or [book.new_code() for _ in chosen_beds]
-        lines = {
-            key("pull", sample): records.Pull(
-                sample, bed.id, at, name, cores or trial.trial.cores, depth_cm, reason
-            )
-            for sample, bed in zip(samples, chosen_beds, strict=True)
-        }
-        book.record("pull", lines.items(), code=act)
-    say(f"{act}  pulled {len(lines)} sample{'s' * (len(lines) != 1)}, {at.spoken}")
-    for sample, bed in zip(samples, chosen_beds, strict=True):
-        say(f"  {sample}  {bed.label:<6} {_purpose(served.get(bed.id), at)}")
+        every = given or fresh_codes(book, len(groups) * max(len(kinds), 1))
+        bags = _shared_out(every, len(groups))
+        lines = [
+            line
+            for of_bed, group in zip(bags, groups, strict=True)
+            for line in _lines(of_bed, group, kinds, how)
+        ]
+        book.record("pull", lines, code=act)
+    return act, bags
 
 
-def _planned_name(text: str | None, calendar: views.Calendar) -> str | None:
-    """The calendar's own name for `14`, `day 14` or `before`."""
-    if text is None:
-        return None
-    word = " ".join(text.lower().split())
-    names = {pull.name.lower(): pull.name for pull in calendar.planned}
-    names |= {str(pull.day): pull.name for pull in calendar.planned if pull.day is not None}
-    if word not in names:
-        known = ", ".join(pull.name for pull in calendar.planned)
-        raise UserMistake(f"the calendar has no pull {text!r}", f"it has: {known}")
-    return names[word]
+@dataclass(frozen=True)
+class _How:
+    """What is the same for every sample of an act."""
+
+    at: When
+    planned: str | None
+    cores: int
+    depth_cm: Any
+    again: str | None
 
 
-def _bag_codes(session: Session, text: str | None, beds: Sequence[BedRef]) -> list[str]:
-    if text is None:
-        return []
-    given = [codes.tidy(part) for part in text.split(",") if part.strip()]
-    for one in given:
-        if not codes.is_valid(one):
-            raise UserMistake(f"{one!r} is not a sample code: its check symbol is wrong")
-    if len(given) != len(beds) or len(set(given)) != len(given):
-        raise UserMistake(f"{len(beds)} beds need {len(beds)} different codes, not {len(given)}")
-    taken = session.read(views.sample_codes) & set(given)
-    if taken:
-        raise UserMistake(f"used already: {', '.join(sorted(taken))}", "check the bag")
-    return given
+def _mixed(beds: Sequence[BedRef], calendar: views.Calendar) -> list[tuple[BedRef, ...]]:
+    """The beds of one composite, in bench order: alike in treatment and in age."""
+    if len(beds) < 2:
+        raise UserMistake("a composite is mixed from two beds or more", "leave --composite out")
+    ordered = sorted(beds, key=lambda bed: (bed.place, bed.label))
+    codes = {bed.treatment_code for bed in ordered}
+    if len(codes) > 1:
+        raise UserMistake(
+            f"{compact(bed.label for bed in ordered)} have different treatments "
+            f"({', '.join(sorted(codes))}): a composite of them would say nothing of any",
+            "mix beds of one treatment only",
+        )
+    days = {calendar.applications.get(bed.id) for bed in ordered}
+    if len(days) > 1:
+        raise UserMistake(
+            f"{compact(bed.label for bed in ordered)} were not applied on the same day: "
+            "a composite of them would have no age",
+            "mix beds of one application day only",
+        )
+    return [tuple(ordered)]
+
+
+def _taken(bed: BedRef, at: When, name: str | None, again: str | None) -> Taken:
+    return Taken(f"new {bed.id}", bed.id, at.day, name, again is not None, "~")
+
+
+def _shared_out(codes: Sequence[str], samples: int) -> list[list[str]]:
+    """The codes of each sample's bags: by sample, then by part."""
+    each = len(codes) // samples
+    return [list(codes[place * each : (place + 1) * each]) for place in range(samples)]
+
+
+def _lines(
+    codes: Sequence[str], beds: Sequence[BedRef], kinds: Sequence[Planned], how: _How
+) -> Iterator[tuple[str, Any]]:
+    """The pull and its parts under their keys; the first part has the pull's own code."""
+    first, *others = beds
+    own = codes[0]
+    also = tuple(bed.id for bed in others)
+    pulled = records.Pull(
+        own, first.id, how.at, how.planned, how.cores, how.depth_cm, how.again, also
+    )
+    yield key("pull", own), pulled
+    for code, (kind, analyses) in zip(codes, kinds, strict=False):
+        yield key("part", code), records.Part(code, own, kind, analyses, how.at)
+
+
+def _many(count: int, word: str) -> str:
+    return f"{count} {word}{'s' * (count != 1)}"
+
+
+def _counted(groups: Sequence[Sequence[BedRef]], kinds: Sequence[Planned]) -> str:
+    """How many samples, what of, and in how many bags."""
+    mixed = f" mixed from {len(groups[0])} beds" if len(groups[0]) > 1 else ""
+    bags = f" in {len(groups) * len(kinds)} bags and tins" if len(kinds) > 1 else ""
+    return f"{_many(len(groups), 'sample')}{mixed}{bags}"
+
+
+def _say_bags(
+    bags: Sequence[Sequence[str]],
+    groups: Sequence[Sequence[BedRef]],
+    kinds: Sequence[Planned],
+    purposes: Sequence[str],
+) -> None:
+    """One line for each sample: its codes, under their kinds where there are any, and its bed."""
+    labels = [compact(bed.label for bed in group) for group in groups]
+    rows = [f"  {'  '.join(codes)}  {label:<6}" for codes, label in zip(bags, labels, strict=True)]
+    if kinds:
+        say(f"  {'  '.join(f'{kind:<8}' for kind, _ in kinds)}  bed")
+    lines = [f"{row} {purpose}" for row, purpose in zip(rows, purposes, strict=True)]
+    if all(len(line) <= _WIDTH for line in lines):
+        rows = lines
+        purposes = ()
+    for row in rows:
+        say(row.rstrip())
+    for purpose in dict.fromkeys(purposes):
+        of = [label for label, one in zip(labels, purposes, strict=True) if one == purpose]
+        say(f"{', '.join(of)}: {purpose}")
+
+
+def _purposes(group: Sequence[BedRef], served: dict[str, Obligation], at: When) -> str:
+    """What a sample is for; the beds of a composite may owe different pulls."""
+    return "; ".join(dict.fromkeys(_purpose(served.get(bed.id), at) for bed in group))
 
 
 def _served(calendar: views.Calendar, new: Sequence[Taken]) -> dict[str, Obligation]:

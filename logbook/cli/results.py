@@ -7,25 +7,33 @@ from typing import Annotated, Any
 
 import typer
 
+from logbook.cli.naming import bags_of
 from logbook.cli.session import Session, addressed, as_json, say
 from logbook.errors import UserMistake
 from logbook.report.lines import result_value
 from logbook.store import views
+from logbook.study import parts
 from logbook.trial import codes
 from logbook.trial.chemistry import ANALYTES, find_analyte
-from logbook.trial.records import Pull, Result
+from logbook.trial.records import Part, Pull, Result
 from logbook.trial.times import spoken_day
 
 
 @dataclass(frozen=True)
 class _Line:
-    """A result with the pull that it belongs to; `bed` is empty while it waits for one."""
+    """A result with the pull that it belongs to; `bed` is empty while it waits for one.
+
+    `part` is the bag that was analysed, where the pull was divided; `struck` says that its pull
+    or part was struck here, so that it counts no longer.
+    """
 
     result: Result
     conflict: bool
     pull: Pull | None
     bed: str
     place: int
+    part: Part | None = None
+    struck: bool = False
 
     @property
     def order(self) -> tuple[str, int, str, int, int, int]:
@@ -41,8 +49,11 @@ class _Line:
         one = self.result
         return {
             "sample": one.sample,
+            "part_of": self.part.pull if self.part else None,
+            "kind": self.part.kind if self.part else None,
             "bed": self.bed or None,
             "pulled": self.pull.when.text if self.pull else None,
+            "struck": self.struck,
             "nutrient": one.analyte,
             "value": result_value(one),
             "unit": one.unit,
@@ -68,6 +79,8 @@ def results(
 ) -> None:
     """List the results that stand, by day, bed and nutrient.
 
+    A sample's results are those of all its parts; each names the bag that was analysed.
+
     Examples: logbook lab results --bed B1-B3 --nutrient nitrate-N
               logbook lab results --sample XW3KRT9D --json
     """
@@ -85,32 +98,37 @@ def results(
 def _lines(
     store: Any, session: Session, sample: str | None, bed: str | None, nutrient: str | None
 ) -> list[_Line]:
-    pulls = {found.id: found.record for found in views.fetch(store, "pull")}
     beds = {found.id: found.record for found in views.fetch(store, "bed")}
     wanted = None
     if bed is not None:
-        chosen = {ref.id for ref in addressed(store, session, bed)[1]}
-        wanted = {code for code, pull in pulls.items() if pull.bed in chosen}
-    where, given = _condition(sample, nutrient)
+        wanted = {ref.id for ref in addressed(store, session, bed)[1]}
+    pulls = {found.id: found.record for found in views.fetch(store, "pull")}
+    bags = parts.by_code(store)
+    waiting = set(views.waiting_results(store))
+    where, given = _condition(store, sample, nutrient)
     lines = []
     for found in views.fetch(store, "result", where, given):
-        pull = pulls.get(found.record.sample)
-        if wanted is None or found.record.sample in wanted:
-            own = beds.get(pull.bed) if pull else None
-            label, place = (own.label, own.place) if own else ("", 0)
-            lines.append(_Line(found.record, found.conflict, pull, label, place))
+        part = bags.get(found.record.sample)
+        pull = pulls.get(part.pull if part else found.record.sample)
+        of = [pull.bed, *pull.also] if pull else []
+        if wanted is None or wanted.intersection(of):
+            struck = pull is None and found.record.sample not in waiting
+            label = "+".join(beds[one].label for one in of if one in beds)
+            place = min((beds[one].place for one in of if one in beds), default=0)
+            lines.append(_Line(found.record, found.conflict, pull, label, place, part, struck))
     return sorted(lines, key=lambda line: line.order)
 
 
-def _condition(sample: str | None, nutrient: str | None) -> tuple[str, list[str]]:
+def _condition(store: Any, sample: str | None, nutrient: str | None) -> tuple[str, list[str]]:
     """The SQL condition of what was asked for, and its values."""
     conditions, given = ["1"], []
     if sample is not None:
         code = codes.tidy(sample)
         if not codes.is_valid(code):
             raise UserMistake(f"{sample!r} is not a sample code: {codes.flaw(code)}")
-        conditions.append("sample = ?")
-        given.append(code)
+        of = bags_of(store, code)
+        conditions.append(f"sample IN ({', '.join('?' * len(of))})")
+        given += of
     if nutrient is not None:
         analyte = find_analyte(nutrient)[0].name
         if analyte == "mineral-N":
@@ -125,11 +143,13 @@ def _condition(sample: str | None, nutrient: str | None) -> tuple[str, list[str]
 
 def _words(line: _Line) -> str:
     one = line.result
-    where = f"{spoken_day(line.pull.when.day)}  {line.bed}" if line.pull else "waits for its pull"
+    missing = "its pull was struck" if line.struck else "waits for its pull"
+    where = f"{spoken_day(line.pull.when.day)}  {line.bed}" if line.pull else missing
+    kind = f", {line.part.kind}" if line.part else ""
     repeat = f", repeat {one.n}" if one.n > 1 else ""
     run = f", run {one.run}" if one.run > 1 else ""
     disputed = "  machines disagree" if line.conflict else ""
     return (
         f"{one.sample}  {where:<21}  {one.analyte:<11} {result_value(one):>8} {one.unit}"
-        f"  ({one.method}, {one.basis}; report {one.report}{run}{repeat}){disputed}"
+        f"  ({one.method}{kind}, {one.basis}; report {one.report}{run}{repeat}){disputed}"
     )

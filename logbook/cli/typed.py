@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from logbook.cli.bags import not_meant
 from logbook.cli.session import Session, ask, chosen, say
 from logbook.errors import BadData, LogbookError, NeedsAnswer, UserMistake
 from logbook.journal import entry as journal
@@ -67,7 +68,8 @@ def add(
         say(f"{words}: written down already (report {result.report}); nothing was written")
         return
     say(f"{code}  {words} ({result.method}, {result.basis}; report {result.report})")
-    for note in _notes(parsed, trial.methods, result):
+    notes = _notes(parsed, trial.methods, result)
+    for note in [*notes, *session.read(lambda store: not_meant(store, parsed.results))]:
         say(f"Note: {note}")
 
 

@@ -7,6 +7,7 @@ of the record and is always told.
 from __future__ import annotations
 
 from collections.abc import Iterator
+from datetime import date
 from typing import Any
 
 from logbook.journal.kinds import field_names
@@ -65,7 +66,8 @@ def _place(season: Season, one: Change) -> tuple[str, str, int, str, str]:
 
 
 def _bed_of(season: Season, sample: str) -> str:
-    return season.pulls[sample].record.bed if sample in season.pulls else ""
+    code = season.pull_of(sample)
+    return season.pulls[code].record.bed if code in season.pulls else ""
 
 
 def _fields(season: Season, change: Change) -> Iterator[tuple[str, str, str]]:
@@ -98,6 +100,10 @@ def _plain(season: Season, name: str, value: Any) -> str:
         return value.text
     if name == "bed" and (bed := season.bed(value)):
         return bed.label
+    if isinstance(value, tuple):
+        return ", ".join(_plain(season, "bed" if name == "also" else "", one) for one in value)
+    if isinstance(value, date):
+        return value.isoformat()
     return value if isinstance(value, str) else _number(value)
 
 

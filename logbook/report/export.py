@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from logbook.report.corrections import corrections_sheet, notes_sheet
+from logbook.report.moisture import moisture_sheet
 from logbook.report.readme import readme_text
 from logbook.report.release import curves_sheet, fits_sheet, release_sheet
 from logbook.report.season import Season, not_pulled_sheet, pulls_sheet, results_sheet
@@ -62,6 +63,7 @@ def sheets_of(season: Season, *, authors: bool = False, notes: bool = False) -> 
         pulls_sheet(season),
         not_pulled_sheet(season),
         results_sheet(season),
+        *([moisture_sheet(season)] if season.tins else []),
         release_sheet(season.series),
         fits_sheet(season.series),
         curves_sheet(season.series),

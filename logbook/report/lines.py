@@ -6,7 +6,9 @@ from collections.abc import Callable
 from decimal import Decimal
 from typing import Any
 
+from logbook.study.parts import moisture as gravimetric_moisture
 from logbook.trial import records
+from logbook.trial.parts import spoken
 from logbook.trial.times import spoken_day
 from logbook.trial.units import short
 
@@ -46,7 +48,38 @@ def _pull(line: records.Pull) -> str:
     cores = "" if line.cores is None else f", {line.cores} cores"
     planned = f" for {line.planned}" if line.planned else ""
     again = f" again: {line.again}" if line.again else ""
-    return f"pulled {line.code}{planned}{cores} to {short(line.depth_cm)} cm{again}"
+    mixed = f", mixed from {len(line.also) + 1} beds" if line.also else ""
+    return f"pulled {line.code}{planned}{cores} to {short(line.depth_cm)} cm{mixed}{again}"
+
+
+def _part(line: records.Part) -> str:
+    whose = "" if line.pull == line.code else f" of {line.pull}"
+    purpose = f" for {', '.join(line.analyses)}" if line.analyses else ""
+    return f"{line.kind} part {line.code}{whose}{purpose}"
+
+
+def weights_spoken(line: records.Weighing | None) -> str:
+    """The weights of a tin as far as they are known: `empty 20.1 g, moist 94 g`."""
+    if line is None:
+        return "not weighed"
+    known = (("empty", line.tare_g), ("moist", line.wet_g), ("dry", line.dry_g))
+    return ", ".join(f"{word} {short(grams)} g" for word, grams in known if grams is not None)
+
+
+def moisture_spoken(line: records.Weighing) -> str:
+    """The moisture of a tin's soil: `27.6 % of the dry mass`; empty until it can be told."""
+    moisture = gravimetric_moisture(line)
+    return "" if moisture is None else f"{round(moisture * 100, 1)} % of the dry mass"
+
+
+def _weighing(line: records.Weighing) -> str:
+    moisture = moisture_spoken(line)
+    tail = f": moisture {moisture}" if moisture else ""
+    return f"tin {line.part} weighed, {weights_spoken(line)}{tail}"
+
+
+def _planned_part(line: records.PlannedPart) -> str:
+    return f"every pull has a part: {spoken((line.kind, line.analyses))}"
 
 
 def result_value(line: records.Result) -> str:
@@ -89,6 +122,10 @@ _WORDS: dict[type[Any], Callable[[Any], str]] = {
     records.Watering: _watering,
     records.Pull: _pull,
     records.Result: _result,
+    records.Part: _part,
+    records.Weighing: _weighing,
+    records.PlannedPart: _planned_part,
+    records.Bag: lambda line: f"code {line.code} reserved for a bag",
     records.Note: lambda line: f"note: {line.text}",
     records.Event: lambda line: f"{line.what}{': ' + line.text if line.text else ''}",
     records.Bed: _bed,

@@ -11,6 +11,7 @@ from logbook.report.sheets import MANIFEST, Sheet, clean
 from logbook.store.views import Found
 from logbook.study import RATE_INTERVAL, Series
 from logbook.trial import rates
+from logbook.trial.parts import in_order, spoken
 from logbook.trial.ranges import compact
 from logbook.trial.records import Treatment
 from logbook.trial.units import short
@@ -176,11 +177,25 @@ def _plan(season: Season) -> Iterator[str]:
         f"{one.name} (+-{one.tolerance} d)" if one.day is not None else one.name for one in pulls
     )
     yield f"Pulls, in days after each bed's own application: {', '.join(told)}."
+    yield from _parts(season)
     for found in season.records["followed"]:
         yield f"{found.record.analyte} by {found.record.method}."
     for found in season.records["watering-plan"]:
         one = found.record
         yield f"Watering as planned: {short(one.amount)} {one.unit} every {one.interval} d."
+
+
+def _parts(season: Season) -> Iterator[str]:
+    """What every pull is divided into, as planned."""
+    planned = [found.record for found in season.records["planned-part"]]
+    parts = in_order((one.kind, one.analyses) for one in planned)
+    if parts:
+        yield f"Every pull is divided, as planned, into: {'; '.join(map(spoken, parts))}."
+    if season.parts:
+        yield (
+            "Drying changes nitrate and ammonium: how a part was kept belongs to the method of "
+            "these two, and parts that were kept otherwise are not compared."
+        )
 
 
 def _standing(season: Season) -> Iterator[str]:
@@ -191,7 +206,7 @@ def _standing(season: Season) -> Iterator[str]:
         f"{missing} pulls of the calendar have no sample: not_pulled.csv says which are missed, "
         "judged from the day of the last act, never from the day of the export."
     )
-    with_results = {found.record.sample for found in season.results}
+    with_results = {season.pull_of(found.record.sample) for found in season.results}
     waiting = sum(1 for one in season.samples if one.code not in with_results)
     if waiting:
         yield f"{waiting} samples have no result yet."

@@ -6,9 +6,11 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterable, Iterator
+from collections import Counter
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date
+from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
 from logbook.report.sheets import Cell, Sheet, columns
@@ -16,17 +18,23 @@ from logbook.store import views
 from logbook.store.views import Found
 from logbook.study import Series, amounts, series_of
 from logbook.study.changed import Change, changes_of
+from logbook.study.parts import Tin, of_trial, tins
 from logbook.study.samples import Sample, samples
 from logbook.trial.chemistry import ANALYTES
 from logbook.trial.ranges import BedRef
-from logbook.trial.records import Event, Trial
+from logbook.trial.records import Event, Part, Trial
 from logbook.trial.schedule import Obligation, status
 from logbook.trial.times import When
 
 if TYPE_CHECKING:
     import sqlite3
 
-_OF_PULLS = f"sample IN (SELECT id FROM pull WHERE {views.OF_TRIAL})"
+_PULLS_OF_TRIAL = f"(SELECT id FROM pull WHERE {views.OF_TRIAL})"
+# A result is its part's pull's; the pull's own code has a part of its own where there are parts.
+_OF_PULLS = (
+    "coalesce((SELECT part.pull FROM part WHERE part.id = result.sample), sample) "
+    f"IN {_PULLS_OF_TRIAL}"
+)
 _ACTS = ("fill", "apply", "water", "pull", "event")
 
 
@@ -35,7 +43,8 @@ class Season:
     """Everything that an export says of one trial.
 
     `last_day`: the newest day with an act on a bed, from which "missed" is judged; `pulls` and
-    `results` are in the order of `samples`; `state` is the SHA-256 of the ids of all entries.
+    `results` are in the order of `samples`; `parts` are those of each pull, by its code; `state`
+    is the SHA-256 of the ids of all entries.
     """
 
     trial: Trial
@@ -43,6 +52,8 @@ class Season:
     known: amounts.Facts
     samples: tuple[Sample, ...]
     pulls: dict[str, Found]
+    parts: dict[str, list[Part]]
+    tins: tuple[Tin, ...]
     owed: tuple[Obligation, ...]
     events: tuple[Event, ...]
     results: tuple[Found, ...]
@@ -55,6 +66,15 @@ class Season:
     missing: tuple[str, ...]
     state: str
 
+    def pull_of(self, code: str) -> str:
+        """The code of the pull that a bag's code belongs to: its own, if it is no part."""
+        return self.bags.get(code, code)
+
+    @cached_property
+    def bags(self) -> dict[str, str]:
+        """The pull of every part of this trial, by the part's code."""
+        return {part.code: pull for pull, some in self.parts.items() for part in some}
+
     def bed(self, ident: str) -> BedRef | None:
         """The bed of that id; None for a struck one."""
         return next((bed for bed in self.beds if bed.id == ident), None)
@@ -65,6 +85,8 @@ def season_of(store: sqlite3.Connection, trial: str) -> Season:
     pulled = samples(store, trial)
     order = {one.code: place for place, one in enumerate(pulled)}
     results = views.fetch(store, "result", _OF_PULLS, (trial,))
+    divided = of_trial(store, trial)
+    pull_of = {part.code: code for code, some in divided.items() for part in some}
     notes = views.fetch(store, "note", f"about = ? OR about {_beds_of()}", (trial, trial))
     return Season(
         trial=views.fetch(store, "trial", "id = ?", (trial,))[0].record,
@@ -72,9 +94,11 @@ def season_of(store: sqlite3.Connection, trial: str) -> Season:
         known=amounts.facts(store, trial),
         samples=tuple(pulled),
         pulls={f.record.code: f for f in views.fetch(store, "pull", views.OF_TRIAL, (trial,))},
+        parts=divided,
+        tins=tuple(tins(store, trial)),
         owed=tuple(views.obligations(store, trial)),
         events=tuple(f.record for f in views.fetch(store, "event", views.OF_TRIAL, (trial,))),
-        results=tuple(sorted(results, key=lambda one: _result_order(one, order))),
+        results=tuple(sorted(results, key=lambda one: _result_order(one, order, pull_of))),
         series=tuple(series_of(store, trial)),
         changes=tuple(changes_of(store, trial)),
         notes=tuple(sorted(notes, key=lambda one: (one.record.when.day, one.id))),
@@ -90,16 +114,26 @@ def _beds_of() -> str:
     return views.OF_TRIAL.removeprefix("bed ")
 
 
-def _result_order(found: Found, order: dict[str, int]) -> tuple[Any, ...]:
+def _result_order(found: Found, order: dict[str, int], pull_of: dict[str, str]) -> tuple[Any, ...]:
     one = found.record
     names = list(ANALYTES)
     nutrient = names.index(one.analyte) if one.analyte in ANALYTES else len(names)
-    return (order[one.sample], nutrient, one.method, one.basis, one.run, one.n, found.id)
+    place = order[pull_of.get(one.sample, one.sample)]
+    return (place, nutrient, one.method, one.basis, one.run, one.n, found.id)
 
 
 def _records(store: sqlite3.Connection, trial: str) -> dict[str, tuple[Found, ...]]:
     """What a description of the trial needs beside `amounts.Facts`, by key space."""
-    direct = ("soil", "soil-value", "amendment", "lot", "treatment", "planned-pull", "followed")
+    direct = (
+        "soil",
+        "soil-value",
+        "amendment",
+        "lot",
+        "treatment",
+        "planned-pull",
+        "planned-part",
+        "followed",
+    )
     found = {
         space: _in_order(views.fetch(store, space, "trial = ?", (trial,)))
         for space in (*direct, "watering-plan", "bed")
@@ -142,13 +176,14 @@ def _state(store: sqlite3.Connection) -> str:
 # --- pulls --------------------------------------------------------------------------------------
 
 _PLACE = """
-bed | | the bed's label
-block | | the bed's block
+bed | | the bed's label; B1+B2 for a composite
+block | | the bed's block; empty for a composite of several blocks
 treatment | | the treatment's code
 control | | yes for a bed of the untreated control
 """
 _PULLS = f"""
 sample | | the sample's code, its name everywhere
+parts | | what it was divided into, by kind, with the code on each bag; empty: one bag
 {_PLACE.strip()}
 pull | | the calendar's names of the pull; empty: outside the calendar
 date | | the field day in the trial's time zone
@@ -168,13 +203,10 @@ conflict | | yes: machines disagree about this line
 
 def pulls_sheet(season: Season) -> Sheet:
     """Every sample taken, with what its bed went through before it."""
-    counts: dict[str, int] = {}
-    for found in season.results:
-        counts[found.record.sample] = counts.get(found.record.sample, 0) + 1
+    counts = Counter(season.pull_of(found.record.sample) for found in season.results)
     serving = _serving(season.owed)
     rows = tuple(
-        _pull_row(season, one, serving.get(one.code), counts.get(one.code, 0))
-        for one in season.samples
+        _pull_row(season, one, serving.get(one.code), counts[one.code]) for one in season.samples
     )
     return Sheet("pulls.csv", "One row for each soil sample taken.", columns(_PULLS), rows)
 
@@ -194,7 +226,8 @@ def _pull_row(
         away = (sample.day - owed.target).days
     return (
         sample.code,
-        *_place(season.bed(sample.bed)),
+        "; ".join(f"{part.kind} {part.code}" for part in season.parts.get(sample.code, ())),
+        *sampled_place(sample),
         " and ".join(sample.names),
         sample.day,
         line.when.text,
@@ -205,7 +238,7 @@ def _pull_row(
         line.depth_cm,
         sample.repeat,
         line.again or "",
-        "; ".join(_events_before(season, sample.bed, line.when)),
+        "; ".join(_events_before(season, sample.beds, line.when)),
         results,
         found.conflict,
     )
@@ -219,6 +252,11 @@ def _place(bed: BedRef | None) -> tuple[Cell, ...]:
     )
 
 
+def sampled_place(sample: Sample) -> tuple[Cell, ...]:
+    """The cells of _PLACE for a sample."""
+    return (sample.label, sample.block, sample.treatment, sample.control)
+
+
 def _timing(sample: Sample, owed: Obligation | None) -> str:
     if owed is None:
         return "extra"
@@ -228,10 +266,10 @@ def _timing(sample: Sample, owed: Obligation | None) -> str:
     return {"done early": "early", "done late": "late"}.get(state, "on time")
 
 
-def _events_before(season: Season, bed: str, when: When) -> Iterator[str]:
-    """Mishaps of a bed up to the day of a pull; on the very day, unless known to come later."""
+def _events_before(season: Season, beds: Sequence[str], when: When) -> Iterator[str]:
+    """Mishaps of beds up to the day of a pull; on the very day, unless known to come later."""
     for event in sorted(season.events, key=lambda one: (one.when.day, one.what)):
-        if event.bed == bed and not _later(event.when, when):
+        if event.bed in beds and not _later(event.when, when):
             yield f"{event.what} {event.when.day.isoformat()}"
 
 
@@ -284,6 +322,8 @@ def _not_pulled_row(season: Season, one: Obligation, day: date | None) -> tuple[
 
 _RESULTS = f"""
 sample | | the sample's code
+part | | the code on the bag that was analysed, where the sample was divided; empty: one bag
+kind | | how that part was kept: chilled, frozen, dried, retained; empty: one bag
 {_PLACE.strip()}
 pull | | the calendar's names of the pull
 date | | the field day of the pull
@@ -309,8 +349,10 @@ conflict | | yes: machines disagree about this value; it stays out of difference
 def results_sheet(season: Season) -> Sheet:
     """Every result in force, with its sample's place and day."""
     pulled = {one.code: one for one in season.samples}
+    kinds = {part.code: part.kind for some in season.parts.values() for part in some}
     rows = tuple(
-        _result_row(season, found, pulled[found.record.sample]) for found in season.results
+        _result_row(found, pulled[season.pull_of(found.record.sample)], kinds)
+        for found in season.results
     )
     about = (
         "One row for each result in force, as reported and in one unit. Mineral N is computed from "
@@ -319,11 +361,13 @@ def results_sheet(season: Season) -> Sheet:
     return Sheet("results.csv", about, columns(_RESULTS), rows)
 
 
-def _result_row(season: Season, found: Found, sample: Sample) -> tuple[Cell, ...]:
+def _result_row(found: Found, sample: Sample, kinds: dict[str, str]) -> tuple[Cell, ...]:
     one = found.record
     return (
-        one.sample,
-        *_place(season.bed(sample.bed)),
+        sample.code,
+        one.sample if one.sample in kinds else "",
+        kinds.get(one.sample, ""),
+        *sampled_place(sample),
         " and ".join(sample.names),
         sample.day,
         sample.age,

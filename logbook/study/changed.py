@@ -21,7 +21,15 @@ _WORDS = {
     "settle": "settled",
     "lab": "changed by the laboratory",
 }
-_BELONGS = (("bed", "bed"), ("sample", "pull"), ("lot", "lot"), ("about", "bed"))
+_BELONGS = (
+    ("bed", "bed"),
+    ("sample", "pull"),
+    ("sample", "part"),
+    ("pull", "pull"),
+    ("part", "part"),
+    ("lot", "lot"),
+    ("about", "bed"),
+)
 _Writes = list[tuple[str, Entry, int, bool]]
 
 
@@ -99,7 +107,9 @@ def _change(
 ) -> Change:
     space = journal.space(key)
     said = value or next((old for _, old in olds if old is not None), {})
-    sample = said.get("sample") or (said.get("code") if space == "pull" else "")
+    sample = said.get("sample") or said.get("part")
+    if space in ("pull", "part"):
+        sample = said.get("code")
     return Change(
         key=key,
         space=space,
@@ -135,5 +145,6 @@ def _owner(store: sqlite3.Connection, key: str, seen: dict[str, str]) -> str:
         for name, space in _BELONGS:
             if value.get(name):
                 owner = _trial_of(store, f"{space}/{value[name]}", seen)
-                return owner or (str(value[name]) if name == "about" else "")
+                if owner or name == "about":
+                    return owner or str(value[name])
     return ""

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 from logbook.errors import UserMistake
 from logbook.store import views
-from logbook.study.samples import MINERAL_N, PARTS
+from logbook.study.samples import MINERAL_N, PARTS, kept
 from logbook.study.series import Row, Series, series_of
 from logbook.trial.chemistry import ANALYTES
 
@@ -193,13 +193,18 @@ def _named(store: sqlite3.Connection, trial: str, pull: str, found: Sequence[Ser
 def _limits(store: sqlite3.Connection, trial: str) -> dict[_Kind, float]:
     """The highest reporting limit that any result of a kind shows, where one shows any."""
     rows = store.execute(
-        "SELECT r.analyte, r.method, r.basis, r.lab, r.unit, max(r.limit_num) FROM result r "
-        "JOIN pull p ON p.id = r.sample JOIN bed b ON b.id = p.bed "
+        "SELECT r.analyte, r.method, r.basis, r.lab, r.unit, part.kind, max(r.limit_num) "
+        "FROM result r LEFT JOIN part ON part.id = r.sample "
+        "JOIN pull p ON p.id = coalesce(part.pull, r.sample) JOIN bed b ON b.id = p.bed "
         "WHERE b.trial = ? AND r.qualifier = '<' AND r.limit_num > 0 "
-        "GROUP BY r.analyte, r.method, r.basis, r.lab, r.unit",
+        "GROUP BY r.analyte, r.method, r.basis, r.lab, r.unit, part.kind",
         (trial,),
     ).fetchall()
-    return {(a, method, basis, lab, unit): limit for a, method, basis, lab, unit, limit in rows}
+    found: dict[_Kind, float] = {}
+    for analyte, method, basis, lab, unit, kind, limit in rows:
+        one = (analyte, kept(method, analyte, kind), basis, lab, unit)
+        found[one] = max(limit, found.get(one, 0.0))
+    return found
 
 
 def _limit(limits: dict[_Kind, float], series: Series) -> float | None:

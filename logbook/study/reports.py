@@ -12,7 +12,6 @@ A report is known by laboratory and number, its files by their bytes. Rules:
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
@@ -22,7 +21,8 @@ from logbook.journal.entry import Entry, Value, decode, key, parts
 from logbook.journal.fold import agree
 from logbook.journal.kinds import from_value, to_value
 from logbook.store import views
-from logbook.study.samples import MINERAL_N
+from logbook.study.parts import by_code as parts_by_code
+from logbook.study.samples import MINERAL_N, samples
 from logbook.trial.records import Report, Result
 from logbook.trial.times import When
 
@@ -313,37 +313,44 @@ def curves_of(store: sqlite3.Connection, results: Iterable[Result]) -> list[str]
 
     A control's result is part of the curve of every treatment in its block.
     """
-    beds = store.execute(
-        "SELECT p.code, b.trial, b.block, t.code, t.control FROM pull p "
-        "JOIN bed b ON b.id = p.bed JOIN treatment t ON t.id = b.treatment"
-    ).fetchall()
-    followed = _measured(store)
-    treated: dict[tuple[str, str], set[str]] = {}
-    for _, trial, block, code, control in beds:
-        if not control:
-            treated.setdefault((trial, block), set()).add(code)
-    of_sample = {
-        sample: (trial, treated.get((trial, block), set()) if control else {code})
-        for sample, trial, block, code, control in beds
-    }
-    found: Counter[tuple[str, str, str]] = Counter()
+    trials = {one.id: one.record.name for one in views.fetch(store, "trial")}
+    of_sample: dict[str, tuple[str, set[str]]] = {}
+    for trial in trials:
+        of_sample |= _treatments_of(store, trial)
+    pulls = {code: part.pull for code, part in parts_by_code(store).items()}
+    measured = _measured(store)
+    found: set[tuple[str, str, str]] = set()
     for result in results:
-        trial, codes = of_sample.get(result.sample, ("", set()))
+        sample = pulls.get(result.sample, result.sample)
+        trial, codes = of_sample.get(sample, ("", set()))
         names = [result.analyte, *([MINERAL_N] if result.analyte in _PARTS else [])]
         found.update((trial, name, code) for name in names for code in codes)
-    trials = {one.id: one.record.name for one in views.fetch(store, "trial")}
     several = len({trial for trial, _, _ in found}) > 1
     return [
         f"{name} of {code}" + (f" ({trials[trial]})" if several else "")
         for trial, name, code in sorted(found)
-        if (trial, name, code) in followed
+        if (trial, name, code) in measured
     ]
+
+
+def _treatments_of(store: sqlite3.Connection, trial: str) -> dict[str, tuple[str, set[str]]]:
+    """The trial of each sample, and the treatments whose curves it is part of."""
+    treated: dict[str, set[str]] = {}
+    for bed in views.bed_refs(store, trial):
+        if not bed.control:
+            treated.setdefault(bed.block, set()).add(bed.treatment_code)
+    found = {}
+    for one in samples(store, trial):
+        near = {code for block in one.blocks for code in treated.get(block, ())}
+        found[one.code] = (trial, near if one.control else {one.treatment})
+    return found
 
 
 def _measured(store: sqlite3.Connection) -> set[tuple[str, str, str]]:
     """Which nutrients of which treatments have results, mineral-N where both its parts have."""
     rows = store.execute(
-        "SELECT DISTINCT b.trial, r.analyte, t.code FROM result r JOIN pull p ON p.id = r.sample "
+        "SELECT DISTINCT b.trial, r.analyte, t.code FROM result r "
+        "LEFT JOIN part ON part.id = r.sample JOIN pull p ON p.id = coalesce(part.pull, r.sample) "
         "JOIN bed b ON b.id = p.bed JOIN treatment t ON t.id = b.treatment"
     )
     found: set[tuple[str, str, str]] = set(rows.fetchall())

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from typing import TYPE_CHECKING
 
 from logbook.store import views
+from logbook.trial.ranges import BedRef
+from logbook.trial.records import Pull
 from logbook.trial.schedule import Obligation
 
 if TYPE_CHECKING:
@@ -23,7 +25,11 @@ SMALL_PART = 0.05
 
 @dataclass(frozen=True)
 class Sample:
-    """A pull in its trial: `names` are the calendar's, `age` days since its bed's application."""
+    """A pull in its trial: `names` are the calendar's, `age` days since its bed's application.
+
+    A composite is one replicate: `label` is "B1+B2", `bed` its first bed, `beds` and `blocks` all
+    of them; `block` is the one that they share, else "", so that it is never paired within blocks.
+    """
 
     code: str
     bed: str
@@ -35,6 +41,8 @@ class Sample:
     day: date
     age: int | None
     repeat: bool
+    beds: tuple[str, ...]
+    blocks: tuple[str, ...]
 
 
 @dataclass(frozen=True)
@@ -67,36 +75,62 @@ def samples(store: sqlite3.Connection, trial: str) -> list[Sample]:
     """The pulls of a trial in order of day and bed; what the calendar calls each."""
     beds = {bed.id: bed for bed in views.bed_refs(store, trial)}
     day0 = views.first_days(store, "apply", trial)
-    served = dict(_served(views.obligations(store, trial)))
-    found = []
-    for line in views.fetch(store, "pull", views.OF_TRIAL, (trial,)):
-        pull, bed = line.record, beds[line.record.bed]
-        names, repeat = served.get(pull.code, ((), False))
-        applied = day0.get(bed.id)
-        found.append(
-            Sample(
-                code=pull.code,
-                bed=bed.id,
-                label=bed.label,
-                block=bed.block,
-                treatment=bed.treatment_code,
-                control=bed.control,
-                names=names,
-                day=pull.when.day,
-                age=None if applied is None else (pull.when.day - applied).days,
-                repeat=repeat,
-            )
+    served = _served(views.obligations(store, trial))
+    found = [
+        _sample(
+            line.record,
+            [beds[bed] for bed in (line.record.bed, *line.record.also) if bed in beds],
+            day0,
+            served.get(line.record.code, ((), False)),
         )
+        for line in views.fetch(store, "pull", views.OF_TRIAL, (trial,))
+    ]
     places = {bed.id: bed.place for bed in beds.values()}
     return sorted(found, key=lambda one: (one.day, places[one.bed], one.code))
 
 
-def _served(owed: Iterable[Obligation]) -> Iterator[tuple[str, tuple[tuple[str, ...], bool]]]:
+def _sample(
+    pull: Pull,
+    beds: Sequence[BedRef],
+    day0: Mapping[str, date],
+    served: tuple[tuple[str, ...], bool],
+) -> Sample:
+    """A pull of one bed, or mixed from several."""
+    blocks = tuple(dict.fromkeys(bed.block for bed in beds))
+    treatments = {bed.treatment_code for bed in beds}
+    return Sample(
+        code=pull.code,
+        bed=pull.bed,
+        label="+".join(bed.label for bed in beds),
+        block=blocks[0] if len(blocks) == 1 else "",
+        # Beds that were corrected to differ since: a sample of no one treatment.
+        treatment=beds[0].treatment_code if len(treatments) == 1 else "",
+        control=all(bed.control for bed in beds),
+        names=served[0],
+        day=pull.when.day,
+        age=_age(pull.when.day, [day0.get(bed.id) for bed in beds]),
+        repeat=served[1],
+        beds=tuple(bed.id for bed in beds),
+        blocks=blocks,
+    )
+
+
+def _age(day: date, applied: Sequence[date | None]) -> int | None:
+    """Days since application, the mean of several beds; None if one was not applied yet."""
+    ages = [(day - first).days for first in applied if first is not None]
+    return round(sum(ages) / len(ages)) if ages and len(ages) == len(applied) else None
+
+
+def _served(owed: Iterable[Obligation]) -> dict[str, tuple[tuple[str, ...], bool]]:
+    """What each pull is for, and whether it is a repeat; a composite serves several beds."""
+    found: dict[str, tuple[tuple[str, ...], bool]] = {}
     for one in owed:
-        if one.pull is not None:
-            yield one.pull, (one.names, False)
-        for code in one.repeats:
-            yield code, (one.names, True)
+        codes = [(code, True) for code in one.repeats]
+        codes += [(one.pull, False)] if one.pull is not None else []
+        for code, repeat in codes:
+            names, before = found.get(code, ((), False))
+            found[code] = tuple(dict.fromkeys((*names, *one.names))), before or repeat
+    return found
 
 
 def readings(store: sqlite3.Connection, trial: str, analyte: str | None = None) -> list[Reading]:
@@ -138,11 +172,17 @@ def _reading(
     low = high = None
     if value is None and limit is not None:
         low, high = (0.0, limit) if qualifier == "<" else (limit, None)
-    # Drying alone changes nitrate and ammonium (Nelson & Bremner 1972: +4.2 mg/kg NH4-N on air
-    # drying), so how a part was kept belongs to the method of these two.
-    if kind is not None and analyte in PARTS:
-        method = f"{method}, {kind}"
+    method = kept(method, analyte, kind)
     return Reading(sample, analyte, method, basis, lab, unit, value, low, high, bool(conflict))
+
+
+def kept(method: str, analyte: str, kind: str | None) -> str:
+    """The method with how the part was kept (`kind`; None: a whole sample), where that matters.
+
+    Drying alone changes nitrate and ammonium (Nelson & Bremner 1972, Agron. J. 64:196: +4.2 mg/kg
+    NH4-N on air drying), so how a part was kept belongs to the method of these two.
+    """
+    return f"{method}, {kind}" if kind is not None and analyte in PARTS else method
 
 
 def _sums(found: Iterable[Reading]) -> list[Reading]:

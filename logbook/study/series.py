@@ -242,7 +242,8 @@ def _rows(
     if name == "before":
         age = min(age, BEFORE_DAY)
     observations = tuple(
-        Observation(age, s.label, s.block, not s.control, r.value, r.low, r.high) for s, r in group
+        Observation(age, s.label, s.block or None, not s.control, r.value, r.low, r.high)
+        for s, r in group
     )
     # Before application there is no amendment in the bed yet that could thin the soil.
     share = 0.0 if age < 0 and fraction is not None else fraction
@@ -319,17 +320,22 @@ def _controls(
     treated: Sequence[tuple[Sample, Reading]],
     pairs: Iterable[tuple[Sample, Reading]],
 ) -> Iterator[tuple[Sample, Reading]]:
-    """The control readings that belong to these treated ones: same block, nearest day."""
+    """The control readings that belong to these treated ones: same block, nearest day.
+
+    A composite belongs to every block that it was mixed from.
+    """
     days: dict[str, list[date]] = {}
     for sample, _ in treated:
-        days.setdefault(sample.block, []).append(sample.day)
+        for block in sample.blocks:
+            days.setdefault(block, []).append(sample.day)
     controls: dict[str, list[tuple[int, Sample, Reading]]] = {}
     for sample, reading in pairs:
-        if not sample.control or sample.block not in days:
+        near = [day for block in sample.blocks for day in days.get(block, ())]
+        if not sample.control or not near:
             continue
-        apart = min(abs((sample.day - day).days) for day in days[sample.block])
+        apart = min(abs((sample.day - day).days) for day in near)
         if name in sample.names or (not sample.names and apart == 0) or apart == 0:
-            controls.setdefault(sample.bed, []).append((apart, sample, reading))
+            controls.setdefault(sample.label, []).append((apart, sample, reading))
     for found in controls.values():
         nearest = min(apart for apart, *_ in found)
         if nearest <= _MOST_DAYS_APART:

@@ -1,0 +1,95 @@
+"""What the bags and tins of a pull are: the parts that are wanted, and the codes on them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from typing import TYPE_CHECKING
+
+from logbook.cli.session import Chosen
+from logbook.errors import UserMistake
+from logbook.store import views
+from logbook.study import parts as pulled_parts
+from logbook.trial import codes, parts
+from logbook.trial.parts import Planned
+
+if TYPE_CHECKING:
+    import sqlite3
+
+    from logbook.book.writing import Book
+    from logbook.trial.records import Result
+
+_MOST_TOLD = 10
+
+
+def wanted_parts(
+    store: sqlite3.Connection, trial: str, given: Sequence[str], whole: bool
+) -> list[Planned]:
+    """What each sample is divided into: as said, else as planned; empty: one undivided bag."""
+    if whole and given:
+        raise UserMistake("a pull is whole or has parts", "leave --whole or --part out")
+    if whole:
+        return []
+    return parts.several(given) if given else pulled_parts.planned(store, trial)
+
+
+def codes_on_bags(
+    store: sqlite3.Connection, trial: Chosen, text: str | None, samples: int, kinds: int, what: str
+) -> list[str]:
+    """The codes that stand on the bags already, checked; empty if none were given.
+
+    Codes reserved for this trial and any other valid one that nothing has yet are accepted.
+    """
+    if text is None:
+        return []
+    given = [codes.tidy(part) for part in text.split(",") if part.strip()]
+    for one in given:
+        if not codes.is_valid(one):
+            raise UserMistake(f"{one!r} is not a sample code: {_flaw(one)}")
+    wanted = samples * max(kinds, 1)
+    if len(given) != wanted or len(set(given)) != len(given):
+        of_each = f" in {kinds} bags each" if kinds > 1 else ""
+        raise UserMistake(f"{what} {wanted} different codes{of_each}, not {len(set(given))}")
+    taken = (views.sample_codes(store) | views.act_codes(store)) & set(given)
+    if taken:
+        raise UserMistake(f"used already: {', '.join(sorted(taken))}", "check the bag")
+    _refuse_of_others(store, trial, given)
+    return given
+
+
+def _flaw(code: str) -> str:
+    """Why a code is none; a wrong check symbol in few words."""
+    flaw = codes.flaw(code)
+    return "its check symbol is wrong" if flaw.startswith("its check symbol") else flaw
+
+
+def _refuse_of_others(store: sqlite3.Connection, trial: Chosen, given: Sequence[str]) -> None:
+    """A bag that was labelled for another trial is a bag taken from the wrong pile."""
+    marks = ", ".join("?" * len(given))
+    for found in views.fetch(store, "bag", f"id IN ({marks})", given):
+        if found.record.trial != trial.id:
+            other = views.fetch(store, "trial", "id = ?", (found.record.trial,))
+            name = other[0].record.name if other else "another trial"
+            raise UserMistake(
+                f"{found.id} is reserved for a bag of {name}, not of {trial.trial.name}",
+                "check the bag, or name the trial with --trial NAME",
+            )
+
+
+def fresh_codes(book: Book, count: int) -> list[str]:
+    """So many codes that nothing has yet."""
+    found: dict[str, None] = {}
+    while len(found) < count:
+        found[book.new_code()] = None
+    return list(found)
+
+
+def not_meant(store: sqlite3.Connection, results: Iterable[Result]) -> list[str]:
+    """A remark on results of an analysis that their part was not meant for: kept, and said."""
+    told = [
+        f"{code} {analyte} ({parts.spoken((part.kind, part.analyses))})"
+        for code, analyte, part in pulled_parts.not_meant(store, results)
+    ]
+    if not told:
+        return []
+    more = f" and {len(told) - _MOST_TOLD} more" if len(told) > _MOST_TOLD else ""
+    return [f"the part was not meant for this analysis: {', '.join(told[:_MOST_TOLD])}{more}"]

@@ -1,0 +1,123 @@
+"""What people call things: planned pulls, and the lines of the book by their codes."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from typing import TYPE_CHECKING
+
+from logbook.cli.session import Session, chosen
+from logbook.errors import UserMistake
+from logbook.journal import entry as journal
+from logbook.store import views
+from logbook.study import parts
+from logbook.trial import codes
+from logbook.trial.chemistry import find_analyte
+from logbook.trial.ranges import resolve
+from logbook.trial.records import PARTS, PlannedPull
+
+if TYPE_CHECKING:
+    import sqlite3
+
+WEIGHTS = "weights"
+
+
+def planned_name(text: str, planned: Iterable[PlannedPull]) -> str:
+    """The calendar's own name for `14`, `day 14` or `before`. Raises UserMistake."""
+    pulls = list(planned)
+    names = {pull.name.lower(): pull.name for pull in pulls}
+    names |= {str(pull.day): pull.name for pull in pulls if pull.day is not None}
+    word = " ".join(text.lower().split())
+    if word not in names:
+        known = ", ".join(dict.fromkeys(pull.name for pull in pulls))
+        raise UserMistake(f"the calendar has no pull {text!r}", f"it has: {known}")
+    return names[word]
+
+
+def lines_of(store: sqlite3.Connection, session: Session, reference: str) -> list[str]:
+    """The keys that a reference names. Raises UserMistake if it names none.
+
+    CODE (an act, a sample, a part, a reserved bag), CODE:BED, SAMPLE:NUTRIENT, SAMPLE:KIND (a
+    part of it), TIN:weights.
+    """
+    code, _, rest = reference.strip().partition(":")
+    code, word = codes.tidy(code), rest.strip()
+    if not codes.is_valid(code):
+        known = views.sample_codes(store) | views.act_codes(store)
+        near = codes.candidates(code, known)
+        hint = f"did you mean {' or '.join(near)}?" if near else "logbook history BED lists them"
+        raise UserMistake(f"{reference!r} is not a code of this logbook", hint)
+    own = [key for key in (f"pull/{code}", f"part/{code}") if views.writes_of_key(store, key)]
+    if own:
+        return _of_sample(store, code, word) if word else own[:1]
+    reserved = f"bag/{code}"
+    if not word and views.writes_of_key(store, reserved):
+        return [reserved]
+    keys = views.keys_of_act(store, code)
+    if not keys:
+        raise UserMistake(f"no line has the code {code}", "logbook history BED lists them")
+    return _about_beds(store, session, code, keys, word) if word else list(dict.fromkeys(keys))
+
+
+def _about_beds(
+    store: sqlite3.Connection, session: Session, code: str, keys: list[str], word: str
+) -> list[str]:
+    """The lines of an act that are about these beds, those of their samples included."""
+    trial = chosen(store, session)
+    beds = {bed.id for bed in resolve(word, trial.beds)}
+    about: dict[str, bool] = {}
+    for key, value in _written_by(store, code):
+        mine = value.get("bed") in beds or bool(beds.intersection(value.get("also") or ()))
+        mine = mine or about.get(f"pull/{value.get('pull')}", False)
+        about[key] = about.get(key, False) or mine or journal.parts(key)[-1] in beds
+    found = [key for key in dict.fromkeys(keys) if about.get(key)]
+    if not found:
+        raise UserMistake(f"the act {code} has no line about {word}")
+    return found
+
+
+def _written_by(store: sqlite3.Connection, act: str) -> Iterator[tuple[str, journal.Value]]:
+    for _, entry in views.entries_of_act(store, act):
+        for write in entry.writes:
+            yield write.key, write.value or {}
+
+
+def bags_of(store: sqlite3.Connection, code: str) -> list[str]:
+    """The codes of a sample's bags, its own first; of a part only that part's."""
+    return list(dict.fromkeys([code, *(part.code for part in parts.of_pull(store, code))]))
+
+
+def _of_sample(store: sqlite3.Connection, code: str, word: str) -> list[str]:
+    """A part, a tin's weights, or a result of a sample."""
+    kind = " ".join(word.lower().split())
+    bags = bags_of(store, code)
+    if kind in PARTS:
+        return [_part_of_kind(store, code, kind)]
+    if kind == WEIGHTS:
+        weighed = [f"weigh/{bag}" for bag in bags if views.writes_of_key(store, f"weigh/{bag}")]
+        if not weighed:
+            raise UserMistake(f"no tin of {code} was weighed", "logbook weigh CODE --wet WEIGHT")
+        return weighed
+    return [_result(store, code, bags, find_analyte(word)[0].name)]
+
+
+def _part_of_kind(store: sqlite3.Connection, code: str, kind: str) -> str:
+    own = parts.by_code(store).get(code)
+    whole = own.pull if own else code
+    for part in parts.of_pull(store, whole):
+        if part.kind == kind:
+            return f"part/{part.code}"
+    raise UserMistake(f"sample {whole} has no {kind} part", f"logbook history {whole} shows it")
+
+
+def _result(store: sqlite3.Connection, code: str, bags: list[str], analyte: str) -> str:
+    marks = ", ".join("?" * len(bags))
+    where = f"sample IN ({marks}) AND analyte = ?"
+    found = views.fetch(store, "result", where, (*bags, analyte))
+    if not found:
+        raise UserMistake(f"sample {code} has no result of {analyte}")
+    if len(found) > 1:
+        raise UserMistake(
+            f"sample {code} has {len(found)} results of {analyte}",
+            f"logbook history {code} shows them; strike the whole report's act instead",
+        )
+    return f"result/{found[0].id}"
