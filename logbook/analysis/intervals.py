@@ -1,0 +1,309 @@
+"""95 % intervals of one treatment against its control: k, half-life, A, D at a day, AUC, a.
+
+With two or more beds a side the beds are the replicates (bed-score inversion; Welch, or paired
+within complete blocks). With one bed a side an interval speaks of these two beds only, and says
+so. An end that the data leave open is None with its reason, never a number.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from logbook.analysis import inversion, kinetics
+from logbook.analysis.inversion import Ends
+from logbook.analysis.rising import Rise, best_rate
+from logbook.analysis.scores import Beds, Units, contrast, critical, units_of, whole
+
+Floats = NDArray[np.float64]
+
+THESE_BEDS = "these two beds only: laboratory and within-bed error, not the amendment"
+ONE_BED = (
+    "one bed on a side: no interval, since the amendment cannot be told from a difference between "
+    "beds"
+)
+LINE_FITS = "a straight line fits as well"
+STEP_FITS = "a step before the first pull fits as well"
+NEVER_LEVELS = "ceiling not reached: a curve that never levels off fits as well"
+ZERO_FITS = "a ceiling of zero fits as well"
+MISFIT = "no first-order curve fits these beds"
+#: Times the weights of a single bed are taken from the curve fitted with the weights before.
+REWEIGHTED = 5
+
+
+@dataclass(frozen=True)
+class Interval:
+    """An estimate and its 95 % interval in the unit of the series (k per day, half-life days).
+
+    value, low, high: None where there is none; reason_low and reason_high then say why an end is
+    open. method: how it was found and what was left out; df: degrees of freedom, None when none.
+    """
+
+    value: float | None
+    low: float | None
+    high: float | None
+    method: str
+    reason_low: str
+    reason_high: str
+    df: float | None
+
+    @property
+    def closed(self) -> bool:
+        """Whether both ends are known."""
+        return self.low is not None and self.high is not None
+
+
+def rate(beds: Beds, *, free_start: bool = False, cv: float | None = None) -> Interval:
+    """First-order k per day.
+
+    Args:
+        free_start: D0 is fitted too (needs a pull at or before day 0); else the curve starts at 0.
+        cv: the laboratory's declared CV as a fraction, used with one bed a side only.
+    """
+    return _constant(beds, free_start, cv, inversion.rates, inversion.profiled_rates, _of_rate)
+
+
+def half_life(beds: Beds, *, free_start: bool = False, cv: float | None = None) -> Interval:
+    """First-order half-life ln 2 / k in days, its ends from those of k; arguments as for `rate`."""
+    of_k = rate(beds, free_start=free_start, cv=cv)
+    return replace(
+        of_k,
+        value=_halved(of_k.value),
+        low=_halved(of_k.high),
+        high=_halved(of_k.low),
+        reason_low=of_k.reason_high,
+        reason_high=of_k.reason_low,
+    )
+
+
+def ceiling(beds: Beds, *, free_start: bool = False, cv: float | None = None) -> Interval:
+    """First-order ceiling A, above D0 when that is fitted; arguments as for `rate`."""
+    return _constant(
+        beds, free_start, cv, inversion.ceilings, inversion.profiled_ceilings, _of_ceiling
+    )
+
+
+def at_day(beds: Beds, day: float, *, cv: float | None = None) -> Interval:
+    """Net release D on a day, between two pulls along the straight line that joins them."""
+    weights = day_weights(beds.days, day)
+    if weights is None:
+        return _nothing(_outside(beds.days, day))
+    return linear(beds, weights, cv=cv)
+
+
+def released_by(beds: Beds, day: float, *, cv: float | None = None) -> Interval:
+    """Release by a day, D(day) - D(0): needs a pull on day 0."""
+    start, end = day_weights(beds.days, 0.0), day_weights(beds.days, day)
+    if start is None or not (beds.days == 0.0).any():
+        return _nothing("no pull on day 0: what came with the amendment is not known")
+    if end is None:
+        return _nothing(_outside(beds.days, day))
+    return linear(beds, end - start, cv=cv)
+
+
+def area(beds: Beds, *, cv: float | None = None) -> Interval:
+    """Area under D from the first pull to the last (trapezoids), in the unit times days.
+
+    Pulls that not every bed has are left out, and the method says which.
+    """
+    kept = whole(beds)
+    if len(kept.beds.days) < 2:
+        return _nothing("an area needs two pulls that every bed has")
+    return linear(kept.beds, area_weights(kept.beds.days), cv=cv, note=kept.note)
+
+
+def slope(beds: Beds, *, free_start: bool = False, cv: float | None = None) -> Interval:
+    """Zero-order rate a per day: least-squares slope of each bed, through 0 unless free_start."""
+    kept = whole(beds)
+    days = kept.beds.days - (kept.beds.days.mean() if free_start and len(kept.beds.days) else 0.0)
+    needs = kinetics.SHAPES["zero order"].fewest_known + int(free_start)
+    if len(days) < needs:
+        return _nothing(f"zero order: needs {needs} pulls, has {len(days)}")
+    return linear(kept.beds, days / (days @ days), cv=cv, note=kept.note)
+
+
+def linear(beds: Beds, weights: Floats, *, cv: float | None = None, note: str = "") -> Interval:
+    """Any weighted sum of D over the pulls: exact Welch, or paired within complete blocks.
+
+    Args:
+        weights: (n,); beds without a result on a day of weight other than 0 take no part.
+        cv: with one bed a side only: the declared CV, variance CV^2 (T^2 + (1-f)^2 C^2).
+        note: what had been left out before.
+    """
+    used = weights != 0.0
+    kept, gone = _complete(beds.on(used))
+    notes = (note, f"gaps: without {gone} beds" if gone else "")
+    if kept.fewest == 0:
+        return _nothing("no bed of one side has a result on every pull that is needed")
+    if kept.fewest < 2:
+        return _of_one_bed(kept, weights[used], cv)
+    units = units_of(kept)
+    found = contrast(units, weights[used])
+    value, error, df = (float(a[0]) for a in (found.estimate, found.error, found.df))
+    half = float(critical(df)) * error
+    return Interval(value, value - half, value + half, _named(units.kind, *notes), "", "", df)
+
+
+def day_weights(days: Floats, day: float) -> Floats | None:
+    """Weights of the pulls in D on a day; None outside the pulls, where nothing is known."""
+    if not days[0] <= day <= days[-1]:
+        return None
+    unit = np.eye(len(days))
+    return np.array([np.interp(day, days, row) for row in unit])
+
+
+def area_weights(days: Floats) -> Floats:
+    """Weights of the pulls in the area under D: the trapezoid rule."""
+    gaps = np.diff(days)
+    return np.asarray((np.append(gaps, 0.0) + np.append(0.0, gaps)) / 2.0)
+
+
+def _complete(beds: Beds) -> tuple[Beds, int]:
+    """The beds with a result on every pull, and how many beds have not."""
+    sides = (beds.treated, beds.control)
+    first, second = (np.asarray(~np.isnan(side).any(1)) for side in sides)
+    kept = replace(
+        beds,
+        treated=beds.treated[first],
+        control=beds.control[second],
+        treated_blocks=_labels(beds.treated_blocks, first),
+        control_blocks=_labels(beds.control_blocks, second),
+    )
+    return kept, int((~first).sum() + (~second).sum())
+
+
+def _labels(labels: tuple[str, ...] | None, kept: NDArray[np.bool_]) -> tuple[str, ...] | None:
+    """The block labels of the kept beds."""
+    return None if labels is None else tuple(np.asarray(labels)[kept].tolist())
+
+
+def _of_one_bed(beds: Beds, weights: Floats, cv: float | None) -> Interval:
+    """A weighted sum with one bed on a side: from the declared CV, or without an interval."""
+    treated, control = _means(beds)
+    value = float(weights @ (treated - control))
+    if cv is None:
+        return Interval(value, None, None, "one bed", ONE_BED, ONE_BED, None)
+    error = cv * math.sqrt(float(weights**2 @ _spread(beds, treated)))
+    half = float(critical(np.inf)) * error
+    method = f"declared CV; {THESE_BEDS}"
+    return Interval(value, value - half, value + half, method, "", "", None)
+
+
+def _means(beds: Beds) -> tuple[Floats, Floats]:
+    """Mean treated and (1 - f) times mean control, by pull."""
+    return beds.treated.mean(0), (1.0 - beds.share) * beds.control.mean(0)
+
+
+def _spread(beds: Beds, treated: Floats) -> Floats:
+    """Variance of D for a CV of 1: T^2 and C^2, each over its number of beds."""
+    _, control = _means(beds)
+    return np.asarray(treated**2 / len(beds.treated) + control**2 / len(beds.control))
+
+
+def _constant(
+    beds: Beds,
+    free_start: bool,
+    cv: float | None,
+    from_beds: Callable[[Units, Rise], Ends],
+    from_one: Callable[[Rise, Floats, float | None], Ends],
+    worded: Callable[[Ends, str], Interval],
+) -> Interval:
+    """A first-order constant, by the beds where there are two or more a side."""
+    kept = whole(beds)
+    refusal = _refusal(kept.beds.days, free_start, known=beds.fewest > 1 or cv is not None)
+    if refusal:
+        return _nothing(refusal)
+    if kept.beds.fewest > 1:
+        units = units_of(kept.beds)
+        rise = Rise(kept.beds.days, np.ones(len(kept.beds.days)), free_start)
+        name = f"bed scores, {units.kind}"
+        return worded(from_beds(units, rise), _named(name, kept.note))
+    treated, control = _means(kept.beds)
+    roots = _roots(kept.beds, free_start)
+    rise = Rise(kept.beds.days, roots, free_start)
+    name = "profile, residual error" if cv is None else "profile, declared CV"
+    ends = from_one(rise, (treated - control)[None], None if cv is None else cv**2)
+    return worded(ends, _named(f"{name}; {THESE_BEDS}", kept.note))
+
+
+def _refusal(days: Floats, free_start: bool, known: bool) -> str:
+    """Why no first-order constant can be given; "" when it can."""
+    if free_start and not (days <= 0.0).any():
+        return "no pull on day 0: a curve anchored at nothing has no rate"
+    shape = kinetics.SHAPES["first order"]
+    needs = shape.fewest_known if known else shape.fewest_unknown
+    if free_start:
+        needs += 1
+    pulls = len(days) if free_start else int((days > 0.0).sum())
+    return "" if pulls >= needs else f"first order: needs {needs} pulls, has {pulls}"
+
+
+def _roots(beds: Beds, free_start: bool) -> Floats:
+    """Roots of the weights 1 / (T_fit^2 + C^2), the curve fitted again with each new weights."""
+    treated, control = _means(beds)
+    roots = np.ones(len(beds.days))
+    for _ in range(REWEIGHTED):
+        rise = Rise(beds.days, roots, free_start)
+        fitted = _fitted(rise, treated - control)
+        spread = _spread(beds, control + fitted)
+        roots = 1.0 / np.sqrt(np.maximum(spread, spread.max() * 1e-12))
+    return np.asarray(roots)
+
+
+def _fitted(rise: Rise, difference: Floats) -> Floats:
+    """Values of the least-squares curve through one series."""
+    log_rate, height = best_rate(rise, rise.seen(difference)[None])
+    shape = -np.expm1(-np.exp(log_rate[0]) * np.maximum(rise.days, 0.0)) * height[0]
+    if not rise.free_start:
+        return np.asarray(shape)
+    weights = rise.roots**2
+    return np.asarray(shape + weights @ (difference - shape) / weights.sum())
+
+
+def _of_rate(ends: Ends, method: str) -> Interval:
+    """k in words: below a line, above a step."""
+    return _worded(ends, method, LINE_FITS, STEP_FITS)
+
+
+def _of_ceiling(ends: Ends, method: str) -> Interval:
+    """A in words: towards zero, and away from it."""
+    reasons = (NEVER_LEVELS, ZERO_FITS) if ends.falls[0] else (ZERO_FITS, NEVER_LEVELS)
+    return _worded(ends, method, *reasons)
+
+
+def _worded(ends: Ends, method: str, below: str, above: str) -> Interval:
+    """The first series of some ends as an interval, with its reasons."""
+    if ends.misfit[0]:
+        return _nothing(MISFIT, method)
+    value, low, high, df = (_given(a[0]) for a in (ends.value, ends.low, ends.high, ends.df))
+    reasons = ("" if low is not None else below, "" if high is not None else above)
+    return Interval(value, low, high, method, *reasons, df)
+
+
+def _nothing(reason: str, method: str = "none") -> Interval:
+    """No estimate and no ends, for one reason."""
+    return Interval(None, None, None, method, reason, reason, None)
+
+
+def _outside(days: Floats, day: float) -> str:
+    """Why there is no difference on a day."""
+    return f"day {day:g} is outside the pulls (day {days[0]:g} to day {days[-1]:g})"
+
+
+def _named(*parts: str) -> str:
+    """The parts that are not empty, as one line."""
+    return "; ".join(part for part in parts if part)
+
+
+def _given(number: float) -> float | None:
+    """The number, or None where it is NaN or infinite."""
+    return float(number) if math.isfinite(number) else None
+
+
+def _halved(log_two_over: float | None) -> float | None:
+    """ln 2 over a rate, None for None."""
+    return None if log_two_over is None else kinetics.half_life(log_two_over)

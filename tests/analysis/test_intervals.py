@@ -1,0 +1,513 @@
+"""Intervals against R's, against hand-worked t intervals, and against their own definition.
+
+The definition is worked again in every such test with scipy's t tests and plain least squares.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+from scipy import optimize, stats
+
+from logbook.analysis import intervals, inversion
+from logbook.analysis.intervals import Interval
+from logbook.analysis.rising import Rise
+from logbook.analysis.scores import Beds, Units, beds_of, whole
+from logbook.errors import UserMistake
+
+Floats = NDArray[np.float64]
+
+#: Bates & Watts 1988 (R datasets, BOD): days and biochemical oxygen demand, mg/l.
+BOD = ([1.0, 2, 3, 4, 5, 7], [8.3, 10.3, 19.0, 16.0, 15.6, 19.8])
+#: Student 1908 (R datasets, sleep): extra hours of ten patients under two drugs.
+SLEEP = (
+    [0.7, -1.6, -0.2, -1.2, -0.1, 3.4, 3.7, 0.8, 0.0, 2.0],
+    [1.9, 0.8, 1.1, 0.1, -0.1, 4.4, 5.5, 1.6, 4.6, 3.4],
+)
+#: R datasets, Theoph: times and concentrations of three subjects, and the area under each.
+THEOPH = [
+    (
+        [0, 0.25, 0.57, 1.12, 2.02, 3.82, 5.10, 7.03, 9.05, 12.12, 24.37],
+        [0.74, 2.84, 6.57, 10.5, 9.66, 8.58, 8.36, 7.47, 6.89, 5.94, 3.28],
+        148.92305,
+    ),
+    (
+        [0, 0.27, 0.52, 1.0, 1.92, 3.5, 5.02, 7.03, 9.0, 12.0, 24.3],
+        [0, 1.72, 7.91, 8.31, 8.33, 6.85, 6.08, 5.4, 4.55, 3.01, 0.9],
+        91.52680,
+    ),
+    (
+        [0, 0.27, 0.58, 1.02, 2.02, 3.62, 5.08, 7.07, 9.0, 12.15, 24.17],
+        [0, 4.4, 6.9, 8.2, 7.8, 7.5, 6.2, 5.3, 4.9, 3.7, 1.05],
+        99.28650,
+    ),
+]
+DAYS = np.array([4.0, 7, 14, 28, 42, 56, 70, 84])
+FORMS = ["plain", "free", "dilution", "blocks"]
+
+
+def made(
+    form: str = "plain",
+    *,
+    beds: int = 4,
+    ceiling: float = 40.0,
+    rate: float = 0.04,
+    lab: float = 0.06,
+    seed: int = 1,
+) -> Beds:
+    """Invented beds that follow a first-order curve."""
+    rng = np.random.default_rng(seed)
+    days = np.append(0.0, DAYS) if form == "free" else DAYS
+    share = 0.1 if form == "dilution" else 0.0
+    level = 60.0 + 0.1 * days
+    release = -ceiling * np.expm1(-rate * days) + (8.0 if form == "free" else 0.0)
+    block = 1.0 + (0.2 if form == "blocks" else 0.0) * rng.standard_normal((beds, 1))
+    sides = [
+        block
+        * mean
+        * (1.0 + 0.04 * rng.standard_normal((beds, 1)))
+        * (1.0 + lab * rng.standard_normal((beds, len(days))))
+        for mean in ((1.0 - share) * level + release, level)
+    ]
+    names = [f"block {n}" for n in range(beds)] if form == "blocks" else None
+    return beds_of(
+        days, sides[0], sides[1], share=share, treated_blocks=names, control_blocks=names
+    )
+
+
+def basis(beds: Beds, rate: float, free: bool) -> tuple[Floats, Floats]:
+    """phi and k t e^(-kt), the constant regressed out of both by least squares when free."""
+    phi, steep = 1.0 - np.exp(-rate * beds.days), rate * beds.days * np.exp(-rate * beds.days)
+    if free:
+        phi, steep = phi - phi.mean(), steep - steep.mean()
+    return phi, steep
+
+
+def p_value(beds: Beds, h: Floats, shift: float = 0.0) -> float:
+    """Two-sided p of the scores of h by scipy's tests: paired within blocks, else Welch's."""
+    first, second = beds.treated @ h, (1.0 - beds.share) * (beds.control @ h)
+    if beds.paired:
+        return float(stats.ttest_1samp(first - second - shift, 0.0).pvalue)
+    return float(stats.ttest_ind(first - shift, second, equal_var=False).pvalue)
+
+
+def p_of_rate(beds: Beds, rate: float, free: bool = False) -> float:
+    """p of one k."""
+    phi, steep = basis(beds, rate, free)
+    return p_value(beds, steep - phi * (phi @ steep) / (phi @ phi))
+
+
+def net(beds: Beds) -> Floats:
+    """Mean treated less mean control."""
+    return np.asarray(beds.treated.mean(0) - (1.0 - beds.share) * beds.control.mean(0))
+
+
+def p_of_ceiling(beds: Beds, ceiling: float, best: float, free: bool = False) -> float:
+    """p of one A: the larger of those with its own best k, and with that half-way to the best k."""
+    difference = net(beds) - (net(beds).mean() if free else 0.0)
+
+    def loss(log_rate: float) -> float:
+        left = difference - ceiling * basis(beds, math.exp(log_rate), free)[0]
+        return float(left @ left)
+
+    grid = np.linspace(math.log(1e-6), math.log(5.0), 400)
+    start = grid[np.argmin([loss(u) for u in grid])]
+    own = optimize.minimize_scalar(loss, bounds=(start - 0.1, start + 0.1), method="bounded")
+    found = []
+    for log_rate in (own.x, (own.x + math.log(best)) / 2.0):
+        phi, steep = basis(beds, math.exp(log_rate), free)
+        h = phi - steep * (phi @ steep) / (steep @ steep)
+        found.append(p_value(beds, h, ceiling * float(h @ phi)))
+    return max(found)
+
+
+def ends(interval: Interval) -> tuple[float, float]:
+    """Both ends, which must be closed."""
+    assert interval.low is not None
+    assert interval.high is not None
+    return interval.low, interval.high
+
+
+# --- Against R and handbooks
+
+
+def test_profile_limits_of_bod() -> None:
+    rise, values = Rise(np.array(BOD[0]), np.ones(6)), np.array([BOD[1]])
+    k = inversion.profiled_rates(rise, values, None)
+    a = inversion.profiled_ceilings(rise, values, None)
+    assert (k.value[0], a.value[0]) == pytest.approx((0.53109, 19.14258), abs=5e-6)
+    # R confint (nls): it interpolates the profile by splines, hence the room left to it.
+    assert (k.low[0], k.high[0]) == pytest.approx((0.1356, 1.8101), abs=0.005)
+    assert (a.low[0], a.high[0]) == pytest.approx((14.08, 38.48), abs=0.035)
+
+
+def test_profile_limits_of_bod_by_their_definition() -> None:
+    days, values = np.array(BOD[0]), np.array(BOD[1])
+
+    def rss(rate: float) -> float:
+        shape = 1.0 - np.exp(-rate * days)
+        left = values - shape * (shape @ values) / (shape @ shape)
+        return float(left @ left)
+
+    def of_ceiling(ceiling: float) -> float:
+        tried = [
+            float(((values - ceiling * (1.0 - np.exp(-k * days))) ** 2).sum())
+            for k in np.geomspace(0.01, 20.0, 20_000)
+        ]
+        return min(tried)
+
+    rise = Rise(days, np.ones(6))
+    k = inversion.profiled_rates(rise, values[None], None)
+    a = inversion.profiled_ceilings(rise, values[None], None)
+    # Largest RSS inside: RSS (1 + F/4) with F(.95; 1, 4) = 7.7086 (tables of F).
+    largest = 25.9903 * (1.0 + 7.7086 / 4.0)
+    assert [rss(end) for end in (k.low[0], k.high[0])] == pytest.approx([largest] * 2, rel=1e-5)
+    assert [of_ceiling(e) for e in (a.low[0], a.high[0])] == pytest.approx([largest] * 2, rel=1e-5)
+
+
+def test_paired_interval_of_student() -> None:
+    blocks = [f"patient {n}" for n in range(10)]
+    columns = [np.array(side)[:, None] for side in SLEEP]
+    beds = beds_of([1.0], *columns, treated_blocks=blocks, control_blocks=blocks)
+    found = intervals.at_day(beds, 1.0)
+    # R: t.test(paired): mean -1.58, df 9, 95 % -2.4599 to -0.7001.
+    assert (found.value, found.low, found.high) == pytest.approx(
+        (-1.58, -2.4599, -0.7001), abs=5e-5
+    )
+    assert found.df == 9
+    assert found.method == "within-block"
+
+
+def test_welch_interval_of_student() -> None:
+    beds = beds_of([1.0], *(np.array(side)[:, None] for side in SLEEP))
+    found = intervals.at_day(beds, 1.0)
+    # R's help page of t.test: df 17.776, 95 % -3.3655 to 0.2055 (from memory).
+    assert (found.low, found.high) == pytest.approx((-3.36548, 0.20548), abs=5e-5)
+    assert found.df == pytest.approx(17.776, abs=5e-4)
+
+
+def test_welch_worked_by_hand() -> None:
+    # 10 12 14 against 5 6 7: variances 4 and 1; se^2 = 5/3; df = (5/3)^2/((16/9+1/9)/2) = 2.941.
+    beds = beds_of([7.0], [[10], [12], [14]], [[5], [6], [7]])
+    found = intervals.at_day(beds, 7.0)
+    assert found.value == pytest.approx(6.0)
+    assert found.df == pytest.approx(50 / 17)
+    assert ends(found)[1] - 6.0 == pytest.approx(stats.t.ppf(0.975, 50 / 17) * math.sqrt(5 / 3))
+
+
+@pytest.mark.parametrize(("times", "values", "area"), THEOPH)
+def test_areas_of_theoph(times: list[float], values: list[float], area: float) -> None:
+    scattered = [np.array(values) * factor for factor in (0.9, 1.0, 1.1)]
+    found = intervals.area(beds_of(times, scattered, np.zeros((2, len(times)))))
+    assert found.value == pytest.approx(area, abs=5e-6)
+    # Three beds a tenth of the area apart, controls all alike: t(.975, 2) = 4.303 (tables).
+    assert ends(found)[1] - area == pytest.approx(4.3027 * 0.1 * area / math.sqrt(3), rel=1e-4)
+
+
+# --- Against the definition
+
+
+@pytest.mark.parametrize("form", FORMS)
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_ends_of_k_are_where_the_t_test_turns(form: str, seed: int) -> None:
+    beds, free = made(form, seed=seed), form == "free"
+    found = intervals.rate(beds, free_start=free)
+    low, high = ends(found)
+    assert [p_of_rate(beds, end, free) for end in (low, high)] == pytest.approx(
+        [0.05] * 2, abs=1e-8
+    )
+    assert p_of_rate(beds, found.value or 0.0, free) == pytest.approx(1.0, abs=1e-6)
+    assert min(p_of_rate(beds, k, free) for k in np.geomspace(low, high, 50)[1:-1]) > 0.05
+
+
+@pytest.mark.parametrize("form", FORMS)
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_ends_of_a_are_where_the_t_test_turns(form: str, seed: int) -> None:
+    beds, free = made(form, seed=seed), form == "free"
+    best = intervals.rate(beds, free_start=free).value or 0.0
+    found = intervals.ceiling(beds, free_start=free)
+    low, high = ends(found)
+    p_values = [p_of_ceiling(beds, end, best, free) for end in (low, high)]
+    assert p_values == pytest.approx([0.05] * 2, abs=1e-5)
+    assert min(p_of_ceiling(beds, a, best, free) for a in np.linspace(low, high, 12)[1:-1]) > 0.05
+
+
+def test_least_squares_in_the_middle() -> None:
+    beds = made()
+    (height, rate), _ = optimize.curve_fit(
+        lambda t, a, k: a * (1.0 - np.exp(-k * t)), beds.days, net(beds), p0=(40.0, 0.04)
+    )
+    assert intervals.rate(beds).value == pytest.approx(rate, rel=1e-5)
+    assert intervals.ceiling(beds).value == pytest.approx(height, rel=1e-5)
+
+
+def test_a_falling_curve_is_the_mirror_of_a_rising_one() -> None:
+    beds = made()
+    turned = beds_of(beds.days, beds.control, beds.treated)
+    up, down = intervals.ceiling(beds), intervals.ceiling(turned)
+    assert (down.low, down.high) == pytest.approx((-(up.high or 0.0), -(up.low or 0.0)))
+    assert ends(intervals.rate(turned)) == pytest.approx(ends(intervals.rate(beds)))
+
+
+def test_half_life_turns_the_ends_of_k() -> None:
+    k, half = intervals.rate(made()), intervals.half_life(made())
+    assert ends(half) == pytest.approx([math.log(2.0) / end for end in reversed(ends(k))])
+    assert half.value == pytest.approx(math.log(2.0) / (k.value or 0.0))
+
+
+def test_many_series_give_what_each_gives_alone() -> None:
+    some = [made(seed=seed) for seed in range(5)]
+    units = Units(np.array([b.treated for b in some]), np.array([b.control for b in some]))
+    together = inversion.ceilings(units, Rise(DAYS, np.ones(len(DAYS))))
+    alone = [ends(intervals.ceiling(beds)) for beds in some]
+    assert np.column_stack([together.low, together.high]) == pytest.approx(
+        np.array(alone), rel=1e-9
+    )
+
+
+@pytest.mark.parametrize("constant", [inversion.rates, inversion.ceilings])
+def test_nineteen_times_in_twenty(constant: object) -> None:
+    rng = np.random.default_rng(7)
+    level = 30.0 * np.ones((1500, 3, len(DAYS)))
+    release = -40.0 * np.expm1(-0.05 * DAYS)
+    treated, control = (
+        mean * (1.0 + 0.1 * rng.standard_normal(mean.shape)) for mean in (level + release, level)
+    )
+    found = constant(Units(treated, control), Rise(DAYS, np.ones(len(DAYS))))  # type: ignore[operator]
+    true = 0.05 if constant is inversion.rates else 40.0
+    covered = (~(found.low > true) & ~(found.high < true) & ~found.misfit).mean()
+    # An exact 95 % interval lies within this of 0.95 in 1,500 runs (3.5 standard errors).
+    assert 0.93 <= covered <= 0.975
+
+
+# --- Contrasts of D
+
+
+def test_day_between_two_pulls_is_on_the_line_between_them() -> None:
+    beds = made()
+    expected = np.interp(35.0, beds.days, net(beds))
+    assert intervals.at_day(beds, 35.0).value == pytest.approx(expected)
+
+
+def test_dilution_takes_the_amendments_share_off_the_control() -> None:
+    whole_soil = beds_of([7.0], [[50.0], [52.0]], [[40.0], [44.0]], share=0.25)
+    found = intervals.at_day(whole_soil, 7.0)
+    # 51 - 0.75 * 42; variances 2 and 0.75^2 * 8.
+    assert found.value == pytest.approx(19.5)
+    half = math.sqrt(2.0 / 2 + 0.75**2 * 8.0 / 2)
+    assert ends(found)[1] - 19.5 == pytest.approx(stats.t.ppf(0.975, found.df) * half)
+
+
+def test_release_by_a_day_is_the_gain_since_day_0() -> None:
+    beds = beds_of([0.0, 28.0], [[15, 40], [17, 46]], [[10, 12], [10, 12]])
+    found = intervals.released_by(beds, 28.0)
+    assert found.value == pytest.approx((25 + 29) / 2 - 2)
+    # Gains 25 and 29 against 2 and 2: variance 8, one df, t(.975, 1) = 12.706 (tables).
+    assert ends(found)[1] - 25.0 == pytest.approx(12.706 * 2.0, rel=1e-4)
+    assert "day 0" in intervals.released_by(made(), 28.0).reason_low
+
+
+def test_slope_is_a_t_test_of_the_beds_slopes() -> None:
+    days = np.array([7.0, 14, 28, 56])
+    treated = [20 + a * days for a in (0.4, 0.5, 0.6)]
+    control = [20 + a * days for a in (0.1, 0.1, 0.1)]
+    found = intervals.slope(beds_of(days, treated, control), free_start=True)
+    assert found.value == pytest.approx(0.4)
+    assert ends(found)[1] - 0.4 == pytest.approx(4.3027 * 0.1 / math.sqrt(3), rel=1e-4)
+    through_zero = intervals.slope(beds_of(days, treated, control))
+    assert through_zero.value == pytest.approx(0.4)
+
+
+# --- Open ends, refusals, gaps
+
+
+def test_a_line_leaves_the_ceiling_open() -> None:
+    rng = np.random.default_rng(3)
+    control = 25.0 * (1.0 + 0.05 * rng.standard_normal((3, len(DAYS))))
+    treated = (25.0 + 0.3 * DAYS) * (1.0 + 0.05 * rng.standard_normal((3, len(DAYS))))
+    beds = beds_of(DAYS, treated, control)
+    a, k, half = intervals.ceiling(beds), intervals.rate(beds), intervals.half_life(beds)
+    assert a.high is None
+    assert a.reason_high == intervals.NEVER_LEVELS
+    assert a.low is not None
+    assert k.low is None
+    assert k.reason_low == intervals.LINE_FITS
+    assert half.high is None
+    assert half.reason_high == intervals.LINE_FITS
+
+
+def test_a_step_leaves_the_rate_open_above() -> None:
+    rng = np.random.default_rng(4)
+    control = 25.0 * (1.0 + 0.05 * rng.standard_normal((3, len(DAYS))))
+    treated = 65.0 * (1.0 + 0.05 * rng.standard_normal((3, len(DAYS))))
+    k, a = (f(beds_of(DAYS, treated, control)) for f in (intervals.rate, intervals.ceiling))
+    assert k.high is None
+    assert k.reason_high == intervals.STEP_FITS
+    assert k.low is not None
+    assert a.closed
+    assert ends(a)[0] < 40.0 < ends(a)[1]
+
+
+def test_no_release_leaves_everything_open() -> None:
+    rng = np.random.default_rng(5)
+    sides = 25.0 * (1.0 + 0.1 * rng.standard_normal((2, 3, len(DAYS))))
+    a = intervals.ceiling(beds_of(DAYS, *sides))
+    assert intervals.ZERO_FITS in (a.reason_low, a.reason_high)
+
+
+def test_a_curve_that_turns_up_has_no_rate() -> None:
+    rng = np.random.default_rng(6)
+    control = 25.0 + 0.1 * rng.standard_normal((3, len(DAYS)))
+    treated = 25.0 + 0.01 * DAYS**2 + 0.1 * rng.standard_normal((3, len(DAYS)))
+    for constant in (intervals.rate, intervals.ceiling):
+        found = constant(beds_of(DAYS, treated, control))
+        assert found.value is None
+        assert (found.low, found.high) == (None, None)
+        assert found.reason_low == intervals.MISFIT
+
+
+def test_beds_all_alike_give_no_invented_number() -> None:
+    sides = np.full((2, 3, len(DAYS)), 25.0)
+    for constant in (intervals.rate, intervals.ceiling):
+        found = constant(beds_of(DAYS, *sides))
+        assert (found.low, found.high) == (None, None)
+        assert found.reason_low
+
+
+@pytest.mark.parametrize(
+    ("days", "free", "words"),
+    [
+        ([7.0, 14, 28], False, "first order: needs 4 pulls, has 3"),
+        ([0.0, 7, 14, 28], False, "first order: needs 4 pulls, has 3"),
+        ([0.0, 7, 14, 28], True, "first order: needs 5 pulls, has 4"),
+        ([4.0, 7, 14, 28, 42], True, "no pull on day 0"),
+    ],
+)
+def test_too_few_pulls_are_refused_by_name(days: list[float], free: bool, words: str) -> None:
+    sides = np.random.default_rng(1).normal(25.0, 1.0, (2, 3, len(days)))
+    found = intervals.rate(beds_of(days, *sides), free_start=free)
+    assert (found.value, found.low, found.high) == (None, None, None)
+    assert words in found.reason_low
+
+
+def test_nothing_is_said_outside_the_pulls() -> None:
+    found = intervals.at_day(made(), 90.0)
+    assert found.value is None
+    assert "day 90 is outside the pulls (day 4 to day 84)" in found.reason_high
+
+
+def test_a_gap_costs_the_pull_and_is_named() -> None:
+    beds = made()
+    beds.treated[1, 3] = np.nan
+    beds.control[2, 3] = np.nan
+    left = beds_of(np.delete(DAYS, 3), *(np.delete(s, 3, 1) for s in (beds.treated, beds.control)))
+    found = intervals.rate(beds)
+    assert ends(found) == ends(intervals.rate(left))
+    assert "without days 28" in found.method
+
+
+def test_a_bed_that_was_hardly_pulled_is_left_out_rather_than_the_pulls() -> None:
+    beds = made()
+    beds.treated[3, 2:] = np.nan
+    kept = whole(beds)
+    assert kept.beds.treated.shape == (3, 8)
+    assert kept.note == "gaps: without 1 beds"
+    assert "without 1 beds" in intervals.at_day(beds, 28.0).method
+
+
+def test_blocks_that_are_not_complete_fall_back_on_welch() -> None:
+    beds = made("blocks")
+    beds.treated[0, 3] = np.nan
+    assert intervals.at_day(beds, 28.0).method.startswith("welch")
+    assert intervals.at_day(beds, 42.0).method == "within-block"
+
+
+def test_two_controls_of_a_block_are_averaged() -> None:
+    beds = beds_of(
+        [7.0],
+        [[20.0], [26.0]],
+        [[10.0], [14.0], [13.0]],
+        treated_blocks=["a", "b"],
+        control_blocks=["a", "a", "b"],
+    )
+    found = intervals.at_day(beds, 7.0)
+    # Differences 8 and 13: mean 10.5, se 2.5, t(.975, 1) = 12.706 (tables).
+    assert found.value == pytest.approx(10.5)
+    assert ends(found)[1] - 10.5 == pytest.approx(12.706 * 2.5, rel=1e-4)
+
+
+@pytest.mark.parametrize(
+    ("days", "treated", "share", "words"),
+    [
+        ([7.0, 7.0], [[1, 2]], 0.0, "must rise"),
+        ([7.0, math.nan], [[1, 2]], 0.0, "row of numbers"),
+        ([7.0, 14.0], [[1, 2, 3]], 0.0, "not (beds, 2 pulls)"),
+        ([7.0, 14.0], [[1, math.inf]], 0.0, "infinite"),
+        ([7.0, 14.0], [[1, 2]], 1.0, "share of the dry mass"),
+    ],
+)
+def test_unusable_results_are_refused(
+    days: list[float], treated: list[list[float]], share: float, words: str
+) -> None:
+    with pytest.raises(UserMistake) as refused:
+        beds_of(days, treated, [[1.0] * len(treated[0])], share=share)
+    assert words in str(refused.value)
+
+
+# --- One bed a side
+
+
+def one_bed() -> Beds:
+    """One treated and one control bed."""
+    return made(beds=1, rate=0.08, lab=0.01, seed=8)
+
+
+def test_one_bed_speaks_of_these_beds_only() -> None:
+    for cv in (None, 0.05):
+        for constant in (intervals.rate, intervals.ceiling):
+            assert intervals.THESE_BEDS in constant(one_bed(), cv=cv).method
+
+
+@pytest.mark.parametrize("cv", [None, 0.05])
+def test_one_bed_profile_by_its_definition(cv: float | None) -> None:
+    beds = one_bed()
+    treated, control = beds.treated[0], beds.control[0]
+    weights = np.ones(len(DAYS))
+    for _ in range(20):
+        root = np.sqrt(weights)
+        (a, k), _ = optimize.curve_fit(
+            lambda t, a, k: a * (1.0 - np.exp(-k * t)), DAYS, net(beds), (30, 0.05), 1.0 / root
+        )
+        weights = 1.0 / ((control + a * (1.0 - np.exp(-k * DAYS))) ** 2 + control**2)
+
+    def rss(rate: float) -> float:
+        shape = 1.0 - np.exp(-rate * DAYS)
+        height = (weights * shape) @ (treated - control) / ((weights * shape) @ shape)
+        return float(weights @ (treated - control - height * shape) ** 2)
+
+    # F(.95; 1, 6) = 5.9874, chi-square(.95; 1) = 3.8415 (tables).
+    more = rss(k) * 5.9874 / 6 if cv is None else 3.8415 * cv**2
+    found = intervals.rate(beds, cv=cv)
+    assert found.value == pytest.approx(k, rel=1e-3)
+    assert [rss(end) for end in ends(found)] == pytest.approx([rss(k) + more] * 2, rel=1e-3)
+
+
+def test_one_bed_has_no_interval_of_a_difference_unless_the_error_is_declared() -> None:
+    beds = beds_of([28.0], [[95.0]], [[60.0]])
+    bare = intervals.at_day(beds, 28.0)
+    assert bare.value == 35.0
+    assert (bare.low, bare.high) == (None, None)
+    assert bare.reason_low == intervals.ONE_BED
+    declared = intervals.at_day(beds, 28.0, cv=0.06)
+    # se^2 = CV^2 (T^2 + C^2): 0.06 * 112.361 = 6.7417; 1.96 of it is 13.213.
+    assert ends(declared)[1] - 35.0 == pytest.approx(13.213, abs=0.001)
+    assert intervals.THESE_BEDS in declared.method
+
+
+def test_one_bed_needs_more_pulls_when_its_error_is_unknown() -> None:
+    beds = one_bed().on([0, 2, 3, 5, 7])
+    assert "needs 6 pulls, has 5" in intervals.rate(beds).reason_low
+    assert intervals.rate(beds, cv=0.05).value is not None
