@@ -96,4 +96,7 @@ def read_value(name: str, text: str) -> tuple[Decimal, str]:
     return number, unit
 
 
-COMMANDS = {"measure": command(measure)}
+_COMMAND = command(measure)
+# '-2.5 C' on a frosty morning is a value and no option.
+_COMMAND.context_settings["ignore_unknown_options"] = True
+COMMANDS = {"measure": _COMMAND}

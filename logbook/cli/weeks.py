@@ -39,6 +39,7 @@ def show(
     except views.NoStore:
         found = []
     if reserve:
+        _refuse_needless([one for one, _ in found])
         found = [_reserved(session, one, trial) for one, trial in found]
     weeks = [one for one, _ in found]
     if json:
@@ -65,21 +66,27 @@ def _weeks(
     ]
 
 
+def _refuse_needless(weeks: list[Week]) -> None:
+    """Codes are reserved for bags that have none yet; nothing is written for none."""
+    if any(one.bags > len(one.reserved) for one in weeks):
+        return
+    bags, codes = (sum(one.bags for one in weeks), sum(len(one.reserved) for one in weeks))
+    what = f"{codes} codes are reserved for {bags} bags" if bags else "no pull needs a bag"
+    raise UserMistake(f"{what}: nothing was reserved", "logbook week shows them")
+
+
 def _reserved(session: Session, found: Week, trial: Chosen) -> tuple[Week, Chosen]:
     """The week after reserving as many codes as its bags still need."""
     missing = found.bags - len(found.reserved)
     if missing <= 0:
-        raise UserMistake(
-            f"{len(found.reserved)} codes are reserved for {found.bags} bags: enough",
-            "logbook week",
-        )
+        return found, trial
     at = session.when(None, trial.trial)
     with session.write() as book:
         codes = [book.new_code() for _ in range(missing)]
         act = book.record(
             "set", [(key("bag", code), records.Bag(trial.id, code, at)) for code in codes]
         )
-    say(f"{act.code}  reserved {missing} codes for bags")
+    say(f"{act.code}  reserved {missing} code{'s' * (missing != 1)} for bags")
     return (
         session.read(lambda store: week(store, trial.id, trial.trial, found.first)),
         trial,
