@@ -33,17 +33,24 @@ def store_path(given: str | None, environment: Mapping[str, str] = os.environ) -
     """The store's file: as given, as `LOGBOOK_STORE` says, or in the platform's data folder."""
     named = given or environment.get("LOGBOOK_STORE")
     if named:
-        return Path(named).expanduser()
+        return _expanded(named)
     from platformdirs import user_data_path
 
     return user_data_path(APP, appauthor=False) / "logbook.db"
+
+
+def _expanded(named: str) -> Path:
+    try:
+        return Path(named).expanduser()
+    except RuntimeError:
+        raise UserMistake(f"{named}: there is no such home folder", "name a whole path") from None
 
 
 def state_folder(environment: Mapping[str, str] = os.environ) -> Path:
     """The folder of the key files: `LOGBOOK_STATE`, or the platform's state folder."""
     named = environment.get("LOGBOOK_STATE")
     if named:
-        return Path(named).expanduser()
+        return _expanded(named)
     from platformdirs import user_state_path
 
     # Not the data folder's name: on some platforms both kinds of folder have the same parent.

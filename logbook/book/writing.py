@@ -18,11 +18,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from logbook import config
-from logbook.errors import UserMistake
+from logbook.errors import StoreError, UserMistake
 from logbook.journal import entry as journal
 from logbook.journal.entry import BadEntry, Entry, Value, Write
 from logbook.journal.fold import Merged, merge
-from logbook.journal.kinds import KINDS, readable, to_value
+from logbook.journal.kinds import KINDS, readable, to_value, understood
 from logbook.store import database, derived, entries, projections
 from logbook.trial import codes
 from logbook.trial.records import Writer
@@ -121,11 +121,16 @@ class Book:
         return found
 
     def shown(self, keys: Sequence[str]) -> dict[str, Merged]:
-        """What stands under each of these keys; keys never written are left out."""
+        """What stands under each of these keys; keys never written are left out.
+
+        As in the tables, a write of a newer program and a value that is no record do not show.
+        """
         living: dict[str, list[tuple[str, Value | None]]] = {}
         pairs = [(name, key) for key, names in self.live(keys).items() for name in names]
+        known = {name: understood(self.entry(name)) for name in {name for name, _ in pairs}}
         for (name, key), value in self.written(pairs).items():
-            living.setdefault(key, []).append((name, value))
+            if known[name] and (value is None or readable(journal.space(key), value)):
+                living.setdefault(key, []).append((name, value))
         merged = {key: merge(writes) for key, writes in living.items()}
         return {key: found for key, found in merged.items() if found is not None}
 
@@ -244,7 +249,14 @@ def opened(
             if _is_new(connection, replica):
                 _introduce(book)
             yield book
-    config.save(state, book.replica)
+    try:
+        config.save(state, book.replica)
+    except (OSError, StoreError) as problem:
+        # After the commit nothing may read as if the act had failed: it would be typed again.
+        raise StoreError(
+            f"the line IS written, but this writer's key file cannot be kept up ({problem})",
+            f"look at {state}; do not type the line again",
+        ) from problem
 
 
 @contextmanager

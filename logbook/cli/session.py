@@ -106,7 +106,8 @@ class Session:
         """The time somebody said, in the trial's zone; now if nothing was said."""
         now = self.clock.now()
         said = times.parse_when(text or "now", times.zone(trial.zone), now)
-        if said.day > now.astimezone(times.zone(trial.zone)).date():
+        ahead = said.instant is not None and said.instant > now
+        if ahead or said.day > now.astimezone(times.zone(trial.zone)).date():
             raise UserMistake(
                 f"{said.spoken} is in the future", "an act is written down once it happened"
             )
@@ -213,8 +214,11 @@ def say(text: str) -> None:
 
 
 def as_json(document: dict[str, Any]) -> None:
-    """Print a document for programs: stable names, ISO dates, decimals as text."""
-    typer.echo(json.dumps({"format": 1, **document}, indent=1, ensure_ascii=False, default=str))
+    """Print a document for programs: stable names, ISO dates, decimals as text.
+
+    ASCII only, everything else escaped: no character of the data can steer a terminal.
+    """
+    typer.echo(json.dumps({"format": 1, **document}, indent=1, default=str))
 
 
 def ask(question: str, flag: str) -> str:

@@ -13,8 +13,9 @@ from dataclasses import dataclass
 
 from logbook.journal.entry import Value
 
-# How something was typed or printed never makes two equal values differ.
-TYPED_FIELDS = frozenset({"typed", "reported", "reported_unit", "form"})
+# How something was typed or printed, and when and from which file a report came in here, never
+# makes two equal values differ: two machines may import the same report.
+TYPED_FIELDS = frozenset({"typed", "reported", "reported_unit", "form", "received", "file"})
 
 
 @dataclass(frozen=True)

@@ -20,9 +20,10 @@ from operator import attrgetter
 from typing import Any, get_origin, get_type_hints
 
 from logbook.journal.entry import Entry, Value
+from logbook.journal.sense import makes_sense
 from logbook.trial import records
 from logbook.trial.times import YEARS, When, read_stored
-from logbook.trial.units import plain
+from logbook.trial.units import short
 
 # key space -> record: the one list of what is kept. A new record is one line here and a table.
 SPACES: dict[str, type] = {
@@ -117,7 +118,7 @@ def readable(space: str, value: Value) -> bool:
         if not all(check(value.get(name)) for name, check in every):
             return False
         known.add(shape)
-    return all(check(value.get(name)) for name, check in exact)
+    return all(check(value.get(name)) for name, check in exact) and makes_sense(space, value)
 
 
 @dataclass(frozen=True)
@@ -165,7 +166,8 @@ def _writer(
 
 
 _AS_JSON: dict[Any, Callable[[Any], Any]] = {
-    Decimal: plain,
+    # One writing for one value: 18 and 18.0 typed on two machines must not disagree.
+    Decimal: short,
     When: lambda when: when.text,
     date: date.isoformat,
     tuple: list,

@@ -13,7 +13,7 @@ from sqlalchemy.exc import DBAPIError
 
 from logbook import __version__
 from logbook.errors import StoreError
-from logbook.store import backups, causes
+from logbook.store import backups, causes, views
 from logbook.store.schemas import SCHEMA, SCHEMAS, NotUpgraded, newer
 
 # Which program wrote last, for the refusal that an older one gives; no write if it stays the same.
@@ -80,6 +80,9 @@ def translated(path: Path) -> Iterator[None]:
         yield
     except DBAPIError as problem:
         raise causes.explained(path, str(problem.orig or problem)) from problem
+    except views.DatabaseError as problem:
+        # The fold reads through `views` on the transaction's own connection.
+        raise causes.explained(path, str(problem)) from problem
 
 
 def schema_version(connection: Connection) -> str | None:

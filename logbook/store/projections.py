@@ -83,7 +83,7 @@ def _batches(connection: Connection) -> Iterator[Batch]:
     last, batch, count = "", [], 0
     while True:
         rows = connection.exec_driver_sql(
-            "SELECT id, body FROM entry WHERE id > ? ORDER BY id LIMIT 500", (last,)
+            "SELECT id, body FROM entry WHERE id > ? ORDER BY id LIMIT 64", (last,)
         ).all()
         for name, body in rows:
             entry = journal.decode(body)
@@ -283,5 +283,5 @@ def _trials_touched(connection: Connection) -> set[str]:
     trials: set[str] = set()
     for space in spaces & derived.FEEDS.keys():
         rows = connection.exec_driver_sql(derived.FEEDS[space])
-        trials |= {trial for (trial,) in rows if trial}
+        trials |= {trial for (trial,) in rows if trial is not None}
     return trials

@@ -31,6 +31,10 @@ from logbook.trial.schedule import Obligation, Taken
 OF_TRIAL = "bed IN (SELECT id FROM bed WHERE trial = ?)"
 
 
+# What the standard library raises for a store that it cannot read.
+DatabaseError = sqlite3.DatabaseError
+
+
 class NoStore(StoreError):
     """There is no store yet: the reader is told how a first trial starts."""
 

@@ -250,7 +250,7 @@ def test_a_record_that_could_not_be_shown_is_not_written(
 
 def results(count: int, value: str = "12.5") -> Iterator[tuple[str, records.Result]]:
     for n in range(count):
-        yield made.result(f"S{n // 5:06d}", f"a{n % 5}", value)
+        yield made.result(f"S{n // 5:06d}", ("P", "K", "Ca", "Mg", "Fe")[n % 5], value)
 
 
 def test_a_large_act_is_several_entries_of_one_act_and_is_undone_as_one(

@@ -1,0 +1,67 @@
+"""Values of the right types that cannot be are kept and forwarded, and met by no reader."""
+
+from __future__ import annotations
+
+from decimal import Decimal
+from typing import Any
+
+import pytest
+
+from logbook.journal.fold import agree
+from logbook.journal.kinds import readable, to_value
+from logbook.trial import rates, records
+from tests.store import made
+
+TRIAL = {
+    "name": "T", "question": "?", "zone": "Europe/Lisbon", "assigned": "drawn", "seed": 1,
+    "planting_day": 28, "endpoint": "mineral-N", "protocol": "00", "depth_cm": "15", "cores": 8,
+    "lab": None,
+}  # fmt: skip
+
+
+def _result(**changes: Any) -> dict[str, Any]:
+    return {**to_value(made.result("RT4MAXCL", "K", "12.5")[1]), **changes}
+
+
+@pytest.mark.parametrize(
+    ("space", "value"),
+    [
+        ("result", _result(analyte="Se")),
+        ("result", _result(qualifier="~")),
+        ("result", _result(value=None, limit=None, qualifier="<")),
+        ("result", _result(value="12.5", qualifier="<", limit="1")),
+        ("planned-pull", {"trial": "t", "name": "day x", "day": 9 * 10**9, "tolerance": 1}),
+        ("planned-pull", {"trial": "t", "name": "day 7", "day": 7, "tolerance": -1}),
+        ("trial", {**TRIAL, "zone": "Europe/Atlantis"}),
+        ("soil", {"trial": "t", "source": "", "texture": "", "bulk_density": "0"}),
+        ("lot-density", {"lot": "l", "density": "-1"}),
+        ("lot-moisture", {"lot": "l", "moisture": "100"}),
+        ("watering-plan", {"trial": "t", "interval": 0, "amount": "1", "unit": "mL"}),
+    ],
+)
+def test_what_cannot_be_is_not_shown(space: str, value: dict[str, Any]) -> None:
+    assert not readable(space, value)
+
+
+def test_what_can_be_is_shown() -> None:
+    assert readable("trial", TRIAL)
+    assert readable("result", _result())
+    assert readable("result", _result(value=None, limit="0.5", qualifier="<"))
+    control = records.Treatment("t", "A", "a", True, None, None, None, Decimal(15))
+    assert readable("treatment", to_value(control))
+    too_much = {**to_value(control), "rate": "150", "rate_unit": rates.OF_MIX}
+    assert not readable("treatment", too_much)
+
+
+def test_one_value_has_one_writing() -> None:
+    eighteen = [records.LotMoisture("l", Decimal(text)) for text in ("18", "18.0", "18.00")]
+    assert {to_value(one)["moisture"] for one in eighteen} == {"18"}
+    assert to_value(records.LotMoisture("l", Decimal("100")))["moisture"] == "100"
+
+
+def test_two_machines_that_import_one_report_agree() -> None:
+    one = {"lab": "L", "number": "1", "file": "a.csv", "sha256": "00", "rows": 3,
+           "received": "2026-03-20T09:00+01:00"}  # fmt: skip
+    other = {**one, "file": "copy of a.csv", "received": "2026-03-22"}
+    assert agree(one, other)
+    assert not agree(one, {**other, "rows": 4})
