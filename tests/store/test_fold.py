@@ -373,7 +373,8 @@ def test_a_value_that_is_not_its_record_is_not_shown(
 
 
 def test_decimals_keep_their_text_beside_a_number(connection: Connection) -> None:
-    made.absorb(connection, made.chain_of("ann", [[Write("water/K7/b1", _water("250.50"))]]))
+    value = _water("250.5") | {"volume_ml": "250.50"}
+    made.absorb(connection, made.chain_of("ann", [[Write("water/K7/b1", value)]]))
     row = connection.exec_driver_sql("SELECT volume_ml, volume_ml_num FROM water").one()
     assert tuple(row) == ("250.50", 250.5)
 
