@@ -203,3 +203,171 @@ def test_a_struck_result_leaves_the_curve(started: Program) -> None:
     (pull,) = curve["pulls"]
     assert pull["treated_beds"] == 1
     assert pull["treated"] == pytest.approx(130)
+
+
+# --- what happened to beds ----------------------------------------------------------------------
+
+ALL_RESULTS = "2026-04-20T09:00+02:00"
+
+
+def _season(program: Program, *acts: tuple[str, ...]) -> None:
+    """Four beds pulled on days 0, 7, 14 and 28, with these acts; potassium grows under M."""
+    program.must("apply", "control,M", on=DAY0)
+    for words in acts:
+        program.must(*words, on="2026-03-31T09:00+02:00")
+    grown = {0: 0, 7: 20, 14: 40, 28: 60}
+    text = "sample,nutrient,value,unit,method\n"
+    for place, (day, more) in enumerate(grown.items()):
+        on = f"2026-03-{2 + day:02d}T12:00+0{1 + (day == 28)}:00"
+        codes = pulled(program, "B1,B2,B5,B6", on)
+        values = {"B1": 100, "B2": 100 + more + place, "B5": 200, "B6": 200 + more - place}
+        text += "".join(f"{codes[bed]},K,{value},mg/kg,Olsen\n" for bed, value in values.items())
+    (program.folder / "season.csv").write_text(text, encoding="utf-8")
+    program.must("lab", "import", "season.csv", "--report", "s", on=ALL_RESULTS)
+
+
+def _curve(program: Program, *words: str) -> dict[str, Any]:
+    said = program.must("curve", "K", "M", "--json", *words, on=ALL_RESULTS).out
+    (found,) = json.loads(said)["curves"]
+    return dict(found)
+
+
+def _beds(curve: dict[str, Any]) -> list[tuple[str, int, int]]:
+    return [(p["pull"], p["treated_beds"], p["control_beds"]) for p in curve["pulls"]]
+
+
+class TestMishaps:
+    SPILT = ("event", "B2", "spilled", "--when", "2026-03-16 11:00")
+
+    def test_by_default_flagged_pulls_are_kept_and_said(self, started: Program) -> None:
+        _season(started, self.SPILT)
+        curve = _curve(started)
+        assert curve["flagged_left_out"] is False
+        assert _beds(curve) == [(f"day {n}", 2, 2) for n in (0, 7, 14, 28)]
+        note = "B2 spilled on Mon 16 Mar 2026: 2 pulls of it since then are flagged, and kept here"
+        assert note in curve["notes"]
+        text = " ".join(started.must("curve", "K", "M", on=ALL_RESULTS).out.split())
+        assert f"note: {note}" in text
+
+    def test_they_are_left_out_when_asked_and_it_is_said(self, started: Program) -> None:
+        _season(started, self.SPILT)
+        curve = _curve(started, "--without-flagged")
+        assert curve["flagged_left_out"] is True
+        assert _beds(curve) == [
+            ("day 0", 2, 2),
+            ("day 7", 2, 2),
+            ("day 14", 1, 1),
+            ("day 28", 1, 1),
+        ]
+        note = "B2 spilled on Mon 16 Mar 2026: 2 pulls of it since then are left out, as asked"
+        assert note in curve["notes"]
+        text = started.must("curve", "K", "M", "--without-flagged", on=ALL_RESULTS).out
+        assert f"note: {note}" in " ".join(text.split())
+
+    @pytest.mark.parametrize(
+        ("when", "flagged"),
+        [("2026-03-16 13:00", 1), ("2026-03-16 11:00", 2), ("2026-03-16", 2), ("2026-03-17", 1)],
+    )
+    def test_a_pull_of_the_same_day_counts_by_the_clock_where_both_are_known(
+        self, started: Program, when: str, flagged: int
+    ) -> None:
+        """The pull of day 14 was made on 16 March at noon."""
+        _season(started, ("event", "B2", "flooded", "--when", when))
+        (note,) = _curve(started, "--without-flagged")["notes"]
+        assert f"{flagged} pull" in note
+
+    @pytest.mark.parametrize("what", ["spilled", "refilled", "flooded", "drained", "heat off"])
+    def test_every_mishap_flags(self, started: Program, what: str) -> None:
+        _season(started, ("event", "B2", what, "--when", "2026-03-20"))
+        assert _beds(_curve(started, "--without-flagged"))[-1] == ("day 28", 1, 1)
+
+    def test_without_a_flag_both_versions_are_the_same_and_it_is_said(
+        self, started: Program
+    ) -> None:
+        _season(started)
+        kept, left_out = _curve(started), _curve(started, "--without-flagged")
+        assert kept["pulls"] == left_out["pulls"]
+        assert left_out["notes"] == ["no pull of this series is flagged: nothing was left out"]
+
+    def test_a_date_is_compared_without_them_too(self, started: Program) -> None:
+        _season(started, self.SPILT)
+        words = ("compare", "day 28", "--json")
+        kept, left_out = (
+            json.loads(started.must(*words, *more, on=ALL_RESULTS).out)["comparison"]
+            for more in ((), ("--without-flagged",))
+        )
+        assert (kept["flagged_left_out"], left_out["flagged_left_out"]) == (False, True)
+        assert kept["differences"][0]["treated_beds"] == 2
+        assert left_out["differences"][0]["treated_beds"] == 1
+        assert any("left out, as asked" in note for note in left_out["notes"])
+
+
+class TestSown:
+    def test_from_sowing_on_pulls_are_outside_release_fits(self, started: Program) -> None:
+        """Crops take up what was released: such a difference is no release any more."""
+        _season(started, ("event", "M", "sown", "--when", "2026-03-20"))
+        curve = _curve(started)
+        assert curve["fitted_to"]["days"] == [0, 7, 14]
+        assert [p["planted"] for p in curve["pulls"]] == [[], [], [], ["B2", "B6"]]
+        # It is shown all the same: (163 - 100 + 257 - 200) / 2 = 60.
+        assert curve["pulls"][-1]["difference"]["value"] == pytest.approx(60)
+        assert "day 28: planted (B2, B6 sown before it)" in curve["notes"]
+        assert (
+            "B2 was sown on Fri 20 Mar 2026: 1 pull of it since then is planted, outside release "
+            "fits" in curve["notes"]
+        )
+
+    def test_a_sown_control_plants_the_comparison(self, started: Program) -> None:
+        _season(started, ("event", "B5", "sown", "--when", "2026-03-12"))
+        curve = _curve(started)
+        assert curve["fitted_to"]["days"] == [0, 7]
+        assert [p["planted"] for p in curve["pulls"]] == [[], [], ["B5"], ["B5"]]
+
+
+class TestOutOfTheTrial:
+    def test_later_pulls_are_left_out_in_both_versions(self, started: Program) -> None:
+        """Written down afterwards: the pull of day 28 had been made."""
+        _season(started)
+        out = ("event", "B2", "out of the trial", "--when", "2026-03-20")
+        started.must(*out, on=ALL_RESULTS)
+        for words in ((), ("--without-flagged",)):
+            curve = _curve(started, *words)
+            assert _beds(curve)[-1] == ("day 28", 1, 1)
+            assert _beds(curve)[:-1] == [(f"day {n}", 2, 2) for n in (0, 7, 14)]
+            assert (
+                "B2 is out of the trial since Fri 20 Mar 2026: 1 pull of it since then is left out"
+                in curve["notes"]
+            )
+
+
+WRONG = {
+    "a plain file": (
+        ["curve", "--from", "old.csv", "--without-flagged"],
+        "Error: --from reads a plain series, which has no flags\n",
+    ),
+    "no results": (
+        ["curve", "P", "--without-flagged"],
+        "Error: there are no results of P to compare with the control yet\n"
+        "Try: logbook lab import FILE brings them in\n",
+    ),
+    "the control": (
+        ["curve", "K", "none", "--without-flagged"],
+        "Error: there is no treatment 'none' to compare with the control\n"
+        "Try: use one of: C10, M\n",
+    ),
+    "no nutrient": (
+        ["curve", "gold", "--without-flagged"],
+        "Error: 'gold' is not a nutrient this program knows\n",
+    ),
+}
+
+
+@pytest.mark.parametrize("name", WRONG)
+def test_wrong_input_with_flags_left_out(name: str, started: Program) -> None:
+    _season(started)
+    before = started.journal()
+    words, expected = WRONG[name]
+    said = started(*words, on=ALL_RESULTS)
+    assert (said.code, said.out) == (2, "")
+    assert said.err.startswith(expected) if name == "no nutrient" else said.err == expected
+    assert started.journal() == before
