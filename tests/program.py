@@ -138,6 +138,7 @@ class Program:
 
     folder: Path
     capsys: pytest.CaptureFixture[str]
+    options: tuple[str, ...] = ()
 
     @property
     def store(self) -> Path:
@@ -145,7 +146,7 @@ class Program:
 
     def __call__(self, *words: str, on: str = "2026-03-02T09:00+01:00") -> Said:
         self.capsys.readouterr()
-        code = run(words, now=datetime.fromisoformat(on).astimezone(UTC))
+        code = run((*self.options, *words), now=datetime.fromisoformat(on).astimezone(UTC))
         said = self.capsys.readouterr()
         return Said(code, said.out, said.err)
 

@@ -46,9 +46,14 @@ def codes_on_bags(
         if not codes.is_valid(one):
             raise UserMistake(f"{one!r} is not a sample code: {_flaw(one)}")
     wanted = samples * max(kinds, 1)
-    if len(given) != wanted or len(set(given)) != len(given):
+    twice = sorted({one for one in given if given.count(one) > 1})
+    if twice:
+        raise UserMistake(f"a code is given twice: {', '.join(twice)}", "every bag has its own")
+    if len(given) != wanted:
         of_each = f" in {kinds} bags each" if kinds > 1 else ""
-        raise UserMistake(f"{what} {wanted} different codes{of_each}, not {len(set(given))}")
+        need = "needs" if samples == 1 else "need"
+        words = "code" if wanted == 1 else "different codes"
+        raise UserMistake(f"{what} {need} {wanted} {words}{of_each}, not {len(given)}")
     taken = (views.sample_codes(store) | views.act_codes(store)) & set(given)
     if taken:
         raise UserMistake(f"used already: {', '.join(sorted(taken))}", "check the bag")

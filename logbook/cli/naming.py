@@ -23,7 +23,7 @@ WEIGHTS = "weights"
 
 def planned_name(text: str, planned: Iterable[PlannedPull]) -> str:
     """The calendar's own name for `14`, `day 14` or `before`. Raises UserMistake."""
-    pulls = list(planned)
+    pulls = sorted(planned, key=lambda pull: -1 if pull.day is None else pull.day)
     names = {pull.name.lower(): pull.name for pull in pulls}
     names |= {str(pull.day): pull.name for pull in pulls if pull.day is not None}
     word = " ".join(text.lower().split())

@@ -72,7 +72,7 @@ def pull(
     name = planned_name(planned, calendar.planned) if planned is not None else None
     groups = _mixed(chosen_beds, calendar) if composite else [(bed,) for bed in chosen_beds]
     kinds = session.read(lambda store: wanted_parts(store, trial.id, part or (), whole))
-    what = "a composite needs" if composite else f"{_many(len(groups), 'bed')} need"
+    what = "a composite" if composite else _many(len(groups), "bed")
     given = session.read(
         lambda store: codes_on_bags(store, trial, code, len(groups), len(kinds), what)
     )
