@@ -353,7 +353,8 @@ def samples_without_results(connection: sqlite3.Connection, trial: str) -> list[
 def waiting_results(connection: sqlite3.Connection) -> list[str]:
     """Codes that results name and whose pull was never written here: it was not synced yet."""
     rows = connection.execute(
-        "SELECT DISTINCT r.sample FROM result r LEFT JOIN part ON part.id = r.sample "
+        "SELECT r.sample FROM (SELECT DISTINCT sample FROM result) r "
+        "LEFT JOIN part ON part.id = r.sample "
         "WHERE NOT EXISTS (SELECT 1 FROM write w "
         "WHERE w.key = 'pull/' || coalesce(part.pull, r.sample)) "
         "AND (part.id IS NOT NULL OR NOT EXISTS "

@@ -358,6 +358,19 @@ def test_the_protocol_tells_what_every_pull_is_divided_into(program: Program) ->
     assert (found["samples"], found["bags"], list(found["parts"])) == (30, 120, KINDS)
 
 
+def test_the_templates_parts_can_be_had_by_taking_the_marks_away(program: Program) -> None:
+    lines = program.must("trial", "template").out.splitlines()
+    first = lines.index("# [sampling.parts]")
+    for place in range(first, first + 5):
+        lines[place] = lines[place].removeprefix("# ")
+    (program.folder / "trial.toml").write_text("\n".join(lines), encoding="utf-8")
+    found = json.loads(program.must("trial", "check", "trial.toml", "--json").out)
+
+    assert found["bags"] == 4 * found["samples"]
+    assert found["parts"]["dried"] == ["P", "pH", "EC"]
+    assert not [text for text in found["warnings"] if "part" in text or "dried" in text]
+
+
 def test_the_protocol_warns_of_nitrogen_in_dried_soil(program: Program) -> None:
     dried = PARTED.replace('chilled = ["nitrate-N", "ammonium-N"]\n', "")
     dried = dried.replace('dried = ["pH", "P", "K"]', 'dried = ["nitrate-N", "ammonium-N", "pH"]')
