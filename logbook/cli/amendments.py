@@ -38,7 +38,7 @@ def show(context: typer.Context, json: Json = False) -> None:
     for lot in lots:
         say(f"{lot['code']}: {lot['name']} ({lot['material']}), lot {lot['lot']}")
         say(
-            f"  density {_or_not(lot['density'], 'kg/L')}, moisture {_or_not(lot['moisture'], '%')}"
+            f"  density {_or_not(lot['density'], 'kg/L')}, moisture {_or_not(lot['moisture'], '% wet basis')}"
         )
         for one in lot["contents"]:
             say(
@@ -153,7 +153,7 @@ def set_known(
         typer.Option(help="Bulk density, such as '0.55 kg/L' (soil: dry, settled)."),
     ] = None,
     moisture: Annotated[
-        str | None, typer.Option(help="Water, % of the wet mass, such as '40 %'.")
+        str | None, typer.Option(help="Water: '40 % wet basis' or '67 % dry basis'.")
     ] = None,
     content: Annotated[
         list[str] | None,
@@ -169,7 +169,8 @@ def set_known(
 ) -> None:
     """Write down a density, moisture or analysis that became known after the start.
 
-    Examples: logbook amendment set meal-B --density '0.62 kg/L' --moisture '8 %'
+    Examples: logbook amendment set meal-B --density '0.62 kg/L'
+              logbook amendment set meal-B --moisture '8 % wet basis'
               logbook amendment set soil --density '1.28 kg/L'
     """
     session: Session = context.obj
@@ -225,9 +226,7 @@ def _facts(
         value = units.positive(density, "density").to("kg/L", "density")
         lines.append((key("lot-density", lot), LotDensity(lot, value)))
     if moisture is not None:
-        water = units.parse(moisture, "fraction").value
-        if not 0 <= water < 100:
-            raise UserMistake(f"{moisture!r} is not a share of the wet mass", "0 % to below 100 %")
+        water = measure.moisture(moisture)
         lines.append((key("lot-moisture", lot), LotMoisture(lot, water)))
     for text in content:
         name, value = _content(text)

@@ -51,7 +51,9 @@ def test_a_volume_rate_needs_no_density_to_be_applied(started: Program) -> None:
     started.must("apply", "B3")
     assert "amendment mixed in: 7.5 L (as planned)" in started.must("history", "B3").out
 
-    started.must("amendment", "set", "compost", "--density", "0.55 kg/L", "--moisture", "40 %")
+    started.must(
+        "amendment", "set", "compost", "--density", "0.55 kg/L", "--moisture", "40 % wet basis"
+    )
     started.must("apply", "B4")
     assert "amendment mixed in: 4125 g = 7.5 L (as planned)" in started.must("history", "B4").out
 

@@ -157,7 +157,9 @@ def test_the_dilution_waits_for_what_is_not_known_and_then_counts(started: Progr
         "the dilution-corrected difference cannot be given: the density of compost and the "
         "moisture of compost not known yet"
     ]
-    started.must("amendment", "set", "compost", "--density", "0.55 kg/L", "--moisture", "40 %")
+    started.must(
+        "amendment", "set", "compost", "--density", "0.55 kg/L", "--moisture", "40 % wet basis"
+    )
     (curve,) = curves(started, "K", "C10")
     # .1 x .55 x .6 / (.1 x .55 x .6 + .9 x 1.2) = .033 / 1.113 = .029650 (mass balance of a mix)
     assert curve["dilution"] == pytest.approx(0.0296496, abs=1e-6)
