@@ -8,7 +8,7 @@ from importlib import import_module
 from typing import Annotated, Any
 
 import typer
-from typer.core import TyperGroup
+from typer.core import TyperCommand, TyperGroup
 from typer.main import get_command
 
 from logbook.cli.session import Clock, Session
@@ -46,6 +46,17 @@ COMMANDS = {
 }
 
 
+_NEGATIVE = re.compile(r"[-\u2212]\s*[0-9.,]*[0-9]")
+
+
+class Command(TyperCommand):
+    """A command to which "-1 mg/kg" is a value, for its own words to refuse, and no option."""
+
+    def parse_args(self, ctx: Any, args: list[str]) -> list[str]:
+        said = [f" {word}" if _NEGATIVE.match(word) else word for word in args]
+        return super().parse_args(ctx, said)
+
+
 class LazyGroup(TyperGroup):
     """A group that imports the module of the command that is asked for, and no other."""
 
@@ -71,7 +82,7 @@ app = typer.Typer(
 def command(function: Any) -> Any:
     """A function as a command of its own; its docstring's examples end the help as they stand."""
     single = typer.Typer(rich_markup_mode=None, add_completion=False)
-    single.command(**_words(function))(function)
+    single.command(cls=Command, **_words(function))(function)
     return get_command(single)
 
 
@@ -98,7 +109,7 @@ def group(help_text: str, **functions: Any) -> Any:
         rich_markup_mode=None, add_completion=False, help=help_text, no_args_is_help=True
     )
     for name, function in functions.items():
-        several.command(name, **_words(function))(function)
+        several.command(name, cls=Command, **_words(function))(function)
     several.callback()(lambda: None)
     return get_command(several)
 

@@ -9,25 +9,26 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from logbook.cli import laboratory
 from logbook.cli.app import group
-from logbook.cli.bags import not_meant
+from logbook.cli.laboratory import Setting, listed, tell, value_shown
 from logbook.cli.results import results
-from logbook.cli.session import Session, as_json, ask, chosen, say
+from logbook.cli.session import Session, as_json, ask, say
 from logbook.cli.typed import add
-from logbook.errors import BadData, LogbookError, NeedsAnswer, UserMistake
+from logbook.errors import BadData, NeedsAnswer, Problem, UserMistake
 from logbook.report.lines import result_value
 from logbook.store import views
 from logbook.study import reports
-from logbook.trial.times import parse_when, zone
+from logbook.study.reports import Answers
 
 if TYPE_CHECKING:
     from logbook.labs.importer import Parsed
     from logbook.labs.reader import Table
     from logbook.study.reports import Change, Plan
-    from logbook.trial.records import Result
+    from logbook.trial.times import When
 
-_NAMED_WAITING = 5
 _MOST_SHOWN = 20
+_AFTER_CODE = 10
 
 
 def import_report(
@@ -48,7 +49,10 @@ def import_report(
     ] = None,
     received: Annotated[str | None, typer.Option(help="When it came in [now].")] = None,
     reissued: Annotated[
-        bool, typer.Option("--reissued", help="Take a re-issued report's other values.")
+        bool, typer.Option("--reissued", help="It replaces the report, or what was typed.")
+    ] = False,
+    repeat: Annotated[
+        bool, typer.Option("--repeat", help="The same samples, measured a second time.")
     ] = False,
     dry_run: Annotated[
         bool, typer.Option("--dry-run", help="Check and show; write nothing.")
@@ -63,140 +67,138 @@ def import_report(
     Examples: logbook lab import report.csv --report 26-114
               logbook lab import wide.csv --method 'P=Mehlich-3' --skip Comment
     """
-    from logbook.labs.reader import read_table
-
     session: Session = context.obj
-    table = read_table(file)
-    found = session.read(lambda store: _context(store, session))
-    parsed = _parsed(table, found, lab, report, method or (), skip or ())
-    at = parse_when(received or "now", zone(found.zone), session.clock.now())
-    plan = session.read(
-        lambda store: reports.plan(store, parsed.results, table.file, table.sha256, at)
-    )
-    notes = [*parsed.notes, *_waiting(parsed), *session.read(lambda s: _remarks(s, parsed, plan))]
+    table, torn = _table(file)
+    about = session.read(lambda store: _setting(store, session, table))
+    said = _Said(lab, report, method or (), skip or (), Answers(reissued, repeat))
+    parsed = _parsed(session, table, torn, about, said)
+    samples = {result.sample for result in parsed.results}
+    at = laboratory.came_in(session, received, about, samples, table.file)
+    job = _Job(table, parsed, at, said.answers)
+    before, plan = session.read(lambda store: (views.count_entries(store), job.plan(store)))
     if not json:
         _show_differences(table.file, plan)
     code = None
     if plan.records and not dry_run:
         _confirm(table.file, plan, reissued, json)
-        code = _write(session, table.file, plan)
+        code, plan = _write(session, job, before, plan)
+    notes = session.read(lambda store: _notes(store, about, parsed, plan))
     if json:
         as_json(_document(table.file, parsed, plan, notes, dry_run))
         return
     _say_what_happened(table.file, plan, code)
-    for note in notes:
-        say(f"Note: {note}")
-
-
-def _parsed(
-    table: Table,
-    found: _Context,
-    lab: str | None,
-    report: str | None,
-    methods: Sequence[str],
-    skip: Sequence[str],
-) -> Parsed:
-    """The file's results; raises BadData with every problem of the file."""
-    from logbook.labs.importer import parse_report
-
-    parsed = parse_report(
-        table,
-        found.known,
-        lab=lab or found.lab,
-        report=report,
-        methods=methods,
-        skip=skip,
-        followed=found.followed,
-    )
-    if parsed.problems:
-        raise BadData(
-            f"{table.file}: {_many(len(parsed.problems), 'problem')}; nothing was written",
-            parsed.problems,
-        )
-    return parsed
+    if plan.records:
+        laboratory.tell_notes(notes)
 
 
 @dataclass(frozen=True)
-class _Context:
-    """What the book says about a file: sample codes; the trial's methods, laboratory, zone."""
+class _Said:
+    """What the command line says about a file."""
 
-    known: set[str]
-    followed: dict[str, str]
     lab: str | None
-    zone: str
+    report: str | None
+    methods: Sequence[str]
+    skip: Sequence[str]
+    answers: Answers
 
 
-def _context(store: Any, session: Session) -> _Context:
-    """What the book says; UTC and no laboratory where it is not clear which trial is meant."""
-    known = views.sample_codes(store)
+@dataclass(frozen=True)
+class _Job:
+    """A file's results, and all that is needed to plan what becomes of them."""
+
+    table: Table
+    parsed: Parsed
+    at: When
+    answers: Answers
+
+    def plan(self, store: Any) -> Plan:
+        """What importing would write, as the book is now."""
+        table = self.table
+        return reports.plan(
+            store, self.parsed.results, table.file, table.sha256, self.at, self.answers
+        )
+
+
+def _table(file: Path) -> tuple[Table, list[Problem]]:
+    """The sound rows of a file, and what is wrong with the others."""
+    from logbook.labs.reader import read_sound_rows, shown
+
     try:
-        trial = chosen(store, session)
-    except LogbookError:
-        if session.trial_given:
-            raise
-        return _Context(known, {}, None, "UTC")
-    return _Context(known, _followed(store, trial.id), trial.trial.lab, trial.trial.zone)
+        return read_sound_rows(file)
+    except BadData as error:
+        raise _nothing_written(shown(file.name)[1:-1], error.problems) from None
 
 
-def _followed(store: Any, trial: str | None) -> dict[str, str]:
-    """The method by nutrient that a trial follows, or any trial."""
-    where, given = ("trial = ?", (trial,)) if trial else ("1", ())
-    found = views.fetch(store, "followed", where, given)
-    return {one.record.analyte: one.record.method for one in found}
+def _nothing_written(file: str, problems: Sequence[Problem]) -> BadData:
+    many = _many(len(problems), "problem")
+    return BadData(f"{file}: {many}; nothing was written", problems)
 
 
-def _waiting(parsed: Parsed) -> list[str]:
-    if not parsed.waiting:
-        return []
-    named = ", ".join(parsed.waiting[:_NAMED_WAITING])
-    more = "" if len(parsed.waiting) <= _NAMED_WAITING else ", ..."
-    return [
-        f"no pull here has these codes yet, so their results wait for it: {named}{more} "
-        "(another machine's samples?)"
-    ]
+def _setting(store: Any, session: Session, table: Table) -> Setting:
+    from logbook.labs.importer import codes_in
+
+    return laboratory.setting(store, session, codes_in(table))
 
 
-def _remarks(store: Any, parsed: Parsed, plan: Plan) -> list[str]:
-    """What the book knows about these results that a person should, too."""
-    remarks = [*_unlike(store, parsed), *not_meant(store, parsed.results)]
+def _parsed(
+    session: Session, table: Table, torn: Sequence[Problem], about: Setting, said: _Said
+) -> Parsed:
+    """The file's results; raises BadData with every problem of the file."""
+    from logbook.labs.cells import Beside
+    from logbook.labs.importer import parse_report
+    from logbook.labs.typed import option_text
+
+    def parse(beside: Beside) -> Parsed:
+        return parse_report(
+            table, beside, methods=said.methods, skip=said.skip, followed=about.methods
+        )
+
+    lab, number = session.read(lambda store: reports.known_as(store, table.sha256))
+    named = option_text("--report", said.report)
+    beside = Beside(
+        frozenset(about.origins),
+        lab=option_text("--lab", said.lab) or lab or about.lab,
+        report=named or number,
+        renumbered=said.answers.reissued if named else number is not None,
+        labs=about.labs,
+    )
+    if number is not None and not named:
+        parsed = parse(beside)
+    else:
+        parsed = laboratory.checked_twice(session, parse, beside, about.zone)
+    problems = [*torn, *parsed.problems]
+    if problems:
+        raise _nothing_written(table.file, problems)
+    return parsed
+
+
+def _notes(store: Any, about: Setting, parsed: Parsed, plan: Plan) -> list[str]:
+    """All that a person should know although nothing is wrong."""
+    notes = [*parsed.notes, *laboratory.waiting(parsed.waiting)]
+    notes += laboratory.notes_on(store, about, parsed.results)
+    if plan.again:
+        notes.append(
+            f"these samples were measured before (report {', '.join(plan.again)}): the results are "
+            f"kept as run {_runs(plan)}"
+        )
+    if plan.replaced:
+        typed = _many(len(plan.replaced), "result")
+        notes.append(f"the report takes the place of {typed} typed by hand, now struck")
     if plan.kept:
-        remarks.append(
+        notes.append(
             f"corrected or struck here and not changed by the laboratory, left so: "
-            f"{_listed(plan.kept)}"
+            f"{listed(plan.kept)}"
         )
     if plan.missing:
-        remarks.append(
-            f"not in the re-issue and left standing: {_listed(plan.missing)}; "
+        notes.append(
+            f"not in the re-issue and left standing: {listed(plan.missing)}; "
             "logbook strike SAMPLE:NUTRIENT --reason TEXT strikes one"
         )
-    twice = reports.typed_by_hand(store, parsed.results) if plan.records else []
-    if twice:
-        remarks.append(
-            f"typed by hand before, so that they now stand twice: {_listed(twice)}; "
-            "logbook strike CODE --reason TEXT strikes what was typed"
-        )
-    return remarks
+    return notes
 
 
-def _unlike(store: Any, parsed: Parsed) -> list[str]:
-    """Results by another method than the one the trial follows: a series of their own."""
-    followed = _followed(store, None)
-    found = {
-        (result.analyte, result.method)
-        for result in parsed.results
-        if followed.get(result.analyte, result.method) != result.method
-    }
-    return [
-        f"{analyte} by {method!r} is not the trial's method ({followed[analyte]!r}): it stands in "
-        "a series of its own"
-        for analyte, method in sorted(found)
-    ]
-
-
-def _listed(results: list[Result]) -> str:
-    named = ", ".join(f"{one.sample} {one.analyte}" for one in results[:_MOST_SHOWN])
-    more = len(results) - _MOST_SHOWN
-    return f"{named} and {more} more" if more > 0 else named
+def _runs(plan: Plan) -> str:
+    return ", ".join(map(str, sorted({one.run for one in plan.new.values() if one.run > 1})))
 
 
 def _many(count: int, what: str) -> str:
@@ -211,16 +213,16 @@ def _show_differences(file: str, plan: Plan) -> None:
     """The values that a re-issue changes, before anybody is asked."""
     if not plan.changed:
         return
-    say(f"{file}: report {_numbers(plan)} is here with other values:")
+    tell(f"{file}: report {_numbers(plan)} is here with other values:", 2)
     for change in list(plan.changed.values())[:_MOST_SHOWN]:
         new = change.new
-        say(f"  {new.sample}  {new.analyte:<11} {_old(change)} -> {result_value(new)} {new.unit}")
+        say(f"  {new.sample}  {new.analyte:<11} {_old(change)} -> {value_shown(new)} {new.unit}")
     if len(plan.changed) > _MOST_SHOWN:
         say(f"  and {len(plan.changed) - _MOST_SHOWN} more")
 
 
 def _old(change: Change) -> str:
-    return "struck" if change.old is None else result_value(change.old)
+    return "struck" if change.old is None else value_shown(change.old)
 
 
 def _confirm(file: str, plan: Plan, reissued: bool, json: bool) -> None:
@@ -235,34 +237,50 @@ def _confirm(file: str, plan: Plan, reissued: bool, json: bool) -> None:
         raise UserMistake("not taken for a re-issue; nothing was written")
 
 
-def _write(session: Session, file: str, plan: Plan) -> str:
-    """Write the plan as one act, if the book is still as it was planned on; returns its code."""
+def _write(session: Session, job: _Job, before: int, plan: Plan) -> tuple[str | None, Plan]:
+    """Write the plan as one act and return its code; no code if it is there meanwhile.
+
+    The journal only grows: with `before` entries in it the book is as it was planned on. If not,
+    it is planned again inside the transaction.
+    """
+    file = job.table.file
     with session.write() as book:
-        if dict(book.live(list(plan.live))) != {k: v for k, v in plan.live.items() if v}:
-            raise UserMistake(
-                f"{file}: the book changed meanwhile; nothing was written", "run it again"
-            )
+        store: Any = book.connection.connection.driver_connection
+        if views.count_entries(store) != before:
+            now = job.plan(store)
+            if now.records and now.records != plan.records:
+                raise UserMistake(
+                    f"{file}: the book changed meanwhile; nothing was written", "run it again"
+                )
+            plan = now
+        if not plan.records:
+            return None, plan
         reason = f"re-issued report {_numbers(plan)}" if plan.changed else None
-        return book.record("lab", plan.records, reason=reason).code
+        return book.record("lab", plan.records, reason=reason).code, plan
 
 
 def _say_what_happened(file: str, plan: Plan, code: str | None) -> None:
     count = len(plan.new) + len(plan.changed)
-    if not plan.records:
+    if not plan.records and plan.here:
+        named = " and ".join(plan.here)
+        tell(f"{file}: these results are here already as report {named}; nothing was written", 2)
+    elif not plan.records:
         already = plan.same + len(plan.kept)
-        say(f"{file}: imported already ({_many(already, 'result')}); nothing was written")
+        tell(f"{file}: imported already ({_many(already, 'result')}); nothing was written", 2)
     elif code is None:
-        say(f"{file}: {_many(count, 'result')} can be imported; nothing was written")
+        tell(f"{file}: {_many(count, 'result')} can be imported; nothing was written", 2)
     else:
         written = [*plan.new.values(), *(change.new for change in plan.changed.values())]
         samples = len({result.sample for result in written})
         changed = f" ({len(plan.changed)} of them re-issued)" if plan.changed else ""
-        say(
+        of = sorted({f"{one.report} of {one.lab}" for one in written})
+        tell(
             f"{code}  imported {_many(count, 'result')}{changed} of {_many(samples, 'sample')}, "
-            f"report {_numbers(plan)}"
+            f"report {', '.join(of)}",
+            _AFTER_CODE,
         )
     if plan.curves:
-        say(f"Curves that change: {', '.join(plan.curves)}")
+        tell(f"Curves that change: {', '.join(plan.curves)}", 2)
 
 
 def _document(
@@ -274,13 +292,16 @@ def _document(
         "rows": len(parsed.results),
         "written": 0 if dry_run else count,
         "already_there": plan.same + len(plan.kept),
+        "here_as": plan.here,
+        "measured_before": plan.again,
+        "typed_replaced": len(plan.replaced),
         "dry_run": dry_run,
         "waiting": list(parsed.waiting),
         "changed": [
             {
                 "sample": change.new.sample,
                 "nutrient": change.new.analyte,
-                "old": _old(change),
+                "old": "struck" if change.old is None else result_value(change.old),
                 "new": result_value(change.new),
                 "unit": change.new.unit,
             }

@@ -8,20 +8,22 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from logbook.cli.bags import not_meant
-from logbook.cli.session import Session, ask, chosen, say
-from logbook.errors import BadData, LogbookError, NeedsAnswer, UserMistake
+from logbook.cli import laboratory
+from logbook.cli.laboratory import Setting, value_shown
+from logbook.cli.session import Session, ask
+from logbook.errors import BadData, NeedsAnswer, UserMistake
 from logbook.journal import entry as journal
 from logbook.journal.fold import agree
 from logbook.journal.kinds import to_value
-from logbook.report.lines import result_value
 from logbook.store import views
-from logbook.study import reports
-from logbook.trial import chemistry
+from logbook.study import doubles, reports
+from logbook.study.reports import Answers
+from logbook.trial import chemistry, codes
 from logbook.trial.records import Report, Result
-from logbook.trial.times import When, parse_when, zone
+from logbook.trial.times import When
 
 if TYPE_CHECKING:
+    from logbook.labs.cells import Beside
     from logbook.labs.importer import Parsed
 
 _VALUE = re.compile(r"\s*([<>≤≥]?\s*=?\s*[+-]?[0-9.,]*[0-9][0-9.,]*)\s*(.*?)\s*\Z", re.DOTALL)
@@ -40,9 +42,12 @@ def add(
         str | None, typer.Option(help="The report that it is copied from ['typed'].")
     ] = None,
     basis: Annotated[str, typer.Option(help="dry or moist.")] = "dry",
-    received: Annotated[str | None, typer.Option("--date", help="When it came in [now].")] = None,
+    received: Annotated[str | None, typer.Option(help="When it came in [now].")] = None,
     reissued: Annotated[
         bool, typer.Option("--reissued", help="The laboratory sent another value.")
+    ] = False,
+    repeat: Annotated[
+        bool, typer.Option("--repeat", help="The same sample, measured a second time.")
     ] = False,
 ) -> None:
     """Write down one result by hand.
@@ -50,48 +55,37 @@ def add(
     Examples: logbook lab add XW3KRT9D nitrate-N '12.5 mg/kg' --method '1 M KCl'
               logbook lab add XW3KRT9D P '<0.5 mg/kg' --method Olsen --report 26-114
     """
+    from logbook.labs.typed import option_text
+
     session: Session = context.obj
-    trial = session.read(lambda store: _trial(store, session))
-    how = method or _asked_method(nutrient, trial.methods)
-    parsed = session.read(
-        lambda store: _checked(
-            store, (sample, nutrient, value, how, basis), lab or trial.lab, report or reports.TYPED
-        )
-    )
+    about = session.read(lambda store: laboratory.setting(store, session, {codes.tidy(sample)}))
+    how = option_text("--method", method) or _asked_method(nutrient, about.methods)
+    named = option_text("--lab", lab), option_text("--report", report) or doubles.TYPED
+    parsed = _checked(session, about, (sample, nutrient, value, how, basis), *named)
     (result,) = parsed.results
-    if report is None:
-        session.read(lambda store: _refuse_twice(store, result))
-    at = parse_when(received or "now", zone(trial.zone), session.clock.now())
-    code = _write(session, result, at, reissued)
-    words = f"{result.sample} {result.analyte} {result_value(result)} {result.unit}"
-    if code is None:
-        say(f"{words}: written down already (report {result.report}); nothing was written")
-        return
-    say(f"{code}  {words} ({result.method}, {result.basis}; report {result.report})")
-    notes = _notes(parsed, trial.methods, result)
-    for note in [*notes, *session.read(lambda store: not_meant(store, parsed.results))]:
-        say(f"Note: {note}")
+    at = laboratory.came_in(session, received, about, [result.sample], "the result")
+    answers = Answers(reissued, repeat)
+    decided = session.read(lambda store: _decided(store, result, answers))
+    code = None
+    if decided.result is not None:
+        code, decided = _write(session, result, at, answers)
+    _say_what_happened(result, code, decided)
+    if code is not None:
+        notes = session.read(lambda store: laboratory.notes_on(store, about, [result]))
+        laboratory.tell_notes([*parsed.notes, *_waiting(parsed, result), *notes])
 
 
 @dataclass(frozen=True)
-class _Trial:
-    """What the trial says about its results: laboratory, zone, method by nutrient."""
+class _Decided:
+    """What becomes of a typed result: it is written, or it is here already as report `here`.
 
-    lab: str | None
-    zone: str
-    methods: dict[str, str]
+    `old` is the result it changes, `replaced` are keys of typed ones that it takes the place of.
+    """
 
-
-def _trial(store: Any, session: Session) -> _Trial:
-    try:
-        trial = chosen(store, session)
-    except LogbookError:
-        if session.trial_given:
-            raise
-        return _Trial(None, "UTC", {})
-    found = views.fetch(store, "followed", "trial = ?", (trial.id,))
-    methods = {one.record.analyte: one.record.method for one in found}
-    return _Trial(trial.trial.lab, trial.trial.zone, methods)
+    result: Result | None
+    here: str = ""
+    old: Result | None = None
+    replaced: tuple[str, ...] = ()
 
 
 def _asked_method(nutrient: str, methods: dict[str, str]) -> str:
@@ -105,54 +99,91 @@ def _asked_method(nutrient: str, methods: dict[str, str]) -> str:
 
 
 def _checked(
-    store: Any, typed: tuple[str, str, str, str, str], lab: str | None, report: str
+    session: Session,
+    about: Setting,
+    typed: tuple[str, str, str, str, str],
+    lab: str | None,
+    report: str,
 ) -> Parsed:
     """The result of what was typed; raises BadData with everything that is wrong with it."""
-    from logbook.labs.importer import Parsed, parse_long
-    from logbook.labs.typed import typed_table
+    from logbook.labs.cells import Beside
+    from logbook.labs.importer import parse_report
+    from logbook.labs.typed import option_text, typed_table
 
-    sample, nutrient, value, method, basis = typed
-    found = _VALUE.match(value)
+    names = ("the sample", "the nutrient", "the value", "the method", "the basis")
+    sample, nutrient, value, method, basis = (
+        option_text(name, text) or "" for name, text in zip(names, typed, strict=True)
+    )
+    found = _VALUE.match(value.replace("\N{MINUS SIGN}", "-"))
     number, unit = (found[1], found[2]) if found else (value, "")
     table = typed_table((sample, nutrient, number, unit, method, basis))
-    parsed = parse_long(table, views.sample_codes(store), lab=lab, report=report)
+
+    def parse(beside: Beside) -> Parsed:
+        return parse_report(table, beside)
+
+    beside = Beside(frozenset(about.origins), lab or about.lab, report, labs=about.labs)
+    parsed: Parsed = laboratory.checked_twice(session, parse, beside, about.zone)
     if parsed.problems:
         raise BadData("the result cannot be written down", parsed.problems)
-    return Parsed(parsed.results, [], parsed.waiting, [])
+    return parsed
 
 
-def _refuse_twice(store: Any, result: Result) -> None:
-    """The same analysis in a report: typed once more, it would count as a second measurement."""
-    others = reports.measured_elsewhere(store, result)
-    if others:
-        raise UserMistake(
-            f"{result.sample} has {result.analyte} by {result.method!r} already: "
-            f"{result_value(others[0])} {others[0].unit}, report {others[0].report}; "
-            "nothing was written",
-            "name the report of a second measurement with --report NUMBER",
-        )
+def _decided(store: Any, result: Result, answers: Answers) -> _Decided:
+    """What becomes of the result in the book as it is; raises UserMistake where that is asked."""
+    found = doubles.standing(store, result.lab, [result])
+    if answers.repeat:
+        (again,) = doubles.next_runs([result], found)
+        return _Decided(again)
+    of = doubles.analysis(result)
+    runs = {one.run for one in found.get(of, []) if one.report == result.report}
+    if runs:
+        (result,) = doubles.as_written_before([result], {of: runs})
+        return _within_report(_standing(store, reports.result_key(result)), result, answers)
+    doubled = doubles.compared(result.lab, [result], found)
+    if doubled is None:
+        return _Decided(result)
+    if answers.reissued and doubled.reports == [doubles.TYPED]:
+        return _Decided(result, replaced=tuple(f"result/{one.id}" for one in doubled.standing))
+    if doubled.equal:
+        return _Decided(None, " and ".join(doubled.reports))
+    raise UserMistake(
+        f"{result.sample} has another {result.analyte} by {result.method!r} already in "
+        f"{doubled.named}; nothing was written",
+        doubles.ways_on(doubled),
+    )
 
 
-def _write(session: Session, result: Result, at: When, reissued: bool) -> str | None:
-    """Write the result, and its report if it is new here; None if it is there already."""
-    name = reports.result_key(result)
-    own = reports.report_key(result.lab, result.report)
-    old = session.read(lambda store: _standing(store, name))
+def _within_report(old: Result | None, result: Result, answers: Answers) -> _Decided:
     if old is not None and agree(to_value(old), to_value(result)):
-        return None
-    if old is not None and not reissued:
+        return _Decided(None, result.report)
+    if old is not None and not answers.reissued:
         raise NeedsAnswer(
-            f"{result.sample} has {result.analyte} {result_value(old)} {old.unit} in report "
+            f"{result.sample} has {result.analyte} {value_shown(old)} {old.unit} in report "
             f"{result.report} already; nothing was written",
             f"logbook correct {result.sample}:{result.analyte} --value VALUE --reason TEXT, "
-            "or --reissued if the laboratory sent another value",
+            "or --reissued if the laboratory sent another value, or --repeat if the sample was "
+            "measured a second time",
         )
+    return _Decided(result, old=old)
+
+
+def _write(
+    session: Session, result: Result, at: When, answers: Answers
+) -> tuple[str | None, _Decided]:
+    """Write the result, and its report if it is new here, by what is decided in the transaction."""
     with session.write() as book:
-        lines: list[tuple[str, Any]] = [(name, result)]
+        store: Any = book.connection.connection.driver_connection
+        decided = _decided(store, result, answers)
+        one = decided.result
+        if one is None:
+            return None, decided
+        own = reports.report_key(one.lab, one.report)
+        lines: list[tuple[str, Any]] = [(reports.result_key(one), one)]
+        lines += [(name, None) for name in decided.replaced]
         if book.values([own]).get(own) is None:
-            lines.insert(0, (own, Report(result.lab, result.report, "", "", at, 1)))
-        reason = f"re-issued report {result.report}" if old is not None else None
-        return book.record("lab", lines, reason=reason).code
+            lines.insert(0, (own, Report(one.lab, one.report, "", "", at, 1)))
+        reason = f"re-issued report {one.report}" if decided.old is not None else None
+        return book.record("lab", lines, reason=reason).code, decided
 
 
 def _standing(store: Any, name: str) -> Result | None:
@@ -161,14 +192,20 @@ def _standing(store: Any, name: str) -> Result | None:
     return found[0].record if found else None
 
 
-def _notes(parsed: Parsed, methods: dict[str, str], result: Result) -> list[str]:
-    notes = []
-    if parsed.waiting:
-        notes.append(f"no pull here has the code {result.sample} yet: the result waits for it")
-    own = methods.get(result.analyte, result.method)
-    if own != result.method:
-        notes.append(
-            f"{result.analyte} by {result.method!r} is not the trial's method ({own!r}): it stands "
-            "in a series of its own"
-        )
-    return notes
+def _say_what_happened(result: Result, code: str | None, decided: _Decided) -> None:
+    words = f"{result.sample} {result.analyte} {value_shown(result)} {result.unit}"
+    if code is None or decided.result is None:
+        laboratory.tell(f"{words}: here already as report {decided.here}; nothing was written", 2)
+        return
+    run = f", run {decided.result.run}" if decided.result.run > 1 else ""
+    laboratory.tell(
+        f"{code}  {words} ({result.method}, {result.basis}; report {result.report}{run})", 10
+    )
+    if decided.replaced:
+        laboratory.tell("Note: the report takes the place of what was typed, now struck", 6)
+
+
+def _waiting(parsed: Parsed, result: Result) -> list[str]:
+    if not parsed.waiting:
+        return []
+    return [f"no pull here has the code {result.sample} yet: the result waits for it"]

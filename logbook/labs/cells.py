@@ -8,6 +8,7 @@ results together.
 from __future__ import annotations
 
 import re
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from decimal import Decimal
 from fractions import Fraction
@@ -62,14 +63,30 @@ class Origin:
     n: int | None
 
 
+@dataclass(frozen=True)
+class Beside:
+    """What is known beside the file: from the person, and from the book.
+
+    `codes` are the book's sample codes, `refused` codes that no result may name, with the reason;
+    `labs` are laboratories as they are written in the book, the likeliest first. `lab` and `report`
+    fill in what the file does not say; with `renumbered`, `report` counts and the file's does not.
+    """
+
+    codes: frozenset[str]
+    lab: str | None = None
+    report: str | None = None
+    renumbered: bool = False
+    labs: tuple[str, ...] = ()
+    refused: Mapping[str, str] = field(default_factory=dict)
+
+
 @dataclass
 class Reading:
     """The state of one pass over a table: caches per distinct cell, and what was found."""
 
     table: Table
     columns: dict[str, int]
-    known: frozenset[str]
-    lab: str
+    beside: Beside
     report: str
     kinds: dict[object, Kind | list[Flaw]] = field(default_factory=dict)
     origins: dict[object, Origin | list[Flaw]] = field(default_factory=dict)
@@ -77,6 +94,11 @@ class Reading:
     series: dict[tuple[str, str, str], int] = field(default_factory=dict)
     first: dict[tuple[object, ...], int] = field(default_factory=dict)
     repeats: dict[tuple[object, ...], list[int]] = field(default_factory=dict)
+    numbering: dict[tuple[object, ...], list[tuple[int, int | None]]] = field(default_factory=dict)
+    labs: dict[str, str] = field(default_factory=dict)
+    respelled: dict[str, str] = field(default_factory=dict)
+    numbers: dict[str, None] = field(default_factory=dict)
+    unnamed_basis: bool = False
     waiting: dict[str, None] = field(default_factory=dict)
     results: list[Result] = field(default_factory=list)
     problems: list[Problem] = field(default_factory=list)
@@ -173,11 +195,21 @@ def _method(reading: Reading, row: list[str], flaws: list[Flaw]) -> str:
 
 def _basis(reading: Reading, row: list[str], flaws: list[Flaw]) -> str:
     text = text_of(reading, row, "basis")
+    if not text:
+        reading.unnamed_basis |= _has_basis(text_of(reading, row, "nutrient"))
     basis = _BASIS.get(text.lower())
     if basis is None:
         what = f"{shown(text)} is not a basis"
         flaws.append(Flaw(reading.columns["basis"], what, "write dry or moist"))
     return basis or ""
+
+
+def _has_basis(nutrient: str) -> bool:
+    """False for pH and EC, which are read in water: they are the same on either basis."""
+    try:
+        return chemistry.find_analyte(nutrient)[0].dimension not in ("acidity", "conductivity")
+    except UserMistake:
+        return False
 
 
 def _check_length(reading: Reading, role: str, text: str, flaws: list[Flaw]) -> None:
@@ -189,11 +221,13 @@ def _check_length(reading: Reading, role: str, text: str, flaws: list[Flaw]) -> 
 def new_origin(reading: Reading, key: object, row: list[str]) -> Origin | list[Flaw]:
     """Understand a combination of laboratory, report, run and repeat seen for the first time."""
     flaws: list[Flaw] = []
-    lab = text_of(reading, row, "lab") or reading.lab
+    lab = _spelled(reading, text_of(reading, row, "lab") or reading.beside.lab or "")
     if not lab and "lab" in reading.columns:
         remedy = "fill it in, or add --lab NAME"
         flaws.append(Flaw(reading.columns["lab"], "there is no laboratory", remedy))
-    report = text_of(reading, row, "report") or reading.report
+    own = text_of(reading, row, "report")
+    report = reading.report if reading.beside.renumbered else own or reading.report
+    reading.numbers[own] = None
     for role, text in (("lab", lab), ("report", report)):
         if role in reading.columns:
             _check_length(reading, role, text, flaws)
@@ -201,6 +235,28 @@ def new_origin(reading: Reading, key: object, row: list[str]) -> Origin | list[F
     origin = Origin(lab, report, run, _count(reading, row, "repeat", flaws))
     reading.origins[key] = flaws or origin
     return flaws or origin
+
+
+def _spelled(reading: Reading, name: str) -> str:
+    """A laboratory as the book writes it, where only capitals and blanks are different."""
+    if not reading.labs:
+        reading.labs |= known_names(reading.beside.labs)
+    known = name if name in reading.beside.labs else reading.labs.setdefault(_folded(name), name)
+    if known != name:
+        reading.respelled[name] = known
+    return known
+
+
+def known_names(names: Iterable[str]) -> dict[str, str]:
+    """Names by what they are whatever their capitals and blanks; the first spelling counts."""
+    found: dict[str, str] = {}
+    for name in names:
+        found.setdefault(_folded(name), name)
+    return found
+
+
+def _folded(name: str) -> str:
+    return "".join(name.casefold().split())
 
 
 def _count(reading: Reading, row: list[str], role: str, flaws: list[Flaw]) -> int | None:
@@ -218,8 +274,11 @@ def new_sample(reading: Reading, cell: str) -> str | Flaw:
     """The code in a cell seen for the first time; a valid one may still wait for its pull."""
     code = codes.tidy(cell)
     wrong = codes.flaw(code)
-    found = _wrong_code(reading, cell, wrong) if wrong else code
-    if not wrong and code not in reading.known:
+    found: str | Flaw = _wrong_code(reading, cell, wrong) if wrong else code
+    if not wrong and code in reading.beside.refused:
+        column = reading.columns["sample"]
+        found = Flaw(column, reading.beside.refused[code], "leave the row out, or mend its code")
+    elif not wrong and code not in reading.beside.codes:
         reading.waiting[code] = None
     reading.samples[cell] = found
     return found
@@ -235,7 +294,8 @@ def _wrong_code(reading: Reading, cell: str, wrong: str) -> Flaw:
         what = "a spreadsheet has turned the sample code into a number"
         return Flaw(column, what, "make that column text and export the file again")
     reading.guesses += 1
-    near = codes.candidates(cell, reading.known) if reading.guesses <= _MOST_GUESSES else []
+    known = reading.beside.codes
+    near = codes.candidates(cell, known) if reading.guesses <= _MOST_GUESSES else []
     remedy = f"is it {' or '.join(near)}?" if near else "copy the code from the label"
     return Flaw(column, f"this is not a sample code: {wrong}", remedy)
 

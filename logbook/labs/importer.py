@@ -11,7 +11,8 @@ Rules:
    value; a non-detect without a limit is refused.
 4. Equal keys within a file are repeats 1, 2, .. of one analysis, in the order of the file, and a
    note names their rows. In another form or unit (NO3 beside NO3-N) they are refused: that is
-   the same measurement printed twice, not a second one.
+   the same measurement printed twice, not a second one. Repeats of one analysis are all numbered
+   by the file or none is: each row that is accepted has a key of its own.
 5. A wide table (a row per sample, a column per nutrient) is turned into a long one first (`wide`),
    and then read by the same rules; its problems name the cells of the file itself.
 """
@@ -26,6 +27,7 @@ from decimal import Decimal
 from logbook.errors import Problem
 from logbook.labs import wide
 from logbook.labs.cells import (
+    Beside,
     Flaw,
     Kind,
     Origin,
@@ -39,6 +41,7 @@ from logbook.labs.cells import (
 )
 from logbook.labs.columns import NEEDED, find_columns, picker
 from logbook.labs.reader import Table, shown
+from logbook.trial import codes
 from logbook.trial.records import Result
 
 MOST_NOTES = 50
@@ -69,15 +72,14 @@ def parse_long(
     the first 12 hex digits of the file's SHA-256, so that every machine names it alike. Values
     are exact (24 digits); nothing is raised for bad data, see `Parsed.problems`.
     """
-    return _parsed(table, *find_columns(table), known_codes, lab, report)
+    beside = Beside(frozenset(known_codes), lab, report)
+    return _parsed(table, *find_columns(table), beside)
 
 
 def parse_report(
     table: Table,
-    known_codes: Collection[str],
+    beside: Beside,
     *,
-    lab: str | None,
-    report: str | None,
     methods: Sequence[str] = (),
     skip: Sequence[str] = (),
     followed: Mapping[str, str] | None = None,
@@ -85,8 +87,8 @@ def parse_report(
     """The results of a table in either shape, long or wide; the header tells which.
 
     `methods` ("P=Mehlich-3") and `skip` (column names) say what a wide table leaves open (see
-    `wide`); `followed` are the trial's methods by nutrient, only ever named in a remedy. The rest
-    as in `parse_long`.
+    `wide`); `followed` are the trial's methods by nutrient, only ever named in a remedy. `beside`
+    is what is known beside the file.
     """
     skipped, problems = wide.named_columns(table, skip)
     shape, found = wide.shape(table, skipped)
@@ -96,14 +98,22 @@ def parse_report(
         long, wrong = wide.as_long(table, options)
         if long is None or problems:
             return Parsed([], [*problems, *wrong], [], [])
-        parsed = _parsed(long, long.columns, wrong, known_codes, lab, report)
+        parsed = _parsed(long, long.columns, wrong, beside)
         return replace(parsed, problems=wide.reworded(parsed.problems), notes=_and(long, parsed))
     if shape == "long" and methods:
         what = f"--method {shown(methods[0])} is for a table with a column per nutrient"
         problems.append(Problem(table.file, what, "this one names the method in each row"))
     if problems:
         return Parsed([], problems, [], [])
-    return _parsed(table, *find_columns(table, skipped), known_codes, lab, report, skipped)
+    return _parsed(table, *find_columns(table, skipped), beside, skipped)
+
+
+def codes_in(table: Table) -> set[str]:
+    """The valid sample codes of a table in either shape, before anything else of it is read."""
+    columns, _ = find_columns(table, (), ("sample",), ())
+    place = columns.get("sample")
+    cells = set() if place is None else {row[place] for row in table.rows}
+    return {code for code in map(codes.tidy, cells) if codes.is_valid(code)}
 
 
 def _and(long: wide.Long, parsed: Parsed) -> list[str]:
@@ -114,21 +124,23 @@ def _parsed(
     table: Table,
     columns: dict[str, int],
     problems: list[Problem],
-    known_codes: Collection[str],
-    lab: str | None,
-    report: str | None,
+    beside: Beside,
     skipped: Collection[int] = (),
 ) -> Parsed:
     """The results of a table whose columns are known; `problems` are what is wrong with them."""
-    if lab is None and "lab" not in columns:
+    if beside.lab is None and "lab" not in columns:
         what = "the file does not name its laboratory"
         problems.append(Problem(table.file, what, "add --lab NAME"))
     if any(role not in columns for role in NEEDED):
         return Parsed([], problems, [], [])
-    number = report or table.sha256[:12]
-    reading = Reading(table, columns, frozenset(known_codes), lab or "", number)
+    reading = Reading(table, columns, beside, beside.report or table.sha256[:12])
     reading.problems = problems
     _read_rows(reading)
+    _refuse_half_numbered(reading)
+    if beside.renumbered and len(reading.numbers) > 1:
+        several = " and ".join(map(shown, reading.numbers))
+        what = f"the file has reports {several}: they cannot all be {shown(reading.report)}"
+        problems.append(Problem(table.file, what, "split the file, one report each"))
     if reading.unshown:
         what = f"{reading.unshown:,} more cells are wrong and not listed"
         problems.append(Problem(table.file, what))
@@ -193,6 +205,8 @@ def _refuse_row(
 def _repeat_number(reading: Reading, at: int, code: str, kind: Kind, origin: Origin) -> int | Flaw:
     """1 for the first row of its key, then 2, 3, .. - or the file's own number, if it has one."""
     key = (code, kind.series, origin.lab, origin.report, origin.run, origin.n)
+    if "repeat" in reading.columns:
+        reading.numbering.setdefault(key[:-1], []).append((at, origin.n))
     before = reading.first.setdefault(key, at)
     if before == at:
         return origin.n or 1
@@ -209,6 +223,25 @@ def _repeat_number(reading: Reading, at: int, code: str, kind: Kind, origin: Ori
     return len(rows)
 
 
+def _refuse_half_numbered(reading: Reading) -> None:
+    """A blank and a number among the repeats of one analysis: which repeat is the blank one?"""
+    for rows in reading.numbering.values():
+        if 0 < sum(n is None for _, n in rows) < len(rows):
+            what = (
+                f"{_listed(reading, [at for at, _ in rows])} are repeats of one analysis, some of "
+                "them numbered and some not"
+            )
+            blank = next(at for at, n in rows if n is None)
+            remedy = "number all of them 1, 2, 3 .., or none"
+            reading.refuse(blank, Flaw(reading.columns["repeat"], what, remedy))
+
+
+def _listed(reading: Reading, rows: list[int]) -> str:
+    """`rows 2, 4 and 5`."""
+    lines = [str(reading.table.lines[at]) for at in rows[:20]]
+    return f"rows {', '.join(lines[:-1])} and {lines[-1]}"
+
+
 def _notes(reading: Reading, skipped: Collection[int]) -> list[str]:
     """What the person should know although nothing is wrong."""
     table, used = reading.table, {*reading.columns.values(), *skipped}
@@ -218,11 +251,14 @@ def _notes(reading: Reading, skipped: Collection[int]) -> list[str]:
     ignored = [title for place, title in enumerate(table.header) if place not in used]
     if ignored:
         notes.append(f"columns not used: {', '.join(ignored[:20])}")
+    for name, known in reading.respelled.items():
+        notes.append(f"{shown(name)} is taken as {shown(known)}, as it is written here")
+    if reading.unnamed_basis:
+        notes.append("the basis is not named: taken as dry")
     for key, rows in list(reading.repeats.items())[:MOST_NOTES]:
-        lines = [str(table.lines[at]) for at in rows[:20]]
-        listed = f"{', '.join(lines[:-1])} and {lines[-1]}"
         nutrient = text_of(reading, table.rows[rows[0]], "nutrient")
-        notes.append(f"rows {listed} are repeats of one analysis: {key[0]}, {nutrient}")
+        listed = _listed(reading, rows)
+        notes.append(f"{listed} are repeats of one analysis: {key[0]}, {nutrient}")
     if len(reading.repeats) > MOST_NOTES:
         notes.append(f"and {len(reading.repeats) - MOST_NOTES:,} more analyses with repeats")
     return notes

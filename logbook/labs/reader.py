@@ -38,7 +38,8 @@ MOST_COLUMNS = 1_000
 MOST_CHARACTERS = 10_000
 MOST_PROBLEMS = 5_000
 _CONTROL = (
-    "\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\u200b-\u200f\u2028-\u202e\u2066-\u2069\ufeff\ufffe\uffff"
+    "\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\xad"
+    "\u200b-\u200f\u2028-\u202e\u2066-\u2069\ufeff\ufffe\uffff"
 )
 _FORBIDDEN = re.compile(f"[{_CONTROL}]")
 _BINARY = (
@@ -78,6 +79,12 @@ class Table:
         return next(places, None)
 
 
+def control_character(text: str) -> str | None:
+    """`U+001B` if the text has a character that may steer a terminal; None without."""
+    found = _FORBIDDEN.search(text)
+    return f"U+{ord(found[0]):04X}" if found else None
+
+
 def shown(cell: str) -> str:
     """A cell in quotes, safe for a terminal and at most 40 characters long."""
     text = " ".join(cell.split())
@@ -89,20 +96,34 @@ def read_table(path: Path) -> Table:
 
     A file that is missing or may not be read is the caller's mistake (UserMistake).
     """
+    table, problems = read_sound_rows(path)
+    if problems:
+        raise _all_refused(problems)
+    return table
+
+
+def read_sound_rows(path: Path) -> tuple[Table, list[Problem]]:
+    """The rows that can be read, and a problem for every other one; else as `read_table`.
+
+    One torn row must not hide what is wrong in the others. With a problem nothing of the table
+    may be recorded.
+    """
     name = shown(path.name)[1:-1]
     data = _bytes(path, name)
     text, encoding = _decode(data, name)
     delimiter, skip = _delimiter(text, name)
-    header, rows, lines = _cells(text, delimiter, skip, name)
-    return Table(
+    header, rows, lines, problems = _cells(text, delimiter, skip, name)
+    commas = "," in text and (delimiter != "," or '"' in text)
+    table = Table(
         header=header,
         rows=rows,
         lines=lines,
         file=name,
         sha256=hashlib.sha256(data).hexdigest(),
-        decimal_comma="," in text and (delimiter != "," or '"' in text) and _decimal_comma(rows),
+        decimal_comma=commas and _decimal_comma(rows),
         encoding=encoding,
     )
+    return table, problems
 
 
 def _bytes(path: Path, name: str) -> bytes:
@@ -202,18 +223,16 @@ def _numbered(text: str, delimiter: str, skip: int, name: str) -> Iterator[tuple
 
 def _cells(
     text: str, delimiter: str, skip: int, name: str
-) -> tuple[tuple[str, ...], list[list[str]], list[int]]:
+) -> tuple[tuple[str, ...], list[list[str]], list[int], list[Problem]]:
     numbered = _numbered(text, delimiter, skip, name)
     line, names = next(numbered, (skip + 1, []))
     header, problems = _header(names, f"{name}, row {line}")
     if problems:
         raise _all_refused(problems)
     rows, lines, problems = _body(numbered, header, name, _oddities(text))
-    if problems:
-        raise _all_refused(problems)
-    if not rows:
+    if not rows and not problems:
         raise _refused(name, "there is a header but no row below it", "export the file again")
-    return header, rows, lines
+    return header, rows, lines, problems
 
 
 def _oddities(text: str) -> bool:
@@ -248,16 +267,16 @@ def _cell_problems(cell: str, where: str) -> Iterator[Problem]:
     if len(cell) > MOST_CHARACTERS:
         what = f"the cell has {len(cell):,} characters, more than 10,000"
         yield Problem(where, what, "check the quotes of that row")
-    found = _FORBIDDEN.search(cell)
+    found = control_character(cell)
     if found:
-        what = f"the cell has a control character (U+{ord(found[0]):04X})"
+        what = f"the cell has a control character ({found})"
         yield Problem(f"{where} (value {shown(cell)})", what, "type the cell again without it")
 
 
 def _body(
     numbered: Iterable[tuple[int, list[str]]], header: tuple[str, ...], name: str, odd: bool
 ) -> tuple[list[list[str]], list[int], list[Problem]]:
-    """Rows and their lines; equal short cells share one string, which saves most of the memory."""
+    """Sound rows and their lines; equal short cells share one string, which saves memory."""
     rows: list[list[str]] = []
     lines: list[int] = []
     problems: list[Problem] = []
@@ -273,6 +292,7 @@ def _body(
                 lines,
                 [Problem(name, "there are more than 500,000 rows", "split the file")],
             )
+        before = len(problems)
         if len(row) != width:
             problems.append(_ragged(row, header, f"{name}, row {line}"))
         elif odd or max(map(len, row)) > MOST_CHARACTERS:
@@ -281,6 +301,8 @@ def _body(
         if len(problems) >= MOST_PROBLEMS:
             problems.append(Problem(name, "the rows after these were not looked at"))
             break
+        if len(problems) > before:
+            continue
         rows.append([share(cell, cell) for cell in row] if len(known) < MOST_ROWS else row)
         lines.append(line)
     return rows, lines, problems

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import unicodedata
 from contextlib import suppress
 from dataclasses import dataclass
 
 from logbook.errors import UserMistake
-from logbook.labs.reader import Table, shown
+from logbook.labs.cells import MOST_TEXT
+from logbook.labs.reader import Table, control_character, shown
 from logbook.trial import units
 
 _HEADER = ("sample", "nutrient", "value", "unit", "method", "basis")
@@ -32,3 +34,19 @@ def typed_table(cells: tuple[str, str, str, str, str, str]) -> TypedTable:
     with suppress(UserMistake):
         comma = units.number(number, None) is not None and "," in number
     return TypedTable(_HEADER, [list(cells)], [1], "what was typed", "", comma)
+
+
+def option_text(option: str, text: str | None) -> str | None:
+    """What an option says, tidied and checked as a cell of a file is; None if it was not given."""
+    if text is None:
+        return None
+    tidied = " ".join(unicodedata.normalize("NFC", text).split())
+    if not tidied:
+        raise UserMistake(f"{option} says nothing", "fill it in, or leave it out")
+    found = control_character(tidied)
+    if found:
+        raise UserMistake(f"{option} has a control character ({found})", "type it without")
+    if len(tidied) > MOST_TEXT:
+        what = f"{option} has {len(tidied)} characters, more than {MOST_TEXT}"
+        raise UserMistake(what, "shorten it")
+    return tidied

@@ -8,11 +8,13 @@ A report is known by laboratory and number, its files by their bytes. Rules:
    are shown and confirmed, and only those keys are written; the old lines stay in history.
 4. What the laboratory did not change is left as a person corrected or struck it.
 5. An import that was struck or undone may be made again.
+6. What stands under another report of the laboratory is not written a second time, unless somebody
+   says that it is a second measurement, or that it takes the place of what was typed (`doubles`).
 """
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
@@ -21,16 +23,14 @@ from logbook.journal.entry import Entry, Value, decode, key, parts
 from logbook.journal.fold import agree
 from logbook.journal.kinds import from_value, to_value
 from logbook.store import views
-from logbook.study.parts import by_code as parts_by_code
-from logbook.study.samples import MINERAL_N, samples
+from logbook.study import doubles
+from logbook.study.touched import curves_of
 from logbook.trial.records import Report, Result
 from logbook.trial.times import When
 
 if TYPE_CHECKING:
     import sqlite3
 
-TYPED = "typed"
-_PARTS = frozenset({"nitrate-N", "ammonium-N"})
 _Written = list[tuple[str, Entry, int, bool]]
 
 
@@ -47,7 +47,9 @@ class Plan:
     """What would be written, by key, and what a person should know before it is.
 
     `kept` are results that a person corrected or struck and the laboratory did not change;
-    `missing` stand here but not in the re-issue; `live` are the lines that the plan was made on.
+    `missing` stand here but not in the re-issue. `here` are other reports under which the very same
+    results stand; `replaced` are keys of typed results that these take the place of; `again` are
+    the reports of an earlier measurement, which these follow as the next run.
     """
 
     new: dict[str, Result] = field(default_factory=dict)
@@ -56,14 +58,25 @@ class Plan:
     kept: list[Result] = field(default_factory=list)
     missing: list[Result] = field(default_factory=list)
     reports: dict[str, Report] = field(default_factory=dict)
-    live: dict[str, tuple[str, ...]] = field(default_factory=dict)
+    here: list[str] = field(default_factory=list)
+    replaced: list[str] = field(default_factory=list)
+    again: list[str] = field(default_factory=list)
     curves: list[str] = field(default_factory=list)
 
     @property
-    def records(self) -> list[tuple[str, Report | Result]]:
-        """What is to be written: the reports first."""
+    def records(self) -> list[tuple[str, Report | Result | None]]:
+        """What is to be written: the reports first; None strikes what is replaced."""
         changes = [(name, change.new) for name, change in self.changed.items()]
-        return [*sorted(self.reports.items()), *self.new.items(), *changes]
+        gone = [(name, None) for name in self.replaced]
+        return [*sorted(self.reports.items()), *self.new.items(), *changes, *gone]
+
+
+@dataclass(frozen=True)
+class Answers:
+    """What somebody says about results that stand here already; see `doubles`."""
+
+    reissued: bool = False
+    repeat: bool = False
 
 
 def result_key(result: Result) -> str:
@@ -80,20 +93,88 @@ def report_key(lab: str, number: str) -> str:
 
 
 def plan(
-    store: sqlite3.Connection, results: Sequence[Result], file: str, sha256: str, at: When
+    store: sqlite3.Connection,
+    results: Sequence[Result],
+    file: str,
+    sha256: str,
+    at: When,
+    answers: Answers = Answers(),
 ) -> Plan:
     """What importing these results would write; raises UserMistake where it must not be done."""
     _refuse_elsewhere(store, results, file, sha256)
     made = Plan()
-    of_report: dict[tuple[str, str], dict[str, Result]] = {}
+    of_report: dict[tuple[str, str], list[Result]] = {}
     for result in results:
-        of_report.setdefault((result.lab, result.report), {})[result_key(result)] = result
-    for (lab, number), lines in of_report.items():
-        _plan_report(store, made, Report(lab, number, file, sha256, at, len(lines)), lines)
+        of_report.setdefault((result.lab, result.report), []).append(result)
+    for (lab, number), several in of_report.items():
+        report = Report(lab, number, file, sha256, at, len(several))
+        kept = _not_doubled(store, made, report, several, answers)
+        lines = {result_key(result): result for result in kept}
+        if len(lines) < len(kept):
+            raise UserMistake(
+                f"{file}: two rows are one result; nothing was written", "number the repeats"
+            )
+        if lines:
+            _plan_report(store, made, report, lines)
     if made.changed:
         touched = [*made.new.values(), *(change.new for change in made.changed.values())]
         made.curves = curves_of(store, touched)
     return made
+
+
+def known_as(store: sqlite3.Connection, sha256: str) -> tuple[str | None, str | None]:
+    """Laboratory and number under which this very file was imported; None where it was several.
+
+    A file that a later one of its report replaced is known, too.
+    """
+    found = [
+        one.record
+        for one in views.fetch(store, "report")
+        if sha256 and (one.record.sha256 == sha256 or _was_before(store, one.id, sha256))
+    ]
+    labs, numbers = {one.lab for one in found}, {one.number for one in found}
+    return (
+        labs.pop() if len(labs) == 1 else None,
+        numbers.pop() if len(numbers) == 1 else None,
+    )
+
+
+def _was_before(store: sqlite3.Connection, ident: str, sha256: str) -> bool:
+    written = views.writes_of_key(store, f"report/{ident}")
+    return len(written) > 1 and _state(written, sha256) == "older"
+
+
+def _not_doubled(
+    store: sqlite3.Connection,
+    made: Plan,
+    report: Report,
+    results: list[Result],
+    answers: Answers,
+) -> list[Result]:
+    """The results that may be planned for, in the runs in which they are kept; see `doubles`."""
+    runs: dict[doubles.Analysis, set[int]] = {}
+    for name in _living(store, report):
+        sample, analyte, method, basis, run, _ = parts(name)[3:]
+        runs.setdefault((sample, analyte, method, basis), set()).add(int(run))
+    results = doubles.as_written_before(results, runs)
+    if _state(_written(store, report), report.sha256) == "struck":
+        runs = {doubles.analysis(one): {one.run} for one in _standing(store, report).values()}
+    fresh = [result for result in results if doubles.analysis(result) not in runs]
+    found = doubles.standing(store, report.lab, fresh, report.number)
+    doubled = doubles.compared(report.lab, fresh, found)
+    if doubled is None:
+        return results
+    if answers.repeat:
+        made.again = sorted({*made.again, *doubled.reports})
+        return doubles.next_runs(results, found)
+    if answers.reissued and doubled.reports == [doubles.TYPED]:
+        made.replaced += [f"result/{one.id}" for one in doubled.standing]
+        return results
+    if doubled.equal < len(fresh):
+        raise doubles.refusal(doubled, report.file, report.number, len(results))
+    made.here = sorted({*made.here, *doubled.reports})
+    made.same += len(fresh)
+    return [result for result in results if doubles.analysis(result) in runs]
 
 
 def _refuse_elsewhere(
@@ -105,10 +186,8 @@ def _refuse_elsewhere(
         found for found in views.fetch(store, "report") if f"report/{found.id}" not in numbers
     ]
     for found in others:
-        if found.record.sha256 != sha256:
-            written = views.writes_of_key(store, f"report/{found.id}")
-            if len(written) == 1 or _state(written, sha256) != "older":
-                continue
+        if found.record.sha256 != sha256 and not _was_before(store, found.id, sha256):
+            continue
         report: Report = found.record
         raise UserMistake(
             f"{file}: this very file was imported as report {report.number} of {report.lab}; "
@@ -122,12 +201,10 @@ def _plan_report(
 ) -> None:
     """Add what one report's lines would do to the plan."""
     own = report_key(report.lab, report.number)
-    written = views.writes_of_key(store, own)
+    written = _written(store, report)
     state = _state(written, report.sha256)
     standing = _standing(store, report)
     living = _living(store, report)
-    made.live |= {name: living[name] for name in lines if name in living}
-    made.live |= {own: tuple(sorted(name for name, _, _, live in written if live))}
     if state == "current":
         _refuse_read_otherwise(report, lines, living)
         added = {name: result for name, result in lines.items() if name not in living}
@@ -233,6 +310,10 @@ def _standing(store: sqlite3.Connection, report: Report) -> dict[str, Result]:
     return {f"result/{one.id}": one.record for one in found}
 
 
+def _written(store: sqlite3.Connection, report: Report) -> _Written:
+    return views.writes_of_key(store, report_key(report.lab, report.number))
+
+
 def _living(store: sqlite3.Connection, report: Report) -> dict[str, tuple[str, ...]]:
     """The live lines of every key of a report's results, struck ones included."""
     found: dict[str, tuple[str, ...]] = {}
@@ -280,82 +361,3 @@ def _said_by_laboratory(written: _Written) -> list[Value]:
                 earlier.add(one)
                 before += writes[one][1].replaces
     return [value for name in said - earlier if (value := writes[name][1].value) is not None]
-
-
-def typed_by_hand(store: sqlite3.Connection, results: Iterable[Result]) -> list[Result]:
-    """Results that were typed without a report and are now read from one: they stand twice."""
-    found = views.fetch(store, "result", "report = ?", (TYPED,))
-    if not found:
-        return []
-    read = {_analysis(result) for result in results if result.report != TYPED}
-    return [one.record for one in found if _analysis(one.record) in read]
-
-
-def measured_elsewhere(store: sqlite3.Connection, result: Result) -> list[Result]:
-    """Results of the same analysis of the same sample in other reports of the laboratory."""
-    found = views.fetch(
-        store, "result", "sample = ? AND analyte = ?", (result.sample, result.analyte)
-    )
-    mine = _analysis(result)
-    return [
-        one.record
-        for one in found
-        if one.record.report != result.report and _analysis(one.record) == mine
-    ]
-
-
-def _analysis(result: Result) -> tuple[str, ...]:
-    return (result.lab, result.sample, result.analyte, result.method, result.basis)
-
-
-def curves_of(store: sqlite3.Connection, results: Iterable[Result]) -> list[str]:
-    """The curves that these results are part of: "nitrate-N of M", trial by trial.
-
-    A control's result is part of the curve of every treatment in its block.
-    """
-    trials = {one.id: one.record.name for one in views.fetch(store, "trial")}
-    of_sample: dict[str, tuple[str, set[str]]] = {}
-    for trial in trials:
-        of_sample |= _treatments_of(store, trial)
-    pulls = {code: part.pull for code, part in parts_by_code(store).items()}
-    measured = _measured(store)
-    found: set[tuple[str, str, str]] = set()
-    for result in results:
-        sample = pulls.get(result.sample, result.sample)
-        trial, codes = of_sample.get(sample, ("", set()))
-        names = [result.analyte, *([MINERAL_N] if result.analyte in _PARTS else [])]
-        found.update((trial, name, code) for name in names for code in codes)
-    several = len({trial for trial, _, _ in found}) > 1
-    return [
-        f"{name} of {code}" + (f" ({trials[trial]})" if several else "")
-        for trial, name, code in sorted(found)
-        if (trial, name, code) in measured
-    ]
-
-
-def _treatments_of(store: sqlite3.Connection, trial: str) -> dict[str, tuple[str, set[str]]]:
-    """The trial of each sample, and the treatments whose curves it is part of."""
-    treated: dict[str, set[str]] = {}
-    for bed in views.bed_refs(store, trial):
-        if not bed.control:
-            treated.setdefault(bed.block, set()).add(bed.treatment_code)
-    found = {}
-    for one in samples(store, trial):
-        near = {code for block in one.blocks for code in treated.get(block, ())}
-        found[one.code] = (trial, near if one.control else {one.treatment})
-    return found
-
-
-def _measured(store: sqlite3.Connection) -> set[tuple[str, str, str]]:
-    """Which nutrients of which treatments have results, mineral-N where both its parts have."""
-    rows = store.execute(
-        "SELECT DISTINCT b.trial, r.analyte, t.code FROM result r "
-        "LEFT JOIN part ON part.id = r.sample JOIN pull p ON p.id = coalesce(part.pull, r.sample) "
-        "JOIN bed b ON b.id = p.bed JOIN treatment t ON t.id = b.treatment"
-    )
-    found: set[tuple[str, str, str]] = set(rows.fetchall())
-    return found | {
-        (trial, MINERAL_N, code)
-        for trial, _, code in found
-        if all((trial, part, code) in found for part in _PARTS)
-    }

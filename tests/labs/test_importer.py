@@ -6,15 +6,21 @@ from decimal import Decimal
 from pathlib import Path
 
 import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 
-from logbook.errors import Problem
+from logbook.errors import Problem, UserMistake
 from logbook.labs import cells
-from logbook.labs.importer import Parsed, parse_long
-from logbook.labs.reader import read_table
+from logbook.labs.cells import Beside
+from logbook.labs.importer import Parsed, parse_long, parse_report
+from logbook.labs.reader import read_sound_rows, read_table
+from logbook.labs.typed import option_text
+from logbook.study.reports import result_key
 from logbook.trial import codes
 from logbook.trial.records import Result
 
 A, B, C = (body + codes.check_symbol(body) for body in ("3479ACD", "HJKLMNP", "TTWWXXY"))
+BASIS = "the basis is not named: taken as dry"
 HEADER = "sample,nutrient,value,unit,method"
 
 
@@ -34,7 +40,7 @@ def told(problem: Problem) -> str:
 
 def test_a_row_becomes_a_result(tmp_path: Path) -> None:
     parsed = rows(tmp_path, f"{A},NO3,44.27,mg/kg,2M KCl")
-    assert (parsed.problems, parsed.notes, parsed.waiting) == ([], [], [])
+    assert (parsed.problems, parsed.notes, parsed.waiting) == ([], [BASIS], [])
     (result,) = parsed.results
     assert result == Result(
         lab="Invented Lab", report="R1", sample=A, analyte="nitrate-N", method="2 M KCl",
@@ -76,7 +82,7 @@ def test_optional_columns(tmp_path: Path) -> None:
     assert (first.run, first.n, first.limit, first.qualifier) == (2, 3, Decimal("0.5"), "<")
     assert (second.lab, second.report, second.basis) == ("Invented Lab", "R1", "dry")
     assert (second.run, second.n, second.value) == (1, 1, Decimal(4))
-    assert parsed.notes == ["columns not used: comment"]
+    assert parsed.notes == ["columns not used: comment", BASIS]
 
 
 def test_a_qualifier_in_its_own_column_counts(tmp_path: Path) -> None:
@@ -117,7 +123,7 @@ def test_repeats_are_counted_and_named(tmp_path: Path) -> None:
     line = f"{A},P,4,mg/kg,Olsen"
     parsed = rows(tmp_path, line, f"{B},P,4,mg/kg,Olsen", line, f"{A},P,5,mg/kg,Olsen")
     assert [(r.sample, r.n) for r in parsed.results] == [(A, 1), (B, 1), (A, 2), (A, 3)]
-    assert parsed.notes == [f"rows 2, 4 and 5 are repeats of one analysis: {A}, P"]
+    assert parsed.notes == [BASIS, f"rows 2, 4 and 5 are repeats of one analysis: {A}, P"]
 
 
 def test_one_measurement_printed_twice_is_no_repeat(tmp_path: Path) -> None:
@@ -249,5 +255,112 @@ def test_problems_are_bounded_and_counted(tmp_path: Path, monkeypatch: pytest.Mo
 
 def test_an_old_encoding_is_said(tmp_path: Path) -> None:
     parsed = parse(tmp_path, f"{HEADER}\n{A},P,4,µg/g,Olsen\n".encode("latin-1"))
-    assert parsed.notes == ["r.csv is not UTF-8: it was read as Windows-1252"]
+    assert parsed.notes == ["r.csv is not UTF-8: it was read as Windows-1252", BASIS]
     assert parsed.results[0].reported_unit == "µg/g"
+
+
+def test_repeats_are_all_numbered_or_none(tmp_path: Path) -> None:
+    header = f"{HEADER},repeat"
+    parsed = rows(
+        tmp_path, f"{A},P,4,mg/kg,Olsen,1", f"{B},P,4,mg/kg,Olsen,", f"{A},P,5,mg/kg,Olsen,",
+        f"{A},P,6,mg/kg,Olsen,2", header=header,
+    )  # fmt: skip
+    assert [told(problem) for problem in parsed.problems] == [
+        "r.csv, row 4, column repeat (value '') | rows 2, 4 and 5 are repeats of one analysis, "
+        "some of them numbered and some not | number all of them 1, 2, 3 .., or none"
+    ]
+
+
+CELLS = st.tuples(
+    st.sampled_from([A, B]), st.sampled_from(["NO3-N", "NO3", "P"]),
+    st.sampled_from(["", "1", "2", "3"]), st.sampled_from(["", "1", "2"]),
+    st.sampled_from(["", "Invented Lab", "invented  lab", "Other Lab"]),
+    st.sampled_from(["", "R1", "R2"]), st.sampled_from(["", "dry", "moist"]),
+)  # fmt: skip
+
+
+@settings(suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=300)
+@given(st.lists(CELLS, min_size=1, max_size=6))
+def test_each_accepted_row_is_a_result_with_a_key_of_its_own(
+    tmp_path: Path, cells: list[tuple[str, ...]]
+) -> None:
+    lines = [
+        f"{sample},{name},4,mg/kg,x,{repeat},{run},{lab},{report},{basis}"
+        for sample, name, repeat, run, lab, report, basis in cells
+    ]
+    parsed = rows(tmp_path, *lines, header=f"{HEADER},repeat,run,lab,report,basis")
+    if not parsed.problems:
+        keys = {result_key(result) for result in parsed.results}
+        assert len(parsed.results) == len(lines) == len(keys)
+
+
+def test_the_basis_is_asked_of_contents_only(tmp_path: Path) -> None:
+    assert rows(tmp_path, f"{A},pH,6.8,,water 1:1", f"{A},EC,1,dS/m,water 1:1").notes == []
+    assert rows(tmp_path, f"{A},P,4,mg/kg,x,dry", header=f"{HEADER},basis").notes == []
+    half = [f"{A},P,4,mg/kg,x,dry", f"{B},P,4,mg/kg,x,"]
+    assert rows(tmp_path, *half, header=f"{HEADER},basis").notes == [BASIS]
+
+
+def test_a_laboratory_is_written_as_the_book_writes_it(tmp_path: Path) -> None:
+    path = tmp_path / "r.csv"
+    path.write_text(
+        f"{HEADER},lab\n{A},P,4,mg/kg,x,FEN  lab\n{B},P,4,mg/kg,x,Fen Lab\n{A},K,4,mg/kg,x,other\n"
+    )
+    beside = Beside(frozenset({A, B}), report="R1", labs=("Fen Lab", "fen lab"))
+    parsed = parse_report(read_table(path), beside)
+    assert [result.lab for result in parsed.results] == ["Fen Lab", "Fen Lab", "other"]
+    assert parsed.notes[0] == "'FEN lab' is taken as 'Fen Lab', as it is written here"
+
+
+def test_a_code_that_never_will_have_a_pull_is_refused_with_the_reason(tmp_path: Path) -> None:
+    path = tmp_path / "r.csv"
+    path.write_text(f"{HEADER}\n{C},P,4,mg/kg,x\n")
+    beside = Beside(frozenset({A}), "L", "1", refused={C: "its pull was struck"})
+    (problem,) = parse_report(read_table(path), beside).problems
+    assert told(problem) == (
+        f"r.csv, row 2, column sample (value '{C}') | its pull was struck | leave the row out, or "
+        "mend its code"
+    )
+
+
+def test_a_torn_row_hides_no_other_problem(tmp_path: Path) -> None:
+    path = tmp_path / "r.csv"
+    path.write_text(f"{HEADER}\n{A},P,4\n{A},P,x,mg/kg,m\n{B},P,4,mg/kg,m\n")
+    table, problems = read_sound_rows(path)
+    assert [told(problem) for problem in problems] == [
+        "r.csv, row 2, column unit | the row has 3 cells, the header 5 | fill the row up"
+    ]
+    parsed = parse_long(table, {A, B}, lab="L", report="1")
+    assert [problem.where for problem in parsed.problems] == [
+        "r.csv, row 3, column value (value 'x')"
+    ]
+
+
+def test_one_number_for_a_file_of_several_reports(tmp_path: Path) -> None:
+    path = tmp_path / "r.csv"
+    path.write_text(f"{HEADER},report\n{A},P,4,mg/kg,m,1\n{B},P,4,mg/kg,m,2\n")
+    beside = Beside(frozenset({A, B}), "L", "26-1", renumbered=True)
+    assert [told(problem) for problem in parse_report(read_table(path), beside).problems] == [
+        "r.csv | the file has reports '1' and '2': they cannot all be '26-1' | split the file, one "
+        "report each"
+    ]
+
+
+def test_what_an_option_says_is_tidied_like_a_cell() -> None:
+    assert option_text("--lab", None) is None
+    assert option_text("--lab", "  Fen \t Lab ") == "Fen Lab"
+    assert option_text("--lab", "Cafe\u0301") == "Caf\u00e9"
+
+
+@pytest.mark.parametrize(
+    ("text", "message"),
+    [
+        (" ", "--lab says nothing"),
+        ("a\x1b[2J", "--lab has a control character (U+001B)"),
+        ("x" * 81, "--lab has 81 characters, more than 80"),
+    ],
+)
+def test_an_option_that_does_not_do(text: str, message: str) -> None:
+    with pytest.raises(UserMistake) as refused:
+        option_text("--lab", text)
+    assert refused.value.message == message

@@ -13,6 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from logbook.errors import BadData
+from logbook.labs.cells import Beside
 from logbook.labs.headings import read_heading
 from logbook.labs.importer import Parsed, parse_report
 from logbook.labs.reader import read_table
@@ -21,6 +22,7 @@ from logbook.trial import codes
 A, B, C, D = (
     body + codes.check_symbol(body) for body in ("3479ACD", "HJKLMNP", "TTWWXXY", "ACDEFGH")
 )
+BASIS = "the basis is not named: taken as dry"
 SAMPLES = (A, B, C, D)
 FOLLOWED = {"nitrate-N": "1 M KCl", "P": "Mehlich-3"}
 
@@ -30,10 +32,8 @@ def parse(
 ) -> Parsed:
     path = folder / "w.csv"
     path.write_text(content, encoding="utf-8", newline="")
-    return parse_report(
-        read_table(path), SAMPLES, lab="Invented Lab", report="R1", methods=methods, skip=skip,
-        followed=FOLLOWED,
-    )  # fmt: skip
+    beside = Beside(frozenset(SAMPLES), "Invented Lab", "R1")
+    return parse_report(read_table(path), beside, methods=methods, skip=skip, followed=FOLLOWED)
 
 
 def told(parsed: Parsed) -> list[str]:
@@ -98,7 +98,7 @@ def test_methods_from_heading_row_and_option(tmp_path: Path) -> None:
     ]
     first = parsed.results[0]
     assert (first.reported, first.reported_unit, first.form) == ("12.50", "ppm", "NO3-N")
-    assert parsed.notes == []
+    assert parsed.notes == [BASIS]
 
 
 @pytest.mark.parametrize("label", ["", "unit", "Units:"])
@@ -145,7 +145,7 @@ def test_what_is_no_nutrient_must_be_named(tmp_path: Path) -> None:
     ]
     parsed = parse(tmp_path, content, skip=("ca (%)", "P rating", "Comment"))
     assert [r.analyte for r in parsed.results] == ["P"]
-    assert parsed.notes == ["columns left out: Ca (%), P rating, Comment"]
+    assert parsed.notes == [BASIS, "columns left out: Ca (%), P rating, Comment"]
 
 
 def test_strange_words_in_a_heading_are_cleared_up_by_the_whole_heading(tmp_path: Path) -> None:
@@ -247,7 +247,7 @@ def test_wrong_cells_are_named_where_they_stand(tmp_path: Path) -> None:
 def test_repeats_of_a_sample_are_counted(tmp_path: Path) -> None:
     parsed = parse(tmp_path, f"sample,P Olsen (ppm)\n{A},1\n{B},2\n{A},3\n")
     assert [(r.sample, r.n) for r in parsed.results] == [(A, 1), (B, 1), (A, 2)]
-    assert parsed.notes == [f"rows 2 and 4 are repeats of one analysis: {A}, P"]
+    assert parsed.notes == [BASIS, f"rows 2 and 4 are repeats of one analysis: {A}, P"]
 
 
 KINDS = (
@@ -316,7 +316,7 @@ def test_damaged_wide_files_end_in_words(
     path = tmp_path / "w.csv"
     path.write_bytes(data[:place] + noise + data[place + len(noise) // 2 :])
     try:
-        parsed = parse_report(read_table(path), SAMPLES, lab="L", report="1")
+        parsed = parse_report(read_table(path), Beside(frozenset(SAMPLES), "L", "1"))
     except BadData as error:
         assert error.problems
         assert error.message.isprintable()

@@ -1,0 +1,176 @@
+"""Results that stand under another report of the laboratory already: never doubled unseen.
+
+A corrected report under a number of its own would give every sample two values, and curves their
+mean. So it is asked what the second one is: the report that takes the place of the first, or a
+second measurement of the same samples, which is kept as the next run.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from decimal import Decimal
+from typing import TYPE_CHECKING
+
+from logbook.errors import UserMistake
+from logbook.trial.records import Result
+
+if TYPE_CHECKING:
+    import sqlite3
+
+TYPED = "typed"
+Analysis = tuple[str, str, str, str]
+_Value = tuple[Decimal | None, Decimal | None, str]
+
+
+@dataclass(frozen=True)
+class Standing:
+    """A result that stands in the book, as far as it matters here; `id` is its key's."""
+
+    id: str
+    report: str
+    run: int
+    value: _Value
+
+
+@dataclass(frozen=True)
+class Doubled:
+    """Results whose analysis stands under other reports: how many are equal, how many differ."""
+
+    lab: str
+    equal: int
+    different: int
+    standing: tuple[Standing, ...]
+
+    @property
+    def reports(self) -> list[str]:
+        """The other reports, in order."""
+        return sorted({one.report for one in self.standing})
+
+    @property
+    def named(self) -> str:
+        """`report 26-1 of Invented Soil Lab`."""
+        plural = "s" * (len(self.reports) > 1)
+        return f"report{plural} {', '.join(self.reports)} of {self.lab}"
+
+
+def analysis(result: Result) -> Analysis:
+    """What two results have in common that measure the same thing in one laboratory."""
+    return (result.sample, result.analyte, result.method, result.basis)
+
+
+def standing(
+    store: sqlite3.Connection, lab: str, results: Iterable[Result], without: str | None = None
+) -> dict[Analysis, list[Standing]]:
+    """What stands of these results' analyses in a laboratory's reports, but for one of them."""
+    wanted = {analysis(result) for result in results}
+    if not wanted:
+        return {}
+    only = next(iter(wanted))[0] if len(wanted) == 1 else None
+    rows = store.execute(
+        'SELECT sample, analyte, method, basis, id, report, run, value, "limit", qualifier '
+        "FROM result WHERE lab = ? AND (? IS NULL OR sample = ?) ORDER BY id",
+        (lab, only, only),
+    ).fetchall()
+    found: dict[Analysis, list[Standing]] = {}
+    for sample, analyte, method, basis, ident, report, run, value, limit, qualifier in rows:
+        of = (sample, analyte, method, basis)
+        if of in wanted and report != without:
+            read = (_decimal(value), _decimal(limit), qualifier)
+            found.setdefault(of, []).append(Standing(ident, report, run, read))
+    return found
+
+
+def _decimal(text: str | None) -> Decimal | None:
+    return None if text is None else Decimal(text)
+
+
+def compared(
+    lab: str, results: Sequence[Result], found: dict[Analysis, list[Standing]]
+) -> Doubled | None:
+    """These results beside what was `found` of them; None if there is nothing."""
+    left = Counter((of, one.value) for of, several in found.items() for one in several)
+    equal = different = 0
+    for result in results:
+        of = analysis(result)
+        if of not in found:
+            continue
+        value = (of, (result.value, result.limit, result.qualifier))
+        equal += left[value] > 0
+        different += left[value] == 0
+        left[value] -= 1
+    several = tuple(one for of in found for one in found[of])
+    return Doubled(lab, equal, different, several) if several else None
+
+
+def refusal(doubled: Doubled, file: str, number: str, count: int) -> UserMistake:
+    """Why results are not written a second time, and the two ways on."""
+    many = doubled.equal + doubled.different
+    of = f"{many} of the {count} results" if many < count else f"the {_many(count, 'result')}"
+    return UserMistake(
+        f"{file}: {of} of report {number} stand{'s' * (many == 1)} here already under "
+        f"{doubled.named} ({doubled.equal} equal, {doubled.different} different); "
+        "nothing was written",
+        ways_on(doubled),
+    )
+
+
+def ways_on(doubled: Doubled) -> str:
+    """What may be said of a second report: it replaces the first, or is a second measurement."""
+    if doubled.reports == [TYPED]:
+        way = "--reissued if the report takes the place of what was typed"
+    else:
+        other = next(one for one in doubled.reports if one != TYPED)
+        way = f"--report {quoted(other)} --reissued if it replaces that report"
+    return f"{way}, or --repeat if the samples were measured a second time"
+
+
+def quoted(text: str) -> str:
+    """A word as a shell takes it, in quotes where it needs them."""
+    return text if text.replace("-", "").replace(".", "").isalnum() else f"'{text}'"
+
+
+def _many(count: int, what: str) -> str:
+    return f"{count} {what}{'s' * (count != 1)}"
+
+
+def next_runs(results: Iterable[Result], found: dict[Analysis, list[Standing]]) -> list[Result]:
+    """The results as the runs that follow those that stand."""
+    results = list(results)
+    lowest = _lowest(results)
+    return [
+        replace(result, run=result.run - lowest[of] + 1 + max(one.run for one in found[of]))
+        if (of := analysis(result)) in found
+        else result
+        for result in results
+    ]
+
+
+def as_written_before(results: Iterable[Result], runs: dict[Analysis, set[int]]) -> list[Result]:
+    """The results in the runs in which this report's were kept before, `runs` by analysis.
+
+    A report of a second measurement was kept as run 2 although its file says run 1.
+    """
+    results = list(results)
+    lowest = _lowest(results)
+    mine: dict[Analysis, set[int]] = {}
+    for result in results:
+        mine.setdefault(analysis(result), set()).add(result.run)
+    shift = {
+        of: min(before) - lowest[of]
+        for of, before in runs.items()
+        if of in mine and not mine[of] & before
+    }
+    return [
+        replace(result, run=result.run + shift[of]) if (of := analysis(result)) in shift else result
+        for result in results
+    ]
+
+
+def _lowest(results: Sequence[Result]) -> dict[Analysis, int]:
+    lowest: dict[Analysis, int] = {}
+    for result in results:
+        of = analysis(result)
+        lowest[of] = min(result.run, lowest.get(of, result.run))
+    return lowest

@@ -1,0 +1,109 @@
+"""What the book knows of the samples and laboratories that a report names."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import date, datetime, tzinfo
+from decimal import Decimal
+from typing import TYPE_CHECKING
+
+from logbook.journal.entry import Entry, decode
+from logbook.store import views
+from logbook.trial.records import Result
+from logbook.trial.times import spoken_day
+
+if TYPE_CHECKING:
+    import sqlite3
+
+_PULLED = 'b.trial, substr(p."when", 1, 10) FROM pull p JOIN bed b ON b.id = p.bed'
+
+
+@dataclass(frozen=True)
+class Origin:
+    """Where a sample comes from: its trial's id and the day of its pull."""
+
+    trial: str
+    day: date
+
+
+def origins(store: sqlite3.Connection) -> dict[str, Origin]:
+    """The origin of every code that a pull which stands, or a part of one, has."""
+    rows = store.execute(
+        f"SELECT p.code, {_PULLED} "
+        f"UNION ALL SELECT part.code, {_PULLED} JOIN part ON part.pull = p.id"
+    ).fetchall()
+    return {code: Origin(trial, date.fromisoformat(day)) for code, trial, day in rows}
+
+
+def laboratories(store: sqlite3.Connection) -> list[str]:
+    """The laboratories of the reports and results that stand, in order."""
+    rows = store.execute("SELECT lab FROM report UNION SELECT lab FROM result ORDER BY 1")
+    return [lab for (lab,) in rows.fetchall()]
+
+
+def refused(store: sqlite3.Connection, codes: Iterable[str], zone: tzinfo) -> dict[str, str]:
+    """Of codes that no standing pull has, those that never will have one, and why."""
+    found = {}
+    for code in codes:
+        reason = _struck(store, code, zone) or _act(store, code, zone)
+        if reason:
+            found[code] = reason
+    return found
+
+
+def _struck(store: sqlite3.Connection, code: str, zone: tzinfo) -> str:
+    part = store.execute("SELECT pull FROM part WHERE code = ?", (code,)).fetchone()
+    keys = [f"pull/{part[0]}"] if part else [f"pull/{code}", f"part/{code}"]
+    for key in keys:
+        living = [one for one in views.writes_of_key(store, key) if one[3]]
+        values = [entry.writes[place].value for _, entry, place, _ in living]
+        if living and not any(values):
+            what = "pull" if key.startswith("pull") else "bag"
+            return f"its {what} was {_gone(max(living)[1], zone)}"
+    return ""
+
+
+def _gone(entry: Entry, zone: tzinfo) -> str:
+    day = _day(entry, zone)
+    if entry.kind == "undo":
+        return f"taken back on {day}"
+    return f"struck on {day}" + (f" because {entry.reason}" if entry.reason else "")
+
+
+def _act(store: sqlite3.Connection, code: str, zone: tzinfo) -> str:
+    row = store.execute(
+        "SELECT body FROM entry WHERE act = ? ORDER BY writer, seq LIMIT 1", (code,)
+    ).fetchone()
+    if row is None:
+        return ""
+    entry = decode(row[0])
+    return f"this is the code of an act ({entry.kind}, {_day(entry, zone)}), not of a sample"
+
+
+def _day(entry: Entry, zone: tzinfo) -> str:
+    return spoken_day(datetime.fromisoformat(entry.written).astimezone(zone).date())
+
+
+Kind = tuple[str, str, str, str]
+
+
+def kind(result: Result) -> Kind:
+    """What one reporting limit is given for."""
+    return (result.lab, result.analyte, result.method, result.basis)
+
+
+def lowest_limits(store: sqlite3.Connection, results: Iterable[Result]) -> dict[Kind, Decimal]:
+    """The lowest reporting limit of each kind, in the book and in these results."""
+    rows = store.execute(
+        'SELECT DISTINCT lab, analyte, method, basis, "limit" FROM result '
+        "WHERE qualifier = '<' AND \"limit\" IS NOT NULL"
+    ).fetchall()
+    limits = [
+        ((lab, name, method, basis), Decimal(text)) for lab, name, method, basis, text in rows
+    ]
+    limits += [(kind(one), one.limit) for one in results if one.qualifier == "<" and one.limit]
+    found: dict[Kind, Decimal] = {}
+    for of, limit in limits:
+        found[of] = min(limit, found.get(of, limit))
+    return found
