@@ -348,7 +348,8 @@ def _obligation_of(
 ) -> int | None:
     """The place in `owed` of the obligation that this pull serves or repeats; None for an extra.
 
-    By window, else by name, else the nearest one still unserved (a repeat: the nearest).
+    By window, else by name, else the nearest one still unserved (a repeat: the nearest) that it is
+    a little early or late for.
     """
     named = [at for at, one in enumerate(owed) if pull.planned in (None, *one.names)]
     choice = [at for at in named if _holds(owed[at], pull.day)]
@@ -356,7 +357,7 @@ def _obligation_of(
         choice = named
     elif not choice:
         free = [at for at in named if pull.again or at not in serving]
-        choice = [at for at in free if _reaches(owed[at], owed, pull.day)]
+        choice = [at for at in free if _reaches(owed[at], pull.day)]
     return min(choice, key=lambda at: _nearness(owed[at], pull, at in serving), default=None)
 
 
@@ -380,21 +381,14 @@ def _holds(one: Obligation, day: date) -> bool:
     return one.opens is not None and one.closes is not None and one.opens <= day <= one.closes
 
 
-def _reaches(one: Obligation, owed: Sequence[Obligation], day: date) -> bool:
-    """Whether a day outside the window is nearer to this target than to its neighbours'.
+def _reaches(one: Obligation, day: date) -> bool:
+    """Whether a day outside the window is near enough that the pull can only be meant for this one.
 
-    The first and the last pull reach as far outwards as inwards; a single one reaches as far as
-    it would be overdue. Nothing reaches across the application.
+    After the window: as long as it is overdue; before it opens: as many days as its tolerance, at
+    least one. Nothing reaches across the application.
     """
-    if one.target is None or one.day is None or one.day0 is None:
+    if one.opens is None or one.day is None or one.day0 is None or one.missed_from is None:
         return False
     if (day >= one.day0) != (one.day >= 0):
         return False
-    targets = [other.target for other in owed if other.day is not None and other.target]
-    left = [(one.target - other).days for other in targets if other < one.target]
-    right = [(other - one.target).days for other in targets if other > one.target]
-    alone = 2 * (one.tolerance + max(1, one.tolerance))
-    ahead = min(left or right, default=alone)
-    after = min(right or left, default=alone)
-    away = (day - one.target).days
-    return -ahead <= 2 * away <= after
+    return one.opens - timedelta(days=max(1, one.tolerance)) <= day < one.missed_from

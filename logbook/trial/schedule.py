@@ -10,8 +10,10 @@ The rules, in the words of the trade:
   obligation for every day on which a treated bed of its block has a planned pull (two treated
   beds with the same target share it). Where treated beds were in fact pulled on another day, the
   control's target moves there: to the first such day inside the window, or to each day outside.
-- A pull serves the obligation that it names; otherwise the one whose window holds its day;
-  otherwise the nearest unserved one, up to half-way to its neighbour ("early", "late"); otherwise
+- A pull serves the obligation that it names, however far away; otherwise the one whose window
+  holds its day; otherwise the nearest unserved one that is overdue on that day ("late"), or that
+  opens within as many days as its tolerance, at least one ("early"). One that names nothing and
+  lies farther away uses no planned pull up: it stays due, and
   it is an extra pull. A second pull of the same obligation is kept as a repeat; the first counts.
 - A planned pull is in force for the targets from its `since` to the day before its `until`, so a
   change of the calendar applies from its date on. A pull may be skipped, with a reason; controls

@@ -148,17 +148,31 @@ class TestOneTreatedBed:
         [
             (11, "day 14", ("done early", 3)),
             (17, "day 14", ("done late", 3)),
-            (21, "day 14", ("done late", 7)),  # half-way between 14 and 28: the earlier one
-            (22, "day 28", ("done early", 6)),
-            (35, "day 28", ("done late", 7)),  # the last pull reaches out as far as it does in
+            (10, "day 14", ("done early", 4)),  # as long before it opens as it is overdue after
+            (18, "day 14", ("done late", 4)),
+            (32, "day 28", ("done late", 4)),
         ],
     )
-    def test_pull_outside_every_window_goes_to_the_nearest(
+    def test_pull_a_little_outside_a_window_goes_to_it(
         self, day: int, planned: str, state: tuple[str, int]
     ) -> None:
         owed = _schedule(pulls=[_on(TREATED, day)])
         assert _days(_of(owed, TREATED, planned), 60) == state
         assert [one.planned for one in owed if one.pull] == [planned]
+
+    @pytest.mark.parametrize("day", [5, 9, 19, 21, 23, 33, 60])
+    def test_pull_far_from_every_window_uses_no_planned_one_up(self, day: int) -> None:
+        pulls = [_on(TREATED, day)]
+        owed = _schedule(pulls=pulls)
+        assert not any(one.pull for one in owed)
+        assert extra_pulls(owed, pulls) == pulls
+        # The planned pull is still asked for on its day, and the extra one never serves it.
+        assert _state(_of(owed, TREATED, "day 28"), 28) == "due"
+
+    @pytest.mark.parametrize("day", [5, 21, 60])
+    def test_far_from_its_window_a_pull_serves_what_it_names(self, day: int) -> None:
+        owed = _schedule(pulls=[_on(TREATED, day, planned="day 14")])
+        assert [one.planned for one in owed if one.pull] == ["day 14"]
 
     def test_pull_that_nobody_planned_is_an_extra(self) -> None:
         pulls = [_on(TREATED, 14), _on(TREATED, 18), _on(TREATED, 60)]
@@ -169,10 +183,11 @@ class TestOneTreatedBed:
     @pytest.mark.parametrize(
         ("days", "pulled", "served"),
         [
-            ((14, 28), 6, []),  # the first pull reaches out as far as it does in: 7 days
-            ((14, 28), 7, ["day 14"]),
-            ((14,), 18, ["day 14"]),  # a single one as far as it would be overdue: 4 days
+            ((14, 28), 9, []),
+            ((14, 28), 10, ["day 14"]),  # two days before its window opens on day 12
+            ((14,), 18, ["day 14"]),  # the last day on which it is overdue
             ((14,), 19, []),
+            ((14, 18), 18, ["day 18"]),  # inside the next one's window
             ((14,), 9, []),
         ],
     )
@@ -200,9 +215,9 @@ class TestOneTreatedBed:
         assert _days(one, 40) == ("done late", 3)
 
     def test_repeat_without_a_name_repeats_the_nearest(self) -> None:
-        pulls = [_on(TREATED, 14), _on(TREATED, 19, again=True)]
+        pulls = [_on(TREATED, 14), _on(TREATED, 18, again=True)]
         one = _of(_schedule(pulls=pulls), TREATED, "day 14")
-        assert (one.pull, one.repeats) == ("B1/14", ("B1/19",))
+        assert (one.pull, one.repeats) == ("B1/14", ("B1/18",))
 
     def test_repeat_of_the_same_day_never_decides(self) -> None:
         again, first = _on(TREATED, 14, again=True, code="A"), _on(TREATED, 14, code="Z")
@@ -294,7 +309,7 @@ class TestControlFollowsItsBlock:
         owed = _schedule(self.BEDS, applied=applied)
         assert _targets(owed, CONTROL, "day 14") == [14, 19]
 
-    @pytest.mark.parametrize("day", [11, 17, 20])
+    @pytest.mark.parametrize("day", [11, 17, 18])
     def test_treated_bed_pulled_early_or_late_moves_the_control(self, day: int) -> None:
         owed = _schedule((TREATED, CONTROL), pulls=[_on(TREATED, day)])
         one = _of(owed, CONTROL, "day 14")
@@ -317,7 +332,8 @@ class TestControlFollowsItsBlock:
 
     def test_late_bed_that_meets_another_beds_day_shares_its_control(self) -> None:
         applied = {bed.id: APPLIED for bed in self.BEDS} | {"B2": APPLIED + timedelta(days=5)}
-        owed = _schedule(self.BEDS, pulls=[_on(TREATED, 19)], applied=applied)
+        pulls = [_on(TREATED, 19, planned="day 14")]
+        owed = _schedule(self.BEDS, pulls=pulls, applied=applied)
         one = _of(owed, CONTROL, "day 14")
         assert (_targets(owed, CONTROL, "day 14"), one.moved) == ([19], False)
         assert one.day0 == applied["B2"]
@@ -458,6 +474,20 @@ def test_every_pull_serves_repeats_or_is_extra_once(
             if code is not None:
                 assert by_code[code].bed == one.bed
                 assert by_code[code].planned in (None, *one.names)
+
+
+@fast
+@given(applied=days0, pulls=histories)
+def test_a_silent_pull_serves_only_in_or_just_beside_a_window(
+    applied: dict[str, date], pulls: list[Taken]
+) -> None:
+    owed = obligations(HOUSE, LONG, applied, {}, pulls)
+    silent = {pull.code for pull in pulls if pull.planned is None}
+    for one in owed:
+        if one.pull in silent and one.day is not None:
+            assert one.pulled is not None and one.opens is not None and one.missed_from is not None
+            assert one.opens - timedelta(days=max(1, one.tolerance)) <= one.pulled
+            assert one.pulled < one.missed_from
 
 
 @fast
@@ -658,13 +688,13 @@ class TestChangedCalendar:
 
     def test_a_late_pull_keeps_its_name_when_a_nearer_one_is_planned_later(self) -> None:
         """Pulled two days late; three days later somebody plans a pull for the day after it."""
-        late = _on(TREATED, 19)
+        late = _on(TREATED, 18)
         assert _of(self._owed(self._plan(), late), TREATED, "day 14").pull == late.code
         plan = self._plan(PlannedPull("t", "day 20", 20, 1, date(2026, 3, 22)))
         assert _of(self._owed(plan, late), TREATED, "day 14").pull == late.code
 
     def test_a_pull_serves_once_though_two_calendars_have_room_for_it(self) -> None:
-        late = _on(TREATED, 19)
+        late = _on(TREATED, 18)
         owed = self._owed(self._plan(PlannedPull("t", "day 20", 20, 1, late.day)), late)
         assert _of(owed, TREATED, "day 14").pull == late.code
         assert _of(owed, TREATED, "day 20").pull is None
