@@ -342,11 +342,11 @@ def test_every_column_stands_in_the_readme(house: House) -> None:
 
 
 def test_refused_fits_are_named(house: House) -> None:
-    """Two pulls are too few for either shape."""
+    """Two pulls are too few for any shape."""
     house.season("out")
     fits = house.read("out", "fits.csv")
     mine = fits[(fits["treatment"] == "C") & (fits["method"] == "1 M KCl")]
-    assert set(mine["shape"]) == {"zero order", "first order"}
+    assert {"zero order", "first order", "two phases"} <= set(mine["shape"])
     assert set(mine["fitted"]) == {"no"}
     assert mine["refused"].notna().all()
     assert mine["reason"].str.contains("pulls").all()

@@ -23,6 +23,9 @@ class Limit(IntEnum):
     LINE = 1
     STEP = 2
     FLAT = 3
+    MERGED = 4
+    NO_LAG = 5
+    TOO_FEW_LATE = 6
 
 
 @dataclass(frozen=True)
@@ -73,7 +76,8 @@ class Fit:
     parameters: D0 first when it was fitted; derived: the half-life (days); rss: weighted when
     weights were given; residual_sd: sqrt(rss/df), None without degrees of freedom; limit: INSIDE
     for an ordinary optimum; curve: what to draw, also when the constants cannot be given;
-    verdict: the first failed check in words, else "no check failed".
+    verdict: the first failed check in words, else "no check failed"; label: what two phases of
+    these signs are called, "" for other shapes.
     """
 
     shape: str
@@ -89,6 +93,7 @@ class Fit:
     checks: tuple[Check, ...]
     verdict: str
     curve: Curve
+    label: str = ""
 
     @property
     def sound(self) -> bool:
@@ -125,8 +130,8 @@ class Batch:
     """One shape fitted to many series that share their days.
 
     symbols: (p,) names of the columns of `values` and `se` (series, p); NaN where not determined.
-    rss, condition, limit (codes of `Limit`), start: (series,); constants: (series, 2), what
-    the curve of a series draws; df = n - p.
+    rss, condition, limit (codes of `Limit`), start: (series,); constants: (series, 2 or more), what
+    the curve of a series draws, NaN where it takes fewer; df = n - p.
     """
 
     shape: str

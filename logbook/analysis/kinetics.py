@@ -38,6 +38,8 @@ class Shape:
     curve: the function (days, *constants) -> release above the start.
     fewest_known, fewest_unknown: pulls needed when the error of a result is known beforehand, and
     when it has to be estimated from the residuals; a fitted start D0 adds one.
+    constants_known, constants_unknown: pulls needed before its constants are printed as well, where
+    that takes more.
     """
 
     name: str
@@ -46,6 +48,8 @@ class Shape:
     curve: Callable[..., Floats]
     fewest_known: int
     fewest_unknown: int
+    constants_known: int | None = None
+    constants_unknown: int | None = None
 
 
 def zero_order(days: ArrayLike, slope: ArrayLike) -> Floats:
@@ -72,6 +76,61 @@ def first_order(days: ArrayLike, ceiling: ArrayLike, rate: ArrayLike) -> Floats:
     """
     exponent = -np.multiply(rate, np.asarray(days, dtype=float))
     return np.asarray(-np.multiply(ceiling, np.expm1(exponent)), dtype=float)
+
+
+def first_order_with_lag(
+    days: ArrayLike, ceiling: ArrayLike, rate: ArrayLike, lag: ArrayLike
+) -> Floats:
+    """Nothing up to day t0, first order from then on: A (1 - e^(-k (t - t0))), t > t0.
+
+    Args:
+        days: t, days since application, any shape.
+        ceiling, rate: A, value units, and k, per day, as in `first_order`.
+        lag: t0, days; broadcast against days.
+    """
+    late = np.maximum(np.subtract(np.asarray(days, dtype=float), lag), 0.0)
+    return first_order(late, ceiling, rate)
+
+
+def gompertz(days: ArrayLike, ceiling: ArrayLike, rate: ArrayLike, fastest: ArrayLike) -> Floats:
+    """A sigmoid rise from 0 on day 0 to A: A (s(t) - s(0)) / (1 - s(0)), s = e^(-e^(-k (t - m))).
+
+    Args:
+        days: t, days since application, any shape.
+        ceiling, rate: A, value units, and k, per day.
+        fastest: m, the day of fastest release; broadcast against days.
+
+    Source: Gompertz 1825, Phil. Trans. R. Soc. 115:513-585, less its value on day 0.
+    """
+    exponent = np.multiply(-1.0, rate) * np.subtract(np.asarray(days, dtype=float), fastest)
+    at_zero = np.exp(-np.exp(np.minimum(np.multiply(rate, fastest), 700.0)))
+    risen = np.exp(-np.exp(np.clip(exponent, -700.0, 700.0)))
+    return np.asarray(ceiling * (risen - at_zero) / (1.0 - at_zero), dtype=float)
+
+
+def two_phases(
+    days: ArrayLike,
+    fast_ceiling: ArrayLike,
+    fast_rate: ArrayLike,
+    slow_ceiling: ArrayLike,
+    slow_rate: ArrayLike,
+) -> Floats:
+    """Two first-order phases of either sign: A1 (1 - e^(-k1 t)) + A2 (1 - e^(-k2 t)), k1 > k2.
+
+    Args:
+        days: t, days since application, any shape.
+        fast_ceiling, fast_rate, slow_ceiling, slow_rate: A1, k1 (per day), A2, k2.
+
+    Source: the two-pool form of Molina, Clapp & Larson 1980, SSSAJ 44:442-443, signs left free.
+    """
+    return first_order(days, fast_ceiling, fast_rate) + first_order(days, slow_ceiling, slow_rate)
+
+
+def phases_label(fast_ceiling: float, slow_ceiling: float) -> str:
+    """What two phases of these signs are called."""
+    if fast_ceiling > 0.0:
+        return "two pools" if slow_ceiling > 0.0 else "flush, then loss"
+    return "draw-down, then recovery" if slow_ceiling > 0.0 else "draw-down in two phases"
 
 
 def step(days: ArrayLike, height: ArrayLike, until: ArrayLike) -> Floats:
@@ -142,6 +201,45 @@ SHAPES: dict[str, Shape] = {
         curve=first_order,
         fewest_known=4,
         fewest_unknown=6,
+    ),
+    "first order with a lag": Shape(
+        name="first order with a lag",
+        formula="A (1 - e^(-k (t - t0))), t > t0",
+        constants=(
+            Constant("A", "ceiling", "value"),
+            Constant("k", "rate", "per day"),
+            Constant("t0", "lag", "days"),
+        ),
+        curve=first_order_with_lag,
+        fewest_known=5,
+        fewest_unknown=10,
+    ),
+    "Gompertz": Shape(
+        name="Gompertz",
+        formula="A (s(t) - s(0)) / (1 - s(0)), s = e^(-e^(-k (t - m)))",
+        constants=(
+            Constant("A", "ceiling", "value"),
+            Constant("k", "rate", "per day"),
+            Constant("m", "day of fastest release", "days"),
+        ),
+        curve=gompertz,
+        fewest_known=5,
+        fewest_unknown=10,
+    ),
+    "two phases": Shape(
+        name="two phases",
+        formula="A1 (1 - e^(-k1 t)) + A2 (1 - e^(-k2 t))",
+        constants=(
+            Constant("A1", "fast ceiling", "value"),
+            Constant("k1", "fast rate", "per day"),
+            Constant("A2", "slow ceiling", "value"),
+            Constant("k2", "slow rate", "per day"),
+        ),
+        curve=two_phases,
+        fewest_known=5,
+        fewest_unknown=10,
+        constants_known=8,
+        constants_unknown=12,
     ),
 }
 

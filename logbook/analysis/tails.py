@@ -29,3 +29,10 @@ def f_tail(statistic: float, df_above: float, df_below: float) -> float:
     from scipy.special import fdtrc
 
     return float(fdtrc(df_above, df_below, statistic))
+
+
+def chi2_tail(statistic: float, df: float) -> float:
+    """The chance of a chi2 at least this large: upper tail of chi2(df)."""
+    from scipy.special import chdtrc
+
+    return float(chdtrc(df, statistic))

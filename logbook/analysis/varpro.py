@@ -248,19 +248,3 @@ def _best_of_each(series: Ints, rss: Floats) -> Ints:
     first = np.ones(len(order), dtype=bool)
     first[1:] = series[order][1:] != series[order][:-1]
     return np.asarray(order[first])
-
-
-def apart(columns: tuple[Floats, ...]) -> tuple[Floats, Floats]:
-    """How far the columns (s, n) of a Jacobian can be told apart, from one triangular factor.
-
-    Returns:
-        Squared length (s, p) of each column after the others are projected off it: s^2 over it is
-        the variance of the parameter, the diagonal of (J'J)^-1 without forming J'J; and the
-        condition number (s,) of the Jacobian with its columns scaled to unit length.
-    """
-    stack = np.stack(columns, axis=2)
-    size = np.sqrt((stack**2).sum(axis=1))
-    triangle = np.linalg.qr(stack / size[:, None, :], mode="r")
-    inverse = np.linalg.inv(triangle)
-    squares = np.asarray(size**2 / (inverse**2).sum(axis=2))
-    return squares, np.asarray(np.linalg.cond(triangle))

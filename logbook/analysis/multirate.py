@@ -1,0 +1,144 @@
+"""Fitting the shapes with more than one rate or time: a lag, a sigmoid, two phases.
+
+Each function takes series that share their pull days and gives a `Batch`, as `fitting` describes.
+Where the best curve lies at a bound or at infinity, `limit` says which, the constants are NaN, and
+rss and curve are those of the bound.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from logbook.analysis import kinetics, lagged, tworate
+from logbook.analysis.fits import Batch, Limit
+from logbook.analysis.given import Given, batch_of, checked, start_column, start_of
+
+Floats = NDArray[np.float64]
+
+#: Share of the ceiling that a pull on the rise of a sigmoid has at least, and lacks at least.
+ON_THE_RISE = 0.02
+#: Pulls on the rise that a rate and a day of fastest release need.
+RISE_PULLS = 2
+
+
+def fit_lagged(
+    days: ArrayLike, values: ArrayLike, *, free_start: bool, weights: ArrayLike | None = None
+) -> Batch:
+    """Least-squares first order with a lag of every series; t0 is not below 0.
+
+    Arguments and errors as in `fitting.fit_zero_order`. A lag on a pull's very day is an ordinary
+    optimum: the curve has its kink there, and standard errors are those of later lags.
+    """
+    given = checked("first order with a lag", days, values, free_start, weights)
+    found = lagged.search(given.days - given.origin, _searched(given), given.weights, free_start)
+    rate, lag = np.exp(found.log_rate), found.lag + given.origin
+    since = given.days - lag[:, None]
+    decay = np.exp(-rate[:, None] * np.maximum(since, 0.0))
+    ceiling = found.ceiling[:, None]
+    late = since > 0.0
+    columns = (
+        1.0 - decay,
+        ceiling * np.maximum(since, 0.0) * decay,
+        np.where(late, -ceiling * rate[:, None] * decay, 0.0),
+    )
+    constants = np.stack([found.ceiling, rate, lag], axis=1)
+    return _finished(given, "first order with a lag", constants, columns, found.rss, found.limit)
+
+
+def fit_gompertz(
+    days: ArrayLike, values: ArrayLike, *, free_start: bool, weights: ArrayLike | None = None
+) -> Batch:
+    """Least-squares Gompertz curve from 0 on day 0, of every series; m within the trial.
+
+    Arguments and errors as in `fitting.fit_zero_order`. A curve that fewer than two pulls saw on
+    its rise is named a step: its rate may be anything from there up.
+    """
+    given = checked("Gompertz", days, values, free_start, weights)
+    family = tworate.Gompertz(given.days, free_start)
+    found = tworate.search(family, _searched(given), given.weights)
+    rate, fastest = np.exp(found.rates[0]), found.rates[1] * given.days.max()
+    share, by_rate, by_day = tworate.risen(given.days, rate, fastest)
+    at_zero = np.exp(-np.exp(np.minimum(rate * fastest, tworate.LARGEST_EXPONENT)))
+    ceiling = found.amplitudes[-1] * (1.0 - at_zero)
+    low_k, low_m, high_k, high_m, _ = tworate.at_bound(family, found.rates)
+    rising = ((share > ON_THE_RISE) & (share < 1.0 - ON_THE_RISE)).sum(axis=1)
+    limit = np.select(
+        [low_k | high_m, high_k | (rising < RISE_PULLS), low_m],
+        [Limit.LINE, Limit.STEP, Limit.NO_LAG],
+        Limit.INSIDE,
+    ).astype(np.int8)
+    columns = (share, ceiling[:, None] * by_rate, ceiling[:, None] * by_day)
+    constants = np.stack([ceiling, rate, fastest], axis=1)
+    return _finished(given, "Gompertz", constants, columns, found.rss, limit)
+
+
+def fit_two_phases(
+    days: ArrayLike, values: ArrayLike, *, free_start: bool, weights: ArrayLike | None = None
+) -> Batch:
+    """Least-squares A1 (1 - e^(-k1 t)) + A2 (1 - e^(-k2 t)), k1 > k2, signs free, of every series.
+
+    Arguments and errors as in `fitting.fit_zero_order`.
+    """
+    given = checked("two phases", days, values, free_start, weights)
+    family = tworate.TwoPhases(given.days - given.origin, free_start)
+    found = tworate.search(family, _searched(given), given.weights)
+    rates = np.exp(found.rates)
+    # From the search's origin back to day 0, as A e^(-k t) does not change when t is counted anew.
+    ceilings = found.amplitudes[-2:] * np.exp(np.minimum(rates * given.origin, 700.0))
+    decays = [np.exp(-rate[:, None] * given.days) for rate in rates]
+    columns = tuple(
+        column
+        for ceiling, decay in zip(ceilings, decays, strict=True)
+        for column in (1.0 - decay, ceiling[:, None] * given.days * decay)
+    )
+    low_fast, low_slow, high_fast, high_slow, merged = tworate.at_bound(family, found.rates)
+    limit = np.select(
+        [high_fast | high_slow, low_fast | low_slow, merged],
+        [Limit.STEP, Limit.LINE, Limit.MERGED],
+        Limit.INSIDE,
+    ).astype(np.int8)
+    constants = np.stack([ceilings[0], rates[0], ceilings[1], rates[1]], axis=1)
+    return _finished(given, "two phases", constants, columns, found.rss, limit)
+
+
+def _searched(given: Given) -> Floats:
+    """The values (s, n); a flat series has no optimum: a straight line stands in for it."""
+    return np.where(given.flat[:, None], given.days, given.values)
+
+
+def _finished(
+    given: Given,
+    shape: str,
+    constants: Floats,
+    columns: tuple[Floats, ...],
+    rss: Floats,
+    limit: NDArray[np.int8],
+) -> Batch:
+    """The batch: the constants of a limit NaN, a flat series a step of its own height."""
+    limit = np.where(given.flat, Limit.FLAT, limit).astype(np.int8)
+    curve = np.asarray(kinetics.SHAPES[shape].curve(given.days, *constants.T[:, :, None]))
+    start = start_of(given, curve)
+    if given.flat.any():
+        start, constants, rss = _flattened(given, start, constants, rss)
+    told = np.where((limit == Limit.INSIDE)[:, None], constants, np.nan)
+    pairs = ((start,) if given.free_start else ()) + tuple(told.T)
+    found = (rss, limit, start, constants)
+    return batch_of(shape, given, pairs, start_column(given) + columns, found)
+
+
+def _flattened(
+    given: Given, start: Floats, constants: Floats, rss: Floats
+) -> tuple[Floats, Floats, Floats]:
+    """Start, constants and rss with flat series as their own level: a step on day 0 or a start."""
+    level, at_start = given.values[:, 0], given.days <= 0.0
+    step = np.full_like(constants, np.nan)
+    step[:, 0], step[:, 1] = (0.0 if given.free_start else level), 0.0
+    lost = np.zeros_like(rss)
+    if not given.free_start:
+        lost = (given.weights * at_start).sum(axis=1) * level**2
+    return (
+        np.where(given.flat, level if given.free_start else 0.0, start),
+        np.where(given.flat[:, None], step, constants),
+        np.where(given.flat, lost, rss),
+    )

@@ -1,0 +1,344 @@
+"""Curves linear in their amplitudes, with one to three rates: many series at once.
+
+For given rates the amplitudes follow by least squares, so that only the rates are searched: a grid
+of rates in a few matrix products for all series, then Levenberg and Marquardt's method from the
+best grid points, with the exact second derivatives of the projected sum of squares wherever they
+bend upwards and Kaufman's Jacobian elsewhere. No starting values are needed. Methods: Golub &
+Pereyra 1973, SIAM J. Numer. Anal. 10:413-432; Kaufman 1975, BIT 15:49-57.
+
+Shapes of arrays: values (n, s), roots of weights (n, 1 or s), rates (p, s), columns (n, s).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from logbook.analysis.orthogonal import Frame, definite_solve, dot, frame
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.intp]
+
+MOST_STEPS = 80
+#: After so many steps, starts of a series within this share of the bounds' distance have met.
+FIRST_STEPS, MEETING = 6, 1e5
+#: A step this small in every rate ends the search: the next would be its square.
+SMALL_STEP = 1e-9
+FIRST_DAMPING, LEAST_DAMPING, MOST_DAMPING = 1e-2, 1e-12, 1e6
+#: The longest step, as a share of the way between the bounds.
+LONGEST_STEP = 0.125
+#: Half the sum of squares may rise by rounding, relative to itself and to that of the values.
+ROUNDING, ROUNDING_OF_VALUES = 1e-13, 1e-31
+
+
+@dataclass(frozen=True)
+class Terms:
+    """Columns of a family at given rates, and how each moves with them.
+
+    columns: m arrays (n, s). first[j]: column number -> its derivative in rate j; second[j, k],
+    j <= k: column number -> second derivative. A column that is absent does not move.
+    """
+
+    columns: list[Floats]
+    first: list[dict[int, Floats]]
+    second: dict[tuple[int, int], dict[int, Floats]]
+
+    def times(self, roots: Floats) -> Terms:
+        """Every array multiplied by the roots of the weights."""
+        return Terms(
+            [roots * one for one in self.columns],
+            [{i: roots * one for i, one in each.items()} for each in self.first],
+            {j: {i: roots * one for i, one in each.items()} for j, each in self.second.items()},
+        )
+
+
+class Family(Protocol):
+    """A family of curves. low, high: (p,) bounds of the rates."""
+
+    @property
+    def low(self) -> Floats: ...
+
+    @property
+    def high(self) -> Floats: ...
+
+    def terms(self, rates: Floats) -> Terms:
+        """The columns at rates (p, s)."""
+
+    def inside(self, rates: Floats) -> Floats:
+        """The nearest allowed rates."""
+
+
+@dataclass(frozen=True)
+class Grid:
+    """Rates to try first: nodes (p, g), and zones, each the numbers of nodes that lie together.
+
+    frozen: (p, g), rates that the first steps from a node leave alone: those at a bound.
+
+
+    The best node of each zone is a start, so that no part of the grid is overlooked because a
+    sharp valley runs between its nodes.
+    """
+
+    nodes: Floats
+    zones: tuple[Ints, ...]
+    frozen: NDArray[np.bool_] | None = None
+
+
+@dataclass(frozen=True)
+class Problem:
+    """Series to fit: a family, values (n, s) times roots, roots (n, 1 or s)."""
+
+    family: Family
+    values: Floats
+    roots: Floats
+
+    def rows(self, chosen: Ints) -> Problem:
+        """The same problem for the chosen series (repeats allowed)."""
+        roots = self.roots if self.roots.shape[1] == 1 else self.roots[:, chosen]
+        return replace(self, values=self.values[:, chosen], roots=roots)
+
+
+@dataclass(frozen=True)
+class Solution:
+    """Rates (p, s), amplitudes (m, s), rss (s,)."""
+
+    rates: Floats
+    amplitudes: Floats
+    rss: Floats
+
+    def improved(self, rows: Ints, other: Solution) -> Solution:
+        """With those of the rows replaced for which `other`, one for each, has less rss."""
+        better = other.rss < self.rss[rows]
+        mine = (self.rates.copy(), self.amplitudes.copy(), self.rss.copy())
+        for old, new in zip(mine, (other.rates, other.amplitudes, other.rss), strict=True):
+            old[..., rows[better]] = new[..., better]
+        return Solution(*mine)
+
+
+@dataclass(frozen=True)
+class _Point:
+    """Where a search stands: half the rss, its gradient, and two matrices of second derivatives."""
+
+    half: Floats
+    gradient: list[Floats]
+    exact: list[list[Floats]]
+    kaufman: list[list[Floats]]
+
+    def replaced(self, better: NDArray[np.bool_], other: _Point) -> _Point:
+        """With the other's numbers where it is better."""
+
+        def pick(mine: Floats, theirs: Floats) -> Floats:
+            return np.where(better, theirs, mine)
+
+        def grid(mine: list[list[Floats]], theirs: list[list[Floats]]) -> list[list[Floats]]:
+            return [list(map(pick, *rows)) for rows in zip(mine, theirs, strict=True)]
+
+        return _Point(
+            pick(self.half, other.half),
+            list(map(pick, self.gradient, other.gradient)),
+            grid(self.exact, other.exact),
+            grid(self.kaufman, other.kaufman),
+        )
+
+    def kept(self, rows: NDArray[np.bool_]) -> _Point:
+        """The point of some of the rows."""
+        return _Point(
+            self.half[rows],
+            [one[rows] for one in self.gradient],
+            [[one[rows] for one in row] for row in self.exact],
+            [[one[rows] for one in row] for row in self.kaufman],
+        )
+
+
+def _fitted(problem: Problem, terms: Terms) -> tuple[Frame, list[Floats], Floats]:
+    """The frame of the columns, the amplitudes and the residual (n, s)."""
+    found = frame(terms.columns)
+    along = found.along(problem.values)
+    rest = found.off(problem.values, along)
+    more = found.along(rest)
+    amplitudes = found.solve([a + b for a, b in zip(along, more, strict=True)])
+    return found, amplitudes, found.off(rest, more)
+
+
+def solved(problem: Problem, rates: Floats) -> Solution:
+    """Amplitudes and rss at given rates."""
+    terms = problem.family.terms(rates).times(problem.roots)
+    _, amplitudes, rest = _fitted(problem, terms)
+    return Solution(rates, np.stack(amplitudes), dot(rest, rest))
+
+
+def _moved(amplitudes: list[Floats], moves: dict[int, Floats]) -> Floats:
+    """How the curve moves when its columns move and its amplitudes stay: (n, s)."""
+    parts = [amplitudes[i] * move for i, move in moves.items()]
+    return sum(parts[1:], parts[0])
+
+
+def _point(problem: Problem, rates: Floats) -> _Point:
+    """Half the rss and its derivatives in the rates.
+
+    With r the residual, v_j the curve's move in rate j, e_j its part along the columns, o_j the
+    rest, s_j the products of the columns' moves with r, and h_j = R'^-1 s_j: F_j = -v_j r, which
+    loses no digits since r is formed first; Kaufman's matrix is o_j o_k, and the exact one
+    F_jk = o_j o_k + h_j e_k + h_k e_j - h_j h_k - r v_jk.
+    """
+    terms = problem.family.terms(rates).times(problem.roots)
+    found, amplitudes, rest = _fitted(problem, terms)
+    moves = [_moved(amplitudes, first) for first in terms.first]
+    along = [found.along(move) for move in moves]
+    off = [found.off(move, part) for move, part in zip(moves, along, strict=True)]
+    still = np.zeros_like(amplitudes[0])
+    pulls = [
+        found.solve_across(
+            [dot(first[i], rest) if i in first else still for i in range(len(amplitudes))]
+        )
+        for first in terms.first
+    ]
+    count = range(len(moves))
+    kaufman = [[dot(off[j], off[k]) for k in count] for j in count]
+    exact = [[kaufman[j][k] + _mixed(pulls, along, j, k) for k in count] for j in count]
+    for (j, k), second in terms.second.items():
+        bend = dot(_moved(amplitudes, second), rest)
+        exact[j][k] = exact[j][k] - bend
+        if j != k:
+            exact[k][j] = exact[j][k]
+    return _Point(dot(rest, rest) / 2.0, [-dot(move, rest) for move in moves], exact, kaufman)
+
+
+def _mixed(pulls: list[list[Floats]], along: list[list[Floats]], j: int, k: int) -> Floats:
+    """h_j e_k + h_k e_j - h_j h_k."""
+    parts = [
+        pulls[j][i] * along[k][i] + pulls[k][i] * along[j][i] - pulls[j][i] * pulls[k][i]
+        for i in range(len(along[j]))
+    ]
+    return sum(parts[1:], parts[0])
+
+
+def _step(point: _Point, held: list[NDArray[np.bool_]], damping: Floats, longest: Floats) -> Floats:
+    """The damped step (p, s): exact where that bends upwards, Kaufman's elsewhere."""
+    count = range(len(held))
+    right = [np.where(held[j], 0.0, -point.gradient[j]) for j in count]
+
+    def damped(matrix: list[list[Floats]], j: int, k: int) -> Floats:
+        if j == k:
+            size = np.maximum(point.kaufman[j][j], 1e-300)
+            return np.where(held[j], 1.0, matrix[j][j] + damping * size)
+        return np.where(held[j] | held[k], 0.0, matrix[j][k])
+
+    steps, bends = definite_solve(
+        [[damped(point.exact, j, k) for k in count] for j in count], right
+    )
+    other, _ = definite_solve([[damped(point.kaufman, j, k) for k in count] for j in count], right)
+    step = np.where(bends, np.stack(steps), np.stack(other))
+    return np.clip(step, -longest, longest)
+
+
+def descended(
+    problem: Problem,
+    start: Floats,
+    steps: int = MOST_STEPS,
+    frozen: NDArray[np.bool_] | None = None,
+) -> Floats:
+    """The rates (p, s) that lie below each start: of its minimum, or after so many steps.
+
+    frozen: (p, s), rates that stay where they are.
+    """
+    found = problem.family.inside(start)
+    low, high = problem.family.low[:, None], problem.family.high[:, None]
+    longest = LONGEST_STEP * (high - low)
+    floor = ROUNDING_OF_VALUES * dot(problem.values, problem.values)
+    rows, damping = np.arange(start.shape[1]), np.full(start.shape[1], FIRST_DAMPING)
+    here, point = problem, _point(problem, found)
+    for _ in range(steps):
+        now = found[:, rows]
+        uphill = np.stack(point.gradient)
+        held = ((now <= low) & (uphill > 0.0)) | ((now >= high) & (uphill < 0.0))
+        if frozen is not None:
+            held |= frozen[:, rows]
+        target = problem.family.inside(now + _step(point, list(held), damping, longest))
+        trial = _point(here, target)
+        better = trial.half <= point.half * (1.0 + ROUNDING) + floor[rows]
+        moved = np.abs(target - now).max(axis=0)
+        found[:, rows[better]] = target[:, better]
+        point = point.replaced(better, trial)
+        damping = np.where(better, np.maximum(damping * 0.1, LEAST_DAMPING), damping * 10.0)
+        going = ~((moved <= SMALL_STEP) | (damping > MOST_DAMPING))
+        if not going.any():
+            break
+        if not going.all():
+            rows, damping, point = rows[going], damping[going], point.kept(going)
+            here = problem.rows(rows)
+    return found
+
+
+def starts(problem: Problem, grid: Grid, most: int) -> tuple[Ints, Ints]:
+    """(series, node) to start from: of every zone of the grid the node that takes most off the sum
+    of squares, and of these the best `most` of every series."""
+    if problem.roots.shape[1] == 1:
+        return _best_of_zones(_gains(problem, grid), grid.zones, most)
+    kinds, which = np.unique(problem.roots, axis=1, return_inverse=True)
+    found = []
+    for kind in range(kinds.shape[1]):
+        rows = np.flatnonzero(which.ravel() == kind)
+        alike = Problem(problem.family, problem.values[:, rows], kinds[:, [kind]])
+        series, node = _best_of_zones(_gains(alike, grid), grid.zones, most)
+        found.append((rows[series], node))
+    series, node = (np.concatenate(parts) for parts in zip(*found, strict=True))
+    return series, node
+
+
+def _gains(problem: Problem, grid: Grid) -> Floats:
+    """What the curves at the nodes take off the sum of squares: (g, s), weights shared.
+
+    Only to choose where to start: it cancels digits, so that the search itself does not use it.
+    """
+    basis = frame(problem.family.terms(grid.nodes).times(problem.roots).columns)
+    gain = np.zeros((grid.nodes.shape[1], problem.values.shape[1]))
+    for q in basis.q:
+        part = q.T @ problem.values
+        part *= part
+        gain += part
+    return gain
+
+
+def _best_of_zones(gain: Floats, zones: tuple[Ints, ...], most: int) -> tuple[Ints, Ints]:
+    """The best node of every zone, and of these the best few of every series."""
+    every = np.arange(gain.shape[1])
+    tops = np.stack([zone[gain[zone].argmax(axis=0)] for zone in zones])
+    order = np.argsort(-gain[tops, every], axis=0, kind="stable")[:most]
+    node = np.take_along_axis(tops, order, axis=0)
+    return np.tile(every, len(order)), node.ravel()
+
+
+def best_of_each(series: Ints, rss: Floats) -> Ints:
+    """Row with the smallest rss of each series, in series order; every series has a row."""
+    order = np.lexsort((rss, series))
+    first = np.ones(len(order), dtype=bool)
+    first[1:] = series[order][1:] != series[order][:-1]
+    return np.asarray(order[first])
+
+
+def search(problem: Problem, grid: Grid, most: int) -> Solution:
+    """The best rates of every series, from the best nodes of the grid's zones."""
+    series, node = starts(problem, grid, most)
+    frozen = None if grid.frozen is None else grid.frozen[:, node]
+    near = descended(problem.rows(series), grid.nodes[:, node], FIRST_STEPS, frozen)
+    apart = _different(problem.family, series, near)
+    series, rows = series[apart], problem.rows(series[apart])
+    found = solved(rows, descended(rows, near[:, apart]))
+    best = best_of_each(series, found.rss)
+    return Solution(found.rates[:, best], found.amplitudes[:, best], found.rss[best])
+
+
+def _different(family: Family, series: Ints, rates: Floats) -> Ints:
+    """Rows, one of each group of starts of a series that have met."""
+    place = np.rint((rates - family.low[:, None]) / (family.high - family.low)[:, None] * MEETING)
+    _, rows = np.unique(np.vstack([series, place]), axis=1, return_index=True)
+    return np.asarray(rows)
+
+
+def zones_of(zone: Ints) -> tuple[Ints, ...]:
+    """Zones from the zone's number of every node."""
+    return tuple(np.flatnonzero(zone == number) for number in np.unique(zone))

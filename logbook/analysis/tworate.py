@@ -1,0 +1,220 @@
+"""Curves with two rates as families for `separable`: two phases, and the Gompertz curve."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from logbook.analysis import separable
+from logbook.analysis.orthogonal import dot
+from logbook.analysis.separable import Floats, Grid, Ints, Problem, Solution, Terms
+
+#: The grids in log k, from straight over the whole trial (k t_max) to over before the first pull.
+STRAIGHT, OVER = 0.02, 20.0
+STARTS, FINE_STARTS = 4, 19
+#: Fits with rates closer than this in log k, or with more rss for their sum of squares, are
+#: searched again.
+WELL_APART, MUCH_SCATTER = 2.0, 0.001
+#: Two rates closer than this in log k are one: the curve stops changing while the amplitudes grow.
+CLOSEST = 0.01
+#: Exponents beyond this make no difference to e^(-e^x) in double precision.
+LARGEST_EXPONENT = 30.0
+
+
+def rise(elapsed: Floats, log_rate: Floats) -> tuple[Floats, Floats, Floats]:
+    """1 - e^(-kt) and its first two derivatives in log k, each (n, s)."""
+    exponent = elapsed[:, None] * np.exp(log_rate)
+    decay = np.exp(-exponent)
+    slope = exponent * decay
+    return -np.expm1(-exponent), slope, slope * (1.0 - exponent)
+
+
+@dataclass(frozen=True)
+class TwoPhases:
+    """A1 (1 - e^(-k1 t)) + A2 (1 - e^(-k2 t)), k1 > k2, with D0 as the first column if free.
+
+    elapsed: (n,) days since the origin of the curve. Rates: log k1, log k2.
+    """
+
+    elapsed: Floats
+    free_start: bool
+    low: Floats = field(init=False)
+    high: Floats = field(init=False)
+
+    def __post_init__(self) -> None:
+        later = self.elapsed[self.elapsed > 0.0]
+        for name, end in (("low", STRAIGHT / later.max()), ("high", OVER / later.min())):
+            object.__setattr__(self, name, np.full(2, np.log(end)))
+
+    def terms(self, rates: Floats) -> Terms:
+        """The columns and their derivatives."""
+        fast, slow = (rise(self.elapsed, log_rate) for log_rate in rates)
+        first = int(self.free_start)
+        start = [np.ones_like(fast[0])] if self.free_start else []
+        return Terms(
+            [*start, fast[0], slow[0]],
+            [{first: fast[1]}, {first + 1: slow[1]}],
+            {(0, 0): {first: fast[2]}, (1, 1): {first + 1: slow[2]}},
+        )
+
+    def inside(self, rates: Floats) -> Floats:
+        """Within the bounds, the faster first, and at least CLOSEST apart."""
+        kept = np.clip(rates, self.low[:, None], self.high[:, None])
+        middle = kept.mean(axis=0)
+        half = np.maximum(np.abs(kept[0] - kept[1]), CLOSEST) / 2.0
+        return np.stack([middle + half, middle - half])
+
+    def grid(self, fine: bool) -> Grid:
+        """Pairs of rates, the faster first; zones: blocks of fast by blocks of slow.
+
+        The edges have zones of their own: one rate at a bound, or rates merged.
+        """
+        size, blocks = (32, 4) if fine else (24, 3)
+        axis = np.linspace(self.low[0], self.high[0], size)
+        fast, slow = np.nonzero(np.tri(size, k=-1, dtype=bool))
+        zone = fast * blocks // size * blocks + slow * blocks // size
+        nodes = np.stack([axis[fast], axis[slow]])
+        return self._edged(nodes, zone, 48, 3) if fine else self._edged(nodes, zone, 24, 1)
+
+    def _edged(self, nodes: Floats, zone: Ints, size: int, parts: int) -> Grid:
+        """The grid with dense edges, so many zones to an edge."""
+        axis = np.linspace(self.low[0], self.high[0] - 2.0 * CLOSEST, size)
+        bottom, top = np.full(size, self.low[0]), np.full(size, self.high[0])
+        edges = [[top, axis], [axis + 2.0 * CLOSEST, bottom], [axis + 2.0 * CLOSEST, axis]]
+        places = zone.max() + 1 + np.arange(3 * size) // (size // parts)
+        every = np.hstack([nodes, *(np.stack(edge) for edge in edges)])
+        frozen = np.zeros_like(every, dtype=bool)
+        frozen[0, nodes.shape[1] : nodes.shape[1] + size] = True
+        frozen[1, nodes.shape[1] + size : nodes.shape[1] + 2 * size] = True
+        return Grid(every, separable.zones_of(np.append(zone, places)), frozen)
+
+    def doubtful(self, found: Solution, problem: Problem) -> NDArray[np.bool_]:
+        """Where another minimum may be lower: at a bound, rates alike, or much scatter."""
+        alike = found.rates[0] - found.rates[1] < WELL_APART
+        spread = problem.values - problem.values.mean(axis=0)
+        scattered = found.rss > MUCH_SCATTER * dot(spread, spread)
+        return np.asarray(at_bound(self, found.rates).any(axis=0) | alike | scattered)
+
+
+@dataclass(frozen=True)
+class Gompertz:
+    """The rise of e^(-e^(-k (t - m))) since day 0, with D0 as the first column if free.
+
+    days: (n,) days since application. Rates: log k; m / last day, between 0 and 1.
+    """
+
+    days: Floats
+    free_start: bool
+    low: Floats = field(init=False)
+    high: Floats = field(init=False)
+
+    def __post_init__(self) -> None:
+        last = self.days.max()
+        gap = np.diff(np.unique(np.append(self.days, 0.0))).min()
+        object.__setattr__(self, "low", np.array([np.log(STRAIGHT / last), 0.0]))
+        object.__setattr__(self, "high", np.array([np.log(OVER / gap), 1.0]))
+
+    def terms(self, rates: Floats) -> Terms:
+        """The columns and their derivatives: those of the sigmoid, less their values on day 0."""
+        there = _sigmoid(self.days[:, None], rates, self.days.max())
+        zero = _sigmoid(np.zeros((1, 1)), rates, self.days.max())
+        value, by_k, by_m, kk, km, mm = (a - b for a, b in zip(there, zero, strict=True))
+        first = int(self.free_start)
+        start = [np.ones_like(value)] if self.free_start else []
+        return Terms(
+            [*start, value],
+            [{first: by_k}, {first: by_m}],
+            {(0, 0): {first: kk}, (0, 1): {first: km}, (1, 1): {first: mm}},
+        )
+
+    def inside(self, rates: Floats) -> Floats:
+        """Within the bounds."""
+        return np.clip(rates, self.low[:, None], self.high[:, None])
+
+    def grid(self, fine: bool) -> Grid:
+        """Rates by days of fastest release, these at the pulls and between them; zones: blocks."""
+        size, between = (30, 5) if fine else (20, 3)
+        pulls = np.unique(np.append(self.days, 0.0)) / self.days.max()
+        axis = np.linspace(self.low[0], self.high[0], size)
+        share = np.arange(between) / between
+        middle = np.append((pulls[:-1, None] + share * np.diff(pulls)[:, None]).ravel(), 1.0)
+        k, m = (part.ravel() for part in np.meshgrid(np.arange(size), np.arange(len(middle))))
+        zone = k * 3 // size * len(middle) + m // between
+        return Grid(np.stack([axis[k], middle[m]]), separable.zones_of(zone))
+
+    def doubtful(self, found: Solution, problem: Problem) -> NDArray[np.bool_]:
+        """Where another minimum may be lower: everywhere but where the fit is close."""
+        spread = problem.values - problem.values.mean(axis=0)
+        scattered = found.rss > MUCH_SCATTER * dot(spread, spread)
+        return np.asarray(at_bound(self, found.rates).any(axis=0) | scattered)
+
+
+def _sigmoid(days: Floats, rates: Floats, last: float) -> tuple[Floats, ...]:
+    """s = e^(-e^x), x = -k (t - m), and its derivatives in log k and m / last."""
+    k, move = np.exp(rates[0]), np.exp(rates[0]) * last
+    x = np.minimum(-k * (days - rates[1] * last), LARGEST_EXPONENT)
+    x = np.maximum(x, -700.0)
+    inner = np.exp(x)
+    value = np.exp(-inner)
+    # d/dx: s' = -e^x s, s'' = s' (1 - e^x); x in log k: x, x; in m: K = k last, 0; mixed: K.
+    first = -inner * value
+    second = first * (1.0 - inner)
+    return (
+        value,
+        first * x,
+        first * move,
+        second * x * x + first * x,
+        second * x * move + first * move,
+        second * move * move,
+    )
+
+
+def search(family: TwoPhases | Gompertz, values: Floats, weights: Floats) -> Solution:
+    """The best curve of every series: values (s, n), weights (1 or s, n).
+
+    Series whose best lies at a bound are searched again on a finer grid with more starts: a shallow
+    optimum can hide between grid points.
+    """
+    roots = np.sqrt(weights.T)
+    problem = Problem(family, np.ascontiguousarray(values.T) * roots, roots)
+    found = separable.search(problem, family.grid(fine=False), STARTS)
+    doubtful = np.flatnonzero(family.doubtful(found, problem))
+    if not len(doubtful):
+        return found
+    finer = separable.search(problem.rows(doubtful), family.grid(fine=True), FINE_STARTS)
+    return found.improved(doubtful, finer)
+
+
+def at_bound(family: TwoPhases | Gompertz, rates: Floats) -> NDArray[np.bool_]:
+    """(2 * p + 1, s): at the low end of each rate, at the high end of each, and rates merged."""
+    near = 1e-6
+    low = rates <= family.low[:, None] + near
+    high = rates >= family.high[:, None] - near
+    merged = np.zeros((1, rates.shape[1]), dtype=bool)
+    if isinstance(family, TwoPhases):
+        merged = (rates[:1] - rates[1:]) <= CLOSEST + near
+    return np.vstack([low, high, merged])
+
+
+def risen(days: Floats, rate: Floats, fastest: Floats) -> tuple[Floats, Floats, Floats]:
+    """Share of the ceiling that a Gompertz curve has reached, and its derivatives: (s, n) each.
+
+    Args:
+        days: (n,) days since application.
+        rate, fastest: k, per day, and m, days: (s,).
+
+    Returns:
+        The share, and how it moves with k and with m.
+    """
+    rates = np.stack([np.log(rate), fastest])
+    value, by_k, by_m, *_ = _sigmoid(days[:, None], rates, 1.0)
+    zero, zero_k, zero_m, *_ = _sigmoid(np.zeros((1, 1)), rates, 1.0)
+    left = 1.0 - zero
+    share = (value - zero) / left
+
+    def moved(move: Floats, zero_move: Floats) -> Floats:
+        return ((move - zero_move) + share * zero_move) / left
+
+    return share.T, (moved(by_k, zero_k) / rate).T, moved(by_m, zero_m).T
