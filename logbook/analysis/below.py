@@ -186,8 +186,11 @@ def _level(beds: Beds, bounds: Sequence[Interval], trough: int, again: int | Non
     start = last if day is None else day
     if _over(beds, start) < 0:
         return Interval(None, None, None, "per day", f"still below on day {last:g}", not_yet, None)
-    low = _edge(beds, start, first, lambda there: _over(beds, there) < 0)
-    high = None if day is None else _edge(beds, day, last, lambda there: _over(beds, there) > 0)
+    low = high = None
+    if _over(beds, first) < 0:
+        low = _edge(beds, first, start, lambda there: _over(beds, there) >= 0)
+    if day is not None and _over(beds, last) > 0:
+        high = _edge(beds, last, day, lambda there: _over(beds, there) <= 0)
     method = f"D = 0 along the lines between pulls; {at_day(beds, start).method}"
     why_low = "" if low is not None else f"no day after the trough (day {first:g}) is ruled out"
     return Interval(day, low, high, method, why_low, not_yet if high is None else "", None)
@@ -208,13 +211,17 @@ def _over(beds: Beds, day: float) -> int:
     return int(found.low > 0.0) - int(found.high < 0.0)
 
 
-def _edge(beds: Beds, start: float, end: float, ruled_out: Callable[[float], bool]) -> float | None:
-    """The first day from start towards end that is ruled out; None when none is."""
-    inside = start
+def _edge(beds: Beds, start: float, end: float, fits: Callable[[float], bool]) -> float | None:
+    """The first day from start, which is ruled out, towards end that fits; None when none does.
+
+    From outside inwards: with 2 df an error can be small by luck for a day or two, and the first
+    day ruled out from inside left the true day out in 0.10 of simulated trials with 3 blocks.
+    """
+    out = start
     for place in _places(beds.days, start, end):
-        if ruled_out(place):
-            return _halved(inside, place, ruled_out)
-        inside = place
+        if fits(place):
+            return _halved(out, place, fits)
+        out = place
     return None
 
 
@@ -226,9 +233,9 @@ def _places(days: Floats, start: float, end: float) -> list[float]:
     return [float(place) for place in (places if end > start else places[::-1])][1:]
 
 
-def _halved(inside: float, outside: float, ruled_out: Callable[[float], bool]) -> float:
-    """The edge between a day that fits and one that is ruled out."""
+def _halved(out: float, fitting: float, fits: Callable[[float], bool]) -> float:
+    """The edge between a day that is ruled out and one that fits."""
     for _ in range(HALVINGS):
-        middle = (inside + outside) / 2.0
-        inside, outside = (inside, middle) if ruled_out(middle) else (middle, outside)
-    return outside
+        middle = (out + fitting) / 2.0
+        out, fitting = (out, middle) if fits(middle) else (middle, fitting)
+    return fitting
