@@ -114,7 +114,7 @@ def test_the_season_of_the_readme_can_be_lived(
         words, _, file = line.partition(" > ")
         said = StringIO()
         with redirect_stdout(said):
-            code = run(shlex.split(words), now=now + timedelta(minutes=place))
+            code = run(shlex.split(words), now=now + timedelta(hours=6, minutes=place))
         assert code == 0, f"logbook {line}"
         if file:
             Path(file).write_text(said.getvalue(), encoding="utf-8")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import inspect
+import os
 import re
 from importlib import import_module
 from typing import Annotated, Any
@@ -59,6 +60,11 @@ class Command(TyperCommand):
 
 class LazyGroup(TyperGroup):
     """A group that imports the module of the command that is asked for, and no other."""
+
+    def __init__(self, **settings: Any) -> None:
+        super().__init__(**settings)
+        # The names only, for "did you mean": a command itself comes from `get_command`.
+        self.commands = dict.fromkeys(COMMANDS)  # type: ignore[assignment]
 
     def list_commands(self, ctx: Any) -> list[str]:
         return list(COMMANDS)
@@ -122,6 +128,12 @@ def _version(asked: bool) -> None:
         raise typer.Exit
 
 
+def _trials(ctx: typer.Context, incomplete: str) -> list[str]:
+    from logbook.cli.completing import trials
+
+    return trials(ctx, incomplete)
+
+
 @app.callback()
 def root(
     context: typer.Context,
@@ -130,11 +142,18 @@ def root(
     ] = None,
     trial: Annotated[
         str | None,
-        typer.Option(help="Which trial, where several are running.", metavar="NAME"),
+        typer.Option(
+            help="Which trial, where several are running.",
+            metavar="NAME",
+            autocompletion=_trials,
+        ),
     ] = None,
     by: Annotated[
         str | None, typer.Option(help="Who writes [env: LOGBOOK_BY].", metavar="HANDLE")
     ] = None,
+    plain: Annotated[
+        bool, typer.Option("--plain", help="No colour, no box drawing, no braille.")
+    ] = False,
     version: Annotated[
         bool, typer.Option("--version", callback=_version, is_eager=True, help="Show the version.")
     ] = False,
@@ -143,5 +162,8 @@ def root(
 
     Start with `logbook demo`, or `logbook trial template > trial.toml`.
     """
+    if plain:
+        # What every library that draws already listens to; `run` puts it back.
+        os.environ.update(NO_COLOR="1", TERM="dumb")
     clock = context.obj if isinstance(context.obj, Clock) else Clock(None)
     context.obj = Session(store, trial, by, clock)

@@ -68,6 +68,11 @@ def codes(ctx: typer.Context, incomplete: str) -> list[str]:
     return _starting(_stored(ctx, "samples", "acts"), incomplete)
 
 
+def lines(ctx: typer.Context, incomplete: str) -> list[str]:
+    """What a history is asked of: beds, samples, acts."""
+    return _starting(_stored(ctx, "beds", "samples", "acts"), incomplete)
+
+
 def samples(ctx: typer.Context, incomplete: str) -> list[str]:
     """Codes of samples, the newest first."""
     return _starting(_stored(ctx, "samples"), incomplete)

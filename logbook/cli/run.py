@@ -17,44 +17,55 @@ def run(arguments: Sequence[str], now: datetime | None = None) -> int:
 
     `now` replaces the clock (an aware instant): the demo plays a season with it.
     """
-    from typer._click.exceptions import ClickException
-    from typer.exceptions import Abort, Exit
     from typer.main import get_command
 
     from logbook.cli.app import app
     from logbook.cli.session import Clock
 
+    environment = dict(os.environ)
     try:
         result = get_command(app).main(
             list(arguments), prog_name="logbook", standalone_mode=False, obj=Clock(now)
         )
-    except LogbookError as error:
-        show(error)
-        return error.exit_code
-    except ClickException as mistake:
-        mistake.show()
-        return 2
-    except Exit as ended:
-        return ended.exit_code
-    except (Abort, KeyboardInterrupt, EOFError):
-        print("stopped; logbook history shows what was written before", file=sys.stderr)
-        return 130
     except BrokenPipeError:
         raise
-    except OSError as problem:
-        where = f"{problem.filename}: " if problem.filename else ""
-        show(UserMistake(f"{where}{problem.strerror or problem}", "check the name and the folder"))
-        return 2
-    except Exception as problem:
-        if os.environ.get("LOGBOOK_DEBUG"):
-            raise
-        show(_own_mistake(problem))
-        return 2
+    except (Exception, KeyboardInterrupt) as problem:
+        return _ended_by(problem)
+    finally:
+        # `--plain` says what it wants in the environment, of this command alone.
+        os.environ.clear()
+        os.environ.update(environment)
     return result if isinstance(result, int) else 0
 
 
-def _own_mistake(problem: Exception) -> LogbookError:
-    """A mistake of the program itself, in a sentence; LOGBOOK_DEBUG=1 shows where it happened."""
+def _ended_by(problem: BaseException) -> int:
+    """Say what ended a command; its exit code."""
+    from typer._click.exceptions import ClickException
+    from typer.exceptions import Abort, Exit
+
+    if isinstance(problem, Exit):
+        return problem.exit_code
+    if isinstance(problem, (Abort, KeyboardInterrupt, EOFError)):
+        print("stopped; logbook history shows what was written before", file=sys.stderr)
+        return 130
+    if isinstance(problem, ClickException):
+        problem.show()
+        return 2
+    error = _in_words(problem)
+    show(error)
+    return error.exit_code
+
+
+def _in_words(problem: BaseException) -> LogbookError:
+    """Any other error as one sentence; a mistake of the program itself says so."""
+    if isinstance(problem, LogbookError):
+        return problem
+    if os.environ.get("LOGBOOK_DEBUG"):
+        raise problem
+    if isinstance(problem, OSError):
+        where = f"{problem.filename}: " if problem.filename else ""
+        said = problem.strerror or problem
+        return UserMistake(f"{where}{said}", "check the name and the folder")
     return LogbookError(
         f"the program made a mistake: {type(problem).__name__}: {problem}",
         "logbook verify; LOGBOOK_DEBUG=1 before the command shows where",

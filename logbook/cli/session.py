@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import json
+import shutil
 import sys
+import textwrap
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
@@ -207,9 +209,25 @@ def running_trials(connection: sqlite3.Connection, session: Session) -> list[Cho
 
 
 def say(text: str) -> None:
-    """Print a line on standard output, without control characters that data may hold."""
-    typer.echo(
-        "".join(c if c.isprintable() or c == "\n" else "\N{REPLACEMENT CHARACTER}" for c in text)
+    """Print lines on standard output, folded at blanks to the width of the window.
+
+    Piped, a line stays one line. Control characters that data may hold are replaced.
+    """
+    wide = shutil.get_terminal_size().columns if sys.stdout.isatty() else None
+    for line in text.split("\n"):
+        shown = "".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in line)
+        typer.echo(shown if wide is None or len(shown) <= wide else _folded(shown, wide))
+
+
+def _folded(line: str, width: int) -> str:
+    hang = " " * (len(line) - len(line.lstrip()) + 2)
+    return textwrap.fill(
+        line,
+        width,
+        subsequent_indent=hang,
+        break_on_hyphens=False,
+        break_long_words=False,
+        replace_whitespace=False,
     )
 
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from logbook.cli import laboratory
+from logbook.cli import completing, laboratory
 from logbook.cli.laboratory import Setting, value_shown
 from logbook.cli.session import Session, ask
 from logbook.errors import BadData, NeedsAnswer, UserMistake
@@ -31,8 +31,20 @@ _VALUE = re.compile(r"\s*([<>≤≥]?\s*=?\s*[+-]?[0-9.,]*[0-9][0-9.,]*)\s*(.*?)
 
 def add(
     context: typer.Context,
-    sample: Annotated[str, typer.Argument(help="The sample's code.", show_default=False)],
-    nutrient: Annotated[str, typer.Argument(help="Such as nitrate-N, P, pH.", show_default=False)],
+    sample: Annotated[
+        str,
+        typer.Argument(
+            help="The sample's code.", show_default=False, autocompletion=completing.samples
+        ),
+    ],
+    nutrient: Annotated[
+        str,
+        typer.Argument(
+            help="Such as nitrate-N, P, pH.",
+            show_default=False,
+            autocompletion=completing.nutrients,
+        ),
+    ],
     value: Annotated[
         str, typer.Argument(help="With its unit: '12.5 mg/kg', '<0.5 mg/kg'.", show_default=False)
     ],

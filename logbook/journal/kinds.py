@@ -20,7 +20,6 @@ from operator import attrgetter
 from typing import Any, get_origin, get_type_hints
 
 from logbook.journal.entry import Entry, Value
-from logbook.journal.sense import makes_sense
 from logbook.trial import records
 from logbook.trial.times import YEARS, When, read_stored
 from logbook.trial.units import short
@@ -118,7 +117,15 @@ def readable(space: str, value: Value) -> bool:
         if not all(check(value.get(name)) for name, check in every):
             return False
         known.add(shape)
-    return all(check(value.get(name)) for name, check in exact) and makes_sense(space, value)
+    return all(check(value.get(name)) for name, check in exact) and _sense()(space, value)
+
+
+@cache
+def _sense() -> Callable[[str, Value], bool]:
+    # Reading the tables needs none of it: loaded by what folds.
+    from logbook.journal.sense import makes_sense
+
+    return makes_sense
 
 
 @dataclass(frozen=True)

@@ -125,7 +125,10 @@ COMMANDS: dict[str, tuple[list[str], str]] = {
         ["trial", "check", "missing.toml"],
         "Error: missing.toml: cannot be read (No such file or directory)\n",
     ),
-    "unknown command": (["amend"], "Error: No such command 'amend'.\n"),
+    "unknown command": (
+        ["amend"],
+        "Error: No such command 'amend'. Did you mean 'amendment', 'calendar'?\n",
+    ),
     "unknown option": (["water", "B1", "--litres", "1"], "Error: No such option: --litres\n"),
 }
 
