@@ -10,6 +10,7 @@ from datetime import datetime
 from logbook.errors import BadData, LogbookError, UserMistake
 
 MOST_PROBLEMS = 50
+STOPPED = 130
 
 
 def run(arguments: Sequence[str], now: datetime | None = None) -> int:
@@ -43,11 +44,13 @@ def _ended_by(problem: BaseException) -> int:
     from typer._click.exceptions import ClickException
     from typer.exceptions import Abort, Exit
 
-    if isinstance(problem, Exit):
-        return problem.exit_code
-    if isinstance(problem, (Abort, KeyboardInterrupt, EOFError)):
+    ended = problem.exit_code if isinstance(problem, Exit) else None
+    # typer turns a stop from the keyboard into this exit code.
+    if ended == STOPPED or isinstance(problem, (Abort, KeyboardInterrupt, EOFError)):
         print("stopped; logbook history shows what was written before", file=sys.stderr)
-        return 130
+        return STOPPED
+    if ended is not None:
+        return ended
     if isinstance(problem, ClickException):
         problem.show()
         return 2
