@@ -36,6 +36,8 @@ def run(arguments: Sequence[str], now: datetime | None = None) -> int:
         # `--plain` says what it wants in the environment, of this command alone.
         os.environ.clear()
         os.environ.update(environment)
+    if result == STOPPED:  # what typer makes of a stop from the keyboard
+        return _ended_by(KeyboardInterrupt())
     return result if isinstance(result, int) else 0
 
 
@@ -44,13 +46,11 @@ def _ended_by(problem: BaseException) -> int:
     from typer._click.exceptions import ClickException
     from typer.exceptions import Abort, Exit
 
-    ended = problem.exit_code if isinstance(problem, Exit) else None
-    # typer turns a stop from the keyboard into this exit code.
-    if ended == STOPPED or isinstance(problem, (Abort, KeyboardInterrupt, EOFError)):
+    if isinstance(problem, Exit):
+        return problem.exit_code
+    if isinstance(problem, (Abort, KeyboardInterrupt, EOFError)):
         print("stopped; logbook history shows what was written before", file=sys.stderr)
         return STOPPED
-    if ended is not None:
-        return ended
     if isinstance(problem, ClickException):
         problem.show()
         return 2
