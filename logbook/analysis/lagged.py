@@ -101,7 +101,8 @@ def _between(
     """The best curve with its lag between a pull and the next, and whether there is one."""
     late = elapsed > knot
     following = float(elapsed[late].min())
-    grid = varpro.log_rate_grid(elapsed[late] - knot, GRID_SIZE)
+    # A rate over by the second late pull: the first may be anywhere on the rise.
+    grid = varpro.log_rate_grid(elapsed[late] - following, GRID_SIZE)
     family = _Late(elapsed, late, free_start, grid[:1], grid[-1:])
     roots = np.sqrt(weights.T)
     problem = Problem(family, np.ascontiguousarray(values.T) * roots, roots)

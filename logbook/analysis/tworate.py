@@ -16,7 +16,7 @@ STRAIGHT, OVER = 0.02, 20.0
 STARTS, FINE_STARTS = 4, 19
 #: Fits with rates closer than this in log k, or with more rss for their sum of squares, are
 #: searched again.
-WELL_APART, MUCH_SCATTER = 2.0, 0.001
+WELL_APART, MUCH_SCATTER = 2.3, 0.004
 #: Two rates closer than this in log k are one: the curve stops changing while the amplitudes grow.
 CLOSEST = 0.01
 #: Exponents beyond this make no difference to e^(-e^x) in double precision.

@@ -91,7 +91,7 @@ def centred(columns: Floats, weights: Floats) -> Floats:
 
 def weighted_mean(columns: Floats, weights: Floats) -> Floats:
     """Weighted mean of each row of (s, n): (s,)."""
-    return np.asarray((weights * columns).sum(axis=1) / weights.sum(axis=1))
+    return _dot(weights, columns) / weights.sum(axis=1)
 
 
 def amplitude_of(problem: Prepared, basis: Floats) -> tuple[Floats, Floats]:
@@ -99,9 +99,14 @@ def amplitude_of(problem: Prepared, basis: Floats) -> tuple[Floats, Floats]:
     if problem.free_start:
         basis = centred(basis, problem.weights)
     weighted = problem.weights * basis
-    amplitude = (weighted * problem.values).sum(axis=1) / (weighted * basis).sum(axis=1)
+    amplitude = _dot(weighted, problem.values) / _dot(weighted, basis)
     residual = problem.values - amplitude[:, None] * basis
-    return amplitude, (problem.weights * residual**2).sum(axis=1)
+    return amplitude, _dot(problem.weights * residual, residual)
+
+
+def _dot(one: Floats, other: Floats) -> Floats:
+    """Sum of products along each row: (s,); a single row goes with every other."""
+    return np.asarray(np.einsum("ij,ij->i", *np.broadcast_arrays(one, other)))
 
 
 def log_rate_grid(elapsed: Floats, size: int = GRID_SIZE) -> Floats:
@@ -222,14 +227,14 @@ def _derivatives(problem: Prepared, log_rate: Floats) -> tuple[Floats, Floats]:
     if problem.free_start:
         shape, slope, bend = (centred(column, problem.weights) for column in (shape, slope, bend))
     weighted_slope, weighted_shape = problem.weights * slope, problem.weights * shape
-    norm = (weighted_shape * shape).sum(axis=1)
-    amplitude = (weighted_shape * problem.values).sum(axis=1) / norm
+    norm = _dot(weighted_shape, shape)
+    amplitude = _dot(weighted_shape, problem.values) / norm
     residual = problem.values - amplitude[:, None] * shape
-    pull = (weighted_slope * residual).sum(axis=1)
-    lean = (weighted_slope * shape).sum(axis=1)
+    pull = _dot(weighted_slope, residual)
+    lean = _dot(weighted_slope, shape)
     drift = (pull - amplitude * lean) / norm
-    curved = (problem.weights * bend * residual).sum(axis=1)
-    steep = (weighted_slope * slope).sum(axis=1)
+    curved = _dot(problem.weights * bend, residual)
+    steep = _dot(weighted_slope, slope)
     second = amplitude * (amplitude * steep + drift * lean - curved) - drift * pull
     return -amplitude * pull, second
 
@@ -237,9 +242,9 @@ def _derivatives(problem: Prepared, log_rate: Floats) -> tuple[Floats, Floats]:
 def _first_order(elapsed: Floats, log_rate: Floats) -> tuple[Floats, Floats, Floats]:
     """phi = 1 - e^(-kt) and its first two derivatives in log k, each (rates, n)."""
     exponent = np.exp(log_rate)[:, None] * elapsed[None, :]
-    decay = np.exp(-exponent)
-    slope = exponent * decay
-    return -np.expm1(-exponent), slope, slope * (1.0 - exponent)
+    shape = -np.expm1(-exponent)
+    slope = exponent * np.exp(-exponent)
+    return shape, slope, slope * (1.0 - exponent)
 
 
 def _best_of_each(series: Ints, rss: Floats) -> Ints:

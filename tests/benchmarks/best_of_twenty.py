@@ -81,8 +81,7 @@ def _late_limit(found: Floats, days: Floats) -> bool:
     late = np.unique(days[days > found[1]])
     if len(late) < 3:
         return True
-    since = late.min() - max(float(days[days <= found[1]].max(initial=0.0)), 0.0)
-    bounds = 0.0201 / (late.max() - late.min() + since), 19.0 / since
+    bounds = 0.0201 / (late[-1] - late[0]), 19.0 / (late[1] - late[0])
     return not bounds[0] < _k(found[0]) < bounds[1] or found[1] < 1e-6
 
 
