@@ -91,7 +91,7 @@ def centred(columns: Floats, weights: Floats) -> Floats:
 
 def weighted_mean(columns: Floats, weights: Floats) -> Floats:
     """Weighted mean of each row of (s, n): (s,)."""
-    return _dot(weights, columns) / weights.sum(axis=1)
+    return np.asarray(_dot(weights, columns) / weights.sum(axis=1))
 
 
 def amplitude_of(problem: Prepared, basis: Floats) -> tuple[Floats, Floats]:
