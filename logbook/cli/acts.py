@@ -2,18 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from decimal import Decimal
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from logbook.cli import completing
+from logbook.cli import given as typed_amounts
 from logbook.cli.app import command
+from logbook.cli.given import far_from_plan, few, known_as
+from logbook.cli.remarks import out_of_order
 from logbook.cli.session import Chosen, Session, addressed, chosen, say, still_in
+from logbook.cli.wording import own_words
 from logbook.errors import UserMistake
 from logbook.journal.entry import key
 from logbook.report.board import volume_spoken
-from logbook.store import views
+from logbook.report.lines import how_known
+from logbook.store import asking, views
 from logbook.study import amounts
 from logbook.trial import records, units
 from logbook.trial.ranges import BedRef, compact
@@ -22,10 +29,14 @@ from logbook.trial.times import When
 if TYPE_CHECKING:
     import sqlite3
 
+_MOST_DAYS = 3
+
 Beds = Annotated[
     str,
     typer.Argument(
-        help="Beds: B1-B6,B9, all, control, a block, a treatment's code.", show_default=False
+        help="Beds: B1-B6,B9, all, control, a block, a treatment's code.",
+        show_default=False,
+        autocompletion=completing.beds,
     ),
 ]
 WhenOption = Annotated[
@@ -34,7 +45,7 @@ WhenOption = Annotated[
 ]
 Known = Annotated[
     str | None,
-    typer.Option(help="How the amount was known: weighed, metered, by eye, as planned."),
+    typer.Option(help="How the amount was known: weighed, metered, by eye [not said]."),
 ]
 
 
@@ -56,16 +67,20 @@ def fill(
               logbook fill B1-B4 --when yesterday
     """
     session: Session = context.obj
-    _, at, chosen_beds = _where(session, beds, when)
+    trial, at, chosen_beds = _where(session, beds, when)
     _refuse_continued(session, chosen_beds)
-    _refuse_twice(session, "fill", "filled", chosen_beds, "logbook event BEDS refilled")
+    once = _Once("fill", "filled", chosen_beds, "logbook event BEDS refilled")
+    session.read(once.check)
     kilos = units.positive(mass, "mass").to("kg", "mass") if mass else None
-    water = units.parse(moisture, "fraction").value if moisture else None
+    water = typed_amounts.soil_moisture(moisture) if moisture else None
     typed = ", ".join(text.strip() for text in (mass, moisture) if text)
-    how = _how(known, given=mass is not None, measured="weighed")
+    how = known_as(known, given=mass is not None)
     filled = {bed.id: records.Filling(bed.id, at, kilos, water, how, typed) for bed in chosen_beds}
-    what = f"filled {_names(chosen_beds)}" + (f" with {mass.strip()} each ({how})" if mass else "")
-    _record(session, "fill", filled, what, at)
+    what = f"filled {_names(chosen_beds)}" + (
+        f" with {mass.strip()} each ({how_known(how)})" if mass else ""
+    )
+    _record(session, "fill", filled, what, at, once.check)
+    _note_order(session, trial, "fill", chosen_beds, at)
 
 
 def apply(
@@ -87,25 +102,27 @@ def apply(
     """
     session: Session = context.obj
     trial, at, chosen_beds = _where(session, beds, when)
-    _refuse_twice(session, "apply", "applied", chosen_beds, "logbook correct CODE:BED")
-    mass, volume = _amount(amount)
+    once = _Once("apply", "applied", chosen_beds, "logbook correct CODE:BED")
+    session.read(once.check)
+    mass, volume = typed_amounts.amendment(amount) if amount else (None, None)
     if amount and all(bed.control for bed in chosen_beds):
         raise UserMistake("control beds get no amendment: leave out --amount")
-    planned = {} if amount else session.read(lambda store: _planned_amounts(store, trial))
+    plans = session.read(lambda store: planned_amounts(store, trial))
+    planned = {} if amount else plans
     unknown = [bed.label for bed in chosen_beds if planned.get(bed.id) == (None, None)]
-    if unknown and not amount:
+    if unknown:
         raise UserMistake(
             f"the planned amount of {compact(unknown)} cannot be given yet (density not known?)",
             "weigh it and say so: --amount '2.4 kg'; logbook trial show lists what is not known",
         )
-    how = _how(known, given=amount is not None, measured="weighed")
+    how = known_as(known, given=amount is not None)
     applied = {}
     for bed in chosen_beds:
         grams, litres = (None, None) if bed.control else planned.get(bed.id, (mass, volume))
         applied[bed.id] = records.Application(
             bed.id, at, grams, litres, bed.control, how, (amount or "").strip()
         )
-    given = f" with {amount.strip()} each ({how})" if amount else " as planned"
+    given = f" with {amount.strip()} each ({how_known(how)})" if amount else " as planned"
     mock = [bed for bed in chosen_beds if bed.control]
     treated = [bed for bed in chosen_beds if not bed.control]
     what = "; ".join(
@@ -116,14 +133,16 @@ def apply(
         )
         if some
     )
-    _record(session, "apply", applied, what, at)
+    _record(session, "apply", applied, what, at, once.check)
+    _note_order(session, trial, "apply", chosen_beds, at)
+    _note(applied_far_from_plan([(bed, mass, volume) for bed in treated], plans))
 
 
 def water(
     context: typer.Context,
     beds: Beds,
     amount: Annotated[
-        str | None, typer.Option(help="Water per bed, such as '250 mL' [as planned].")
+        str | None, typer.Option(help="Water per bed: '250 mL', '2 mm', '2 L/m2' [as planned].")
     ] = None,
     known: Known = None,
     when: WhenOption = None,
@@ -132,31 +151,36 @@ def water(
 
     Examples: logbook water all
               logbook water B1-B12 --amount '2.5 L' --known metered --when 08:30
+              logbook water all --amount '3 mm'
     """
     session: Session = context.obj
     trial, at, chosen_beds = _where(session, beds, when)
-    planned: dict[str, Decimal] = {}
-    if amount is None:
-        planned = session.read(lambda store: amounts.watering_volumes(store, trial.id, chosen_beds))
-        if not planned:
-            raise UserMistake("the protocol plans no watering", "say how much: --amount '250 mL'")
-    given = units.positive(amount, "volume").to("mL", "volume") if amount else Decimal(0)
-    how = _how(known, given=amount is not None, measured="metered")
+    plan = session.read(lambda store: amounts.watering_volumes(store, trial.id, chosen_beds))
+    if amount is None and not plan:
+        raise UserMistake("the protocol plans no watering", "say how much: --amount '250 mL'")
+    areas = session.read(lambda store: asking.bed_areas(store, trial.id))
+    given = {bed.id: typed_amounts.water(amount, areas[bed.id]) for bed in chosen_beds if amount}
+    how = known_as(known, given=amount is not None)
     watered = {
-        bed.id: records.Watering(
-            bed.id, at, planned.get(bed.id, given), how, (amount or "").strip()
-        )
+        bed.id: records.Watering(bed.id, at, (given or plan)[bed.id], how, (amount or "").strip())
         for bed in chosen_beds
     }
     volumes = sorted({line.volume_ml for line in watered.values()})
     each = " or ".join(volume_spoken(volume) for volume in volumes)
-    _record(session, "water", watered, f"watered {_names(chosen_beds)}, {each} each ({how})", at)
+    what = f"watered {_names(chosen_beds)}, {each} each ({how_known(how)})"
+    _record(session, "water", watered, what, at)
+    _note_order(session, trial, "water", chosen_beds, at)
+    far = [(bed.label, given.get(bed.id), plan.get(bed.id)) for bed in chosen_beds]
+    _note(far_from_plan("of water", far, "mL"))
 
 
 def note(
     context: typer.Context,
     text: Annotated[str, typer.Argument(help="What is worth keeping.", show_default=False)],
-    on: Annotated[str | None, typer.Option(help="The beds it is about [the trial].")] = None,
+    on: Annotated[
+        str | None,
+        typer.Option(help="The beds it is about [the trial].", autocompletion=completing.beds),
+    ] = None,
     when: WhenOption = None,
 ) -> None:
     """Write down a remark, about beds or about the whole trial.
@@ -165,7 +189,7 @@ def note(
               logbook note 'seedlings came up by themselves' --on B7
     """
     session: Session = context.obj
-    words = text.strip()
+    words = own_words(text, "the note")
     if not words:
         raise UserMistake("the note is empty")
     if on:
@@ -184,7 +208,12 @@ def event(
     context: typer.Context,
     beds: Beds,
     what: Annotated[
-        str, typer.Argument(help=f"One of: {', '.join(records.EVENTS)}.", show_default=False)
+        str,
+        typer.Argument(
+            help=f"One of: {', '.join(records.EVENTS)}.",
+            show_default=False,
+            autocompletion=completing.events,
+        ),
     ],
     text: Annotated[str, typer.Option(help="What happened, in your words.")] = "",
     when: WhenOption = None,
@@ -200,7 +229,8 @@ def event(
     word = " ".join(what.lower().split())
     if word not in records.EVENTS:
         raise UserMistake(f"{what!r} is not an event", f"use one of: {', '.join(records.EVENTS)}")
-    events = {bed.id: records.Event(bed.id, at, word, text.strip()) for bed in chosen_beds}
+    words = own_words(text, "the text")
+    events = {bed.id: records.Event(bed.id, at, word, words) for bed in chosen_beds}
     _record(session, "event", events, f"{_names(chosen_beds)}: {word}", at)
 
 
@@ -211,9 +241,7 @@ def _where(session: Session, beds: str, when: str | None) -> tuple[Chosen, When,
     return trial, at, session.read(lambda store: still_in(store, trial, named, at.day))
 
 
-def _planned_amounts(
-    store: sqlite3.Connection, trial: Chosen
-) -> dict[str, tuple[Decimal | None, Decimal | None]]:
+def planned_amounts(store: sqlite3.Connection, trial: Chosen) -> Planned:
     """The planned (g, L) of each treated bed."""
     known = amounts.facts(store, trial.id)
     plans = {bed.id: amounts.planned(known, bed.id) for bed in trial.beds}
@@ -229,9 +257,23 @@ def _rounded(value: Decimal | None) -> Decimal | None:
     return None if value is None else round(value, 3)
 
 
-def _record(session: Session, kind: str, lines: dict[str, Any], what: str, at: When) -> None:
-    """Write one line per bed as one act, and echo it with its code."""
+def _record(
+    session: Session,
+    kind: str,
+    lines: dict[str, Any],
+    what: str,
+    at: When,
+    check: Callable[[sqlite3.Connection], None] | None = None,
+) -> None:
+    """Write one line per bed as one act, and echo it with its code.
+
+    `check` looks again once the store is held: another program may have written in between.
+    """
+    from logbook.book.corrections import inside
+
     with session.write() as book:
+        if check is not None:
+            check(inside(book))
         code = book.new_code()
         book.record(
             kind, [(key(kind, code, ident), line) for ident, line in lines.items()], code=code
@@ -239,51 +281,60 @@ def _record(session: Session, kind: str, lines: dict[str, Any], what: str, at: W
     say(f"{code}  {what}, {at.spoken}")
 
 
-def _how(known: str | None, *, given: bool, measured: str) -> str:
-    """How the amount was known; a default that was taken is "as planned", never measured."""
-    if known is None:
-        return measured if given else "as planned"
-    word = " ".join(known.lower().split())
-    if word not in records.KNOWN:
-        raise UserMistake(
-            f"{known!r} is not a way to know an amount", f"use one of: {', '.join(records.KNOWN)}"
-        )
-    if not given and word in ("weighed", "metered"):
-        raise UserMistake(f"what was {word}? the planned amount is not a measurement", "give it")
-    return word
+def _note(remarks: Sequence[str]) -> None:
+    for remark in remarks:
+        typer.echo(f"Note: {remark}.", err=True)
 
 
-def _amount(text: str | None) -> tuple[Decimal | None, Decimal | None]:
-    """An amendment amount as (g, L): one of the two, as it was measured."""
-    if text is None:
-        return None, None
-    try:
-        return units.positive(text, "mass").to("g", "mass"), None
-    except UserMistake as no_mass:
-        try:
-            return None, units.positive(text, "volume").to("L", "volume")
-        except UserMistake:
-            raise UserMistake(no_mass.message, "give a mass or a volume: 2.4 kg, 4.3 L") from None
+def _note_order(
+    session: Session, trial: Chosen, space: str, beds: Sequence[BedRef], at: When
+) -> None:
+    _note(session.read(lambda store: out_of_order(store, trial.id, space, beds, at.day)))
+
+
+Planned = dict[str, tuple[Decimal | None, Decimal | None]]
+
+
+def applied_far_from_plan(
+    given: Sequence[tuple[BedRef, Decimal | None, Decimal | None]], plans: Planned
+) -> list[str]:
+    """Remarks on amendment (bed, g, L) far off the plan; mass and volume each with their own."""
+    nothing = (None, None)
+    masses = [(bed.label, grams, plans.get(bed.id, nothing)[0]) for bed, grams, _ in given]
+    volumes = [(bed.label, litres, plans.get(bed.id, nothing)[1]) for bed, _, litres in given]
+    return [
+        *far_from_plan("of amendment", masses, "g"),
+        *far_from_plan("of amendment", volumes, "L"),
+    ]
 
 
 def _names(beds: Sequence[BedRef]) -> str:
     return compact(bed.label for bed in beds)
 
 
-def _refuse_twice(
-    session: Session, space: str, done: str, beds: Sequence[BedRef], remedy: str
-) -> None:
+@dataclass(frozen=True)
+class _Once:
     """A bed is filled once and applied once: its day 0 hangs on it."""
-    marks = ", ".join("?" * len(beds))
-    already = session.read(
-        lambda store: views.fetch(store, space, f"bed IN ({marks})", [bed.id for bed in beds])
-    )
-    if already:
-        labels = {bed.id: bed.label for bed in beds}
-        said = ", ".join(
-            f"{labels[line.record.bed]} on {line.record.when.spoken}" for line in already[:5]
-        )
-        raise UserMistake(f"{done} already: {said}; nothing was written", remedy)
+
+    space: str
+    done: str
+    beds: Sequence[BedRef]
+    remedy: str
+
+    def check(self, store: sqlite3.Connection) -> None:
+        """Refuse beds of which such a line stands, in bench order."""
+        marks = ", ".join("?" * len(self.beds))
+        found = views.fetch(store, self.space, f"bed IN ({marks})", [bed.id for bed in self.beds])
+        times = {line.record.bed: line.record.when.spoken for line in found}
+        days: dict[str, list[str]] = {}
+        for bed in self.beds:
+            if bed.id in times:
+                days.setdefault(times[bed.id], []).append(bed.label)
+        if days:
+            said = [f"{few(labels)} on {day}" for day, labels in days.items()]
+            more = f" and {len(said) - _MOST_DAYS} other days" if len(said) > _MOST_DAYS else ""
+            told = ", ".join(said[:_MOST_DAYS]) + more
+            raise UserMistake(f"{self.done} already: {told}; nothing was written", self.remedy)
 
 
 def _refuse_continued(session: Session, beds: Sequence[BedRef]) -> None:
@@ -295,7 +346,7 @@ def _refuse_continued(session: Session, beds: Sequence[BedRef]) -> None:
         )
     )
     if found:
-        labels = compact(one.record.label for one in found)
+        labels = few([one.record.label for one in found])
         raise UserMistake(
             f"{labels} goes on with soil that is there: it needs no filling; nothing was written",
             "logbook event BEDS refilled, if it was filled up",

@@ -7,15 +7,20 @@ from dataclasses import dataclass, replace
 from decimal import Decimal
 from typing import TYPE_CHECKING, Any
 
-from logbook.cli.measures import read_value
+from logbook.cli import given as entered
+from logbook.cli.acts import applied_far_from_plan, planned_amounts
 from logbook.cli.naming import planned_name
+from logbook.cli.remarks import out_of_order, refuse_before_after_application
 from logbook.cli.session import Chosen, Session
 from logbook.cli.weighing import check_weights, grams
+from logbook.cli.wording import own_words
 from logbook.errors import UserMistake
-from logbook.store import views
+from logbook.store import asking, views
+from logbook.study import amounts
 from logbook.study.parts import of_pull
 from logbook.trial import chemistry, parts, records, units
 from logbook.trial.ranges import BedRef, resolve
+from logbook.trial.times import read_stored
 
 if TYPE_CHECKING:
     import sqlite3
@@ -47,6 +52,7 @@ class Line:
     session: Session
     record: Any
     trial: Chosen | None
+    amount_given: bool = False
 
 
 def changed(
@@ -61,14 +67,61 @@ def changed(
             f"a {what} has no {refused[0]} to correct",
             f"it has: {', '.join(allowed)}" if allowed else "strike it and write it anew",
         )
-    line = Line(store, session, record, _trial_of(store, record))
+    amount_given = bool(given.keys() & {"amount", "mass"})
+    line = Line(store, session, record, _trial_of(store, record), amount_given)
     changes: Changes = {}
     for name, said in given.items():
         changes |= _READ[name](said, line)
     if isinstance(record, records.Weighing):
         new: dict[str, Any] = {n: Decimal(said) for n, said in changes.items() if n != "when"}
         check_weights(replace(record, **new))
+    if isinstance(record, records.Filling):
+        changes |= _filling_typed(record, given)
+    if isinstance(record, records.Pull):
+        _check_pull(line, changes)
     return changes
+
+
+def remarks(store: sqlite3.Connection, record: Any, changes: Changes) -> list[str]:
+    """What is worth a remark once a line is corrected: an unusual order, an amount off the plan."""
+    space = _SPACES.get(type(record))
+    trial = _trial_of(store, record) if space else None
+    if space is None or trial is None:
+        return []
+    refs = {bed.id: bed for bed in trial.beds}
+    idents = [changes.get("bed", record.bed), *changes.get("also", getattr(record, "also", ()))]
+    beds = [refs[ident] for ident in idents if ident in refs]
+    told = []
+    if changes.keys() & {"when", "bed"}:
+        day = read_stored(changes["when"]).day if "when" in changes else record.when.day
+        told += out_of_order(store, trial.id, space, beds, day)
+    if "depth_cm" in changes:
+        told += entered.other_depth(Decimal(changes["depth_cm"]), trial.trial.depth_cm)
+    if changes.keys() & {"volume_ml", "mass_g", "volume_l"}:
+        told += _far(store, trial, beds[0], changes)
+    return told
+
+
+def _far(store: sqlite3.Connection, trial: Chosen, bed: BedRef, changes: Changes) -> list[str]:
+    """A remark on an amount that is far off the plan."""
+
+    def number(name: str) -> Decimal | None:
+        return Decimal(changes[name]) if changes.get(name) is not None else None
+
+    if "volume_ml" in changes:
+        plan = amounts.watering_volumes(store, trial.id, [bed]).get(bed.id)
+        return entered.far_from_plan("of water", [(bed.label, number("volume_ml"), plan)], "mL")
+    plans = planned_amounts(store, trial)
+    return applied_far_from_plan([(bed, number("mass_g"), number("volume_l"))], plans)
+
+
+# The acts whose order or amount may be unusual.
+_SPACES: dict[type[Any], str] = {
+    records.Filling: "fill",
+    records.Application: "apply",
+    records.Watering: "water",
+    records.Pull: "pull",
+}
 
 
 def _trial_of(store: sqlite3.Connection, record: Any) -> Chosen | None:
@@ -108,6 +161,7 @@ def _bed(said: str, line: Line) -> Changes:
     if not also:
         if len(beds) != 1:
             raise UserMistake(f"{said!r} names {len(beds)} beds: a line is about one")
+        _refuse_taken(line, beds[0])
         return {"bed": beds[0].id}
     if len(beds) < 2 or len({bed.treatment_code for bed in beds}) > 1:
         raise UserMistake(
@@ -118,6 +172,61 @@ def _bed(said: str, line: Line) -> Changes:
     return {"bed": first.id, "also": [bed.id for bed in others]}
 
 
+# What a bed has once: the table, and what it is called.
+_ONCE = {
+    records.Filling: ("fill", "was filled"),
+    records.Application: ("apply", "was applied"),
+}
+
+
+def _refuse_taken(line: Line, bed: BedRef) -> None:
+    """A line that a bed has once cannot move onto a bed that has one already."""
+    space, done = _ONCE.get(type(line.record), ("", ""))
+    if not space or line.record.bed == bed.id:
+        return
+    for found in views.fetch(line.store, space, "bed = ?", (bed.id,)):
+        raise UserMistake(
+            f"{bed.label} {done} already, on {found.record.when.spoken}",
+            f"strike {asking.reference(line.store, f'{space}/{found.id}')} first if it is wrong",
+        )
+    if isinstance(line.record, records.Application) and line.record.mock != bed.control:
+        kind = "a control bed" if bed.control else "no control bed"
+        raise UserMistake(
+            f"{bed.label} is {kind}: this line does not fit it", "strike it and write it anew"
+        )
+
+
+def _check_pull(line: Line, changes: Changes) -> None:
+    """What `pull` refuses, for the pull as it would be."""
+    record = line.record
+    trial = line.trial.id if line.trial else ""
+    refs = {bed.id: bed for bed in line.trial.beds} if line.trial else {}
+    idents = [changes.get("bed", record.bed), *changes.get("also", record.also)]
+    beds = [refs[ident] for ident in idents if ident in refs]
+    if "depth_cm" in changes:
+        said = f"{changes['depth_cm']} cm"
+        entered.depth(said, entered.bottoms(line.store, beds))
+    if changes.keys() & {"planned", "when", "bed"}:
+        day = read_stored(changes["when"]).day if "when" in changes else record.when.day
+        planned = changes.get("planned", record.planned)
+        refuse_before_after_application(line.store, trial, planned, beds, day)
+
+
+def _filling_typed(record: records.Filling, given: dict[str, Any]) -> Changes:
+    """The typed words of a filling, of which mass or moisture may be new."""
+    if not given.keys() & {"mass", "moisture"}:
+        return {}
+    old = [text.strip() for text in record.typed.split(", ") if text.strip()]
+    mass = None if record.mass_kg is None else f"{units.short(record.mass_kg)} kg"
+    water = None if record.moisture is None else f"{units.short(record.moisture)} %"
+    if mass and water and len(old) == 2:
+        mass, water = old
+    elif len(old) == 1:
+        mass, water = (old[0] if mass else None), (old[0] if water and not mass else water)
+    words = (given.get("mass", mass), given.get("moisture", water))
+    return {"typed": ", ".join(text.strip() for text in words if text)}
+
+
 def _planned(said: str, line: Line) -> Changes:
     trial = line.trial.id if line.trial else ""
     found = views.fetch(line.store, "planned-pull", "trial = ?", (trial,))
@@ -125,9 +234,7 @@ def _planned(said: str, line: Line) -> Changes:
 
 
 def _cores(said: int, _line: Line) -> Changes:
-    if said < 1:
-        raise UserMistake("a sample has at least one core", "strike the pull if there was none")
-    return {"cores": said}
+    return {"cores": entered.cores(said, "strike the pull if there was none")}
 
 
 def _part(said: str, line: Line) -> Changes:
@@ -149,34 +256,34 @@ def _weight(name: str) -> Callable[[Any, Line], Changes]:
 def _amount(said: str, line: Line) -> Changes:
     record = line.record
     typed = said.strip()
+    # A new amount is known in a way of its own: as --known says, else nobody said.
+    anew = {"typed": typed, "known": entered.NOT_SAID}
     if isinstance(record, records.Watering):
-        volume = units.positive(said, "volume").to("mL", "volume")
-        return {"volume_ml": units.plain(volume), "typed": typed}
+        area = views.fetch(line.store, "bed", "id = ?", (record.bed,))[0].record.area_m2
+        return {"volume_ml": units.plain(entered.water(said, area)), **anew}
     if record.mock:
         raise UserMistake("a mock application has no amount")
-    try:
-        grams = units.plain(units.positive(said, "mass").to("g", "mass"))
-        return {"mass_g": grams, "volume_l": None, "typed": typed}
-    except UserMistake:
-        litres = units.plain(units.positive(said, "volume").to("L", "volume"))
-        return {"mass_g": None, "volume_l": litres, "typed": typed}
+    grams, litres = entered.amendment(said)
+    return {"mass_g": _plain(grams), "volume_l": _plain(litres), **anew}
 
 
-def _known(said: str, _line: Line) -> Changes:
-    word = " ".join(said.lower().split())
-    if word not in records.KNOWN:
-        raise UserMistake(
-            f"{said!r} is not a way to know an amount", f"use one of: {', '.join(records.KNOWN)}"
-        )
-    return {"known": word}
+def _plain(value: Decimal | None) -> str | None:
+    return None if value is None else units.plain(value)
+
+
+def _known(said: str, line: Line) -> Changes:
+    # Words that were typed are an amount, were it given now or when the line was written.
+    given = line.amount_given or bool(line.record.typed)
+    return {"known": entered.known_as(said, given=given)}
 
 
 def _mass(said: str, _line: Line) -> Changes:
-    return {"mass_kg": units.plain(units.positive(said, "mass").to("kg", "mass")), "typed": said}
+    kilos = units.positive(said, "mass").to("kg", "mass")
+    return {"mass_kg": units.plain(kilos), "known": entered.NOT_SAID}
 
 
 def _moisture(said: str, _line: Line) -> Changes:
-    return {"moisture": units.plain(units.parse(said, "fraction").value)}
+    return {"moisture": units.plain(entered.soil_moisture(said))}
 
 
 def _depth(said: str, _line: Line) -> Changes:
@@ -187,7 +294,7 @@ def _value(said: str, line: Line) -> Changes:
     """A result typed anew, in the unit and form in which it was reported; or a reading."""
     record = line.record
     if isinstance(record, records.Measurement):
-        number, unit = read_value(record.what, said)
+        number, unit = entered.read_value(record.what, said)
         return {"value": units.plain(number), "unit": unit, "typed": said.strip()}
     cell = chemistry.parse_cell(said)
     analyte, share = chemistry.find_analyte(record.form or record.analyte)
@@ -207,9 +314,10 @@ def _value(said: str, line: Line) -> Changes:
 
 
 def _text(said: str, line: Line) -> Changes:
-    if not said.strip():
+    words = own_words(said, "the text")
+    if not words:
         raise UserMistake("the words are missing")
-    return {"reason" if isinstance(line.record, records.Skip) else "text": said.strip()}
+    return {"reason" if isinstance(line.record, records.Skip) else "text": words}
 
 
 _READ: dict[str, Callable[[Any, Line], Changes]] = {

@@ -12,7 +12,7 @@ import typer
 
 from logbook import config
 from logbook.errors import LogbookError
-from logbook.store import views
+from logbook.store import asking, views
 from logbook.trial.chemistry import ANALYTES
 from logbook.trial.records import EVENTS, MEASURED
 
@@ -29,7 +29,7 @@ def _stored(context: typer.Context, *kinds: str) -> list[str]:
     given = context.find_root().params.get("store")
     try:
         with views.reading(config.store_path(given)) as store:
-            return [word for kind in kinds for word in views.words(store, kind)]
+            return [word for kind in kinds for word in asking.words(store, kind)]
     except (LogbookError, OSError):
         return []
 

@@ -11,7 +11,7 @@ from logbook.cli.naming import bags_of
 from logbook.cli.session import Session, addressed, as_json, say
 from logbook.errors import UserMistake
 from logbook.report.lines import result_value
-from logbook.store import views
+from logbook.store import asking, views
 from logbook.study import parts
 from logbook.trial import codes
 from logbook.trial.chemistry import ANALYTES, find_analyte
@@ -104,7 +104,7 @@ def _lines(
         wanted = {ref.id for ref in addressed(store, session, bed)[1]}
     pulls = {found.id: found.record for found in views.fetch(store, "pull")}
     bags = parts.by_code(store)
-    waiting = set(views.waiting_results(store))
+    waiting = set(asking.waiting_results(store))
     where, given = _condition(store, sample, nutrient)
     lines = []
     for found in views.fetch(store, "result", where, given):

@@ -11,7 +11,7 @@ from datetime import date, timedelta
 from decimal import Decimal
 from typing import TYPE_CHECKING, Any
 
-from logbook.store import views
+from logbook.store import asking, views
 from logbook.trial import schedule, watering
 from logbook.trial.ranges import BedRef, compact
 from logbook.trial.records import Trial
@@ -98,9 +98,9 @@ def _waterings(
     if not plans:
         return []
     plan = plans[0].record
-    areas = views.bed_areas(store, trial)
+    areas = asking.bed_areas(store, trial)
     fillings = views.fillings(store, trial)
-    days = views.watering_days(store, trial)
+    days = asking.watering_days(store, trial)
     groups: dict[tuple[str, date, int], list[BedRef]] = {}
     out = views.left(store, trial)
     for due in watering.waterings_due(plan, fillings, days, owed, today, out):
@@ -164,7 +164,7 @@ def _horizon(owed: list[schedule.Obligation], today: date) -> date:
 def awaited(store: sqlite3.Connection, trial: str, today: date) -> list[Awaited]:
     """Samples without a result yet, by the day they were pulled."""
     days: dict[date, list[str]] = {}
-    for code, day in views.samples_without_results(store, trial):
+    for code, day in asking.samples_without_results(store, trial):
         days.setdefault(day, []).append(code)
     return [
         Awaited(day, tuple(codes), (today - day).days)
@@ -176,12 +176,12 @@ def awaited(store: sqlite3.Connection, trial: str, today: date) -> list[Awaited]
 def _wrong(store: sqlite3.Connection, trial: str) -> list[str]:
     """A sentence for everything that a person must look at."""
     found = []
-    for first, second, bed in views.possible_duplicates(store, trial):
+    for first, second, bed in asking.possible_duplicates(store, trial):
         found.append(f"{first} and {second} may be one pull of {bed} written down twice")
-    disputed = sum(views.conflicts(store).values())
+    disputed = sum(asking.conflicts(store).values())
     if disputed:
         found.append(f"{disputed} lines disagree between machines")
-    waiting = views.waiting_results(store)
+    waiting = asking.waiting_results(store)
     if waiting:
         codes = ", ".join(waiting[:3]) + (", ..." if len(waiting) > 3 else "")
         found.append(f"results wait for the pull of {len(waiting)} samples: {codes}")

@@ -8,7 +8,7 @@ from datetime import date, timedelta
 from typing import TYPE_CHECKING, Any
 
 from logbook.report.board import Awaited, awaited, in_bench_order, volume_spoken
-from logbook.store import views
+from logbook.store import asking, views
 from logbook.trial import schedule, watering
 from logbook.trial.ranges import BedRef, compact
 
@@ -84,7 +84,7 @@ def week(store: sqlite3.Connection, ident: str, trial: Trial, today: date) -> We
         measure=tuple(_measurements(store, ident, today)),
         awaited=tuple(awaited(store, ident, today)),
         bags=bags,
-        reserved=tuple(views.free_bags(store, ident)),
+        reserved=tuple(asking.free_bags(store, ident)),
     )
 
 
@@ -137,10 +137,10 @@ def _waterings(
     if not plans:
         return {}
     plan = plans[0].record
-    areas = views.bed_areas(store, trial)
+    areas = asking.bed_areas(store, trial)
     groups: dict[tuple[date, str], list[BedRef]] = {}
     fillings = views.fillings(store, trial)
-    given, out = views.watering_days(store, trial), views.left(store, trial)
+    given, out = asking.watering_days(store, trial), views.left(store, trial)
     for due in watering.next_waterings(plan, fillings, given, today, out):
         if due.bed not in beds:
             continue
@@ -157,9 +157,9 @@ def _waterings(
 
 def _measurements(store: sqlite3.Connection, trial: str, today: date) -> Iterator[str]:
     """What to read or weigh: tins that wait for a weight, and readings that are old."""
-    for code, label, missing in views.open_tins(store, trial):
+    for code, label, missing in asking.open_tins(store, trial):
         yield f"weigh tin {code} of {label}: {missing}"
-    last = views.last_measured(store, trial, "soil temperature")
+    last = asking.last_measured(store, trial, "soil temperature")
     if last is None:
         yield "soil temperature: not read yet"
     elif (today - last).days >= DAYS:

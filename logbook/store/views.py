@@ -1,8 +1,8 @@
 """All reads: plain SQL over the standard library's sqlite3, on a connection that cannot write.
 
 Everything is fetched and the connection closed before anything is computed or drawn: an open
-cursor would lock out the writers. `fetch` gives any record table as records; the functions below
-it are the questions the screens ask.
+cursor would lock out the writers. `fetch` gives any record table as records; below it stand the
+calendar and the journal. What lists and boards ask besides is in `asking`.
 """
 
 from __future__ import annotations
@@ -13,7 +13,6 @@ from collections.abc import Iterable, Iterator, Sequence
 from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from datetime import date, timedelta
-from decimal import Decimal
 from pathlib import Path
 from typing import Any
 
@@ -284,128 +283,6 @@ def sample_codes(connection: sqlite3.Connection) -> set[str]:
     }
 
 
-def free_bags(connection: sqlite3.Connection, trial: str) -> list[str]:
-    """Codes reserved for bags of a trial that no pull has used yet, in order."""
-    rows = connection.execute(
-        "SELECT id FROM bag WHERE trial = ? "
-        "AND NOT EXISTS (SELECT 1 FROM pull WHERE pull.id = bag.id) "
-        "AND NOT EXISTS (SELECT 1 FROM part WHERE part.id = bag.id) ORDER BY id",
-        (trial,),
-    )
-    return [code for (code,) in rows]
-
-
-def open_tins(connection: sqlite3.Connection, trial: str) -> list[tuple[str, str, str]]:
-    """Moisture tins without all their weights: code, bed label, what is missing."""
-    rows = connection.execute(
-        "SELECT part.code, b.label, w.wet_g, w.dry_g FROM part JOIN pull ON pull.id = part.pull "
-        "JOIN bed b ON b.id = pull.bed LEFT JOIN weigh w ON w.id = part.code "
-        "WHERE part.kind = 'tin' AND b.trial = ? AND (w.dry_g IS NULL OR w.wet_g IS NULL) "
-        "ORDER BY part.code",
-        (trial,),
-    )
-    return [
-        (code, label, "dry weight" if wet is not None else "moist weight, then dry")
-        for code, label, wet, _ in rows
-    ]
-
-
-def last_measured(connection: sqlite3.Connection, trial: str, what: str) -> date | None:
-    """The newest day on which this was read, of the house or of any of its beds."""
-    row = connection.execute(
-        'SELECT max(substr("when", 1, 10)) FROM measure WHERE what = ? '
-        "AND (about = ? OR about IN (SELECT id FROM bed WHERE trial = ?))",
-        (what, trial, trial),
-    ).fetchone()
-    return date.fromisoformat(row[0]) if row[0] else None
-
-
-def watering_days(connection: sqlite3.Connection, trial: str) -> dict[str, list[date]]:
-    """The days on which each bed was watered."""
-    days: dict[str, list[date]] = {}
-    rows = connection.execute(
-        f'SELECT DISTINCT bed, substr("when", 1, 10) FROM water WHERE {OF_TRIAL} ORDER BY 2',
-        (trial,),
-    )
-    for bed, day in rows:
-        days.setdefault(bed, []).append(date.fromisoformat(day))
-    return days
-
-
-def bed_areas(connection: sqlite3.Connection, trial: str) -> dict[str, Decimal]:
-    """The area of each bed of a trial, m2."""
-    rows = connection.execute("SELECT id, area_m2 FROM bed WHERE trial = ?", (trial,))
-    return {bed: Decimal(area) for bed, area in rows}
-
-
-def samples_without_results(connection: sqlite3.Connection, trial: str) -> list[tuple[str, date]]:
-    """Codes and days of the pulls of a trial that no result names yet."""
-    rows = connection.execute(
-        f'SELECT code, substr("when", 1, 10) FROM pull WHERE {OF_TRIAL} '
-        "AND NOT EXISTS (SELECT 1 FROM result WHERE result.sample = pull.code) "
-        "AND NOT EXISTS (SELECT 1 FROM part JOIN result ON result.sample = part.code "
-        "WHERE part.pull = pull.code) ORDER BY 2, 1",
-        (trial,),
-    )
-    return [(code, date.fromisoformat(day)) for code, day in rows]
-
-
-def waiting_results(connection: sqlite3.Connection) -> list[str]:
-    """Codes that results name and whose pull was never written here: it was not synced yet."""
-    rows = connection.execute(
-        "SELECT r.sample FROM (SELECT DISTINCT sample FROM result) r "
-        "LEFT JOIN part ON part.id = r.sample "
-        "WHERE NOT EXISTS (SELECT 1 FROM write w "
-        "WHERE w.key = 'pull/' || coalesce(part.pull, r.sample)) "
-        "AND (part.id IS NOT NULL OR NOT EXISTS "
-        "(SELECT 1 FROM write w WHERE w.key = 'part/' || r.sample)) ORDER BY 1"
-    )
-    return [code for (code,) in rows]
-
-
-# What completion offers: kind -> the query of its words.
-_WORDS = {
-    "beds": "SELECT label FROM bed ORDER BY place",
-    "treatments": "SELECT code FROM treatment ORDER BY code",
-    "treated": "SELECT code FROM treatment WHERE NOT control ORDER BY code",
-    "amendments": "SELECT code FROM amendment ORDER BY code",
-    "nutrients": "SELECT DISTINCT analyte FROM result ORDER BY analyte",
-    "pulls": "SELECT name FROM planned_pull ORDER BY day",
-    "samples": 'SELECT code FROM pull ORDER BY "when" DESC LIMIT 1000',
-    "tins": "SELECT code FROM part WHERE kind = 'tin' ORDER BY \"when\" DESC LIMIT 1000",
-    "acts": "SELECT DISTINCT act FROM entry WHERE act IS NOT NULL ORDER BY act",
-    "trials": "SELECT name FROM trial ORDER BY name",
-}
-
-
-def words(connection: sqlite3.Connection, kind: str) -> list[str]:
-    """Every word of a kind that a person may type: see _WORDS."""
-    return [str(word) for (word,) in connection.execute(_WORDS[kind]) if word]
-
-
-def possible_duplicates(connection: sqlite3.Connection, trial: str) -> list[tuple[str, str, str]]:
-    """Pairs of sample codes that look like one pull, with the bed's label."""
-    rows = connection.execute(
-        "SELECT d.first, d.second, b.label FROM possible_duplicate d "
-        "JOIN pull p ON p.id = d.first JOIN bed b ON b.id = p.bed WHERE d.trial = ? ORDER BY 1, 2",
-        (trial,),
-    )
-    return rows.fetchall()
-
-
-def conflicts(connection: sqlite3.Connection) -> dict[str, int]:
-    """How many records of each key space have live writes that disagree."""
-    counts = {}
-    for space in SPACES:
-        table = space.replace("-", "_")
-        (count,) = connection.execute(
-            f'SELECT count(*) FROM "{table}" WHERE conflict = 1'
-        ).fetchone()
-        if count:
-            counts[space] = count
-    return counts
-
-
 def entries_of_act(connection: sqlite3.Connection, act: str) -> list[tuple[str, Entry]]:
     """The entries of an act, in order."""
     rows = connection.execute(
@@ -487,57 +364,3 @@ def copy(connection: sqlite3.Connection, to: Path) -> None:
         connection.backup(target)
     finally:
         target.close()
-
-
-# What names a record that is no act: the column that people know it by.
-_NAMED_BY = {
-    "trial": "name",
-    "amendment": "code",
-    "lot": "name",
-    "treatment": "code",
-    "bed": "label",
-    "planned-pull": "name",
-    "soil-value": "analyte",
-    "followed": "analyte",
-    "lot-content": "analyte",
-}
-
-
-def reference(connection: sqlite3.Connection, key: str) -> str:
-    """What people call the line under a key.
-
-    `CODE:BED` for what was done to a bed, a sample's code for its pull or a part's, `CODE:KIND`
-    for the part that has the pull's own code, `CODE:weights` for a tin's, `SAMPLE:NUTRIENT` for a
-    result, "treatment T2" and the like for what a trial is made of.
-    """
-    space, *rest = journal.parts(key)
-    if space in ("part", "weigh"):
-        return _part(connection, space, journal.ident(key))
-    if space == "result" and len(rest) > 3:
-        return f"{rest[2]}:{rest[3]}"
-    if space == "report" and len(rest) > 1:
-        return f"report {rest[1]} of {rest[0]}"
-    if space in _NAMED_BY or space not in SPACES:
-        name = _name(connection, space, journal.ident(key)) or (rest or [key])[-1]
-        return f"{space.replace('-', ' ')} {name}"
-    if len(rest) != 2:
-        return ":".join(rest) if space == "pull" else f"{space.replace('-', ' ')} {':'.join(rest)}"
-    code, about = rest
-    label = _name(connection, "bed", about)
-    return f"{code}:{label}" if label else code
-
-
-def _part(connection: sqlite3.Connection, space: str, code: str) -> str:
-    if space == "weigh":
-        return f"{code}:weights"
-    row = connection.execute("SELECT kind, pull FROM part WHERE id = ?", (code,)).fetchone()
-    return f"{code}:{row[0]}" if row and row[1] == code else code
-
-
-def _name(connection: sqlite3.Connection, space: str, ident: str) -> str | None:
-    if space not in _NAMED_BY:
-        return None
-    row = connection.execute(
-        f'SELECT "{_NAMED_BY[space]}" FROM "{space.replace("-", "_")}" WHERE id = ?', (ident,)
-    ).fetchone()
-    return row[0] if row else None

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 from typing import TYPE_CHECKING
 
-from logbook.store import views
+from logbook.store import asking, views
 from logbook.trial import rates
 from logbook.trial.ranges import BedRef
 from logbook.trial.records import Application, Bed, Treatment
@@ -142,5 +142,5 @@ def watering_volumes(
     plans = views.fetch(store, "watering-plan", "trial = ?", (trial,))
     if not plans:
         return {}
-    areas = views.bed_areas(store, trial)
+    areas = asking.bed_areas(store, trial)
     return {bed.id: bed_volume_ml(plans[0].record, areas[bed.id]) for bed in beds}

@@ -213,8 +213,8 @@ def _limit(limits: dict[_Kind, float], series: Series) -> float | None:
         return limits.get(_kind(series))
     methods = series.method.split(" + ")
     rest = (series.basis, series.lab, series.unit)
-    found = [max(limits.get((part, method, *rest), 0.0) for method in methods) for part in PARTS]
-    return sum(found) or None
+    both = zip(PARTS, (methods[0], methods[-1]), strict=True)
+    return sum(limits.get((part, method, *rest), 0.0) for part, method in both) or None
 
 
 def _line(trial: Trial, series: Series, row: Row, limit: float | None) -> Line:
@@ -305,26 +305,42 @@ def _salted(line: Line) -> bool:
     return any(word in line.series.method.casefold() for word in _SALTED)
 
 
-def _missing(found: Iterable[Series], lines: Sequence[Line]) -> Iterator[str]:
+def _missing(found: Sequence[Series], lines: Sequence[Line]) -> Iterator[str]:
     """Series with results on other dates only, a sentence for each treatment."""
     here = {(line.series.treatment, _kind(line.series)) for line in lines}
+    kinds = {_kind(one) for one in found}
     gone: dict[str, list[str]] = {}
     for one in found:
         if (one.treatment, _kind(one)) not in here:
-            gone.setdefault(one.treatment, []).append(f"{one.analyte} ({one.method})")
+            gone.setdefault(one.treatment, []).append(_told_apart(one, kinds))
     for treatment, names in gone.items():
         yield f"{treatment}: no result on this date, but on others: {', '.join(names)}"
+
+
+def _told_apart(one: Series, kinds: Iterable[_Kind]) -> str:
+    """A series by nutrient and method; where that names several, by all that sets it apart."""
+    kind = _kind(one)
+    same = [other for other in kinds if other[:2] == kind[:2] and other != kind]
+    apart = [
+        mine
+        for place, mine in enumerate(kind)
+        if place > 1 and mine and any(other[place] != mine for other in same)
+    ]
+    return f"{one.analyte} ({', '.join((one.method, *apart))})"
 
 
 def _notes(lines: Iterable[Line]) -> Iterator[str]:
     """What limits the lines, each note once with the lines that it is about.
 
-    How beds were assigned stands at the head, and what a curve leaves out is no matter here.
+    How beds were assigned stands at the head; what a curve leaves out, and what is to be said of
+    other dates, is no matter here.
     """
     owners: dict[str, list[tuple[str, str]]] = {}
     for line in lines:
+        elsewhere = {note for row in line.series.rows for note in row.notes} - {*line.row.notes}
+        elsewhere |= {BY_HAND, *line.series.points.left_out}
         for note in (*line.series.notes, line.row.difference.note):
-            if note and note != BY_HAND and note not in line.series.points.left_out:
+            if note and note not in elsewhere:
                 owners.setdefault(note, []).append((line.series.treatment, line.series.analyte))
     for note, about in owners.items():
         treatments = ", ".join(dict.fromkeys(treatment for treatment, _ in about))

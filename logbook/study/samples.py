@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from typing import TYPE_CHECKING
@@ -29,6 +29,7 @@ class Sample:
 
     A composite is one replicate: `label` is "B1+B2", `bed` its first bed, `beds` and `blocks` all
     of them; `block` is the one that they share, else "", so that it is never paired within blocks.
+    `repeat`: an earlier pull counts instead; `owed` what this one serves of the calendar.
     """
 
     code: str
@@ -43,6 +44,7 @@ class Sample:
     repeat: bool
     beds: tuple[str, ...]
     blocks: tuple[str, ...]
+    owed: tuple[Obligation, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -71,29 +73,55 @@ class Reading:
         return (self.method, self.basis, self.lab, self.unit)
 
 
+@dataclass(frozen=True)
+class _Served:
+    """What a pull is for by the calendar: names, if it only repeats, what it serves."""
+
+    names: tuple[str, ...] = ()
+    repeat: bool = False
+    owed: tuple[Obligation, ...] = ()
+
+
 def samples(store: sqlite3.Connection, trial: str) -> list[Sample]:
     """The pulls of a trial in order of day and bed; what the calendar calls each."""
     beds = {bed.id: bed for bed in views.bed_refs(store, trial)}
     day0 = views.first_days(store, "apply", trial)
     served = _served(views.obligations(store, trial))
+    lines = views.fetch(store, "pull", views.OF_TRIAL, (trial,))
     found = [
         _sample(
             line.record,
             [beds[bed] for bed in (line.record.bed, *line.record.also) if bed in beds],
             day0,
-            served.get(line.record.code, ((), False)),
+            served.get(line.record.code, _Served()),
         )
-        for line in views.fetch(store, "pull", views.OF_TRIAL, (trial,))
+        for line in lines
     ]
+    found = _extras_once(found, {one.record.code for one in lines if one.record.again is not None})
     places = {bed.id: bed.place for bed in beds.values()}
     return sorted(found, key=lambda one: (one.day, places[one.bed], one.code))
+
+
+def _extras_once(found: Iterable[Sample], again: Collection[str]) -> list[Sample]:
+    """The samples; of several that the calendar lacks, of one bed and day, the later are repeats.
+
+    again: the codes that were recorded as repeats.
+    """
+    kept: list[Sample] = []
+    seen: set[tuple[tuple[str, ...], date]] = set()
+    for one in sorted(found, key=lambda one: (one.code in again, one.code)):
+        place = (one.beds, one.day)
+        kept.append(replace(one, repeat=True) if not one.names and place in seen else one)
+        if not one.names:
+            seen.add(place)
+    return kept
 
 
 def _sample(
     pull: Pull,
     beds: Sequence[BedRef],
     day0: Mapping[str, date],
-    served: tuple[tuple[str, ...], bool],
+    served: _Served,
 ) -> Sample:
     """A pull of one bed, or mixed from several."""
     blocks = tuple(dict.fromkeys(bed.block for bed in beds))
@@ -106,12 +134,13 @@ def _sample(
         # Beds that were corrected to differ since: a sample of no one treatment.
         treatment=beds[0].treatment_code if len(treatments) == 1 else "",
         control=all(bed.control for bed in beds),
-        names=served[0],
+        names=served.names,
         day=pull.when.day,
         age=_age(pull.when.day, [day0.get(bed.id) for bed in beds]),
-        repeat=served[1],
+        repeat=served.repeat,
         beds=tuple(bed.id for bed in beds),
         blocks=blocks,
+        owed=served.owed,
     )
 
 
@@ -121,23 +150,27 @@ def _age(day: date, applied: Sequence[date | None]) -> int | None:
     return round(sum(ages) / len(ages)) if ages and len(ages) == len(applied) else None
 
 
-def _served(owed: Iterable[Obligation]) -> dict[str, tuple[tuple[str, ...], bool]]:
+def _served(owed: Iterable[Obligation]) -> dict[str, _Served]:
     """What each pull is for, and whether it is a repeat; a composite serves several beds."""
-    found: dict[str, tuple[tuple[str, ...], bool]] = {}
+    found: dict[str, _Served] = {}
     for one in owed:
-        codes = [(code, True) for code in one.repeats]
-        codes += [(one.pull, False)] if one.pull is not None else []
-        for code, repeat in codes:
-            names, before = found.get(code, ((), False))
-            found[code] = tuple(dict.fromkeys((*names, *one.names))), before or repeat
+        for code in (one.pull, *one.repeats):
+            if code is not None:
+                repeat = code != one.pull
+                before = found.get(code, _Served())
+                found[code] = _Served(
+                    tuple(dict.fromkeys((*before.names, *one.names))),
+                    before.repeat or repeat,
+                    before.owed if repeat else (*before.owed, one),
+                )
     return found
 
 
 def readings(store: sqlite3.Connection, trial: str, analyte: str | None = None) -> list[Reading]:
     """The results of a trial's samples that stand, of one analyte or of all (mineral-N included).
 
-    Mineral-N is the sum of nitrate-N and ammonium-N of one sample, from one report's laboratory
-    and basis; a censored part makes it an interval.
+    Mineral-N is the sum of nitrate-N and ammonium-N of one sample, by one method each, from one
+    laboratory and on one basis; a censored part makes it an interval.
     """
     wanted = PARTS if analyte == MINERAL_N else (analyte,)
     condition = "" if analyte is None else f"AND r.analyte IN ({', '.join('?' * len(wanted))})"
@@ -186,18 +219,24 @@ def kept(method: str, analyte: str, kind: str | None) -> str:
 
 
 def _sums(found: Iterable[Reading]) -> list[Reading]:
-    """Nitrate-N + ammonium-N of each sample that has both from one laboratory on one basis."""
-    parts: dict[tuple[str, str, str, str], dict[str, list[Reading]]] = {}
+    """Nitrate-N + ammonium-N of each sample that has both from one laboratory on one basis.
+
+    Repeats by one method are averaged, methods never: where a part was measured by several, there
+    is one sum for each pair of methods, whose name keeps it in a series of its own.
+    """
+    places: dict[tuple[str, str, str, str], dict[str, dict[str, list[Reading]]]] = {}
     for one in found:
         if one.analyte in PARTS:
             place = (one.sample, one.lab, one.basis, one.unit)
-            parts.setdefault(place, {}).setdefault(one.analyte, []).append(one)
-    sums = []
-    for both in parts.values():
-        if len(both) == len(PARTS):
-            nitrate, ammonium = (_mean(both[name]) for name in PARTS)
-            sums.append(_sum(nitrate, ammonium))
-    return sums
+            methods = places.setdefault(place, {}).setdefault(one.analyte, {})
+            methods.setdefault(one.method, []).append(one)
+    return [
+        _sum(_mean(nitrate), _mean(ammonium))
+        for both in places.values()
+        if len(both) == len(PARTS)
+        for nitrate in both[PARTS[0]].values()
+        for ammonium in both[PARTS[1]].values()
+    ]
 
 
 def _mean(repeats: list[Reading]) -> Reading:

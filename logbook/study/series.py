@@ -7,14 +7,14 @@ that each served. The soil's bed is the unit of replication.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from typing import TYPE_CHECKING
 
 from logbook.errors import UserMistake
-from logbook.store import views
-from logbook.study import amounts, flags
+from logbook.store import asking, views
+from logbook.study import amounts, disputes, flags, pairing
 from logbook.study.samples import MINERAL_N, Reading, Sample, readings, samples
 from logbook.trial.chemistry import ANALYTES
 from logbook.trial.ranges import compact
@@ -30,7 +30,6 @@ RELEASED = frozenset({"nitrate-N", "ammonium-N", MINERAL_N, "sulfate-S"})
 NOT_RELEASED = frozenset({"pH", "EC", "CEC"})
 RATE_INTERVAL = "interval of the rate: not computed yet"
 BEFORE_DAY = -0.5  # a pull "before" on the day of application still lies before it
-_MOST_DAYS_APART = 3
 
 
 @dataclass(frozen=True)
@@ -39,7 +38,8 @@ class Row:
 
     The days are None in a plain series, which has no calendar; `observations` are the results
     that the difference was made of, paired as they were; `planted` the beds among them that were
-    sown before, so that it stands outside release fits.
+    sown before, so that it stands outside release fits; `notes` what a reader must know of its
+    samples: days outside the window, controls pulled on another day, repeats that are not used.
     """
 
     name: str
@@ -48,6 +48,7 @@ class Row:
     difference: Difference
     observations: tuple[Observation, ...] = ()
     planted: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -107,6 +108,8 @@ class _Ground:
     pulled: tuple[Sample, ...]
     readings: tuple[Reading, ...]
     history: flags.History
+    disputed: Mapping[str, tuple[str, ...]]
+    alike: tuple[frozenset[str], ...]
     fitted: bool
     without_flagged: bool
 
@@ -146,13 +149,19 @@ def _ground(
     without_flagged: bool,
 ) -> _Ground:
     record = views.fetch(store, "trial", "id = ?", (trial,))[0].record
+    known, pulled = amounts.facts(store, trial), tuple(samples(store, trial))
     return _Ground(
         name=record.name,
         assigned=record.assigned,
-        known=amounts.facts(store, trial),
-        pulled=tuple(samples(store, trial)),
+        known=known,
+        pulled=pulled,
         readings=tuple(readings(store, trial, analyte)),
         history=flags.history(store, trial),
+        disputed=disputes.disputed(store, trial, known, pulled),
+        alike=tuple(
+            frozenset((first, second))
+            for first, second, _ in asking.possible_duplicates(store, trial)
+        ),
         fitted=fitted,
         without_flagged=without_flagged,
     )
@@ -196,13 +205,14 @@ def _series(
     ground: _Ground, analyte: str, treatment: str, found: Sequence[Reading], others: int
 ) -> Series:
     record = ground.known.treatments[treatment]
-    usable = flags.usable(found, ground.history, ground.without_flagged)
+    repeats = _repeats(ground, found)
+    pairs = _usable(ground, found)
     fraction = _dilution(ground, treatment)
     thinned = analyte not in NOT_RELEASED
     rows = [
         row
-        for name, group in _by_pull(ground, usable)
-        for row in _rows(ground, name, group, fraction, thinned)
+        for name, group in pairing.by_pull(pairs)
+        for row in _rows(ground, name, group, fraction, thinned, repeats.get(name, ()))
     ]
     rows.sort(key=lambda row: (row.difference.day, row.name))
     points = _points(rows)
@@ -221,9 +231,38 @@ def _series(
         rows=tuple(rows),
         points=points,
         fits=tuple(fits),
-        notes=tuple(_notes(ground, treatment, found, fraction, thinned, others, points.left_out)),
+        notes=tuple(
+            dict.fromkeys(
+                (
+                    *_notes(ground, treatment, found, fraction, thinned, others),
+                    *(note for row in rows for note in row.notes),
+                    *(note for some in repeats.values() for note in some),
+                    *points.left_out,
+                )
+            )
+        ),
         flagged_left_out=ground.without_flagged,
     )
+
+
+def _usable(ground: _Ground, found: Iterable[Reading]) -> list[pairing.Pair]:
+    """The readings that count, with their samples: no repeats, nothing in dispute or after leaving.
+
+    That a second pull was made says nothing of which is right: the first counts.
+    """
+    pulled = {one.code: one for one in ground.pulled}
+    return [
+        (pulled[one.sample], one)
+        for one in flags.usable(found, ground.history, ground.without_flagged)
+        if not pulled[one.sample].repeat and one.sample not in ground.disputed
+    ]
+
+
+def _repeats(ground: _Ground, found: Iterable[Reading]) -> dict[str, list[str]]:
+    """Notes on the repeats among these readings, by the name of their pull."""
+    codes = {one.sample for one in found}
+    again = [one for one in ground.pulled if one.repeat and one.code in codes]
+    return pairing.repeats(again, ground.alike)
 
 
 def _rows(
@@ -232,13 +271,15 @@ def _rows(
     group: Sequence[tuple[Sample, Reading]],
     fraction: float | None,
     thinned: bool,
+    repeats: Sequence[str],
 ) -> list[Row]:
     """The difference on one planned pull (one for each age that its beds are compared at)."""
     from logbook.analysis import series as analysis
     from logbook.analysis.series import Observation
 
-    ages = [s.age for s, _ in group if not s.control and s.age is not None]
-    age = sum(ages) / len(ages) if ages else BEFORE_DAY
+    # Over beds: one that has more results than another weighs no more.
+    ages = {s.label: s.age for s, _ in group if not s.control and s.age is not None}
+    age = sum(ages.values()) / len(ages) if ages else BEFORE_DAY
     if name == "before":
         age = min(age, BEFORE_DAY)
     observations = tuple(
@@ -249,8 +290,9 @@ def _rows(
     share = 0.0 if age < 0 and fraction is not None else fraction
     days = [sample.day for sample, _ in group]
     planted = flags.planted((sample.code for sample, _ in group), ground.history)
+    notes = (*pairing.day_notes(name, list(dict.fromkeys(s for s, _ in group))), *repeats)
     return [
-        Row(name, min(days), max(days), one, observations, planted)
+        Row(name, min(days), max(days), one, observations, planted, notes)
         for one in analysis.differences(observations, share if thinned else None)
     ]
 
@@ -262,7 +304,7 @@ def _points(rows: Sequence[Row]) -> Points:
     after = [row for row in rows if row.difference.day >= 0]
     found = analysis.points_for_fit(row.difference for row in after if not row.planted)
     sown = [
-        f"day {row.difference.day:g}: planted ({compact(row.planted)} sown before it)"
+        f"day {round(row.difference.day, 1):g}: planted ({compact(row.planted)} sown before it)"
         for row in after
         if row.planted
     ]
@@ -298,50 +340,6 @@ def _dilution(ground: _Ground, treatment: str) -> float | None:
     return sum(known) / len(known) if known and len(known) == len(shares) else None
 
 
-def _by_pull(
-    ground: _Ground, usable: Iterable[Reading]
-) -> Iterator[tuple[str, list[tuple[Sample, Reading]]]]:
-    """Readings pull by pull: those of treated beds, and of the controls of their blocks."""
-    pulled = {one.code: one for one in ground.pulled}
-    pairs = [(pulled[one.sample], one) for one in usable]
-    treated = [(sample, one) for sample, one in pairs if not sample.control]
-    for name in dict.fromkeys(_name(sample) for sample, _ in treated):
-        group = [(sample, one) for sample, one in treated if _name(sample) == name]
-        yield name, [*group, *_controls(name, group, pairs)]
-
-
-def _name(sample: Sample) -> str:
-    """The calendar's name of a pull; one outside the calendar goes by its own day."""
-    return sample.names[0] if sample.names else f"extra, day {sample.age}"
-
-
-def _controls(
-    name: str,
-    treated: Sequence[tuple[Sample, Reading]],
-    pairs: Iterable[tuple[Sample, Reading]],
-) -> Iterator[tuple[Sample, Reading]]:
-    """The control readings that belong to these treated ones: same block, nearest day.
-
-    A composite belongs to every block that it was mixed from.
-    """
-    days: dict[str, list[date]] = {}
-    for sample, _ in treated:
-        for block in sample.blocks:
-            days.setdefault(block, []).append(sample.day)
-    controls: dict[str, list[tuple[int, Sample, Reading]]] = {}
-    for sample, reading in pairs:
-        near = [day for block in sample.blocks for day in days.get(block, ())]
-        if not sample.control or not near:
-            continue
-        apart = min(abs((sample.day - day).days) for day in near)
-        if name in sample.names or (not sample.names and apart == 0) or apart == 0:
-            controls.setdefault(sample.label, []).append((apart, sample, reading))
-    for found in controls.values():
-        nearest = min(apart for apart, *_ in found)
-        if nearest <= _MOST_DAYS_APART:
-            yield from ((sample, one) for apart, sample, one in found if apart == nearest)
-
-
 def _notes(
     ground: _Ground,
     treatment: str,
@@ -349,7 +347,6 @@ def _notes(
     fraction: float | None,
     thinned: bool,
     others: int,
-    left_out: Iterable[str],
 ) -> Iterator[str]:
     """What limits a series, a sentence each."""
     if ground.assigned != "drawn":
@@ -365,6 +362,7 @@ def _notes(
     disputed = sorted({one.sample for one in found if one.conflict})
     if disputed:
         yield f"machines disagree on {', '.join(disputed)}: left out until settled"
+    yield from disputes.sentences(ground.disputed, (one.sample for one in found))
     blurred = [one.within for one in found if one.within]
     if blurred:
         yield (
@@ -374,4 +372,3 @@ def _notes(
     controls = {ident for ident, one in ground.known.treatments.items() if one.control}
     yield from flags.flush(treatment, ground.known.beds, controls, ground.history)
     yield from flags.notes(found, ground.history, ground.without_flagged)
-    yield from left_out

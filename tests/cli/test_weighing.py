@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from logbook.store import views
+from logbook.store import asking, views
 from tests.cli.parted import LATER, parted
 from tests.program import Program
 
@@ -39,7 +39,7 @@ def test_weights_follow_a_day_later(tin: tuple[Program, str, str]) -> None:
     assert second.out.endswith("  moisture 27.6 % of the dry mass\n")
     with views.reading(program.store) as store:
         (trial,) = views.fetch(store, "trial")
-        assert code not in {one for one, *_ in views.open_tins(store, trial.id)}
+        assert code not in {one for one, *_ in asking.open_tins(store, trial.id)}
     for of in (code, "B1"):
         told = program.must("history", of, on=LATER).out
         assert "B1: tin " + code + " weighed, empty 20.1 g, moist 94 g\n" in told

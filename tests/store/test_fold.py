@@ -15,7 +15,7 @@ from sqlalchemy import Connection, Engine
 from logbook.journal.entry import Entry, Value, Write
 from logbook.journal.fold import Merged, merge
 from logbook.journal.kinds import SPACES, from_value, readable, to_value
-from logbook.store import database, derived, projections, views
+from logbook.store import asking, database, derived, projections, views
 from logbook.trial import records
 from logbook.trial.times import When
 from tests.store import made
@@ -213,8 +213,8 @@ def test_whatever_was_written_can_be_read(empty: Engine, journal: list[made.Fili
                 assert readable(space, to_value(found.record))
         for trial in ("t", "u"):
             views.obligations(raw, trial)
-            views.possible_duplicates(raw, trial)
-        views.waiting_results(raw)
+            asking.possible_duplicates(raw, trial)
+        asking.waiting_results(raw)
         connection.rollback()
 
 

@@ -1,0 +1,150 @@
+"""Which samples are compared with each other: by planned pull, then within their blocks.
+
+The first pull counts: a repeat is kept in the book and used in no curve until the first is struck.
+The schedule asks for a control's pull because of its block's treated beds; whatever day it was
+made on, it is compared with those, and days that lie far apart are said.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from typing import TYPE_CHECKING
+
+from logbook.trial.ranges import compact
+
+if TYPE_CHECKING:
+    from logbook.study.samples import Reading, Sample
+    from logbook.trial.schedule import Obligation
+
+Pair = tuple["Sample", "Reading"]
+_MOST_DAYS_APART = 3  # between applications that share one pull "before"
+
+
+def by_pull(pairs: Sequence[Pair]) -> Iterator[tuple[str, list[Pair]]]:
+    """Readings pull by pull: those of treated beds, and of the controls of their blocks."""
+    treated = [(sample, one) for sample, one in pairs if not sample.control]
+    for name in dict.fromkeys(name_of(sample) for sample, _ in treated):
+        group = [(sample, one) for sample, one in treated if name_of(sample) == name]
+        yield name, [*group, *_controls(name, [sample for sample, _ in group], pairs)]
+
+
+def name_of(sample: Sample) -> str:
+    """The calendar's name of a pull; one outside the calendar goes by its own day."""
+    return sample.names[0] if sample.names else f"extra, day {sample.age}"
+
+
+def _controls(name: str, treated: Sequence[Sample], pairs: Iterable[Pair]) -> Iterator[Pair]:
+    """The control readings that belong to these treated ones: of their block, of the nearest day.
+
+    A composite belongs to every block that it was mixed from.
+    """
+    controls: dict[str, list[tuple[int, Sample, Reading]]] = {}
+    for sample, reading in pairs:
+        if sample.control:
+            apart = [
+                abs((sample.day - one.day).days)
+                for one in _beside(sample, treated)
+                if sample.day == one.day or _same_pull(name, sample, one)
+            ]
+            if apart:
+                controls.setdefault(sample.label, []).append((min(apart), sample, reading))
+    for found in controls.values():
+        nearest = min(apart for apart, *_ in found)
+        yield from ((sample, one) for apart, sample, one in found if apart == nearest)
+
+
+def _beside(sample: Sample, others: Iterable[Sample]) -> list[Sample]:
+    """Those of a block of the sample."""
+    return [one for one in others if set(one.blocks) & set(sample.blocks)]
+
+
+def _same_pull(name: str, control: Sample, treated: Sample) -> bool:
+    """Whether the schedule asked for the control's pull because of the treated bed's."""
+    return any(
+        _follows(one, other)
+        for one in control.owed
+        for other in treated.owed
+        if name in one.names and name in other.names
+    )
+
+
+def _follows(control: Obligation, treated: Obligation) -> bool:
+    """Blocks may be applied over weeks, so that one name means several days in one block."""
+    if treated.day is None:
+        first, second = control.day0, treated.day0
+        return not first or not second or abs((first - second).days) <= _MOST_DAYS_APART
+    if control.target is None or treated.opens is None or treated.closes is None:
+        return False
+    return (
+        control.target in (treated.target, treated.pulled)
+        or treated.opens <= control.target <= treated.closes
+    )
+
+
+def day_notes(name: str, group: Sequence[Sample]) -> Iterator[str]:
+    """What a reader must know of the days of one pull: beds outside its window, controls apart."""
+    yield from _outside(name, group)
+    treated = [one for one in group if not one.control]
+    told: dict[tuple[int, str, str], list[str]] = {}
+    for control in (one for one in group if one.control):
+        near = min(
+            _beside(control, treated),
+            key=lambda one: (abs((control.day - one.day).days), one.label),
+            default=None,
+        )
+        owed = _owed(name, near) if near is not None else None
+        if near is None or owed is None:
+            continue
+        days = (control.day - near.day).days
+        if owed.day is not None and abs(days) > owed.tolerance:
+            way = "after" if days > 0 else "before"
+            told.setdefault((abs(days), way, near.label), []).append(control.label)
+    for (days, way, bed), controls in told.items():
+        many = len(controls) > 1
+        yield (
+            f"control{'s' * many} {_listed(controls)} {'were' if many else 'was'} pulled "
+            f"{days} d {way} {bed} on {name}"
+        )
+
+
+def _owed(name: str, sample: Sample) -> Obligation | None:
+    return next((one for one in sample.owed if name in one.names), None)
+
+
+def _outside(name: str, group: Iterable[Sample]) -> Iterator[str]:
+    """The beds that served a planned pull before its window opened, or after it closed."""
+    told: dict[str, list[str]] = {}
+    for sample in group:
+        owed = _owed(name, sample)
+        if owed is None or owed.day is None or owed.opens is None or owed.closes is None:
+            continue
+        if sample.day < owed.opens:
+            told.setdefault(f"{(owed.opens - sample.day).days} d before its window", []).append(
+                sample.label
+            )
+        elif sample.day > owed.closes:
+            told.setdefault(f"{(sample.day - owed.closes).days} d after its window", []).append(
+                sample.label
+            )
+    for what, labels in told.items():
+        yield f"{name} of {_listed(labels)} was pulled {what}"
+
+
+def repeats(found: Iterable[Sample], alike: Iterable[frozenset[str]]) -> dict[str, list[str]]:
+    """A note for each repeat, under the name of its pull; `alike`: pairs that may be one pull."""
+    pairs = list(alike)
+    told: dict[str, list[str]] = {}
+    for one in found:
+        name = name_of(one)
+        twin = next((pair - {one.code} for pair in pairs if one.code in pair), frozenset())
+        what = f"repeats {name} of {one.label}"
+        if twin:
+            what += f", and may be {', '.join(sorted(twin))} written down twice"
+        told.setdefault(name, []).append(f"{one.code} {what}: not used; strike the first to use it")
+    return told
+
+
+def _listed(labels: Sequence[str]) -> str:
+    """Labels as a range; those of composites one by one."""
+    names = list(dict.fromkeys(labels))
+    return ", ".join(names) if any("+" in one for one in names) else compact(names)
