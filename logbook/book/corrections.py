@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
+from datetime import datetime
+from itertools import islice
 from typing import Any
 
 from logbook.book.writing import Act, Book
 from logbook.errors import UserMistake
 from logbook.journal import entry as journal
 from logbook.journal.entry import Entry, Value
-from logbook.store import projections, views
+from logbook.store import asking, projections
 from logbook.store.tables import RECORD_TABLES
 
 # Which columns of which record tables refer to a record of a space, by its id.
@@ -55,18 +57,31 @@ def correct(
 
 
 def strike(book: Book, keys: Sequence[str], reason: str) -> Act:
-    """Strike lines: they stay readable, and count no longer."""
+    """Strike lines: they stay readable, and count no longer.
+
+    Refused if a line that stays speaks of one of them, as a pull does of its bed.
+    """
     values = book.values(keys)
     for key in keys:
         if values.get(key) is None:
             raise UserMistake(f"{reference(book, key)} is struck already, or was never written")
+    # A pull may go from under its results: they count no longer, and the caller says so.
+    holding = [key for key in keys if journal.space(key) not in ("pull", "part", "bag")]
+    _refuse_if_referred(book, holding, keys, "struck while that stands")
     return book.write("strike", [(key, None) for key in keys], reason=_said(reason))
 
 
 def reference(book: Book, key: str) -> str:
-    """What people call the line under a key; see `views.reference`."""
-    raw: Any = book.connection.connection.driver_connection
-    return views.reference(raw, key)
+    """What people call the line under a key; see `asking.reference`."""
+    return asking.reference(inside(book), key)
+
+
+def inside(book: Book) -> Any:
+    """The open transaction as `views` reads it: nobody else writes until it ends.
+
+    What is checked here and then written holds for both; a check before it may be out of date.
+    """
+    return book.connection.connection.driver_connection
 
 
 def undo(book: Book) -> tuple[Act, Act]:
@@ -81,7 +96,8 @@ def undo(book: Book) -> tuple[Act, Act]:
     if first.kind == "settle":
         raise UserMistake("the last act settled a conflict: it cannot be undone")
     values = _values_before(book, entries)
-    _refuse_if_referred(book, [key for key, value in values if value is None], entries)
+    going = [key for key, value in values if value is None]
+    _refuse_if_referred(book, going, going, "undone any more", first)
     undone = Act(first.act or "", first.kind, tuple(key for key, _ in values))
     return undone, book.write("undo", values, reason=f"undo of {undone.code}")
 
@@ -188,36 +204,51 @@ def _replaced(book: Book, name: str, seen: Seen) -> tuple[str, dict[str, tuple[s
 
 
 def _refuse_if_referred(
-    book: Book, keys: Sequence[str], entries: Sequence[tuple[str, Entry]]
+    book: Book, keys: Sequence[str], going: Sequence[str], what: str, first: Entry | None = None
 ) -> None:
-    """Refuse to take away a record that a later act speaks of."""
+    """Refuse to take away a record that a line speaks of which stays; the first one is named.
+
+    After an act that began with the entry `first`, only later lines count.
+    """
     by_space: dict[str, list[str]] = {}
     for key in keys:
         by_space.setdefault(journal.space(key), []).append(key)
-    projections.name_keys(book.connection, "going", keys)
+    projections.name_keys(book.connection, "going", dict.fromkeys(going))
+    found = []
     for space, of_space in by_space.items():
         for other, column in REFERENCES.get(space, ()):
             projections.name_keys(book.connection, "wanted", map(journal.ident, of_space))
-            for key, about in _later(book, other, column, entries[0][1]):
-                raise UserMistake(
-                    f"{reference(book, key)} speaks of {reference(book, f'{space}/{about}')}, "
-                    "which cannot be undone any more",
-                    "strike the later line first",
-                )
+            for moment, key, about in islice(_later(book, other, column, first), 1):
+                found.append((moment, key, f"{space}/{about}"))
+    if found:
+        _, key, about = min(found)
+        raise UserMistake(
+            f"{reference(book, key)} speaks of {reference(book, about)}, which cannot be {what}",
+            "strike the later line first",
+        )
 
 
-def _later(book: Book, space: str, column: str, first: Entry) -> Iterator[tuple[str, str]]:
-    """Keys of `space` that refer to one of `wanted`, stay, and were not written before the act.
+# When a line was written: by its writer's clock, then by its number there.
+Moment = tuple[datetime, str, int]
 
-    What this writer wrote is in order; what another machine wrote may have come after.
+
+def _later(
+    book: Book, space: str, column: str, first: Entry | None
+) -> Iterator[tuple[Moment, str, str]]:
+    """Lines of `space` that refer to one of `wanted` and stay, in the order of writing.
+
+    Left out is what was written before the entry `first`. What this writer wrote is in order;
+    what another machine wrote may have come after.
     """
     rows = book.connection.exec_driver_sql(
         f'SELECT ? || r.id, r."{column}", r.entry FROM wanted CROSS JOIN '
         f'"{RECORD_TABLES[space].name}" r ON r."{column}" = wanted.key '
-        "WHERE ? || r.id NOT IN (SELECT key FROM going) ORDER BY r.id",
+        "JOIN entry e ON e.id = r.entry "
+        "WHERE ? || r.id NOT IN (SELECT key FROM going) "
+        "ORDER BY datetime(json_extract(CAST(e.body AS TEXT), '$.written')), e.writer, e.seq, r.id",
         (f"{space}/", f"{space}/"),
     ).all()
     for key, about, name in rows:
         origin = book.entry(_origin(book, (name,), key, {}) or name)
-        if origin.writer != first.writer or origin.seq > first.seq:
-            yield key, about
+        if first is None or origin.writer != first.writer or origin.seq > first.seq:
+            yield (datetime.fromisoformat(origin.written), origin.writer, origin.seq), key, about

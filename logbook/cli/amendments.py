@@ -8,10 +8,12 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from logbook.cli import completing
 from logbook.cli.app import group
 from logbook.cli.session import Chosen, Session, as_json, chosen, say
+from logbook.cli.wording import own_words
 from logbook.errors import BadData, Problem, UserMistake
-from logbook.journal.entry import key
+from logbook.journal.entry import Value, key
 from logbook.store import views
 from logbook.study.amounts import not_known
 from logbook.trial import chemistry, rates, units
@@ -37,9 +39,8 @@ def show(context: typer.Context, json: Json = False) -> None:
         return
     for lot in lots:
         say(f"{lot['code']}: {lot['name']} ({lot['material']}), lot {lot['lot']}")
-        say(
-            f"  density {_or_not(lot['density'], 'kg/L')}, moisture {_or_not(lot['moisture'], '% wet basis')}"
-        )
+        moisture = _or_not(lot["moisture"], "% wet basis")
+        say(f"  density {_or_not(lot['density'], 'kg/L')}, moisture {moisture}")
         for one in lot["contents"]:
             say(
                 f"  {one['analyte']} {one['value']} {one['unit']}, {one['basis']} ({one['method']})"
@@ -146,7 +147,11 @@ def set_known(
     context: typer.Context,
     code: Annotated[
         str,
-        typer.Argument(help="The amendment's code, or soil.", show_default=False),
+        typer.Argument(
+            help="The amendment's code, or soil.",
+            show_default=False,
+            autocompletion=completing.amendments,
+        ),
     ],
     density: Annotated[
         str | None,
@@ -174,6 +179,7 @@ def set_known(
               logbook amendment set soil --density '1.28 kg/L'
     """
     session: Session = context.obj
+    why = own_words(reason or "", "the reason")
     trial = session.read(lambda store: chosen(store, session))
     if density is None and moisture is None and not content:
         raise UserMistake("nothing was given", "--density, --moisture or --content")
@@ -183,19 +189,27 @@ def set_known(
         lot = session.read(lambda store: _lot_of(store, trial, code))
         lines = _facts(lot, density, moisture, content or [], basis, method)
     with session.write() as book:
-        known = {name for name, value in book.values([name for name, _ in lines]).items() if value}
-        if known and not (reason or "").strip() and code.casefold() != "soil":
+        values = book.values([name for name, _ in lines])
+        known = {name for name, value in values.items() if value and _says(name, value)}
+        if known and not why:
             raise UserMistake(
-                f"known already: {', '.join(name.split('/')[0] for name in sorted(known))}",
+                f"known already: {', '.join(sorted({_called(name) for name in known}))}",
                 "add --reason TEXT to correct it; the old value stays readable",
             )
-        act = book.record(
-            "correct" if known else "set", lines, reason=(reason or "").strip() or None
-        )
+        act = book.record("correct" if known else "set", lines, reason=why or None)
     waits = session.read(lambda store: not_known(store, trial.id))
     say(f"{act.code}  set {len(lines)} value{'s' * (len(lines) != 1)} of {code}")
     for sentence in waits:
         say(f"Waits: {sentence}")
+
+
+def _says(name: str, value: Value) -> bool:
+    """Whether a line says what is to be set: the soil's has its other facts from the start."""
+    return not name.startswith("soil/") or value.get("bulk_density") is not None
+
+
+def _called(name: str) -> str:
+    return "the soil's density" if name.startswith("soil/") else name.split("/", maxsplit=1)[0]
 
 
 def _soil(
@@ -226,6 +240,8 @@ def _facts(
         value = units.positive(density, "density").to("kg/L", "density")
         lines.append((key("lot-density", lot), LotDensity(lot, value)))
     if moisture is not None:
+        from logbook.protocol import measure
+
         water = measure.moisture(moisture)
         lines.append((key("lot-moisture", lot), LotMoisture(lot, water)))
     for text in content:

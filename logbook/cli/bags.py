@@ -54,11 +54,16 @@ def codes_on_bags(
         need = "needs" if samples == 1 else "need"
         words = "code" if wanted == 1 else "different codes"
         raise UserMistake(f"{what} {need} {wanted} {words}{of_each}, not {len(given)}")
+    refuse_used(store, given)
+    _refuse_of_others(store, trial, given)
+    return given
+
+
+def refuse_used(store: sqlite3.Connection, given: Sequence[str]) -> None:
+    """A code that a sample, a part or an act has names that one for ever."""
     taken = (views.sample_codes(store) | views.act_codes(store)) & set(given)
     if taken:
         raise UserMistake(f"used already: {', '.join(sorted(taken))}", "check the bag")
-    _refuse_of_others(store, trial, given)
-    return given
 
 
 def _flaw(code: str) -> str:

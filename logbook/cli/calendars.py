@@ -7,9 +7,11 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from logbook.cli import completing
 from logbook.cli.acts import Beds, WhenOption
 from logbook.cli.app import command, group
 from logbook.cli.session import Chosen, Session, addressed, as_json, chosen, say
+from logbook.cli.wording import needed
 from logbook.errors import UserMistake
 from logbook.journal.entry import key
 from logbook.journal.kinds import to_value
@@ -79,7 +81,12 @@ def add(
 
 def drop(
     context: typer.Context,
-    pull: Annotated[str, typer.Argument(help="The pull, such as 'day 84'.", show_default=False)],
+    pull: Annotated[
+        str,
+        typer.Argument(
+            help="The pull, such as 'day 84'.", show_default=False, autocompletion=completing.pulls
+        ),
+    ],
     reason: Annotated[str | None, typer.Option(help="Why.")] = None,
     since: From = None,
 ) -> None:
@@ -89,8 +96,7 @@ def drop(
               logbook calendar drop 'day 3' --from 2026-04-01 --reason 'too much work'
     """
     session: Session = context.obj
-    if reason is None or not reason.strip():
-        raise UserMistake("a change of the calendar needs its reason", "add --reason TEXT")
+    why = needed(reason, "a change of the calendar needs its reason")
     trial, plans = session.read(lambda store: _plans(store, session))
     start = _date(session, since, trial)
     standing = [one for one in _called(plans, pull) if one.record.until is None]
@@ -100,9 +106,9 @@ def drop(
     with session.write() as book:
         code = book.new_code()
         lines = [(f"planned-pull/{one.id}", _ending(one, start)) for one in standing]
-        book.record("set", lines, code=code, reason=reason.strip())
+        book.record("set", lines, code=code, reason=why)
     name, day = standing[0].record.name, standing[0].record.day
-    say(f"{code}  {name} dropped from {spoken_day(start)} on: {reason.strip()}")
+    say(f"{code}  {name} dropped from {spoken_day(start)} on: {why}")
     if day == trial.trial.endpoint_day:
         say(f"Note: {name} is the day of the difference named beforehand ({trial.trial.endpoint})")
 
@@ -120,8 +126,7 @@ def skip(
               logbook skip 'block 2' --for 'day 3' --reason 'nobody there'
     """
     session: Session = context.obj
-    if reason is None or not reason.strip():
-        raise UserMistake("skipping a pull needs its reason", "add --reason TEXT")
+    why = needed(reason, "skipping a pull needs its reason")
     trial, chosen_beds = session.read(lambda store: addressed(store, session, beds))
     at = session.when(when, trial.trial)
     name = session.read(lambda store: _called(_of_trial(store, trial), pull)[0].record.name)
@@ -130,12 +135,11 @@ def skip(
     with session.write() as book:
         code = book.new_code()
         lines = [
-            (key("skip", code, bed.id), records.Skip(bed.id, name, at, reason.strip()))
-            for bed in chosen_beds
+            (key("skip", code, bed.id), records.Skip(bed.id, name, at, why)) for bed in chosen_beds
         ]
         book.record("skip", lines, code=code)
     labels = compact(bed.label for bed in chosen_beds)
-    say(f"{code}  {name} skipped on {labels}: {reason.strip()}, {at.spoken}")
+    say(f"{code}  {name} skipped on {labels}: {why}, {at.spoken}")
     left = _left_alone(trial, chosen_beds, name, owed)
     if left:
         say(f"Note: {compact(left)} have no control for {name} then: skip it there too")

@@ -2,33 +2,43 @@
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
-from datetime import datetime
-from typing import TYPE_CHECKING, Annotated
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime, tzinfo
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from logbook.cli import completing
 from logbook.cli.app import command
 from logbook.cli.naming import lines_of
 from logbook.cli.session import Session, addressed, as_json, say
 from logbook.journal import entry as journal
 from logbook.journal.kinds import from_value, readable, understood
-from logbook.report.lines import describe
-from logbook.store import views
-from logbook.trial import codes
+from logbook.report.lines import describe, rounded
+from logbook.store import asking, views
+from logbook.trial import codes, times
+from logbook.trial.records import Pull
 from logbook.trial.times import read_stored
 
 if TYPE_CHECKING:
     import sqlite3
 
-_HOW = {"correct": "corrected to ", "undo": "taken back: "}
+_HOW = {"correct": "corrected to ", "undo": "again: "}
+_INDENT = 18
+_WIDTH = 80
 
 
 def history(
     context: typer.Context,
     of: Annotated[
-        str, typer.Argument(help="A bed, a sample code, an act's code.", show_default=False)
+        str,
+        typer.Argument(
+            help="A bed, a sample code, an act's code.",
+            show_default=False,
+            autocompletion=completing.lines,
+        ),
     ],
     json: Annotated[bool, typer.Option("--json", help="For programs.")] = False,
 ) -> None:
@@ -43,19 +53,34 @@ def history(
         as_json({"of": of, "lines": [line.document() for line in lines]})
         return
     for line in lines:
-        say(f"{line.written[:16].replace('T', ' ')}  {line.by}: {line.what}")
+        written = datetime.fromisoformat(line.written).astimezone(line.zone)
+        _say(f"{line.by}: {line.shown}", f"{written:%Y-%m-%d %H:%M}  ")
         tail = [f"acted {line.acted}"] if line.acted else []
         tail += [line.state, line.reference]
-        say("                  " + " | ".join(part for part in tail if part))
+        _say(" | ".join(part for part in tail if part))
         if line.reason:
-            say(f"                  because: {line.reason}")
+            _say(f"because: {line.reason}")
     if not lines:
         say(f"Nothing was written about {of} yet.")
 
 
+def _say(text: str, start: str = " " * _INDENT) -> None:
+    """Print within the width of a screen, further lines below the first one's words."""
+    rest = " " * _INDENT
+    for line in textwrap.wrap(
+        text,
+        _WIDTH,
+        initial_indent=start,
+        subsequent_indent=rest,
+        break_long_words=False,
+        break_on_hyphens=False,
+    ):
+        say(line)
+
+
 @dataclass(frozen=True)
 class Line:
-    """One line of a history."""
+    """One line of a history; a screen shows `shown`, `what` in few digits, in the trial's zone."""
 
     written: str
     by: str
@@ -65,23 +90,33 @@ class Line:
     state: str
     reason: str
     reference: str
+    shown: str
+    zone: tzinfo
 
     def document(self) -> dict[str, str]:
-        """For JSON."""
-        return dict(vars(self))
+        """For JSON: nothing rounded, times as they were written."""
+        return {name: text for name, text in vars(self).items() if name not in ("shown", "zone")}
 
 
 def _history(store: sqlite3.Connection, session: Session, of: str) -> list[Line]:
     """The lines in the order in which they were written; those of one second by their number."""
     labels = _Labels(store)
-    found = []
+    usual = next(iter(labels.zones.values()), UTC)
+    found: list[tuple[tuple[datetime, str, int, int], Line]] = []
     for key in dict.fromkeys(_keys_of(store, session, of)):
-        named = views.reference(store, key)
-        for _, entry, place, live in views.writes_of_key(store, key):
-            line = _line(key, entry, place, live, labels, named)
+        named = asking.reference(store, key)
+        told = _told(store, key)
+        for name, (entry, place) in told.writes.items():
+            line = _line(name, told, labels, named, usual)
             moment = datetime.fromisoformat(entry.written)
             found.append(((moment, entry.writer, entry.seq, place), line))
     return [line for _, line in sorted(found, key=lambda pair: pair[0])]
+
+
+def _told(store: sqlite3.Connection, key: str) -> Told:
+    rows = views.writes_of_key(store, key)
+    writes = {name: (entry, place) for name, entry, place, _ in rows}
+    return Told(key, writes, frozenset(name for name, _, _, live in rows if live))
 
 
 def _keys_of(store: sqlite3.Connection, session: Session, of: str) -> Iterator[str]:
@@ -138,52 +173,141 @@ def mixed_into(store: sqlite3.Connection, bed: str) -> list[str]:
 
 
 class _Labels:
-    """The labels of every bed, by the id of the bed, or by what else names it in a value."""
+    """What a value's ids mean to people: the labels of its beds, the pull it served, the zone."""
 
     def __init__(self, store: sqlite3.Connection) -> None:
         self.store = store
-        self.beds = {
-            bed.id: bed.label
-            for one in views.fetch(store, "trial")
-            for bed in views.bed_refs(store, one.id)
-        }
+        self.beds: dict[str, str] = {}
+        self.zones: dict[str, tzinfo] = {}
+        self.served: dict[str, tuple[str, ...]] = {}
+        for one in views.fetch(store, "trial"):
+            zone = times.zone(one.record.zone)
+            refs = views.bed_refs(store, one.id)
+            self.beds |= {bed.id: bed.label for bed in refs}
+            self.zones |= dict.fromkeys((one.id, *(bed.id for bed in refs)), zone)
+            for owed in views.obligations(store, one.id):
+                self.served |= {
+                    code: owed.names for code in (owed.pull, *owed.repeats) if code is not None
+                }
 
     def of(self, value: journal.Value) -> str:
         """The beds that a value is about: `B1`, or `B1+B2` for a composite; empty if none."""
-        own = value.get("bed") or value.get("about") or ""
-        if not own and value.get("part"):
-            return self._of_code("part", "pull", str(value["part"]))
-        if not own and value.get("pull"):
-            return self._of_code("pull", "", str(value["pull"]))
-        beds = [own, *(value.get("also") or ())]
-        return "+".join(self.beds[bed] for bed in beds if bed in self.beds)
+        return "+".join(self.beds[bed] for bed in self._about(value) if bed in self.beds)
 
-    def _of_code(self, space: str, through: str, code: str) -> str:
+    def zone(self, value: journal.Value) -> tzinfo | None:
+        """The zone of the trial that a value belongs to; None if it does not say."""
+        sampled = self._of_code("pull", str(value.get("sample") or ""))
+        about = [*self._about(value), *sampled, str(value.get("trial") or "")]
+        return next((self.zones[one] for one in about if one in self.zones), None)
+
+    def with_planned(self, record: Any) -> Any:
+        """A pull with the planned pull that it served, were it said or not."""
+        if not isinstance(record, Pull) or record.planned or record.code not in self.served:
+            return record
+        return replace(record, planned=" and ".join(self.served[record.code]))
+
+    def _about(self, value: journal.Value) -> list[str]:
+        own = value.get("bed") or value.get("about") or ""
+        for space, name in (("part", "part"), ("pull", "pull")):
+            if not own and value.get(name):
+                return self._of_code(space, str(value[name]))
+        return [str(one) for one in (own, *(value.get("also") or ()))]
+
+    def _of_code(self, space: str, code: str) -> list[str]:
         found = views.fetch(self.store, space, "id = ?", (code,))
         if not found:
-            return ""
+            return []
         record = found[0].record
-        if through:
-            return self.of({"pull": record.pull})
-        return self.of({"bed": record.bed, "also": record.also})
+        if space == "part":
+            return self._of_code("pull", record.pull)
+        return [record.bed, *record.also]
 
 
-def _line(
-    key: str, entry: journal.Entry, place: int, live: bool, labels: _Labels, named: str
-) -> Line:
-    value = entry.writes[place].value
-    space = journal.space(key)
-    what, acted = "struck", ""
-    if not understood(entry) or (value is not None and not readable(space, value)):
-        what = "written by a newer version"
-    elif value is not None:
-        record = from_value(space, value)
+def _line(name: str, told: Told, labels: _Labels, named: str, usual: tzinfo) -> Line:
+    """One write of a key as a line: in full for programs, in short for a screen."""
+    entry, place = told.writes[name]
+    value, space = entry.writes[place].value, journal.space(told.key)
+    record, label, acted = None, "", ""
+    if value is not None and understood(entry) and readable(space, value):
+        record = labels.with_planned(from_value(space, value))
         label = labels.of(value) if space != "bed" else ""
-        what = f"{label}: {describe(record)}" if label else describe(record)
         acted = read_stored(value["when"]).spoken if value.get("when") else ""
-    what = _HOW.get(entry.kind, "") + what
-    state = "" if live else "replaced"
-    return Line(entry.written, entry.by, entry.kind, what, acted, state, entry.reason or "", named)
+
+    def words(of: Any) -> str:
+        if record is None:
+            return _without_record(entry, value)
+        text = describe(of)
+        return _HOW.get(entry.kind, "") + (f"{label}: {text}" if label else text)
+
+    return Line(
+        entry.written,
+        entry.by,
+        entry.kind,
+        words(record),
+        acted,
+        told.state(name),
+        entry.reason or "",
+        named,
+        words(rounded(record) if record is not None else None),
+        told.zone(labels) or usual,
+    )
+
+
+def _without_record(entry: journal.Entry, value: journal.Value | None) -> str:
+    if value is not None or not understood(entry):
+        return "written by a newer version"
+    return "taken back" if entry.kind == "undo" else "struck"
+
+
+@dataclass(frozen=True)
+class Told:
+    """Every write of one key, by entry: the entry and which of its writes; and what is live."""
+
+    key: str
+    writes: dict[str, tuple[journal.Entry, int]]
+    living: frozenset[str]
+
+    def state(self, name: str) -> str:
+        """What became of a line: stands, corrected, struck, undone; "" for a strike or an undo.
+
+        A line whose correction or strike was undone is again what the undo made of it.
+        """
+        entry, place = self.writes[name]
+        silent = entry.kind == "undo" or entry.writes[place].value is None
+        found = self._became(name)
+        return "" if silent and found != "undone" else found
+
+    def zone(self, labels: _Labels) -> tzinfo | None:
+        """The zone of the trial that the line belongs to, by any of its values."""
+        values = (entry.writes[place].value for entry, place in self.writes.values())
+        zones = (labels.zone(value) for value in values if value)
+        return next((zone for zone in zones if zone is not None), None)
+
+    def _became(self, name: str) -> str:
+        if name in self.living:
+            return "stands"
+        later = [
+            other
+            for other, (entry, place) in self.writes.items()
+            if name in entry.writes[place].replaces
+        ]
+        states = [self._after(other) for other in later]
+        # Two machines may have replaced it at once: what holds goes before what was undone.
+        return next((state for state in states if state != "undone"), "undone")
+
+    def _after(self, other: str) -> str:
+        """What the write that replaced a line made of it."""
+        entry, place = self.writes[other]
+        if entry.kind == "undo":
+            return "undone"
+        back = [
+            undo
+            for undo, (later, its) in self.writes.items()
+            if later.kind == "undo" and other in later.writes[its].replaces
+        ]
+        if back and self._became(other) == "undone":
+            return self._became(back[0])
+        return "struck" if entry.writes[place].value is None else "corrected"
 
 
 COMMANDS = {"history": command(history)}

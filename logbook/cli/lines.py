@@ -7,10 +7,13 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from logbook.cli import completing
 from logbook.cli.app import command
-from logbook.cli.changes import changed
+from logbook.cli.changes import changed, remarks
 from logbook.cli.naming import bags_of, lines_of
 from logbook.cli.session import Session, say
+from logbook.cli.undone import undone_words
+from logbook.cli.wording import needed
 from logbook.errors import UserMistake
 from logbook.journal import entry as journal
 from logbook.store import views
@@ -25,6 +28,7 @@ Reference = Annotated[
     typer.Argument(
         help="A code, or one line of it: CODE:BED, SAMPLE:NUTRIENT, SAMPLE:PART, TIN:weights.",
         show_default=False,
+        autocompletion=completing.codes,
     ),
 ]
 Reason = Annotated[str | None, typer.Option(help="Why; kept with the line.")]
@@ -41,8 +45,8 @@ def undo(context: typer.Context) -> None:
     session: Session = context.obj
     with session.write() as book:
         undone, act = corrections.undo(book)
-    lines = f"{len(undone.keys)} line{'s' * (len(undone.keys) != 1)}"
-    say(f"{act.code}  took back {undone.kind} {undone.code} ({lines})")
+    told = session.read(lambda store: undone_words(store, undone.code, undone.kind, undone.keys))
+    say(f"{act.code}  took back {told}")
 
 
 def strike(context: typer.Context, reference: Reference, reason: Reason = None) -> None:
@@ -57,10 +61,12 @@ def strike(context: typer.Context, reference: Reference, reason: Reason = None) 
 
     session: Session = context.obj
     why = _reason(reason)
-    named = session.read(lambda store: _living(store, lines_of(store, session, reference)))
-    keys = session.read(lambda store: _with_what_hangs_on_it(store, named))
-    gone = session.read(lambda store: _counting_no_longer(store, keys))
+    session.read(lambda store: _living(store, lines_of(store, session, reference)))
     with session.write() as book:
+        store = corrections.inside(book)
+        named = _living(store, lines_of(store, session, reference))
+        keys = _with_what_hangs_on_it(store, named)
+        gone = _counting_no_longer(store, keys)
         act = corrections.strike(book, keys, why)
     say(f"{act.code}  struck {len(keys)} line{'s' * (len(keys) != 1)} of {reference}: {why}")
     sampled = any(journal.space(key) in ("pull", "part") for key in named)
@@ -109,19 +115,21 @@ def correct(
     given = {name: said for name, said in asked.items() if said is not None}
     if not given:
         raise UserMistake("nothing to correct was given", "say what is right, as in --when 08:30")
-    changes = session.read(lambda store: _changes(store, session, reference, given))
+    session.read(lambda store: _changes(store, session, reference, given))
     with session.write() as book:
+        store = corrections.inside(book)
+        changes, told = _changes(store, session, reference, given)
         code = book.new_code()
         for key, values in changes.items():
             corrections.correct(book, key, values, why, code=code)
     said = ", ".join(f"{name} {text}" for name, text in given.items())
     say(f"{code}  corrected {reference} ({said}): {why}")
+    for remark in dict.fromkeys(told):
+        typer.echo(f"Note: {remark}.", err=True)
 
 
 def _reason(reason: str | None) -> str:
-    if reason is None or not reason.strip():
-        raise UserMistake("a correction needs its reason", "add --reason TEXT")
-    return reason.strip()
+    return needed(reason, "a correction needs its reason")
 
 
 def _living(store: sqlite3.Connection, keys: list[str]) -> list[str]:
@@ -178,21 +186,28 @@ def _counting_no_longer(store: sqlite3.Connection, keys: Sequence[str]) -> int:
 
 def _changes(
     store: sqlite3.Connection, session: Session, reference: str, given: dict[str, Any]
-) -> dict[str, dict[str, Any]]:
-    """For each line that the reference names, the journal values that change."""
+) -> tuple[dict[str, dict[str, Any]], list[str]]:
+    """For each line that the reference names, the journal values that change; and remarks."""
     keys = _living(store, lines_of(store, session, reference))
     if any(journal.space(key) == "pull" for key in keys):
         keys = [key for key in keys if journal.space(key) != "part"]
-    changes = {}
+    if "bed" in given and len(keys) > 1:
+        raise UserMistake(
+            f"{reference} has {len(keys)} lines: a bed is corrected one line at a time",
+            "name one: CODE:BED, or a sample's code",
+        )
+    changes: dict[str, dict[str, Any]] = {}
+    told: list[str] = []
     for key in keys:
         space = journal.space(key)
         found = views.fetch(store, space, "id = ?", (journal.ident(key),))
         if not found:
             raise UserMistake(f"{reference} is not a line that can be corrected")
         changes[key] = changed(store, session, found[0].record, given)
+        told += remarks(store, found[0].record, changes[key])
         if space == "pull" and "when" in changes[key]:
             changes |= _parts_too(store, found[0].record, changes[key]["when"])
-    return changes
+    return changes, told
 
 
 def _parts_too(store: sqlite3.Connection, pull: Pull, when: str) -> dict[str, dict[str, Any]]:

@@ -2,38 +2,39 @@
 
 from __future__ import annotations
 
-from decimal import Decimal
 from typing import Annotated
 
 import typer
 
+from logbook.cli import completing
 from logbook.cli.acts import WhenOption
 from logbook.cli.app import command
+from logbook.cli.given import read_value
 from logbook.cli.session import Session, addressed, chosen, say
 from logbook.errors import UserMistake
 from logbook.journal.entry import key
+from logbook.report.lines import with_unit
 from logbook.trial import records, units
 from logbook.trial.ranges import compact
-
-# Readings outside these are slips of the hand or another unit; common practice, no source.
-_SENSIBLE = {
-    "temperature": (Decimal(-30), Decimal(80)),
-    "fraction": (Decimal(0), Decimal(300)),
-    "acidity": (Decimal(0), Decimal(14)),
-    "conductivity": (Decimal(0), Decimal(100)),
-}
 
 
 def measure(
     context: typer.Context,
     what: Annotated[
         str,
-        typer.Argument(help=f"One of: {', '.join(records.MEASURED)}.", show_default=False),
+        typer.Argument(
+            help=f"One of: {', '.join(records.MEASURED)}.",
+            show_default=False,
+            autocompletion=completing.measured,
+        ),
     ],
     value: Annotated[
         str, typer.Argument(help="Such as '27.5 C', '31 %', '1.2 dS/m', 6.5.", show_default=False)
     ],
-    on: Annotated[str | None, typer.Option(help="The beds [the house as a whole].")] = None,
+    on: Annotated[
+        str | None,
+        typer.Option(help="The beds [the house as a whole].", autocompletion=completing.beds),
+    ] = None,
     depth: Annotated[str | None, typer.Option(help="How deep, such as '10 cm'.")] = None,
     when: WhenOption = None,
 ) -> None:
@@ -73,27 +74,7 @@ def measure(
         ]
         book.record("measure", lines, code=code)
     deep = f" at {depth.strip()}" if depth else ""
-    say(f"{code}  {name}{where}{deep}: {units.short(number)} {unit}, {at.spoken}")
-
-
-def read_value(name: str, text: str) -> tuple[Decimal, str]:
-    """The value in its dimension's first unit; degrees Fahrenheit become Celsius."""
-    dimension = records.MEASURED[name]
-    unit = next(iter(units.UNITS[dimension]))
-    if dimension == "acidity" and text.strip()[-1:].isdigit():
-        number = units.number(text)
-    elif dimension == "temperature" and text.strip().upper().endswith("F"):
-        fahrenheit = units.number(text.strip()[:-1].rstrip(" °"))
-        number = round((fahrenheit - 32) / Decimal("1.8"), 2)
-    else:
-        number = units.parse(text, dimension).to(unit, dimension)
-    low, high = _SENSIBLE.get(dimension, (Decimal(0), Decimal("1e9")))
-    if not low <= number <= high:
-        raise UserMistake(
-            f"{name} {text.strip()} cannot be: it lies between {low} and {high} {unit}",
-            "check the unit and the decimal point",
-        )
-    return number, unit
+    say(f"{code}  {name}{where}{deep}: {with_unit(number, unit)}, {at.spoken}")
 
 
 _COMMAND = command(measure)

@@ -8,22 +8,27 @@ from typing import TYPE_CHECKING
 from logbook.cli.session import Session, chosen
 from logbook.errors import UserMistake
 from logbook.journal import entry as journal
-from logbook.store import views
+from logbook.report.lines import with_unit
+from logbook.store import asking, views
+from logbook.store.views import Found
 from logbook.study import parts
 from logbook.trial import codes
 from logbook.trial.chemistry import find_analyte
 from logbook.trial.ranges import resolve
-from logbook.trial.records import PARTS, PlannedPull
+from logbook.trial.records import PARTS, PlannedPull, Result
+from logbook.trial.schedule import age_order
 
 if TYPE_CHECKING:
     import sqlite3
 
 WEIGHTS = "weights"
+# Lines whose bed may be corrected.
+MOVABLE = ("fill", "apply", "water", "event", "pull")
 
 
 def planned_name(text: str, planned: Iterable[PlannedPull]) -> str:
     """The calendar's own name for `14`, `day 14` or `before`. Raises UserMistake."""
-    pulls = sorted(planned, key=lambda pull: -1 if pull.day is None else pull.day)
+    pulls = sorted(planned, key=lambda pull: age_order(pull.day))
     names = {pull.name.lower(): pull.name for pull in pulls}
     names |= {str(pull.day): pull.name for pull in pulls if pull.day is not None}
     word = " ".join(text.lower().split())
@@ -36,8 +41,8 @@ def planned_name(text: str, planned: Iterable[PlannedPull]) -> str:
 def lines_of(store: sqlite3.Connection, session: Session, reference: str) -> list[str]:
     """The keys that a reference names. Raises UserMistake if it names none.
 
-    CODE (an act, a sample, a part, a reserved bag), CODE:BED, SAMPLE:NUTRIENT, SAMPLE:KIND (a
-    part of it), TIN:weights.
+    CODE (an act, a sample, a part, a reserved bag), CODE:BED, SAMPLE:KIND (a part of it),
+    TIN:weights, SAMPLE:NUTRIENT; of several results SAMPLE:NUTRIENT:METHOD, or :N as listed.
     """
     code, _, rest = reference.strip().partition(":")
     code, word = codes.tidy(code), rest.strip()
@@ -69,10 +74,25 @@ def _about_beds(
         mine = value.get("bed") in beds or bool(beds.intersection(value.get("also") or ()))
         mine = mine or about.get(f"pull/{value.get('pull')}", False)
         about[key] = about.get(key, False) or mine or journal.parts(key)[-1] in beds
-    found = [key for key in dict.fromkeys(keys) if about.get(key)]
+    now = {key: _beds_now(store, key) for key in dict.fromkeys(keys)}
+    found = [key for key in now if (beds & now[key] if now[key] else about.get(key))]
+    moved = [key for key in now if about.get(key)]
+    if not found and moved:
+        raise UserMistake(
+            f"that line of {code} was corrected: it is {asking.reference(store, moved[0])} now",
+            f"name it {asking.reference(store, moved[0])}",
+        )
     if not found:
         raise UserMistake(f"the act {code} has no line about {word}")
     return found
+
+
+def _beds_now(store: sqlite3.Connection, key: str) -> set[str]:
+    """The beds of a standing line that a correction may have moved; empty for any other."""
+    if journal.space(key) not in MOVABLE:
+        return set()
+    found = views.fetch(store, journal.space(key), "id = ?", (journal.ident(key),))
+    return {bed for one in found for bed in (one.record.bed, *getattr(one.record, "also", ()))}
 
 
 def _written_by(store: sqlite3.Connection, act: str) -> Iterator[tuple[str, journal.Value]]:
@@ -97,7 +117,8 @@ def _of_sample(store: sqlite3.Connection, code: str, word: str) -> list[str]:
         if not weighed:
             raise UserMistake(f"no tin of {code} was weighed", "logbook weigh CODE --wet WEIGHT")
         return weighed
-    return [_result(store, code, bags, find_analyte(word)[0].name)]
+    nutrient, _, which = word.partition(":")
+    return [_result(store, code, bags, find_analyte(nutrient)[0].name, which.strip())]
 
 
 def _part_of_kind(store: sqlite3.Connection, code: str, kind: str) -> str:
@@ -109,15 +130,47 @@ def _part_of_kind(store: sqlite3.Connection, code: str, kind: str) -> str:
     raise UserMistake(f"sample {whole} has no {kind} part", f"logbook history {whole} shows it")
 
 
-def _result(store: sqlite3.Connection, code: str, bags: list[str], analyte: str) -> str:
+def _result(store: sqlite3.Connection, code: str, bags: list[str], analyte: str, which: str) -> str:
+    """The one result meant; `which` is its method, or its number among several ("2")."""
     marks = ", ".join("?" * len(bags))
     where = f"sample IN ({marks}) AND analyte = ?"
-    found = views.fetch(store, "result", where, (*bags, analyte))
-    if not found:
+    every = views.fetch(store, "result", where, (*bags, analyte))
+    if not every:
         raise UserMistake(f"sample {code} has no result of {analyte}")
-    if len(found) > 1:
-        raise UserMistake(
-            f"sample {code} has {len(found)} results of {analyte}",
-            f"logbook history {code} shows them; strike the whole report's act instead",
-        )
-    return f"result/{found[0].id}"
+    fitting = _narrowed(every, which)
+    if len(fitting) == 1:
+        return f"result/{fitting[0].id}"
+    names = _names(f"{code}:{analyte}", every)
+    what = f"{len(fitting)} results" if fitting else "no result"
+    by = f" by {which!r}" if which else ""
+    listed = "\n".join(f"  {names[one.id]}  {_told(one.record)}" for one in fitting or every)
+    raise UserMistake(f"sample {code} has {what} of {analyte}{by}", f"type one of:\n{listed}")
+
+
+def _narrowed(every: list[Found], which: str) -> list[Found]:
+    """The results of that method, or the one of that number; all of them if nothing is said."""
+    if not which:
+        return every
+    if which.isdecimal():
+        return every[int(which) - 1 : int(which)] if int(which) else []
+    return [one for one in every if _plain(one.record.method) == _plain(which)]
+
+
+def _plain(method: str) -> str:
+    return " ".join(method.casefold().split())
+
+
+def _names(prefix: str, every: list[Found]) -> dict[str, str]:
+    """What to type for each of several results: its method where one alone has it, or a number."""
+    methods = [_plain(one.record.method) for one in every]
+    return {
+        one.id: f"'{prefix}:{one.record.method}'"
+        if methods.count(_plain(one.record.method)) == 1
+        else f"{prefix}:{number}"
+        for number, one in enumerate(every, 1)
+    }
+
+
+def _told(result: Result) -> str:
+    reported = with_unit(result.reported, result.reported_unit)
+    return f"{reported}, {result.method}, report {result.report} of {result.lab}"

@@ -2,25 +2,34 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
-from typing import Annotated, Any
+from decimal import Decimal
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from logbook.cli import completing
+from logbook.cli import given as typed
 from logbook.cli.acts import Beds, WhenOption
 from logbook.cli.app import command
-from logbook.cli.bags import codes_on_bags, fresh_codes, wanted_parts
+from logbook.cli.bags import codes_on_bags, fresh_codes, refuse_used, wanted_parts
+from logbook.cli.given import bottoms, few
 from logbook.cli.naming import planned_name
-from logbook.cli.session import Session, addressed, ask, say, still_in
+from logbook.cli.remarks import out_of_order, refuse_before_after_application
+from logbook.cli.session import Chosen, Session, addressed, ask, say, still_in
+from logbook.cli.wording import own_words
 from logbook.errors import UserMistake
 from logbook.journal.entry import key
 from logbook.store import views
-from logbook.trial import records, units
+from logbook.trial import records
 from logbook.trial.parts import Planned
 from logbook.trial.ranges import BedRef, compact
 from logbook.trial.schedule import Obligation, Taken, status
 from logbook.trial.times import When
+
+if TYPE_CHECKING:
+    import sqlite3
 
 _WIDTH = 80
 
@@ -30,7 +39,11 @@ def pull(
     beds: Beds,
     planned: Annotated[
         str | None,
-        typer.Option("--for", help="The calendar's pull it is for: before, 'day 14' [by date]."),
+        typer.Option(
+            "--for",
+            help="The calendar's pull it is for: before, 'day 14' [by date].",
+            autocompletion=completing.pulls,
+        ),
     ] = None,
     cores: Annotated[int | None, typer.Option(help="Cores in each sample [as planned].")] = None,
     depth: Annotated[
@@ -76,15 +89,35 @@ def pull(
     given = session.read(
         lambda store: codes_on_bags(store, trial, code, len(groups), len(kinds), what)
     )
-    if cores is not None and cores < 1:
-        raise UserMistake("a sample has at least one core", "leave --cores out if nobody counted")
-    depth_cm = units.positive(depth, "length").to("cm", "length") if depth else trial.trial.depth_cm
+    if cores is not None:
+        typed.cores(cores, "leave --cores out if nobody counted")
+    deep = session.read(lambda store: _depth(store, trial, chosen_beds, depth))
+    session.read(
+        lambda store: refuse_before_after_application(store, trial.id, name, chosen_beds, at.day)
+    )
     served = _served(calendar, [_taken(bed, at, name, again) for bed in chosen_beds])
     reason = _reason(again, at, chosen_beds, calendar, served)
-    how = _How(at, name, cores or trial.trial.cores, depth_cm, reason)
-    act, bags = _write(session, groups, kinds, given, how)
+    how = _How(at, name, cores or trial.trial.cores, deep, reason)
+
+    def still(store: sqlite3.Connection) -> None:
+        refuse_used(store, given)
+        _refuse_meanwhile(views.calendar(store, trial.id), chosen_beds, how)
+
+    act, bags = _write(session, groups, kinds, given, how, still)
     say(f"{act}  pulled {_counted(groups, kinds)}, {at.spoken}")
     _say_bags(bags, groups, kinds, [_purposes(group, served, at) for group in groups])
+    early = session.read(lambda store: out_of_order(store, trial.id, "pull", chosen_beds, at.day))
+    for remark in (*early, *typed.other_depth(deep, trial.trial.depth_cm)):
+        typer.echo(f"Note: {remark}.", err=True)
+
+
+def _depth(
+    store: sqlite3.Connection, trial: Chosen, beds: Sequence[BedRef], depth: str | None
+) -> Decimal:
+    """How deep the cores went, cm: as said, within every bed, or as the protocol has it."""
+    if depth is None:
+        return trial.trial.depth_cm
+    return typed.depth(depth, bottoms(store, beds))
 
 
 def _write(
@@ -93,9 +126,16 @@ def _write(
     kinds: Sequence[Planned],
     given: Sequence[str],
     how: _How,
+    still: Callable[[sqlite3.Connection], None],
 ) -> tuple[str, list[list[str]]]:
-    """Write the samples down as one act; its code, and the codes of each sample's bags."""
+    """Write the samples down as one act; its code, and the codes of each sample's bags.
+
+    `still` looks again once the store is held: another program may have written in between.
+    """
+    from logbook.book.corrections import inside
+
     with session.write() as book:
+        still(inside(book))
         act = book.new_code()
         every = given or fresh_codes(book, len(groups) * max(len(kinds), 1))
         bags = _shared_out(every, len(groups))
@@ -115,8 +155,22 @@ class _How:
     at: When
     planned: str | None
     cores: int
-    depth_cm: Any
+    depth_cm: Decimal
     again: str | None
+
+
+def _refuse_meanwhile(calendar: views.Calendar, beds: Sequence[BedRef], how: _How) -> None:
+    """Another program may have written the same pull since it was looked for."""
+    if how.again is not None:
+        return
+    served = _served(calendar, [_taken(bed, how.at, how.planned, None) for bed in beds])
+    twice = _twice(how.at, beds, calendar, served)
+    if twice:
+        raise UserMistake(
+            f"this pull of {few(twice)} was written down by another program just now; "
+            "nothing was written",
+            "logbook history BED shows it; --again REASON if it is a second one",
+        )
 
 
 def _mixed(beds: Sequence[BedRef], calendar: views.Calendar) -> list[tuple[BedRef, ...]]:
@@ -222,7 +276,26 @@ def _reason(
     served: dict[str, Obligation],
 ) -> str | None:
     """Why a pull is repeated; asked, or refused without a terminal, if it is and none was given."""
-    twice = [
+    twice = _twice(at, beds, calendar, served)
+    if again is not None:
+        if not again.strip():
+            raise UserMistake("--again needs the reason")
+        return own_words(again, "the reason")
+    if not twice:
+        return None
+    reason = ask(
+        f"this pull of {few(twice)} was written down already; why again?", "--again REASON"
+    )
+    if not reason.strip():
+        raise UserMistake("nothing was written: the same pull again needs a reason")
+    return own_words(reason, "the reason")
+
+
+def _twice(
+    at: When, beds: Sequence[BedRef], calendar: views.Calendar, served: dict[str, Obligation]
+) -> list[str]:
+    """The labels of the beds whose pull was written down before."""
+    return [
         bed.label
         for bed in beds
         if (bed.id in served and served[bed.id].repeats)
@@ -231,18 +304,6 @@ def _reason(
             for one in calendar.pulls
         )
     ]
-    if again is not None:
-        if not again.strip():
-            raise UserMistake("--again needs the reason")
-        return again.strip()
-    if not twice:
-        return None
-    reason = ask(
-        f"this pull of {', '.join(twice)} was written down already; why again?", "--again REASON"
-    )
-    if not reason.strip():
-        raise UserMistake("nothing was written: the same pull again needs a reason")
-    return reason.strip()
 
 
 def _purpose(owed: Obligation | None, at: When) -> str:

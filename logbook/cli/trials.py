@@ -58,8 +58,8 @@ def start(context: typer.Context, file: FileArgument) -> None:
     protocol = _read(file)
     pairs = planned_records(protocol)
     with session.write() as book:
-        started = book.live([key for key, _ in pairs[:1]])
-        if started:
+        # What was started and undone, or struck, does not stand: it may start again.
+        if any(book.values([key for key, _ in pairs[:1]]).values()):
             raise UserMistake(
                 f"{file}: this trial was started already; nothing was written", "logbook today"
             )

@@ -12,11 +12,12 @@ from logbook.cli import completing
 from logbook.cli.acts import WhenOption
 from logbook.cli.app import command
 from logbook.cli.session import Chosen, Session, say
+from logbook.cli.wording import own_words
 from logbook.errors import UserMistake
 from logbook.journal.entry import key
 from logbook.journal.kinds import to_value
 from logbook.report.lines import moisture_spoken, weights_spoken
-from logbook.store import views
+from logbook.store import asking, views
 from logbook.study import parts
 from logbook.trial import codes, units
 from logbook.trial.ranges import compact
@@ -59,15 +60,16 @@ def weigh(
         raise UserMistake("nothing was weighed", "say what: --tare, --wet, --dry")
     at = session.when(when, tin.trial.trial)
     weighed = replace(tin.weighing or Weighing(tin.part.code, at, None, None, None), when=at)
+    why = own_words(reason or "", "the reason")
     changed = _changed(tin, new)
-    if changed and not (reason and reason.strip()):
+    if changed and not why:
         raise UserMistake(
             f"written down already: {weights_spoken(tin.weighing)}",
             "add --reason TEXT if it was wrong",
         )
     weighed = replace(weighed, **new)
     check_weights(weighed)
-    act = _write(session, weighed, reason if changed else None)
+    act = _write(session, weighed, why if changed else None)
     moisture = moisture_spoken(weighed)
     say(f"{act}  tin {tin.part.code} of {tin.beds}: {weights_spoken(weighed)}, {at.spoken}")
     say(f"  moisture {moisture}" if moisture else f"  to follow: {_missing(weighed)}")
@@ -86,7 +88,7 @@ class _Tin:
 def _tin(store: sqlite3.Connection, code: str) -> _Tin:
     """The tin of that code. Raises UserMistake for a code that is unknown or no tin's."""
     if not codes.is_valid(code):
-        near = codes.candidates(code, views.words(store, "tins"))
+        near = codes.candidates(code, asking.words(store, "tins"))
         hint = f"did you mean {' or '.join(near)}?" if near else "read it from the tin again"
         raise UserMistake(f"{code!r} is not a sample code: {codes.flaw(code)}", hint)
     found = views.fetch(store, "part", "id = ?", (code,))

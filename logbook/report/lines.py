@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from decimal import Decimal
+from dataclasses import fields, replace
+from decimal import Context, Decimal
 from typing import Any
 
 from logbook.study.parts import moisture as gravimetric_moisture
 from logbook.trial import records
 from logbook.trial.parts import spoken
 from logbook.trial.times import spoken_day
-from logbook.trial.units import short
+from logbook.trial.units import short, tidied
+
+_SIX = Context(prec=6)
 
 
 def describe(record: Any) -> str:
@@ -19,8 +22,33 @@ def describe(record: Any) -> str:
     return words(record) if words else type(record).__name__.lower()
 
 
+def rounded(record: Any) -> Any:
+    """The record with its numbers as a screen shows them: six significant digits at most."""
+    numbers = {
+        field.name: _six(value)
+        for field in fields(record)
+        if isinstance(value := getattr(record, field.name), Decimal)
+    }
+    return replace(record, **numbers)
+
+
+def _six(value: Decimal) -> Decimal:
+    return tidied(_SIX.plus(value)) if value else value
+
+
+def how_known(known: str) -> str:
+    """How an amount was known, to stand in brackets behind it."""
+    return "how known: not said" if known == "not said" else known
+
+
+def with_unit(value: Decimal | str, unit: str) -> str:
+    """A value and its unit; a pH has none, since its name says it."""
+    number = short(value) if isinstance(value, Decimal) else value
+    return number if unit in ("pH", "") else f"{number} {unit}"
+
+
 def _amount(typed: str, canonical: str, known: str) -> str:
-    return f"{typed or canonical} ({known})"
+    return f"{typed or canonical} ({how_known(known)})"
 
 
 def _filling(line: records.Filling) -> str:
@@ -37,7 +65,7 @@ def _application(line: records.Application) -> str:
 
 
 def _unit(value: Decimal | None, unit: str) -> str:
-    return "" if value is None else f"{short(round(value, 2))} {unit}"
+    return "" if value is None else f"{short(value)} {unit}"
 
 
 def _watering(line: records.Watering) -> str:
@@ -91,8 +119,8 @@ def result_value(line: records.Result) -> str:
 
 def _result(line: records.Result) -> str:
     return (
-        f"{line.analyte} {result_value(line)} {line.unit} "
-        f"(reported {line.reported} {line.reported_unit} as {line.form}; {line.method}, "
+        f"{line.analyte} {with_unit(result_value(line), line.unit)} "
+        f"(reported {with_unit(line.reported, line.reported_unit)} as {line.form}; {line.method}, "
         f"{line.basis}, report {line.report} of {line.lab})"
     )
 
@@ -105,8 +133,9 @@ def _bed(line: records.Bed) -> str:
 
 def _measurement(line: records.Measurement) -> str:
     deep = "" if line.depth_cm is None else f" at {short(line.depth_cm)} cm"
-    typed = "" if line.typed == f"{short(line.value)} {line.unit}" else f" (typed {line.typed})"
-    return f"{line.what}{deep}: {short(line.value)} {line.unit}{typed}"
+    value = with_unit(line.value, line.unit)
+    same = line.typed in (value, f"{short(line.value)} {line.unit}")
+    return f"{line.what}{deep}: {value}{'' if same else f' (typed {line.typed})'}"
 
 
 def _planned_pull(line: records.PlannedPull) -> str:

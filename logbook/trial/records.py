@@ -3,7 +3,8 @@
 Every record is frozen and holds exactly what the journal keeps under one key. Ids are opaque;
 labels and codes are what people say. Masses are in g or kg, volumes in L or mL, areas in m2,
 depths in cm, densities in kg/L, as the field names say. `None` means "not known yet".
-`known` says how an amount was known: weighed, metered, by eye, as planned; `typed` is the amount
+`known` says how an amount was known (one of KNOWN; "as planned": nobody said an amount, the plan's
+was taken; "not said": one was typed, but not how it was known); `typed` is the amount
 as the person wrote it, beside the canonical one.
 """
 
@@ -15,7 +16,7 @@ from decimal import Decimal
 
 from logbook.trial.times import When
 
-KNOWN = ("weighed", "metered", "by eye", "as planned")
+KNOWN = ("weighed", "metered", "by eye", "not said", "as planned")
 # Where the soil of a bed that joined later came from.
 UNTREATED = "run untreated since the start"
 NEW_FILL = "new fill"

@@ -17,7 +17,7 @@ def test_an_act_echoes_one_line_with_its_code(started: Program) -> None:
 
     code, _, text = said.out.strip().partition("  ")
     assert len(code) == 8
-    assert text == "watered B1-B3, B5, 300 mL each (metered), Mon 2 Mar 2026 08:30"
+    assert text == "watered B1-B3, B5, 300 mL each (how known: not said), Mon 2 Mar 2026 08:30"
 
 
 def test_a_default_amount_is_recorded_as_planned_never_as_measured(started: Program) -> None:
@@ -92,12 +92,12 @@ def test_undo_strike_and_correct_keep_every_line_readable(started: Program) -> N
     started.must("undo")
 
     told = started.must("history", "B1").out
-    assert "watered 250 mL (metered)" in told
+    assert "watered 250 mL (how known: not said)" in told
     assert "struck" in told
     assert "because: B1 was left dry" in told
     assert "because: undo of" in told
     told = started.must("history", "B2").out
-    assert "corrected to B2: watered 200 mL (metered)" in told
+    assert "corrected to B2: watered 200 mL (how known: not said)" in told
     assert "because: can half full" in told
 
 

@@ -126,7 +126,7 @@ def test_a_composite_beside_single_beds_says_why_blocks_are_not_used(four: Progr
 
 def test_history_of_every_bed_shows_it_struck_or_not(four: Program) -> None:
     (mixed,) = pulled(four, "B2,B6")
-    told = f"B2+B6: pulled {mixed}, 8 cores to 15 cm, mixed from 2 beds"
+    told = f"B2+B6: pulled {mixed} for day 0, 8 cores to 15 cm,\n"
     assert told in four.must("history", "B2").out
     assert told in four.must("history", "B6").out
     assert told not in four.must("history", "B8").out

@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from logbook.store import views
+from logbook.store import asking, views
 from logbook.study.samples import readings, samples
 from tests.cli.parted import LATER, imported, parted
 from tests.program import Program
@@ -68,7 +68,7 @@ def test_striking_a_pull_takes_its_parts_and_results_out_and_says_so(measured: M
     assert counting(program) == {one: value for one, value in ALL.items() if one[0] == "B2"}
     # They wait for nothing: the pull was here, and was struck.
     with views.reading(program.store) as store:
-        assert views.waiting_results(store) == []
+        assert asking.waiting_results(store) == []
     assert "its pull was struck" in program.must("lab", "results", on=LATER).out
     program.must("undo", on=LATER)
     assert counting(program) == ALL
@@ -148,15 +148,15 @@ def test_a_history_shows_parts_and_results_in_the_order_of_writing(measured: Mea
 
     # All of one second: by the number of the writer's entries, so 7 comes before 6.
     assert [(line["what"].partition(",")[0], line["reference"]) for line in told] == [
-        (f"B1: pulled {first[0]}", first[0]),
+        (f"B1: pulled {first[0]} for day 0", first[0]),
         (f"B1: chilled part {first[0]} for nitrate-N", f"{first[0]}:chilled"),
         (f"B1: dried part {first[1]} of {first[0]} for pH", first[1]),
         (f"B1: tin part {first[2]} of {first[0]}", first[2]),
         (f"B1: retained part {first[3]} of {first[0]}", first[3]),
         ("nitrate-N 10 mg/kg (reported 10 mg/kg as NO3-N; 1 M KCl", f"{first[0]}:nitrate-N"),
-        ("pH 6.5 pH (reported 6.5  as pH; water 1:1", f"{first[1]}:pH"),
-        (f"corrected to B1: pulled {first[0]}", first[0]),
-        (f"corrected to B1: pulled {first[0]}", first[0]),
+        ("pH 6.5 (reported 6.5 as pH; water 1:1", f"{first[1]}:pH"),
+        (f"corrected to B1: pulled {first[0]} for day 0", first[0]),
+        (f"corrected to B1: pulled {first[0]} for day 0", first[0]),
     ]
     assert [line["what"].split(", ")[1] for line in told[-2:]] == ["7 cores to 15 cm",
                                                                   "6 cores to 15 cm"]  # fmt: skip
@@ -169,7 +169,7 @@ def test_reserved_codes_readings_and_skips_have_histories(parted: Program) -> No
     parted.must("week", "--reserve")
     with views.reading(parted.store) as store:
         (trial,) = views.fetch(store, "trial")
-        bag, other = views.free_bags(store, trial.id)[:2]
+        bag, other = asking.free_bags(store, trial.id)[:2]
     assert f"code {bag} reserved for a bag" in parted.must("history", bag).out
     parted.must("strike", bag, "--reason", "torn")
     assert "because: torn" in parted.must("history", bag).out

@@ -210,7 +210,7 @@ class TestAWrongClock:
         start(program, "Europe/Berlin", "2026-03-01T09:00+01:00")
         program.must("note", "fast", "--when", "2026-03-02", on="2027-03-02T09:00+01:00")
         last = program.must("note", "right", on="2026-03-03T09:00+01:00").act
-        assert f"took back note {last} " in program.must("undo", on="2026-03-03T09:05+01:00").out
+        assert f"took back the note {last}" in program.must("undo", on="2026-03-03T09:05+01:00").out
 
     def test_a_slow_clock_refuses_what_lies_ahead_of_it(self, program: Program) -> None:
         start(program, "Europe/Berlin", "2026-03-01T09:00+01:00")
