@@ -1,4 +1,4 @@
-"""The invented garden of the demo: the true course of every bed, and what a laboratory printed.
+"""The invented garden of the demo: the true course of every bed, its mishaps, its bags.
 
 EVERYTHING HERE IS INVENTED: garden, beds, bags, people, laboratory. Nitrogen follows published
 kinetics, named beside each constant. Where a constant says "invented", it has no source: its size
@@ -7,28 +7,33 @@ is only meant to be plausible. Every draw comes from SEED.
 
 from __future__ import annotations
 
-import csv
-import io
 import random
-from collections.abc import Iterator
 from dataclasses import dataclass
 from math import exp
 
 from logbook.trial.codes import new_code
 
 SEED = 20260214
-LAB = "Bench lab (invented)"
 BLOCKS = ("1", "2", "3", "4")
 PER_BLOCK = ("none", "none", "meal", "straw", "shell", "yard")
+LATE = "late"  # the block of the two beds that joined
+BEGAN = {"4": 1, LATE: 36}  # the day on which a block was applied; the others on day 0
+JOINED = 35  # the day on which the late beds joined, a day before they were applied
 
 
 @dataclass(frozen=True)
 class Bed:
-    """A bed of the bench."""
+    """A bed of the bench; `was`: the control bed whose soil goes on in it."""
 
     label: str
     block: str
     treatment: str
+    was: str = ""
+
+    @property
+    def began(self) -> int:
+        """The day on which it was applied, counted from the first application."""
+        return BEGAN.get(self.block, 0)
 
 
 # --- the truth ----------------------------------------------------------------------------------
@@ -72,6 +77,8 @@ MINERAL_N = {
     # Mature compost: Hartz, Mitchell & Giannini 2000, HortScience 35:209-212, saw 2 % of the
     # organic N of a plant-residue compost in 24 weeks; the rate is Stanford & Smith's at 35 C.
     "yard": Course(3.5, ((22.0, 0.054 / 7),)),
+    # A ground rock holds no nitrogen to speak of.
+    "rock": Course(),
 }
 
 # Ammonium turns to nitrate at 0.35 per day (invented); a limed soil keeps less of it.
@@ -79,7 +86,8 @@ NITRIFICATION = 0.35
 LIMED_AMMONIUM, LIMED_K = -1.15, 0.12
 
 # Everything else: the soil's level and what each amendment does to it. All invented in size; a
-# liming material moves pH and Ca and ties up some iron, compost brings K, Mg and salts.
+# liming material moves pH and Ca and ties up some iron, compost brings K, Mg and salts, a ground
+# rock weathers so slowly that it gives next to nothing in a season.
 # Each: the soil's level, and the course of every treatment that changes it.
 OTHERS: dict[str, tuple[float, dict[str, Course]]] = {
     "P": (
@@ -93,7 +101,12 @@ OTHERS: dict[str, tuple[float, dict[str, Course]]] = {
     ),
     "K": (
         118.0,
-        {"meal": Course(8.0), "straw": Course(26.0), "yard": Course(72.0, ((10.0, 0.04),))},
+        {
+            "meal": Course(8.0),
+            "straw": Course(26.0),
+            "yard": Course(72.0, ((10.0, 0.04),)),
+            "rock": Course(0.0, ((12.0, 0.01),)),
+        },
     ),
     "Ca": (
         1150.0,
@@ -124,8 +137,15 @@ EC_PER_N = 0.0035  # dS/m (1:5) for each mg/kg of mineral N; invented
 NOT_DILUTED = ("pH", "EC")
 
 # f, the amendment's share of the dry mass of its layer, from the rates and densities of the
-# protocol: (0.20 x 0.42 x 0.45) / (that + 0.80 x 1.1) and so on; meal and shell by mass.
-DRY_SHARE = {"none": 0.0, "meal": 0.0014, "straw": 0.0412, "shell": 0.0030, "yard": 0.0529}
+# protocol: (0.20 x 0.42 x 0.45) / (that + 0.80 x 1.1) and so on; meal, shell and rock by mass.
+DRY_SHARE = {
+    "none": 0.0,
+    "meal": 0.0014,
+    "straw": 0.0412,
+    "shell": 0.0030,
+    "yard": 0.0529,
+    "rock": 0.0059,
+}
 
 
 def soil_n(day: float) -> float:
@@ -147,10 +167,13 @@ def ammonium(treatment: str, day: float) -> float:
     return SOIL_AMMONIUM + left + made
 
 
-def truth(treatment: str, day: float) -> dict[str, float]:
-    """What a bed without any error would show on a day: T = (1 - f) C + what the amendment gave."""
+def truth(treatment: str, day: float, began: float = 0.0) -> dict[str, float]:
+    """What a bed without any error would show: T = (1 - f) C + what the amendment gave.
+
+    `day` counts from the bed's own application, `began` is the day of that application.
+    """
     share = 1 - DRY_SHARE[treatment] if day >= 0 else 1.0
-    mineral = share * soil_n(day) + MINERAL_N[treatment].at(day)
+    mineral = share * soil_n(began + day) + MINERAL_N[treatment].at(day)
     found = {"ammonium-N": ammonium(treatment, day)}
     found["nitrate-N"] = mineral - found["ammonium-N"]
     for name, (level, courses) in OTHERS.items():
@@ -158,71 +181,6 @@ def truth(treatment: str, day: float) -> dict[str, float]:
         found[name] = (level if name in NOT_DILUTED else share * level) + given
     found["EC"] += EC_PER_N * mineral
     return found
-
-
-# --- what the laboratory printed ----------------------------------------------------------------
-
-
-@dataclass(frozen=True)
-class Test:
-    """How the laboratory measures: SD^2 = s0^2 + (cv x)^2, decimals printed, reporting limit."""
-
-    name: str
-    method: str
-    unit: str
-    s0: float
-    cv: float
-    decimals: int
-    limit: float = 0.0
-
-
-# CVs: ASPAC and ALP proficiency rounds put P and K near 9-15 % between laboratories, pH and
-# nitrate lowest (Rayment & Lyons 2019; Miller & Czyryca 2015); one laboratory does a little better.
-TESTS = (
-    Test("nitrate-N", "1 M KCl", "mg/kg", 0.3, 0.055, 1, 0.5),
-    Test("ammonium-N", "1 M KCl", "mg/kg", 0.06, 0.06, 1, 0.5),
-    Test("P", "Mehlich-3", "mg/kg", 0.5, 0.08, 1),
-    Test("K", "Mehlich-3", "mg/kg", 2.0, 0.08, 0),
-    Test("Ca", "Mehlich-3", "mg/kg", 10.0, 0.05, 0),
-    Test("Mg", "Mehlich-3", "mg/kg", 1.5, 0.05, 0),
-    Test("Fe", "DTPA", "mg/kg", 0.5, 0.08, 1),
-    Test("pH", "water 1:1", "pH", 0.05, 0.0, 2),
-    Test("EC", "water 1:5", "dS/m", 0.004, 0.03, 3),
-)
-BED_CV, BLOCK_CV, CORE_CV = 0.05, 0.04, 0.03  # together a CV of 7 % from bed to bed
-BED_PH_SD = 0.06
-NO3_PER_N = 62.004 / 14.007  # molar masses
-
-
-def spread(*named: object) -> float:
-    """A standard normal number that belongs to these names, whatever else is drawn."""
-    return random.Random(f"{SEED} {named}").gauss(0.0, 1.0)
-
-
-def in_bed(bed: Bed, test: str, day: int, value: float) -> float:
-    """The value in this bed's sample: beds, blocks and cores differ."""
-    if test == "pH":
-        return value + BED_PH_SD * spread(bed.label, test)
-    sort = "N" if test.endswith("-N") else test
-    drawn = (
-        BED_CV * spread(bed.label, sort)
-        + BLOCK_CV * spread("block", bed.block, sort)
-        + CORE_CV * spread(bed.label, sort, day)
-    )
-    return value * exp(drawn)
-
-
-def printed(bed: Bed, test: Test, day: int, per: float = 1.0) -> str:
-    """The cell of a report: measured with error, rounded, below the limit as `<limit`.
-
-    `per` is what one unit of it is called in another chemical form (nitrate for nitrate-N).
-    """
-    value = in_bed(bed, test.name, day, truth(bed.treatment, day)[test.name])
-    error = (test.s0**2 + (test.cv * value) ** 2) ** 0.5
-    value += error * spread("lab", bed.label, test.name, day)
-    if value < test.limit:
-        return f"<{test.limit * per:.{test.decimals}f}"
-    return f"{value * per:.{test.decimals}f}"
 
 
 # --- beds and samples ---------------------------------------------------------------------------
@@ -249,99 +207,64 @@ def bed_of(block: str, treatment: str, which: int = 0) -> str:
     return found[which]
 
 
-# The mishaps: a bed nobody pulled, a jar that broke in the post, digits swapped in a report, a bed
-# knocked over, a control forgotten in the last trip.
+# The mishaps: a bed nobody pulled, a box lost in the post, digits swapped in a report, a bed
+# knocked over, a control forgotten in the last trip, a dilution left out of a report.
 NOT_PULLED = {42: bed_of("2", "yard")}
-BROKEN_JAR = {56: bed_of("4", "yard")}
+LOST_BOX = {56: bed_of("4", "yard")}
 SWAPPED = (28, bed_of("1", "shell"), "Ca")
 SPILLED = bed_of("3", "shell")
 HALF_CAN = SPILLED  # one bed whose history shows much
 PASSED_OVER = bed_of("4", "straw")
 FORGOTTEN = bed_of("1", "none", 1)
+UNDILUTED = (35, ("meal", "straw", "yard"), "2", "K", 2)  # day, beds of that block, test, factor
 
+# The beds that joined: each goes on with the soil of a spare control.
+LATE_BEDS = (
+    Bed("L1", LATE, "rock", was=bed_of("2", "none", 1)),
+    Bed("L2", LATE, "none", was=bed_of("3", "none", 1)),
+)
+
+# Days since each bed's own application: of the beds of the start, and of those that joined.
 DAYS = (-1, 0, 3, 7, 14, 21, 28, 35, 42, 56)
 LAST_TRIP = 69
-REPORTED_AFTER = {-1: 10, 0: 9, 3: 9, 7: 11, 14: 9, 21: 10, 28: 12, 35: 10, 42: 9, 56: 10}
+LATE_DAYS = (-1, 0, 7, 14, 21, 28)
+LATE_SKIPPED = 3
+REPORTED_AFTER = {-1: 11, 0: 10, 3: 10, 7: 12, 14: 10, 21: 11, 28: 12, 35: 11, 42: 10, 56: 11}
+LATE_REPORTED_AFTER = {-1: 12, 0: 11, 7: 11, 14: 10, 21: 11}  # the last one is waited for
+REISSUED_AFTER = 21
+
+PARTS = {
+    "chilled": ("nitrate-N", "ammonium-N"),
+    "dried": ("P", "K", "Ca", "Mg", "Fe", "pH", "EC"),
+}
 
 
 def pulled_on(day: int) -> list[Bed]:
-    """The beds pulled on a day: all but the mishaps; block 1 without one control on the last."""
+    """The beds of the start pulled on a day: all but the mishaps and, later, those that go on."""
     if day == LAST_TRIP:
         return [bed for bed in BEDS if bed.block == "1" and bed.label != FORGOTTEN]
-    return [bed for bed in BEDS if bed.label != NOT_PULLED.get(day)]
+    gone = {NOT_PULLED.get(day)}
+    if day >= JOINED:
+        gone |= {bed.was for bed in LATE_BEDS}
+    return [bed for bed in BEDS if bed.label not in gone]
 
 
-def sample_codes() -> dict[tuple[int, str], str]:
-    """A code for the sample of each day and bed."""
+def sample_codes() -> dict[tuple[int, str, str], str]:
+    """A code for each part of the sample of each day and bed."""
     lot = random.Random(f"{SEED} codes")
+    trips = [(day, pulled_on(day)) for day in (*DAYS, LAST_TRIP)]
+    trips += [(day, list(LATE_BEDS)) for day in LATE_DAYS]
     return {
-        (day, bed.label): new_code(lot.choice)
-        for day in (*DAYS, LAST_TRIP)
-        for bed in pulled_on(day)
+        (day, bed.label, part): new_code(lot.choice)
+        for day, beds in trips
+        for bed in beds
+        for part in PARTS
     }
 
 
 CODES = sample_codes()
 
 
-def printed_of(label: str, test: str, day: int) -> str:
-    """The right cell of a bed's test on a day."""
-    bed = next(bed for bed in BEDS if bed.label == label)
-    return printed(bed, next(one for one in TESTS if one.name == test), day)
-
-
-# --- the reports --------------------------------------------------------------------------------
-
-PLAIN = "sample,nutrient,value,unit,method,lab"
-OTHER_NAMES = "Field ID,Parameter,Result,Units,Extraction,Laboratory"
-
-
-def report_number(day: int) -> str:
-    """The laboratory's number of the report on a day's samples."""
-    return f"T-{101 + DAYS.index(day)}"
-
-
-def report(day: int) -> bytes:
-    """The file that the laboratory sent for a day: long form, samples in an order of its own.
-
-    The fourth comes from a machine with decimal commas and semicolons, with a byte-order mark;
-    every third names its columns otherwise and prints nitrate (NO3) instead of nitrate-N.
-    """
-    place = DAYS.index(day)
-    other = place % 3 == 2
-    rows = [row for bed in in_lab_order(day) for row in rows_of(bed, day, nitrate=other)]
-    if place == 3:
-        return b"\xef\xbb\xbf" + table(PLAIN, rows, ";").replace(".", ",").encode()
-    return table(OTHER_NAMES if other else PLAIN, rows, ",").encode()
-
-
-def in_lab_order(day: int) -> list[Bed]:
-    """The beds of a day, shuffled, without the jar that broke."""
-    beds = [bed for bed in pulled_on(day) if bed.label != BROKEN_JAR.get(day)]
-    random.Random(f"{SEED} box {day}").shuffle(beds)
-    return beds
-
-
-def rows_of(bed: Bed, day: int, *, nitrate: bool) -> Iterator[tuple[str, ...]]:
-    """The rows of one sample."""
-    for test in TESTS:
-        as_no3 = nitrate and test.name == "nitrate-N"
-        value = printed(bed, test, day, NO3_PER_N if as_no3 else 1.0)
-        if (day, bed.label, test.name) == SWAPPED:
-            value = swapped(value)
-        name = "NO3" if as_no3 else test.name
-        yield CODES[day, bed.label], name, value, test.unit, test.method, LAB
-
-
-def swapped(value: str) -> str:
-    """The value with its first two digits swapped."""
-    return value[1] + value[0] + value[2:]
-
-
-def table(header: str, rows: list[tuple[str, ...]], delimiter: str) -> str:
-    """Rows as delimited text with LF line ends."""
-    text = io.StringIO()
-    writer = csv.writer(text, delimiter=delimiter, lineterminator="\n")
-    writer.writerow(header.split(","))
-    writer.writerows(rows)
-    return text.getvalue()
+def code_of(day: int, label: str, test: str) -> str:
+    """The code on the bag from which a test of that day and bed is made."""
+    return CODES[day, label, next(part for part, tests in PARTS.items() if test in tests)]

@@ -12,14 +12,16 @@ from __future__ import annotations
 
 import csv
 import io
+import json
 import shlex
 import sys
 from collections.abc import Iterator
 from pathlib import Path
 from typing import NamedTuple
 
+import bench_lab
 import garden
-from garden import BEDS, CODES, DAYS, LAST_TRIP
+from garden import BEDS, BEGAN, CODES, DAYS, LAST_TRIP, LATE, LATE_BEDS, LATE_DAYS, PARTS, Bed
 
 from logbook.trial.ranges import compact
 
@@ -44,6 +46,9 @@ cost_per_sample = "6.00 EUR"
 [sampling]
 depth = "15 cm"
 cores = 6
+
+[sampling.parts]
+{parts}
 
 [soil]
 source = "one heap of garden topsoil, turned and sieved, stored dry (invented)"
@@ -180,14 +185,38 @@ def protocol() -> bytes:
         f'  {{ label = "{bed.label}", block = "{bed.block}", treatment = "{bed.treatment}" }},'
         for bed in BEDS
     )
-    nutrients = "\n".join(f'{test.name} = "{test.method}"' for test in garden.TESTS)
-    text = PROTOCOL.format(lab=garden.LAB, seed=garden.SEED, beds=beds, nutrients=nutrients)
+    nutrients = "\n".join(f'{test.name} = "{test.method}"' for test in bench_lab.TESTS)
+    parts = "\n".join(f"{part} = {json.dumps(tests)}" for part, tests in PARTS.items())
+    text = PROTOCOL.format(
+        lab=bench_lab.LAB, seed=garden.SEED, beds=beds, nutrients=nutrients, parts=parts
+    )
     return text.encode()
 
 
-def report_file(day: int) -> str:
-    """The name of a day's report file."""
-    return f"report-{DAYS.index(day) + 1:02d}.csv"
+class Report(NamedTuple):
+    """A report: its number, its file's name and bytes, the day on which it came in."""
+
+    number: str
+    file: str
+    data: bytes
+    came: int
+    again: bool = False
+
+
+def reports() -> list[Report]:
+    """Every report, the one that was issued again last."""
+    found = [(day + after, bench_lab.report(day)) for day, after in garden.REPORTED_AFTER.items()]
+    for day, after in garden.LATE_REPORTED_AFTER.items():
+        found.append((BEGAN[LATE] + day + after, bench_lab.late_report(day)))
+    listed = [
+        Report(f"T-{100 + number}", f"report-{number:02d}.csv", data, came)
+        for number, (came, data) in enumerate(found, start=1)
+    ]
+    day = garden.UNDILUTED[0]
+    first = listed[DAYS.index(day)]
+    name = first.file.replace(".csv", "-reissued.csv")
+    came = day + garden.REISSUED_AFTER
+    return [*listed, Report(first.number, name, bench_lab.report(day, reissued=True), came, True)]
 
 
 def setting_up() -> Iterator[Act]:
@@ -195,12 +224,54 @@ def setting_up() -> Iterator[Act]:
     yield Act(-8, "10:00", OFFICE, "", "trial start {folder}/protocol.toml")
     yield Act(-8, "10:05", OFFICE, "", "note 'everything in this logbook is invented'")
     yield Act(-7, "09:30", BENCH, "", "fill all --mass '102 kg' --moisture '16 %'")
-    yield Act(0, "09:10", BENCH, "", "apply control")
-    yield Act(0, "09:40", BENCH, "", "apply meal --amount '100 g'")
-    yield Act(0, "10:10", BENCH, "", "apply shell --amount '200 g'")
-    yield Act(0, "10:50", BENCH, "", "apply straw --amount '12 L' --known metered")
-    yield Act(0, "11:30", BENCH, "", "apply yard")
     yield Act(4, "16:00", BENCH, "", "amendment set yard-compost --density '0.60 kg/L'")
+
+
+HOW_APPLIED = {
+    "none": ("09:10", ""),
+    "meal": ("09:40", " --amount '100 g' --known weighed"),
+    "shell": ("10:10", " --amount '200 g' --known weighed"),
+    "straw": ("10:50", " --amount '12 L' --known metered"),
+    "yard": ("11:30", ""),
+}
+
+
+def applying() -> Iterator[Act]:
+    """Blocks 1 to 3 on day 0, block 4 a day later, controls forked like the others."""
+    for began in (0, BEGAN["4"]):
+        for treatment, (clock, how) in HOW_APPLIED.items():
+            beds = [b for b in BEDS if (b.began, b.treatment) == (began, treatment)]
+            yield Act(began, clock, BENCH, "", f"apply {named(beds)}{how}")
+    yield Act(
+        0, "16:30", BENCH, "", "note 'dark before block 4: it is forked tomorrow' --on 'block 4'"
+    )
+
+
+def joining() -> Iterator[Act]:
+    """A rock powder joins in week 5, beside a spare control that is forked on the same day."""
+    words = (
+        "amendment add rock-powder --name 'rock powder (invented)' --material 'rock powder' "
+        "--lot 'bag 3' --price '0.35 EUR/kg'",
+        "amendment set rock-powder --density '1.5 kg/L' --moisture '2 % wet basis' "
+        "--content 'K = 3.5 %' --method 'maker'",
+        "treatment add rock --amendment rock-powder --rate '10 t/ha' --name 'rock powder'",
+        *(
+            f"bed add {bed.label} --treatment {bed.treatment} --block {bed.block} --from {bed.was}"
+            for bed in LATE_BEDS
+        ),
+    )
+    for minute, command in enumerate(words):
+        yield Act(garden.JOINED, f"08:{30 + minute:02d}", BENCH, "", command)
+    day, reason = BEGAN[LATE], "nobody will be here on that day"
+    yield Act(day, "10:00", BENCH, "", "apply L1 --amount '400 g' --known weighed")
+    yield Act(day, "10:20", BENCH, "", "apply L2")
+    skipped = f"skip L1,L2 --for 'day {garden.LATE_SKIPPED}' --reason {shlex.quote(reason)}"
+    yield Act(day, "16:00", BENCH, "", skipped)
+
+
+def named(beds: list[Bed]) -> str:
+    """Beds as one word of a command line."""
+    return shlex.quote(compact([bed.label for bed in beds]))
 
 
 def watering() -> Iterator[Act]:
@@ -211,34 +282,54 @@ def watering() -> Iterator[Act]:
             yield Act(9, "08:05", BENCH, "", "water all --when 'yesterday 17:10'")
         else:
             yield Act(day, "17:15", BENCH, f"water{day}", f"water all{metered}")
-    yield Act(67, "17:15", BENCH, "", "water 'block 1,block 2,block 3'")
+    yield Act(67, "17:15", BENCH, "", "water 'block 1,block 2,block 3,late'")
     yield Act(67, "17:20", BENCH, "", "note 'the hose did not reach block 4' --on 'block 4'")
 
 
 def pulling() -> Iterator[Act]:
-    """The samples of every trip, with the codes that stand on the bags."""
+    """The samples of every trip, with the codes that stand on the bags; block 4 follows itself."""
     for day in (*DAYS, LAST_TRIP):
-        labels = [bed.label for bed in garden.pulled_on(day)]
-        beds = "all" if len(labels) == len(BEDS) else shlex.quote(compact(labels))
-        named = " --for before" if day < 0 else ""
-        bags = ",".join(CODES[day, label] for label in labels)
-        clock = "15:30" if day == 0 else "08:40"
-        yield Act(day, clock, BENCH, "", f"pull {beds}{named} --code {bags}")
+        for began in (0, BEGAN["4"]):
+            beds = [bed for bed in garden.pulled_on(day) if bed.began == began]
+            if beds:
+                yield pull(day, beds)
+    for day in LATE_DAYS:
+        yield pull(day, list(LATE_BEDS))
+
+
+def pull(day: int, beds: list[Bed]) -> Act:
+    """A pull of beds that were applied on one day, `day` days after that."""
+    bags = ",".join(CODES[day, bed.label, part] for bed in beds for part in PARTS)
+    purpose = " --for before" if day < 0 else ""
+    clock = "15:30" if day == 0 else "08:40"
+    command = f"pull {named(beds)}{purpose} --code {bags}"
+    return Act(beds[0].began + day, clock, BENCH, "", command)
 
 
 def reporting() -> Iterator[Act]:
     """The reports, in the order in which they came in."""
-    for day, after in garden.REPORTED_AFTER.items():
-        number = garden.report_number(day)
-        words = f"lab import {{folder}}/{report_file(day)} --report {number}"
-        yield Act(day + after, "11:20", OFFICE, "", words)
+    for one in reports():
+        again = " --reissued" if one.again else ""
+        words = f"lab import {{folder}}/{one.file} --report {one.number}{again}"
+        yield Act(one.came, "11:20", OFFICE, "", words)
+
+
+SOIL_TEMPERATURES = {0: "20.8", 14: "21.6", 28: "22.3", 36: "22.1", 56: "22.9"}  # invented
+
+
+def reading() -> Iterator[Act]:
+    """What the thermometer showed, and the bags labelled for the week to come."""
+    for day, degrees in SOIL_TEMPERATURES.items():
+        words = f"measure 'soil temperature' '{degrees} C' --on control --depth '10 cm'"
+        yield Act(day, "09:05", BENCH, "", words)
+    yield Act(LAST_TRIP, "09:40", OFFICE, "", "week --reserve")
 
 
 def mishaps() -> Iterator[Act]:
     """What went wrong, and how it was put right."""
-    missed, broken = garden.NOT_PULLED[42], garden.BROKEN_JAR[56]
+    missed, lost = garden.NOT_PULLED[42], garden.LOST_BOX[56]
     day, label, test = garden.SWAPPED
-    right = garden.printed_of(label, test, day)
+    right = bench_lab.printed_of(label, test, day)
     yield Act(22, "17:25", BENCH, "", "note 'watered two days late: nobody had the key'")
     yield Act(25, "17:25", BENCH, "", "water control")
     yield Act(25, "17:26", BENCH, "", "undo")
@@ -252,12 +343,12 @@ def mishaps() -> Iterator[Act]:
         f"correct {{water37}}:{garden.HALF_CAN} --amount '0.6 L' --reason 'the can was half full'",
     )  # fmt: skip
     yield Act(41, "09:15", OFFICE, "",
-        f"correct {CODES[day, label]}:{test} --value {right} "
+        f"correct {garden.code_of(day, label, test)}:{test} --value {right} "
         "--reason 'the laboratory rang: two digits swapped'",
     )  # fmt: skip
     yield Act(43, "08:30", BENCH, "", f"note 'not pulled yesterday: no bag left' --on {missed}")
     yield Act(60, "14:00", OFFICE, "",
-        f"note 'the laboratory rang: the jar of day 56 came broken' --on {broken}",
+        f"note 'the laboratory rang: the two bags of day 56 did not arrive' --on {lost}",
     )  # fmt: skip
     yield Act(LAST_TRIP, "09:30", BENCH, "",
         "note 'a day early, block 1 only, and its second control forgotten: the rest tomorrow'",
@@ -266,7 +357,9 @@ def mishaps() -> Iterator[Act]:
 
 def acts() -> bytes:
     """The season's acts in the order in which they were written down."""
-    parts = (setting_up, watering, pulling, reporting, mishaps)
+    parts = (
+        setting_up, applying, joining, watering, pulling, reporting, reading, mishaps,
+    )  # fmt: skip
     found = sorted((act for part in parts for act in part()), key=lambda act: (act.day, act.clock))
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\n")
@@ -277,8 +370,8 @@ def acts() -> bytes:
 
 def files() -> dict[str, bytes]:
     """Every file of the demo, by name."""
-    reports = {report_file(day): garden.report(day) for day in DAYS}
-    return {"protocol.toml": protocol(), "acts.csv": acts(), **reports}
+    sent = {one.file: one.data for one in reports()}
+    return {"protocol.toml": protocol(), "acts.csv": acts(), **sent}
 
 
 def write(folder: Path) -> None:

@@ -31,6 +31,7 @@ from logbook.trial import codes, times
 SHOWN = (("today",), ("curve", "mineral-N", "meal"), ("curve", "mineral-N", "straw"))
 STORE = "demo.db"
 MENDED_BED = "B14"  # a bed of the scenario with a spill and a corrected watering
+REISSUED = "WJFQKXYL:K"  # a result of the scenario that a re-issued report changed
 
 
 @dataclass(frozen=True)
@@ -201,8 +202,12 @@ def _say_next(keep: Path | None) -> None:
     _say_commands(
         (f"{store} curve pH shell", "what the crushed shell does to pH"),
         (f"{store} curve Ca shell", "and to calcium"),
+        (f"{store} curve mineral-N rock", "what joined in week 5, by its own day 0"),
+        (f"{store} compare", "every treatment against the control, all nutrients"),
+        (f"{store} week", "the coming seven days, with the codes for the bags"),
         (f"{store} pull 'block 2'", "take today's samples; then: today"),
         (f"{store} history {MENDED_BED}", "every line about a bed, the corrected ones too"),
+        (f"{store} history {REISSUED}", "a value of a re-issued report, and the one before"),
         (f"{store} verify", "check that nothing was altered"),
     )
 
