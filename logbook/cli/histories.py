@@ -274,7 +274,7 @@ class Told:
         """
         entry, place = self.writes[name]
         silent = entry.kind == "undo" or entry.writes[place].value is None
-        found = self._became(name)
+        found, _ = self._fate(name)
         return "" if silent and found != "undone" else found
 
     def zone(self, labels: _Labels) -> tzinfo | None:
@@ -283,31 +283,29 @@ class Told:
         zones = (labels.zone(value) for value in values if value)
         return next((zone for zone in zones if zone is not None), None)
 
-    def _became(self, name: str) -> str:
+    def _fate(self, name: str) -> tuple[str, str | None]:
+        """What became of a write, and which undo made it so if one did."""
         if name in self.living:
-            return "stands"
+            return "stands", None
         later = [
             other
             for other, (entry, place) in self.writes.items()
             if name in entry.writes[place].replaces
         ]
-        states = [self._after(other) for other in later]
+        fates = [self._after(other) for other in later]
         # Two machines may have replaced it at once: what holds goes before what was undone.
-        return next((state for state in states if state != "undone"), "undone")
+        return next((fate for fate in fates if fate[0] != "undone"), fates[0])
 
-    def _after(self, other: str) -> str:
+    def _after(self, other: str) -> tuple[str, str | None]:
         """What the write that replaced a line made of it."""
         entry, place = self.writes[other]
         if entry.kind == "undo":
-            return "undone"
-        back = [
-            undo
-            for undo, (later, its) in self.writes.items()
-            if later.kind == "undo" and other in later.writes[its].replaces
-        ]
-        if back and self._became(other) == "undone":
-            return self._became(back[0])
-        return "struck" if entry.writes[place].value is None else "corrected"
+            return "undone", other
+        state, undo = self._fate(other)
+        if state == "undone" and undo is not None:
+            # The undo gave the line's value back: it fares as the undo's own write does.
+            return self._fate(undo)
+        return "struck" if entry.writes[place].value is None else "corrected", None
 
 
 COMMANDS = {"history": command(history)}
