@@ -4,7 +4,8 @@ The bed is the unit of replication: results of one bed and day are averaged with
 Two differences are formed. T - C is what the grower's bed has; T - (1 - f) C, with f the
 amendment's share of the dry mass, is what the amendment gave, since it also displaced soil. A
 negative difference is a result and is never clipped. A result below a reporting limit stays an
-interval: with one, the difference is a range of possible values and not a 95 % interval.
+interval: with one, the difference is a range of possible values and not a 95 % interval, unless
+enough is seen of every bed for an interval that holds whatever the values are within their limits.
 """
 
 from __future__ import annotations
@@ -12,7 +13,8 @@ from __future__ import annotations
 import math
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from itertools import product
 from typing import Literal
 
 from logbook.analysis.beds import Bed, Observation, beds_of, mean, problems
@@ -31,7 +33,9 @@ __all__ = [
     "problems",
 ]
 
-Method = Literal["welch", "within-block", "one bed", "bounds", "none"]
+Method = Literal[
+    "welch", "within-block", "bounds + welch", "bounds + within-block", "one bed", "bounds", "none"
+]
 
 ONE_BED = (
     "one bed per treatment: any interval would cover laboratory and within-bed error for these "
@@ -45,6 +49,12 @@ SPREAD_UNSEEN = (
 NO_DETECTABLE = "no detectable difference: both sides are below the reporting limit"
 BEYOND_RANGE = "no difference can be given: both sides are above the method's range"
 POSSIBLE = "range of possible values, from the reporting limits; not a 95 % interval"
+WIDENED = (
+    "reporting limits leave some values open: a 95 % range that holds whatever they are within "
+    "their limits; no single difference can be given"
+)
+#: Every choice of open ends is tried, 2 ** beds of them; a trial with more stays with bounds.
+_MOST_OPEN_BEDS = 10
 #: A standard error this small beside the values is rounding, not a spread between beds.
 ROUNDING = 1e-12
 
@@ -54,7 +64,8 @@ class Contrast:
     """One difference. value None: only bounds, or nothing, can be given.
 
     low, high: the 95 % interval, or the possible values where the method is "bounds"; None is an
-    open or missing end, with `reason` saying why. df: degrees of freedom of the interval.
+    open or missing end, with `reason` saying why. df: degrees of freedom of the interval, None
+    where several intervals are united ("bounds + ...").
     """
 
     value: float | None
@@ -140,13 +151,18 @@ def points_for_fit(found: Iterable[Difference]) -> Points:
         contrast = difference.from_amendment or difference.against_control
         corrected = corrected or difference.from_amendment is not None
         if difference.day < 0.0:
-            left_out.append(f"day {difference.day:g}: before application")
+            left_out.append(f"{_day(difference.day)}: before application")
         elif contrast.value is None:
-            left_out.append(f"day {difference.day:g}: {contrast.reason}")
+            left_out.append(f"{_day(difference.day)}: {contrast.reason}")
         else:
             kept.append((difference.day, contrast.value))
     days, values = tuple(day for day, _ in kept), tuple(value for _, value in kept)
     return Points(days, values, corrected, tuple(left_out))
+
+
+def _day(day: float) -> str:
+    """A day in words; that of beds applied on different days, their mean, to a tenth."""
+    return f"day {round(day, 1):g}"
 
 
 def between_beds(day: float, beds: Sequence[Bed], dilution: float | None) -> Difference:
@@ -175,12 +191,26 @@ def _method(treated: Sequence[Bed], control: Sequence[Bed]) -> tuple[Method, str
     """The method for one day's beds, and why blocks are not used although there are some."""
     if not treated or not control:
         return "none", ""
-    if any(bed.censored for bed in (*treated, *control)):
+    censored = [bed for bed in (*treated, *control) if bed.censored]
+    alone = len(treated) == 1 or len(control) == 1
+    if censored and (alone or not _narrow(censored)):
         return "bounds", ""
-    if len(treated) == 1 or len(control) == 1:
+    if alone:
         return "one bed", ""
     why_not = _blocks_unusable(treated, control)
+    if censored:
+        within = why_not is None
+        return ("bounds + within-block" if within else "bounds + welch"), why_not or ""
     return ("welch", why_not) if why_not is not None else ("within-block", "")
+
+
+def _narrow(censored: Sequence[Bed]) -> bool:
+    """Whether every censored bed has two known ends above zero, as a sum with one part seen.
+
+    A bed of which nothing was seen has no spread that an interval could be made of.
+    """
+    seen = all(bed.low > 0.0 and math.isfinite(bed.high) for bed in censored)
+    return seen and len(censored) <= _MOST_OPEN_BEDS
 
 
 def _blocks_unusable(treated: Sequence[Bed], control: Sequence[Bed]) -> str | None:
@@ -207,10 +237,12 @@ def _contrast(
     """T - share * C with what may be said of it."""
     if method == "none":
         missing = "control" if treated else "treated"
-        reason = f"no {missing} bed was pulled on day {day:g}: no difference"
+        reason = f"no {missing} bed has a result on {_day(day)}: no difference"
         return Contrast(None, None, None, None, reason)
     if method == "bounds":
         return _bounds(treated, control, share)
+    if method in ("bounds + within-block", "bounds + welch"):
+        return _widened(method, treated, control, share)
     if method == "within-block":
         return _within_block(treated, control, share)
     t, c = [bed.low for bed in treated], [bed.low for bed in control]
@@ -241,6 +273,36 @@ def _bounds(treated: Sequence[Bed], control: Sequence[Bed], share: float) -> Con
     low = mean([bed.low for bed in treated]) - share * mean([bed.high for bed in control])
     high = mean([bed.high for bed in treated]) - share * mean([bed.low for bed in control])
     return Contrast(None, _closed(low), _closed(high), None, POSSIBLE)
+
+
+def _widened(
+    method: Method, treated: Sequence[Bed], control: Sequence[Bed], share: float
+) -> Contrast:
+    """The union of the 95 % intervals of every choice of the censored beds' ends.
+
+    An end of a paired interval, mean -+ t se, is concave (convex) in the beds' values, so that its
+    extreme over all values within the limits lies at such a choice; Welch's nearly so, its df
+    varying with them.
+    """
+    within = method == "bounds + within-block"
+    ends: list[tuple[float, float]] = []
+    for chosen in product(*({bed.low, bed.high} for bed in (*treated, *control))):
+        fixed = [
+            replace(bed, low=value, high=value, censored=False)
+            for bed, value in zip((*treated, *control), chosen, strict=True)
+        ]
+        t, c = fixed[: len(treated)], fixed[len(treated) :]
+        one = (
+            _within_block(t, c, share)
+            if within
+            else _welch([bed.low for bed in t], [bed.low for bed in c], share)
+        )
+        if one.low is not None and one.high is not None:
+            ends.append((one.low, one.high))
+    if not ends:
+        return _bounds(treated, control, share)
+    low, high = min(low for low, _ in ends), max(high for _, high in ends)
+    return Contrast(None, low, high, None, WIDENED)
 
 
 def _closed(end: float) -> float | None:
@@ -286,7 +348,7 @@ def _side_mean(method: Method, beds: Sequence[Bed]) -> float | None:
     """Mean of one side: over beds, or over blocks when the method is within-block."""
     if not beds or any(bed.censored for bed in beds):
         return None
-    if method == "within-block":
+    if method in ("within-block", "bounds + within-block"):
         return mean(list(_block_means(beds).values()))
     return mean([bed.low for bed in beds])
 

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from logbook.cli import completing
 from logbook.cli.app import command
 from logbook.cli.session import Session, as_json, chosen, say
 from logbook.errors import UserMistake
@@ -19,9 +20,15 @@ if TYPE_CHECKING:
 def curve(
     context: typer.Context,
     nutrient: Annotated[
-        str | None, typer.Argument(help="Such as mineral-N, P, pH [mineral-N].")
+        str | None,
+        typer.Argument(
+            help="Such as mineral-N, P, pH [mineral-N].", autocompletion=completing.nutrients
+        ),
     ] = None,
-    treatment: Annotated[str | None, typer.Argument(help="A treatment's code [all].")] = None,
+    treatment: Annotated[
+        str | None,
+        typer.Argument(help="A treatment's code [all].", autocompletion=completing.treatments),
+    ] = None,
     from_file: Annotated[
         Path | None,
         typer.Option("--from", help="Fit a plain CSV (columns day, value), without a logbook."),
@@ -33,6 +40,10 @@ def curve(
         bool,
         typer.Option("--without-flagged", help="Leave out pulls made after a mishap on their bed."),
     ] = False,
+    method: Annotated[
+        str | None,
+        typer.Option(help="Only methods with these letters in their name.", metavar="TEXT"),
+    ] = None,
     svg: Annotated[Path | None, typer.Option(help="Also draw the figure to this file.")] = None,
     png: Annotated[Path | None, typer.Option(help="Also draw the figure to this file.")] = None,
     json: Annotated[bool, typer.Option("--json", help="For programs.")] = False,
@@ -41,7 +52,7 @@ def curve(
 
     Examples: logbook curve mineral-N
               logbook curve P A10 --svg phosphorus.svg
-              logbook curve mineral-N --without-flagged
+              logbook curve P --method olsen --png p.png
               logbook curve --from old.csv --free-start
     """
     session: Session = context.obj
@@ -50,6 +61,8 @@ def curve(
             raise UserMistake("--from reads one plain series: leave out nutrient and treatment")
         if without_flagged:
             raise UserMistake("--from reads a plain series, which has no flags")
+        if method is not None:
+            raise UserMistake("--from reads a plain series, which has no method")
         from logbook.study.plain import plain_series
 
         found = [plain_series(from_file, free_start)]
@@ -57,6 +70,7 @@ def curve(
         if free_start:
             raise UserMistake("--free-start goes with --from", "a trial's curves always fit D0")
         found = _of_trial(session, nutrient or "mineral-N", treatment, without_flagged)
+        found = _by_method(found, method)
     for path, ending in ((svg, ".svg"), (png, ".png")):
         if path is not None:
             _draw(found, path, ending)
@@ -93,13 +107,31 @@ def _of_trial(
     return found
 
 
+def _by_method(found: list[Series], method: str | None) -> list[Series]:
+    """The series by methods that have these letters in their name; all without any."""
+    if method is None:
+        return found
+    fitting = [one for one in found if method.strip().casefold() in one.method.casefold()]
+    if not fitting:
+        methods = ", ".join(dict.fromkeys(one.method for one in found))
+        raise UserMistake(f"no result is by a method like {method!r}", f"there are: {methods}")
+    return fitting
+
+
 def _draw(found: list[Series], path: Path, ending: str) -> None:
+    """A figure for each set of series that may be compared: name.png, name-2.png, ..."""
     from logbook.report.figures import curve_figure
 
     if path.suffix.lower() != ending:
         raise UserMistake(f"{path}: a --{ending[1:]} file ends in {ending}")
-    curve_figure(found, path)
-    typer.echo(f"Drawn: {path}", err=True)
+    sets: dict[tuple[str, ...], list[Series]] = {}
+    for one in found:
+        sets.setdefault((one.method, one.lab, one.basis, one.unit), []).append(one)
+    for number, (what, some) in enumerate(sets.items(), start=1):
+        own = path if number == 1 else path.with_name(f"{path.stem}-{number}{path.suffix}")
+        curve_figure(some, own)
+        about = f" ({', '.join(part for part in what if part)})" if len(sets) > 1 else ""
+        typer.echo(f"Drawn: {own}{about}", err=True)
 
 
 def _show(found: list[Series]) -> None:

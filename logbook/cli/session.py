@@ -134,6 +134,8 @@ def chosen(connection: sqlite3.Connection, session: Session, named: str | None =
         raise UserMistake(what, "logbook trial list, or: logbook trial start FILE")
     if len(trials) > 1:
         names = ", ".join(sorted(found.record.name for found in trials))
+        if wanted and any(not _named(wanted, found) for found in trials):
+            raise UserMistake(f"there is no trial called {wanted!r}", f"several begin so: {names}")
         raise NeedsAnswer(f"several trials are here: {names}", "name one with --trial NAME")
     found = trials[0]
     return Chosen(found.id, found.record, tuple(views.bed_refs(connection, found.id)))
@@ -142,8 +144,13 @@ def chosen(connection: sqlite3.Connection, session: Session, named: str | None =
 def _called(wanted: str, trials: list[views.Found]) -> list[views.Found]:
     """The trials of that id or name, else those whose name starts so, whatever the capitals."""
     low = wanted.strip().casefold()
-    exact = [one for one in trials if low in (one.id, one.record.name.casefold())]
+    exact = [one for one in trials if _named(wanted, one)]
     return exact or [one for one in trials if low and one.record.name.casefold().startswith(low)]
+
+
+def _named(wanted: str, trial: views.Found) -> bool:
+    """Whether that is a trial's id or whole name, whatever the capitals."""
+    return wanted.strip().casefold() in (trial.id, trial.record.name.casefold())
 
 
 def addressed(

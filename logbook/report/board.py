@@ -28,7 +28,7 @@ COMING_DAYS = 7
 class Task:
     """Beds with the same thing to do, or not: `state` and why.
 
-    States: water, due, overdue, missed, coming, and skipped, which no screen shows.
+    States: water, apply, due, overdue, missed, coming, and skipped, which no screen shows.
 
     `days` is how many days past the target (negative: to go); `target` the day aimed at.
     """
@@ -61,10 +61,13 @@ class Board:
     pulls: tuple[Task, ...]
     awaited: tuple[Awaited, ...]
     wrong: tuple[str, ...]
+    apply: tuple[Task, ...] = ()
 
     def document(self) -> dict[str, Any]:
-        """For JSON; dates become ISO text."""
-        return asdict(self)
+        """For JSON; dates become ISO text. What waits for its application is for people only."""
+        found = asdict(self)
+        del found["apply"]
+        return found
 
     def of(self, state: str) -> list[Task]:
         """The pulls in one state."""
@@ -84,7 +87,43 @@ def board(store: sqlite3.Connection, ident: str, trial: Trial, today: date) -> B
         pulls=tuple(_pulls(owed, beds, today)),
         awaited=tuple(awaited(store, ident, today)),
         wrong=tuple(_wrong(store, ident)),
+        apply=tuple(_unapplied(store, ident, beds, owed, today)),
     )
+
+
+def _unapplied(
+    store: sqlite3.Connection,
+    trial: str,
+    beds: dict[str, BedRef],
+    owed: Iterable[schedule.Obligation],
+    today: date,
+) -> list[Task]:
+    """Beds that owe the calendar pulls after an application, are filled and not applied.
+
+    A control whose block is being applied already waits for nothing: its mock application may go
+    unlogged.
+    """
+    applied = {
+        bed: day for bed, day in views.first_days(store, "apply", trial).items() if day <= today
+    }
+    begun = {beds[bed].block for bed in applied if bed in beds and not beds[bed].control}
+    gone = {bed for bed, day in views.left(store, trial).items() if day <= today}
+    waits = {one.bed for one in owed if one.day is not None} - {*applied} - gone
+    days: dict[date, list[BedRef]] = {}
+    for bed, filled in views.fillings(store, trial).items():
+        if bed not in waits or bed not in beds or filled > today:
+            continue
+        if not (beds[bed].control and beds[bed].block in begun):
+            days.setdefault(filled, []).append(beds[bed])
+    return [
+        Task("apply", "", tuple(in_bench_order(some)), None, None, _filled(day, today))
+        for day, some in sorted(days.items())
+    ]
+
+
+def _filled(day: date, today: date) -> str:
+    ago = (today - day).days
+    return f"filled {ago} d ago" if ago else "filled today"
 
 
 def _waterings(
@@ -145,7 +184,8 @@ def _pulls(owed: list[schedule.Obligation], beds: dict[str, BedRef], today: date
             continue
         name = " and ".join(one.names)
         late = None if one.target is None else (today - one.target).days
-        group = (state.state, name, one.target, late, state.why)
+        why = _with_followed(one, state.why, owed, beds)
+        group = (state.state, name, one.target, late, why)
         groups.setdefault(group, []).append(beds[one.bed].label)
     tasks = [
         Task(state, name, tuple(labels), target, late, why)
@@ -153,6 +193,29 @@ def _pulls(owed: list[schedule.Obligation], beds: dict[str, BedRef], today: date
     ]
     order = ("overdue", "due", "coming", "missed", "skipped")
     return sorted(tasks, key=lambda t: (order.index(t.state), t.target or date.min, t.what))
+
+
+def _with_followed(
+    one: schedule.Obligation,
+    why: str,
+    owed: Iterable[schedule.Obligation],
+    beds: dict[str, BedRef],
+) -> str:
+    """Why, with the treated beds that a control's pull is for, where they differ in age."""
+    own = beds[one.bed]
+    if not own.control or one.day is None:
+        return why
+    treated = [
+        other
+        for other in owed
+        if other.bed in beds and beds[other.bed].block == own.block and not beds[other.bed].control
+    ]
+    if len({other.day0 for other in treated} - {None}) < 2:
+        return why
+    followed = [beds[other.bed] for other in treated if schedule.follows(one, other)]
+    labels = compact(dict.fromkeys(in_bench_order(followed)))
+    told = f"follows {labels}" if followed else ""
+    return "; ".join(part for part in (why, told) if part)
 
 
 def _horizon(owed: list[schedule.Obligation], today: date) -> date:

@@ -85,7 +85,8 @@ def head(comparison: Comparison) -> list[str]:
 def _closed(line: Line) -> bool:
     """Whether a line has a 95 % range (and not one of possible values)."""
     one = line.row.difference.against_control
-    return one.value is not None and one.low is not None and one.high is not None
+    possible = line.row.difference.method == "bounds"
+    return not possible and one.low is not None and one.high is not None
 
 
 def label(line: Line) -> str:
@@ -143,7 +144,7 @@ def reasons(lines: Sequence[Line], *, ratios: bool) -> list[str]:
     for line in lines:
         found = line.row.difference
         why = [found.against_control.reason]
-        if ratios and found.method not in ("none", "bounds"):
+        if ratios and found.method != "none" and not found.method.startswith("bounds"):
             why.append(line.ratio.reason)
         for reason in dict.fromkeys(why):
             if reason and reason not in (POSSIBLE, NO_CONCENTRATION):

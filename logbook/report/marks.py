@@ -42,6 +42,27 @@ def net(difference: Difference) -> Contrast:
     return difference.from_amendment or difference.against_control
 
 
+_MADE = {"within-block": "within blocks", "welch": "between beds (Welch)"}
+WIDENED = "widened by the reporting limits"
+
+
+def made(methods: Iterable[str]) -> str:
+    """How 95 % ranges were made, of those that differences by these methods have; "" for none."""
+    used = list(methods)
+    words = [
+        word
+        for method, word in _MADE.items()
+        if any(one.removeprefix("bounds + ") == method for one in used)
+    ]
+    wide = [one for one in used if one.startswith("bounds + ")]
+    return " or ".join(words) + (f"; [ ] {WIDENED}" if wide else "")
+
+
+def possible_only(difference: Difference) -> bool:
+    """Whether its ends are possible values only, not a 95 % range."""
+    return difference.method == "bounds"
+
+
 def corrected(series: Series) -> bool:
     """Whether the differences drawn are corrected for dilution."""
     return any(row.difference.from_amendment is not None for row in series.rows)
@@ -216,7 +237,8 @@ def span_of(numbers: Iterable[float], share: float = 0.08) -> tuple[float, float
 
 def day_ticks(first: float, last: float, most: int = 9) -> list[int]:
     """Ticks for days, in whole weeks where there is room for no more than `most`."""
-    start, end = math.ceil(first), math.floor(last)
+    # A mean day such as 55.5 lies within half a day of a tick, or has one beyond it.
+    start, end = math.ceil(first), math.ceil(last)
     fits = (step for step in _DAY_STEPS if (end - start) / step <= most - 1)
     step = next(fits, _DAY_STEPS[-1] * math.ceil((end - start) / (_DAY_STEPS[-1] * most) + 1))
     return list(range(step * math.ceil(start / step), end + 1, step))

@@ -45,7 +45,7 @@ corrected_reason | | why there is none, or no interval
 treated_beds | | how many treated beds
 control_beds | | how many control beds
 censored | | how many of them with a result beyond a limit
-interval_method | | within-block, welch, one bed, bounds (possible values), none: see above
+interval_method | | within-block, welch, bounds + either (widened), one bed, bounds, none: see above
 note | | why blocks were not used, where they were not
 series_notes | | what limits the whole series
 """

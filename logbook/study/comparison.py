@@ -56,7 +56,8 @@ class Line:
     def shown(self) -> int:
         """1 or -1 where a difference is shown, above or below the control; else 0."""
         one = self.row.difference.against_control
-        if one.value is None or one.low is None or one.high is None:
+        possible = self.row.difference.method == "bounds"
+        if possible or one.low is None or one.high is None:
             return 0
         return (one.low > 0.0) - (one.high < 0.0)
 
@@ -247,17 +248,19 @@ def words_of(series: Series, row: Row) -> tuple[str, str]:
         return "cannot say: no control", one.reason
     if found.method == "bounds":
         return _bounded(one, series.unit)
-    if one.low is None or one.high is None or one.value is None:
+    if one.low is None or one.high is None:
         alone = found.method == "one bed"
         return f"cannot say: {'one bed' if alone else 'no spread seen'}", one.reason
     low, high = _number(one.low), _number(one.high)
     if one.low <= 0.0 <= one.high:
         said = f"no difference shown: anything from {low} to {high} {series.unit} fits"
         return "no difference shown", said
-    word = _word(series.analyte, one.value > 0.0)
-    value = _number(abs(one.value))
+    word = _word(series.analyte, one.low > 0.0)
     ends = sorted((abs(one.low), abs(one.high)))
     span = f"{_number(ends[0])} to {_number(ends[1])}"
+    if one.value is None:
+        return word, f"{word} than the control by {span} {series.unit}: {one.reason}"
+    value = _number(abs(one.value))
     return word, f"{word} than the control by {value} {series.unit} ({span})"
 
 

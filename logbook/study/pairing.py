@@ -11,13 +11,13 @@ from collections.abc import Iterable, Iterator, Sequence
 from typing import TYPE_CHECKING
 
 from logbook.trial.ranges import compact
+from logbook.trial.schedule import follows
 
 if TYPE_CHECKING:
     from logbook.study.samples import Reading, Sample
     from logbook.trial.schedule import Obligation
 
 Pair = tuple["Sample", "Reading"]
-_MOST_DAYS_APART = 3  # between applications that share one pull "before"
 
 
 def by_pull(pairs: Sequence[Pair]) -> Iterator[tuple[str, list[Pair]]]:
@@ -61,23 +61,10 @@ def _beside(sample: Sample, others: Iterable[Sample]) -> list[Sample]:
 def _same_pull(name: str, control: Sample, treated: Sample) -> bool:
     """Whether the schedule asked for the control's pull because of the treated bed's."""
     return any(
-        _follows(one, other)
+        follows(one, other)
         for one in control.owed
         for other in treated.owed
         if name in one.names and name in other.names
-    )
-
-
-def _follows(control: Obligation, treated: Obligation) -> bool:
-    """Blocks may be applied over weeks, so that one name means several days in one block."""
-    if treated.day is None:
-        first, second = control.day0, treated.day0
-        return not first or not second or abs((first - second).days) <= _MOST_DAYS_APART
-    if control.target is None or treated.opens is None or treated.closes is None:
-        return False
-    return (
-        control.target in (treated.target, treated.pulled)
-        or treated.opens <= control.target <= treated.closes
     )
 
 

@@ -38,6 +38,7 @@ from logbook.trial.times import spoken_day
 STATES = ("coming", "due", "overdue", "missed", "skipped", "done", "done early", "done late")
 DONE = ("done", "done early", "done late")
 SETTLED = (*DONE, "missed", "skipped")
+_ONE_BEFORE = 3  # days between applications that share one pull "before"
 
 
 @dataclass(frozen=True)
@@ -130,6 +131,25 @@ def extra_pulls(owed: Iterable[Obligation], pulls: Iterable[Taken]) -> list[Take
     used = {code for one in owed for code in (one.pull, *one.repeats)}
     return sorted(
         (pull for pull in pulls if pull.code not in used), key=lambda pull: (pull.day, pull.code)
+    )
+
+
+def follows(control: Obligation, treated: Obligation) -> bool:
+    """Whether a control bed of the same block owes its pull because of this treated bed's.
+
+    Beds of a block may be applied over weeks, so that one name means several days in it. A pull
+    before is shared by applications that lie at most three days apart (common practice, no source).
+    """
+    if not set(control.names) & set(treated.names):
+        return False
+    if treated.day is None:
+        first, second = control.day0, treated.day0
+        return not first or not second or abs((first - second).days) <= _ONE_BEFORE
+    if control.target is None or treated.opens is None or treated.closes is None:
+        return control.target is None and treated.target is None
+    return (
+        control.target in (treated.target, treated.pulled)
+        or treated.opens <= control.target <= treated.closes
     )
 
 

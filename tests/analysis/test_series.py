@@ -203,6 +203,46 @@ def test_censored_beds_are_counted_and_bound_the_mean() -> None:
     assert (found.from_amendment.low, found.from_amendment.high) == (4.25, 4.5)
 
 
+def test_a_bed_known_to_within_two_ends_widens_the_range_and_closes_it() -> None:
+    """Two beds a side, one between 20 and 24: Welch at both ends, united.
+
+    With 20: means 21 and 11, se^2 = 2 / 2 + 2 / 2, df 2: 10 +- 4.3027 x 1.41421 (t table, any).
+    With 24: treated 24 and 22, as far apart: 12 +- the same. So from 3.915 to 18.085.
+    """
+    found = one([Observation(7.0, "T0", None, True, None, 20.0, 24.0),
+                 Observation(7.0, "T1", None, True, 22.0), *seen(False, [10.0, 12.0])])  # fmt: skip
+    contrast = found.against_control
+    assert (found.method, contrast.value, contrast.df) == ("bounds + welch", None, None)
+    assert (contrast.low, contrast.high) == pytest.approx((3.91518, 18.08482), abs=1e-4)
+    assert contrast.reason.startswith("reporting limits leave some values open")
+    assert (found.treated_mean, found.control_mean) == (None, 11.0)
+
+
+def test_within_blocks_the_widest_choice_of_ends_counts() -> None:
+    """Gaps 10 and 10 to 14: with 14, 12 +- 12.7062 x 2 holds the rest (t table, any)."""
+    beds = [Observation(7.0, "T0", "1", True, 20.0), Observation(7.0, "C0", "1", False, 10.0),
+            Observation(7.0, "T1", "2", True, None, 30.0, 34.0),
+            Observation(7.0, "C1", "2", False, 20.0)]  # fmt: skip
+    found = one(beds)
+    assert found.method == "bounds + within-block"
+    ends = (found.against_control.low, found.against_control.high)
+    assert ends == pytest.approx((12 - 12.7062 * 2, 12 + 12.7062 * 2), abs=1e-3)
+
+
+@pytest.mark.parametrize(("low", "high"), [(0.0, 4.0), (200.0, None)])
+def test_a_bed_of_which_nothing_is_known_at_one_end_leaves_bounds(
+    low: float, high: float | None
+) -> None:
+    beds = [Observation(7.0, "T0", None, True, None, low, high),
+            Observation(7.0, "T1", None, True, 22.0), *seen(False, [10.0, 12.0])]  # fmt: skip
+    assert one(beds).method == "bounds"
+
+
+def test_a_mean_day_is_said_to_a_tenth() -> None:
+    found = series.differences(seen(True, [1.0, 2.0], day=22 / 3), None)
+    assert "on day 7.3:" in found[0].against_control.reason
+
+
 def test_two_censored_sides_show_nothing() -> None:
     contrast = one([below(0.5, "T0", True), below(0.5, "C0", False)]).against_control
     assert (contrast.value, contrast.low, contrast.high) == (None, None, None)

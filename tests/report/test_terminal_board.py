@@ -5,7 +5,7 @@ from __future__ import annotations
 import io
 import re
 import sys
-from datetime import date
+from datetime import date, timedelta
 
 import pytest
 
@@ -76,6 +76,27 @@ def test_control_characters_of_data_do_not_reach_the_terminal(
 def test_nothing_to_do_is_said(capsys: pytest.CaptureFixture[str]) -> None:
     text = shown(capsys, EMPTY)
     assert text == "Small house, not applied yet, Sat 28 Mar 2026\nNothing to do today.\n"
+
+
+def test_beds_that_wait_for_their_application_are_something_to_do(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    waits = Task("apply", "", ("B1", "B2", "B3", "B4"), None, None, "filled 4 d ago")
+    board = Board("Small house", TODAY, None, (), (), (), (), (waits,))
+    text = shown(capsys, board)
+    assert text.splitlines()[1:] == ["Apply      B1-B4: filled 4 d ago"]
+
+
+def test_the_oldest_awaited_results_are_shown_and_the_rest_counted(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    days = [TODAY - timedelta(days=ago) for ago in (60, 50, 40, 30, 20)]
+    awaited = tuple(Awaited(day, ("A", "B"), (TODAY - day).days) for day in days)
+    board = Board("Small house", TODAY, 70, (), (), awaited, ())
+    lines = [line for line in shown(capsys, board).splitlines() if line.startswith("Awaited")]
+    assert [line.rsplit(" ", 2)[-2] for line in lines[:3]] == ["60", "50", "40"]
+    assert lines[3:] == ["Awaited    and 4 more, later (--json lists them)"]
+    assert len(board.document()["awaited"]) == 5
 
 
 class Screen(io.StringIO):

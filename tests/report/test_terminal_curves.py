@@ -159,6 +159,7 @@ def test_box_drawing_only_on_a_utf8_terminal(
     window = Window(encoding)
     monkeypatch.setattr(sys, "stdout", window)
     monkeypatch.setenv("NO_COLOR", "1")
+    _environment(monkeypatch, {"LANG": "en_GB.UTF-8"})
     given = made_up.renamed(made_up.release(), "T1", "made-up \N{GREEK SMALL LETTER MU} \x1b[31m")
     show_curve(given, 80, plain=plain)
     window.flush()
@@ -168,6 +169,64 @@ def test_box_drawing_only_on_a_utf8_terminal(
     assert set(re.findall(r"\x1b\[([0-9;]*)m", text)) <= {"0", "1"}, "bold at most, no colour"
     bare = re.sub(r"\x1b\[[0-9;]*m", "", text)
     assert max(map(len, bare.splitlines())) <= 80
+
+
+def _environment(monkeypatch: pytest.MonkeyPatch, names: dict[str, str]) -> None:
+    for name in ("LC_ALL", "LC_CTYPE", "LANG"):
+        monkeypatch.delenv(name, raising=False)
+    for name, value in {"TERM": "xterm", **names}.items():
+        monkeypatch.setenv(name, value)
+
+
+@pytest.mark.parametrize(
+    ("names", "boxes"),
+    [
+        ({}, True),
+        ({"LANG": "C.UTF-8"}, True),
+        ({"TERM": "dumb", "LANG": "C.UTF-8"}, False),
+        ({"LANG": "C"}, False),
+        ({"LANG": "C", "LC_CTYPE": "C.UTF-8"}, False),  # as Python changes it by itself, PEP 538
+        ({"LANG": "en_GB.UTF-8", "LC_ALL": "POSIX"}, False),
+        ({"LANG": "C", "LC_ALL": "en_GB.UTF-8"}, True),
+        ({"LANG": "C", "LC_CTYPE": "de_DE.UTF-8"}, True),
+    ],
+)
+def test_a_plain_locale_or_terminal_gets_ascii(
+    names: dict[str, str], boxes: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    window = Window("utf-8")
+    monkeypatch.setattr(sys, "stdout", window)
+    _environment(monkeypatch, names)
+    show_curve(made_up.release(), 80)
+    window.flush()
+    text = window.buffer.getvalue().decode()  # type: ignore[attr-defined]
+    monkeypatch.undo()
+    assert ("\N{BOX DRAWINGS LIGHT VERTICAL}" in text) is boxes
+    assert text.isascii() is not boxes
+
+
+@pytest.mark.parametrize(
+    ("methods", "said"),
+    [
+        (["welch", "one bed", "none", "bounds"], "between beds (Welch)"),
+        (["within-block"], "within blocks"),
+        (["welch", "within-block"], "within blocks or between beds (Welch)"),
+        (["bounds + welch"], "between beds (Welch); [ ] widened by the reporting limits"),
+        (["bounds", "one bed"], ""),
+    ],
+)
+def test_a_range_is_named_after_how_it_was_made(methods: list[str], said: str) -> None:
+    assert marks.made(methods) == said
+
+
+def test_the_key_of_the_table_names_the_range(capsys: pytest.CaptureFixture[str]) -> None:
+    show_curve(made_up.release(), 80)
+    assert "95 % range: within blocks" in " ".join(capsys.readouterr().out.split())
+
+
+def test_the_last_day_tick_covers_a_mean_day() -> None:
+    assert marks.day_ticks(0.0, 55.5)[-1] == 56
+    assert marks.day_ticks(0.0, 56.0)[-1] == 56
 
 
 def test_numbers_are_read_as_meant() -> None:

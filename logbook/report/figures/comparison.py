@@ -35,7 +35,6 @@ _GAP = 0.08
 _BELOW_PANEL = 0.62
 _LABEL, _METHOD, _CODE, _NUMBERS, _TICKS = 16, 22, 11, 33, 38  # characters that fit
 _MOST_NOTES = 12
-_INTERVALS = {"welch": "Welch", "within-block": "within blocks"}
 
 
 def comparison_figure(comparison: Comparison, path: Path) -> None:
@@ -228,9 +227,9 @@ def _small_print(comparison: Comparison) -> list[str]:
         if max(map(abs, (*panels[0].numbers(), 0.0))) > 100.0:
             found.append("the scale is even to +-100 % (dotted) and logarithmic beyond")
     methods = [line.row.difference.method for line in lines]
-    used = [word for method, word in _INTERVALS.items() if method in methods]
-    if used:
-        found.append(f"bars: 95 % range between beds ({' or '.join(used)})")
+    made = marks.made(methods)
+    if made:
+        found.append(f"bars: 95 % range, {made}")
         found.append(compared.SAID_OF_NONE)
     if "bounds" in methods:
         found.append(

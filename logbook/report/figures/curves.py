@@ -22,7 +22,6 @@ if TYPE_CHECKING:
 _AXES_HEIGHT = 3.9
 _LEFT, _RIGHT = 0.85, 1.0
 _MOST_NOTES = 12
-_INTERVALS = {"welch": "Welch", "within-block": "within blocks"}
 
 
 def curve_figure(series_list: Sequence[Series], path: Path) -> None:
@@ -217,22 +216,16 @@ def _correction(series_list: Sequence[Series]) -> str:
 def _interval_lines(series_list: Iterable[Series]) -> list[str]:
     """How the intervals were made, or why there are none."""
     differences = [row.difference for series in series_list for row in series.rows]
-    used = [word for method, word in _INTERVALS.items() if _uses(differences, method)]
-    lines = []
-    if used:
-        lines.append(f"intervals: 95 % range between beds ({' or '.join(used)})")
+    made = marks.made(one.method for one in differences if _bounded(marks.net(one)))
+    lines = [f"intervals: 95 % range, {made.replace('[ ]', 'hollow marks:')}"] if made else []
     alone = (marks.net(one).reason for one in differences if one.method == "one bed")
     lines += dict.fromkeys(alone)
-    if any(marks.net(one).value is None and _bounded(marks.net(one)) for one in differences):
+    if any(marks.possible_only(one) and _bounded(marks.net(one)) for one in differences):
         lines.append(
             "hollow marks: possible values, from the reporting limits, not a 95 % range; "
             "an arrow points to an open end"
         )
     return lines
-
-
-def _uses(differences: Iterable[Any], method: str) -> bool:
-    return any(one.method == method and _bounded(marks.net(one)) for one in differences)
 
 
 def _bounded(contrast: Any) -> bool:

@@ -16,7 +16,8 @@ from logbook.trial.times import spoken_day
 
 # Select Graphic Rendition of ECMA-48: 1 bold, 31 red, 33 yellow
 _STYLES = {"Overdue": "1;33", "Missed": "31", "Look at": "1;31", "Pull": "1", "Water": "1"}
-_SHOWN_MISSED = 3
+_TO_DO = ("Water", "Apply", "Pull", "Overdue")
+_SHOWN = 3
 _TEXT_FROM = 11
 
 
@@ -34,7 +35,7 @@ def show_board(board: Board) -> None:
         print(shown + " " * (_TEXT_FROM - len(heading)) + first)
         for line in rest:
             print(" " * _TEXT_FROM + line)
-    if not any(heading in ("Water", "Pull", "Overdue") for heading, _ in rows):
+    if not any(heading in _TO_DO for heading, _ in rows):
         print("Nothing to do today.")
 
 
@@ -56,6 +57,8 @@ def _rows(board: Board) -> Iterable[tuple[str, str]]:
     for task in board.water:
         late = "" if not task.days else f", {task.days} d late"
         yield "Water", f"{spoken(task.beds)}: {task.what}{late}"
+    for task in board.apply:
+        yield "Apply", f"{spoken(task.beds)}: {task.why}"
     for task in board.of("overdue"):
         yield "Overdue", f"{_pull(task)}; {task.why}"
     for task in board.of("due"):
@@ -63,14 +66,18 @@ def _rows(board: Board) -> Iterable[tuple[str, str]]:
     for task in board.of("coming"):
         yield "Coming", _pull(task)
     missed = board.of("missed")
-    for task in missed[-_SHOWN_MISSED:]:
+    for task in missed[-_SHOWN:]:
         yield "Missed", _pull(task)
-    if len(missed) > _SHOWN_MISSED:
-        yield "Missed", f"and {len(missed) - _SHOWN_MISSED} more, earlier (--json lists them)"
-    for awaited in board.awaited[-_SHOWN_MISSED:]:
+    if len(missed) > _SHOWN:
+        yield "Missed", f"and {len(missed) - _SHOWN} more, earlier (--json lists them)"
+    # The oldest first: they are the ones to ask the laboratory about.
+    for awaited in board.awaited[:_SHOWN]:
         count = len(awaited.codes)
         samples = f"{count} sample{'s' * (count != 1)}"
         yield "Awaited", f"results of {samples} of {spoken_day(awaited.pulled)}, {awaited.days} d"
+    if len(board.awaited) > _SHOWN:
+        later = [code for awaited in board.awaited[_SHOWN:] for code in awaited.codes]
+        yield "Awaited", f"and {len(later)} more, later (--json lists them)"
     for sentence in board.wrong:
         yield "Look at", sentence
 

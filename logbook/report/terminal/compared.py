@@ -128,10 +128,12 @@ def _closing(comparison: Comparison) -> Iterable[str]:
         "means of beds, in mg/kg unless a unit stands beside the nutrient; T - C is what the bed "
         "has: a curve gives the difference corrected for the soil that the amendment displaced"
     )
-    if methods & {"welch", "within-block"}:
-        yield f"finding: by the 95 % range of T - C between beds; {compared.SAID_OF_NONE}"
-    if "bounds" in methods:
+    made = marks.made(methods)
+    if made:
+        yield f"finding: by the 95 % range of T - C, {made}; {compared.SAID_OF_NONE}"
+    if any(method.startswith("bounds") for method in methods):
         yield "limit: a result below or above what the method reports"
+    if "bounds" in methods:
         yield "[ ]: possible values, from the reporting limits; not a 95 % range"
     if any(line.ratio.value is not None for line in lines):
         yield "T / C: ratio of geometric means, for concentrations well above their limit only"

@@ -6,6 +6,7 @@ coloured. The table comes first: the picture only repeats it.
 
 from __future__ import annotations
 
+import os
 import sys
 from collections.abc import Callable, Iterable, Sequence
 from typing import TYPE_CHECKING
@@ -51,8 +52,25 @@ def show_curve(series: Series, width: int | None, *, plain: bool = False) -> Non
 
 def _draws_boxes() -> bool:
     """Whether standard output is a terminal that shows box drawing."""
-    encoding = (sys.stdout.encoding or "").lower().replace("-", "")
-    return sys.stdout.isatty() and encoding == "utf8"
+    encoding = (sys.stdout.encoding or "").lower().replace("-", "").replace("_", "")
+    return (
+        sys.stdout.isatty()
+        and encoding == "utf8"
+        and os.environ.get("TERM") != "dumb"
+        and not _plain_locale()
+    )
+
+
+def _plain_locale() -> bool:
+    """Whether the locale of characters is C or POSIX; Python may write UTF-8 there all the same.
+
+    POSIX.1-2017, 8.2: LC_ALL goes before LC_CTYPE, that before LANG, empty ones not counting. An
+    LC_CTYPE that Python itself put in the place of C (PEP 538) does not count either.
+    """
+    said = [os.environ.get(name, "") for name in ("LC_ALL", "LC_CTYPE", "LANG")]
+    if said[1] in ("C.UTF-8", "C.utf8", "UTF-8"):
+        said[1] = ""
+    return next((name for name in said if name), "") in ("C", "POSIX")
 
 
 def _opening(series: Series, width: int) -> list[str]:
@@ -171,17 +189,17 @@ def _key(series: Series) -> Iterable[str]:
     if not series.rows or series.plain:
         return
     unit = "" if series.unit == series.analyte else f" in {series.unit}"
-    nets = [marks.net(row.difference) for row in series.rows]
-    ranges = any(one.value is not None and one.low is not None for one in nets)
-    between = "; 95 % range: between beds" if ranges else ""
+    differences = [row.difference for row in series.rows]
+    nets = [(one, marks.net(one)) for one in differences]
+    made = marks.made(one.method for one, net in nets if net.low is not None)
+    between = f"; 95 % range: {made}" if made else ""
     yield f"means of beds{unit}; beds: treated + control{between}"
     if marks.corrected(series):
         share = "" if series.dilution is None else f", f = {series.dilution:.3g}"
         yield (f"net: T - (1 - f) C, what the amendment gave; f: its share of the dry mass{share}")
-    differences = [row.difference for row in series.rows]
-    if any(one.method == "bounds" for one in differences):
+    if any(one.method.startswith("bounds") for one in differences):
         yield "limit: a result below or above what the method reports"
-    if any(_range(one, 1).startswith("[") for one in nets):
+    if any(marks.possible_only(one) and _range(net, 1).startswith("[") for one, net in nets):
         yield "[ ]: possible values, from the reporting limits; not a 95 % range"
 
 
