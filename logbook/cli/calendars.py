@@ -61,6 +61,8 @@ def add(
     Examples: logbook calendar add 70 --tolerance 3
               logbook calendar add 14 --tolerance 2 --from 2026-04-01
     """
+    from logbook.book.corrections import inside
+
     session: Session = context.obj
     trial, plans = session.read(lambda store: _plans(store, session))
     if not 0 <= day <= _MOST_DAYS or not 0 <= tolerance <= _MOST_DAYS:
@@ -73,6 +75,7 @@ def add(
     _refuse_overlap(plans, day, tolerance, start)
     plan = records.PlannedPull(trial.id, name, day, tolerance, start, None)
     with session.write() as book:
+        _refuse_changed(inside(book), trial, plans)
         code = book.new_code()
         ended = [(f"planned-pull/{one.id}", _ending(one, start)) for one in standing]
         book.record("set", [*ended, (key("planned-pull", code), plan)], code=code)
@@ -95,6 +98,8 @@ def drop(
     Examples: logbook calendar drop 'day 84' --reason 'house is needed for seedlings'
               logbook calendar drop 'day 3' --from 2026-04-01 --reason 'too much work'
     """
+    from logbook.book.corrections import inside
+
     session: Session = context.obj
     why = needed(reason, "a change of the calendar needs its reason")
     trial, plans = session.read(lambda store: _plans(store, session))
@@ -104,6 +109,7 @@ def drop(
         name = _called(plans, pull)[0].record.name
         raise UserMistake(f"the calendar has dropped {name} already")
     with session.write() as book:
+        _refuse_changed(inside(book), trial, plans)
         code = book.new_code()
         lines = [(f"planned-pull/{one.id}", _ending(one, start)) for one in standing]
         book.record("set", lines, code=code, reason=why)
@@ -125,6 +131,8 @@ def skip(
     Examples: logbook skip B7 --for 'day 28' --reason 'too wet to core'
               logbook skip 'block 2' --for 'day 3' --reason 'nobody there'
     """
+    from logbook.book.corrections import inside
+
     session: Session = context.obj
     why = needed(reason, "skipping a pull needs its reason")
     trial, chosen_beds = session.read(lambda store: addressed(store, session, beds))
@@ -133,6 +141,7 @@ def skip(
     owed = session.read(lambda store: views.obligations(store, trial.id))
     _refuse_settled(chosen_beds, name, owed)
     with session.write() as book:
+        _refuse_settled(chosen_beds, name, views.obligations(inside(book), trial.id))
         code = book.new_code()
         lines = [
             (key("skip", code, bed.id), records.Skip(bed.id, name, at, why)) for bed in chosen_beds
@@ -187,6 +196,15 @@ def _of_trial(store: sqlite3.Connection, trial: Chosen) -> list[Found]:
 
 def _age(day: int | None) -> int:
     return -1 if day is None else day
+
+
+def _refuse_changed(store: sqlite3.Connection, trial: Chosen, seen: list[Found]) -> None:
+    """The calendar must still be the one that was looked at before the store was held."""
+    if _of_trial(store, trial) != seen:
+        raise UserMistake(
+            "the calendar was changed by another program just now; nothing was written",
+            "logbook calendar show, then type it again if it still holds",
+        )
 
 
 def _called(plans: list[Found], text: str) -> list[Found]:

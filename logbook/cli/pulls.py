@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 from typing import TYPE_CHECKING, Annotated, Any
@@ -89,8 +89,7 @@ def pull(
     given = session.read(
         lambda store: codes_on_bags(store, trial, code, len(groups), len(kinds), what)
     )
-    if cores is not None:
-        typed.cores(cores, "leave --cores out if nobody counted")
+    typed.cores(1 if cores is None else cores, "leave --cores out if nobody counted")
     deep = session.read(lambda store: _depth(store, trial, chosen_beds, depth))
     session.read(
         lambda store: refuse_before_after_application(store, trial.id, name, chosen_beds, at.day)
@@ -98,16 +97,15 @@ def pull(
     served = _served(calendar, [_taken(bed, at, name, again) for bed in chosen_beds])
     reason = _reason(again, at, chosen_beds, calendar, served)
     how = _How(at, name, cores or trial.trial.cores, deep, reason)
-
-    def still(store: sqlite3.Connection) -> None:
-        refuse_used(store, given)
-        _refuse_meanwhile(views.calendar(store, trial.id), chosen_beds, how)
-
-    act, bags = _write(session, groups, kinds, given, how, still)
+    act, bags = _write(session, trial, groups, kinds, given, how)
     say(f"{act}  pulled {_counted(groups, kinds)}, {at.spoken}")
     _say_bags(bags, groups, kinds, [_purposes(group, served, at) for group in groups])
     early = session.read(lambda store: out_of_order(store, trial.id, "pull", chosen_beds, at.day))
-    for remark in (*early, *typed.other_depth(deep, trial.trial.depth_cm)):
+    _note(*early, *typed.other_depth(deep, trial.trial.depth_cm))
+
+
+def _note(*remarks: str) -> None:
+    for remark in remarks:
         typer.echo(f"Note: {remark}.", err=True)
 
 
@@ -122,20 +120,23 @@ def _depth(
 
 def _write(
     session: Session,
+    trial: Chosen,
     groups: Sequence[Sequence[BedRef]],
     kinds: Sequence[Planned],
     given: Sequence[str],
     how: _How,
-    still: Callable[[sqlite3.Connection], None],
 ) -> tuple[str, list[list[str]]]:
     """Write the samples down as one act; its code, and the codes of each sample's bags.
 
-    `still` looks again once the store is held: another program may have written in between.
+    Codes and repeats are looked at again once the store is held: another program may have written
+    in between.
     """
     from logbook.book.corrections import inside
 
     with session.write() as book:
-        still(inside(book))
+        refuse_used(inside(book), given)
+        beds = [bed for group in groups for bed in group]
+        _refuse_meanwhile(views.calendar(inside(book), trial.id), beds, how)
         act = book.new_code()
         every = given or fresh_codes(book, len(groups) * max(len(kinds), 1))
         bags = _shared_out(every, len(groups))

@@ -69,7 +69,7 @@ def weigh(
         )
     weighed = replace(weighed, **new)
     check_weights(weighed)
-    act = _write(session, weighed, why if changed else None)
+    act = _write(session, tin, weighed, why if changed else None)
     moisture = moisture_spoken(weighed)
     say(f"{act}  tin {tin.part.code} of {tin.beds}: {weights_spoken(weighed)}, {at.spoken}")
     say(f"  moisture {moisture}" if moisture else f"  to follow: {_missing(weighed)}")
@@ -146,11 +146,16 @@ def _changed(tin: _Tin, new: dict[str, Decimal]) -> bool:
     return any(known[name] not in (None, value) for name, value in new.items())
 
 
-def _write(session: Session, weighed: Weighing, reason: str | None) -> str:
+def _write(session: Session, seen: _Tin, weighed: Weighing, reason: str | None) -> str:
     from logbook.book import corrections
 
     name = key("weigh", weighed.part)
     with session.write() as book:
+        if _tin(corrections.inside(book), weighed.part).weighing != seen.weighing:
+            raise UserMistake(
+                f"tin {weighed.part} was weighed by another program just now; nothing was written",
+                "logbook history CODE shows it; type the weights again if they still hold",
+            )
         if reason is None:
             return book.record("weigh", [(name, weighed)]).code
         return corrections.correct(book, name, to_value(weighed), reason).code

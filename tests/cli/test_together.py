@@ -95,6 +95,17 @@ def test_the_same_pull_is_written_by_one_of_two_programs(started: Program) -> No
             "nothing was written\n"
             "Try: logbook history BED shows it; --again REASON if it is a second one\n",
         ),
+        (
+            ["skip", "B1", "--for", "before", "--reason", "away"],
+            ["skip", "B1,B2", "--for", "before", "--reason", "rain"],
+            "Error: before is skipped on B1 already: rain\n",
+        ),
+        (
+            ["calendar", "add", "40"],
+            ["calendar", "add", "41"],
+            "Error: the calendar was changed by another program just now; nothing was written\n"
+            "Try: logbook calendar show, then type it again if it still holds\n",
+        ),
     ],
 )
 def test_a_line_written_between_the_check_and_the_write(
@@ -129,4 +140,25 @@ def test_a_trial_that_was_undone_starts_again(started: Program) -> None:
     assert again.err == (
         "Error: trial.toml: this trial was started already; nothing was written\n"
         "Try: logbook today\n"
+    )
+
+
+def test_a_tin_weighed_by_another_program_meanwhile(
+    started: Program, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (code,) = started.must("pull", "B1", "--part", "tin").samples
+    opened = writing.opened
+    calls = iter([True])
+
+    def late(*given: object, **named: object) -> object:
+        if next(calls, False):
+            started.must("weigh", code, "--wet", "94 g")
+        return opened(*given, **named)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(writing, "opened", late)
+    said = started("weigh", code, "--wet", "95 g")
+    assert (said.code, said.err) == (
+        2,
+        f"Error: tin {code} was weighed by another program just now; nothing was written\n"
+        "Try: logbook history CODE shows it; type the weights again if they still hold\n",
     )
