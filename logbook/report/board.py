@@ -174,8 +174,9 @@ def volume_spoken(millilitres: Decimal) -> str:
 
 def _pulls(owed: list[schedule.Obligation], beds: dict[str, BedRef], today: date) -> list[Task]:
     """What is due, overdue, missed or coming, beds with the same state and target together."""
-    groups: dict[tuple[Any, ...], list[str]] = {}
+    groups: dict[tuple[Any, ...], tuple[list[BedRef], list[BedRef]]] = {}
     horizon = _horizon(owed, today)
+    mixed = _of_several_ages(owed, beds)
     for one in owed:
         state = schedule.status(one, today)
         if state.state in schedule.DONE or one.bed not in beds:
@@ -184,38 +185,45 @@ def _pulls(owed: list[schedule.Obligation], beds: dict[str, BedRef], today: date
             continue
         name = " and ".join(one.names)
         late = None if one.target is None else (today - one.target).days
-        why = _with_followed(one, state.why, owed, beds)
-        group = (state.state, name, one.target, late, why)
-        groups.setdefault(group, []).append(beds[one.bed].label)
+        bed = beds[one.bed]
+        treated = mixed.get(bed.block, ()) if bed.control and one.day is not None else ()
+        followed = [beds[other.bed] for other in treated if schedule.follows(one, other)]
+        group = (state.state, name, one.target, late, state.why, bool(followed))
+        some, others = groups.setdefault(group, ([], []))
+        some.append(bed)
+        others += followed
     tasks = [
-        Task(state, name, tuple(labels), target, late, why)
-        for (state, name, target, late, why), labels in groups.items()
+        Task(
+            state, name, tuple(bed.label for bed in some), target, late, _why_followed(why, others)
+        )
+        for (state, name, target, late, why, _), (some, others) in groups.items()
     ]
     order = ("overdue", "due", "coming", "missed", "skipped")
     return sorted(tasks, key=lambda t: (order.index(t.state), t.target or date.min, t.what))
 
 
-def _with_followed(
-    one: schedule.Obligation,
-    why: str,
-    owed: Iterable[schedule.Obligation],
-    beds: dict[str, BedRef],
-) -> str:
-    """Why, with the treated beds that a control's pull is for, where they differ in age."""
-    own = beds[one.bed]
-    if not own.control or one.day is None:
-        return why
-    treated = [
-        other
-        for other in owed
-        if other.bed in beds and beds[other.bed].block == own.block and not beds[other.bed].control
-    ]
-    if len({other.day0 for other in treated} - {None}) < 2:
-        return why
-    followed = [beds[other.bed] for other in treated if schedule.follows(one, other)]
+def _of_several_ages(
+    owed: Iterable[schedule.Obligation], beds: dict[str, BedRef]
+) -> dict[str, list[schedule.Obligation]]:
+    """What the treated beds owe, by block, where those of the block were applied on several days.
+
+    A control there is pulled more than once for one planned day, so that it is said for whom.
+    """
+    blocks: dict[str, list[schedule.Obligation]] = {}
+    for one in owed:
+        if one.bed in beds and not beds[one.bed].control:
+            blocks.setdefault(beds[one.bed].block, []).append(one)
+    return {
+        block: some
+        for block, some in blocks.items()
+        if len({one.day0 for one in some} - {None}) > 1
+    }
+
+
+def _why_followed(why: str, followed: Iterable[BedRef]) -> str:
+    """Why, with the treated beds that a control's pull is for."""
     labels = compact(dict.fromkeys(in_bench_order(followed)))
-    told = f"follows {labels}" if followed else ""
-    return "; ".join(part for part in (why, told) if part)
+    return "; ".join(part for part in (why, f"follows {labels}" if labels else "") if part)
 
 
 def _horizon(owed: list[schedule.Obligation], today: date) -> date:

@@ -12,7 +12,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from logbook.store import views
+from logbook.store import asking, views
 from logbook.study.samples import Reading, readings, samples
 from logbook.trial.codes import new_code
 from logbook.trial.records import PARTS, Bag, Part, Pull
@@ -43,7 +43,7 @@ def standing(program: Program) -> list[Reading]:
 
 def waiting(program: Program) -> list[str]:
     with views.reading(program.store) as store:
-        return views.waiting_results(store)
+        return asking.waiting_results(store)
 
 
 def test_every_part_has_a_code_and_the_first_is_the_samples(parted: Program) -> None:
@@ -90,7 +90,7 @@ def test_codes_go_by_bed_then_by_part_and_reserved_ones_are_bound(parted: Progra
     parted.must("week", "--reserve")
     with views.reading(parted.store) as store:
         (trial,) = views.fetch(store, "trial")
-        free = views.free_bags(store, trial.id)
+        free = asking.free_bags(store, trial.id)
     own = [new_code() for _ in range(2)]
     given = [free[3], own[0], free[0], own[1]]
     words = ("--part", "chilled: nitrate-N", "--part", "dried: P")
@@ -98,7 +98,7 @@ def test_codes_go_by_bed_then_by_part_and_reserved_ones_are_bound(parted: Progra
 
     assert said.bags == [given[:2], given[2:]]
     with views.reading(parted.store) as store:
-        assert set(views.free_bags(store, trial.id)) == set(free) - set(given)
+        assert set(asking.free_bags(store, trial.id)) == set(free) - set(given)
 
 
 def test_results_of_parts_count_for_their_pull(parted: Program) -> None:

@@ -1,4 +1,4 @@
-"""What counts in a curve and what is paired: first pulls, one method a sum, disputes, days apart."""
+"""What counts in a curve and what is paired: first pulls, a method a sum, disputes, days apart."""
 
 from __future__ import annotations
 
