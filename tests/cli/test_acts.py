@@ -73,7 +73,7 @@ def test_the_days_of_a_bed_count_from_its_own_application(started: Program) -> N
         if (task["what"], task["beds"]) == ("day 7", ["B1", "B5"])
     }
     assert list(controls) == ["due", "missed"]
-    assert controls["due"].endswith("; follows B3-B4")
+    assert controls["due"].endswith("; follows B3, B4")
     assert controls["missed"].endswith("; follows B2, B6")
     assert board["day"] == 9
 
