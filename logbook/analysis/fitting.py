@@ -9,6 +9,7 @@ not the interval of a rate, which they cover badly.
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass
 
 import numpy as np
@@ -188,6 +189,7 @@ def fit_series(
     weights: ArrayLike | None = None,
     errors_known: bool = False,
     sd: ArrayLike | None = None,
+    shapes: Collection[str] | None = None,
 ) -> list[Fit | Refusal]:
     """Every shape of `kinetics.SHAPES` fitted to one series, or refused by name.
 
@@ -199,6 +201,7 @@ def fit_series(
         errors_known: the error of a result is known beforehand, so fewer pulls will do.
         sd: (n,) or one number, the standard deviation of each value, known beforehand: then the
             weights are 1/sd^2, the rss is a chi2, and errors_known is meant.
+        shapes: only these of them; None: all.
 
     Raises:
         UserMistake: NaN, negative days, arrays that do not match, or sd together with weights.
@@ -218,7 +221,8 @@ def fit_series(
         "two phases": fit_two_phases,
     }
     answers: list[Fit | Refusal] = []
-    for name, fitter in fitters.items():
+    wanted = {name: fit for name, fit in fitters.items() if shapes is None or name in shapes}
+    for name, fitter in wanted.items():
         refusal = refusal_for(name, when, what[0], free_start, errors_known)
         if refusal is not None:
             answers.append(refusal)

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from logbook.cli import completing
 from logbook.cli.app import command
 from logbook.cli.session import Session, as_json, chosen
 from logbook.errors import UserMistake
@@ -19,10 +20,16 @@ def compare(
     context: typer.Context,
     pull: Annotated[
         str | None,
-        typer.Argument(help="A planned pull, such as 'day 28' or before [the newest]."),
+        typer.Argument(
+            help="A planned pull, such as 'day 28' or before [the newest].",
+            autocompletion=completing.pulls,
+        ),
     ] = None,
     treatment: Annotated[
-        str | None, typer.Option(help="Only this treatment.", metavar="CODE")
+        str | None,
+        typer.Option(
+            help="Only this treatment.", metavar="CODE", autocompletion=completing.treatments
+        ),
     ] = None,
     without_flagged: Annotated[
         bool,

@@ -6,7 +6,7 @@ from pathlib import Path
 
 from logbook.errors import BadData, Problem, UserMistake
 from logbook.labs.reader import Table, read_table
-from logbook.study.series import Row, Series
+from logbook.study.series import SHOWN, Row, Series
 from logbook.trial import units
 
 _MOST_DAYS = 10_000
@@ -21,7 +21,7 @@ def plain_series(path: Path, free_start: bool) -> Series:
     from logbook.analysis.series import Contrast, Difference, Points
 
     days, values = _numbers(read_table(path))
-    fits = fitting.fit_series(days, values, free_start)
+    fits = fitting.fit_series(days, values, free_start, shapes=SHOWN)
     start = "fitted" if free_start else "fixed at 0"
     return Series(
         trial=path.name,

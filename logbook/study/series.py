@@ -29,6 +29,8 @@ if TYPE_CHECKING:
 RELEASED = frozenset({"nitrate-N", "ammonium-N", MINERAL_N, "sulfate-S"})
 NOT_RELEASED = frozenset({"pH", "EC", "CEC"})
 RATE_INTERVAL = "interval of the rate: not computed yet"
+# The shapes that curves show; the further ones of `analysis` wait for the choice between them.
+SHOWN = ("zero order", "first order")
 BEFORE_DAY = -0.5  # a pull "before" on the day of application still lies before it
 
 
@@ -321,7 +323,7 @@ def _fits(rows: Sequence[Row], points: Points) -> list[Fit | Refusal]:
     spreads = [spread for spread in map(misfit.spread_of, nets) if spread is not None]
     return [
         misfit.checked(one, points.days, points.values, spreads) if isinstance(one, Fit) else one
-        for one in fitting.fit_series(points.days, points.values, True)
+        for one in fitting.fit_series(points.days, points.values, True, shapes=SHOWN)
     ]
 
 
