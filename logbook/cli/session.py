@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import shutil
 import sys
-import textwrap
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
@@ -227,6 +226,8 @@ def say(text: str) -> None:
 
 
 def _folded(line: str, width: int) -> str:
+    import textwrap
+
     hang = " " * (len(line) - len(line.lstrip()) + 2)
     return textwrap.fill(
         line,

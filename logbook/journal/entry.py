@@ -18,7 +18,6 @@ import unicodedata
 from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any, NoReturn
-from urllib.parse import quote, unquote
 
 from logbook.errors import LogbookError
 
@@ -79,6 +78,8 @@ class Entry:
 
 def key(*parts: str) -> str:
     """The key made of these parts, in NFC; a slash inside a part is escaped ("Mehlich-3%2FICP")."""
+    from urllib.parse import quote
+
     return "/".join(
         quote(unicodedata.normalize("NFC", part), safe=" ()+,.:;=@&'*!?#[]<>|~") for part in parts
     )
@@ -86,6 +87,10 @@ def key(*parts: str) -> str:
 
 def parts(of_key: str) -> list[str]:
     """The parts that `key` joined."""
+    if "%" not in of_key:
+        return of_key.split("/")
+    from urllib.parse import unquote
+
     return [unquote(part) for part in of_key.split("/")]
 
 

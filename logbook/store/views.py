@@ -14,11 +14,10 @@ from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from datetime import date, timedelta
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from logbook.errors import StoreError
 from logbook.journal import entry as journal
-from logbook.journal.chain import Filed
 from logbook.journal.entry import Entry
 from logbook.journal.kinds import SPACES, field_names, from_value
 from logbook.store.causes import BUSY_MS, explained
@@ -26,6 +25,9 @@ from logbook.store.schemas import SCHEMA, SCHEMAS, OtherSchema, newer
 from logbook.trial.ranges import BedRef
 from logbook.trial.records import NEW_FILL, PlannedPull
 from logbook.trial.schedule import Obligation, Taken
+
+if TYPE_CHECKING:
+    from logbook.journal.chain import Filed
 
 OF_TRIAL = "bed IN (SELECT id FROM bed WHERE trial = ?)"
 
@@ -322,6 +324,8 @@ def keys_of_act(connection: sqlite3.Connection, act: str) -> list[str]:
 
 def filed_entries(connection: sqlite3.Connection) -> Iterator[Filed]:
     """Every entry by writer, then number."""
+    from logbook.journal.chain import Filed
+
     for row in connection.execute(
         "SELECT id, writer, seq, body, act FROM entry ORDER BY writer, seq, id"
     ):

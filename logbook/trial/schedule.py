@@ -108,14 +108,6 @@ class Status:
     why: str
 
 
-@dataclass(frozen=True)
-class Trip:
-    """The pulls of one day: made where they were made, otherwise on target."""
-
-    day: date
-    obligations: tuple[Obligation, ...]
-
-
 def trial_day(applications: Mapping[str, date], today: date) -> int | None:
     """Days since the trial's first application (bed id -> day); None before there is one."""
     return (today - min(applications.values())).days if applications else None
@@ -124,14 +116,6 @@ def trial_day(applications: Mapping[str, date], today: date) -> int | None:
 def age_order(day: int | None) -> int:
     """For sorting: the pull before comes ahead of every numbered day, whatever its sign."""
     return -(10**6) if day is None else day
-
-
-def extra_pulls(owed: Iterable[Obligation], pulls: Iterable[Taken]) -> list[Taken]:
-    """The pulls that serve and repeat nothing of the calendar, in order of day and code."""
-    used = {code for one in owed for code in (one.pull, *one.repeats)}
-    return sorted(
-        (pull for pull in pulls if pull.code not in used), key=lambda pull: (pull.day, pull.code)
-    )
 
 
 def follows(control: Obligation, treated: Obligation) -> bool:
@@ -150,6 +134,14 @@ def follows(control: Obligation, treated: Obligation) -> bool:
     return (
         control.target in (treated.target, treated.pulled)
         or treated.opens <= control.target <= treated.closes
+    )
+
+
+def extra_pulls(owed: Iterable[Obligation], pulls: Iterable[Taken]) -> list[Taken]:
+    """The pulls that serve and repeat nothing of the calendar, in order of day and code."""
+    used = {code for one in owed for code in (one.pull, *one.repeats)}
+    return sorted(
+        (pull for pull in pulls if pull.code not in used), key=lambda pull: (pull.day, pull.code)
     )
 
 
@@ -176,19 +168,6 @@ def last_day(owed: Iterable[Obligation]) -> date | None:
     days = [one.pulled or one.closes for one in owed]
     known = [day for day in days if day is not None]
     return max(known) if known and len(known) == len(days) else None
-
-
-def sampling_trips(owed: Iterable[Obligation]) -> list[Trip]:
-    """The obligations day by day: pulls of the same day are one trip; undated ones are left out."""
-    days: dict[date, list[Obligation]] = {}
-    for one in owed:
-        day = one.pulled or one.target
-        if day is not None:
-            days.setdefault(day, []).append(one)
-    return [
-        Trip(day, tuple(sorted(some, key=lambda one: (age_order(one.day), one.planned, one.bed))))
-        for day, some in sorted(days.items())
-    ]
 
 
 def _open(one: Obligation, today: date) -> bool:

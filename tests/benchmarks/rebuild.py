@@ -32,7 +32,7 @@ def insert(store: Path, copy: Path) -> float:
     tables = [
         name
         for (name,) in source.execute("SELECT name FROM sqlite_master WHERE type = 'table'")
-        if name != "alembic_version" and not name.startswith("sqlite_")
+        if name not in ("alembic_version", "local") and not name.startswith("sqlite_")
     ]
     rows = {name: source.execute(f'SELECT * FROM "{name}"').fetchall() for name in tables}
     source.close()

@@ -28,7 +28,6 @@ from logbook.trial.schedule import (
     Taken,
     extra_pulls,
     last_day,
-    sampling_trips,
     status,
     trial_day,
 )
@@ -413,23 +412,10 @@ class TestCalendar:
             owed = _schedule(pulls=[_on(TREATED, 0)])
             assert [_state(one, 15) for one in owed] == ["missed", "done", "due", "coming"]
 
-    def test_pulls_of_one_day_are_one_trip(self) -> None:
-        owed = _schedule((TREATED, OTHER, CONTROL), pulls=[_on(TREATED, 15)], plan=_plan(0, 14))
-        trips = {
-            (trip.day - APPLIED).days: [f"{one.bed} {one.planned}" for one in trip.obligations]
-            for trip in sampling_trips(owed)
-        }
-        assert trips == {
-            0: ["B1 before", "B2 before", "B3 before", "B1 day 0", "B2 day 0", "B3 day 0"],
-            14: ["B2 day 14"],
-            15: ["B1 day 14", "B3 day 14"],
-        }
-
     def test_no_beds_no_plan(self) -> None:
         assert obligations([], PLAN, {}, {}, []) == []
         assert obligations([TREATED], [], {}, {}, []) == []
         assert last_day([]) is None
-        assert sampling_trips(_schedule(applied={})) == []
 
 
 # --- properties ---------------------------------------------------------------------------------
