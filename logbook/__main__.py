@@ -27,6 +27,9 @@ def main(arguments: Sequence[str] | None = None) -> None:
 
 def _safe_output() -> None:
     """Show a replacement instead of crashing where the terminal cannot show a character."""
+    # A stream that was closed from outside (`>&-`) is None: what is printed goes nowhere.
+    sys.stdout = sys.stdout or open(os.devnull, "w", encoding="utf-8")  # noqa: SIM115, PTH123
+    sys.stderr = sys.stderr or open(os.devnull, "w", encoding="utf-8")  # noqa: SIM115, PTH123
     for stream in (sys.stdout, sys.stderr):
         reconfigure = getattr(stream, "reconfigure", None)
         if reconfigure is not None:

@@ -382,8 +382,8 @@ def _the_boards(season: Played) -> None:
     assert states(boards[113], "due") == {"day 112": beds(16, 19)}
     assert states(boards[120], "due") == states(boards[120], "overdue") == {}
     assert [(one["pulled"], len(one["codes"])) for one in boards[120]["awaited"]] == [
-        ("2026-06-22", 14),
-        ("2026-06-24", 4),
+        ("2026-06-22", 28),
+        ("2026-06-24", 8),
     ]
     assert all(board["wrong"] == [] for board in boards.values())
 

@@ -29,12 +29,17 @@ REFERENCES: dict[str, tuple[tuple[str, str], ...]] = {
         *((s, "bed") for s in ("fill", "apply", "water", "pull", "event", "skip")),
         *((s, "about") for s in ("note", "measure")),
         ("bed", "was"),
+        ("pull", "also"),
     ),
     "pull": (("result", "sample"), ("part", "pull")),
     "part": (("result", "sample"), ("weigh", "part")),
     # A code used for a bag: the pull, or the part of one, that bound it.
     "bag": (("pull", "code"), ("part", "code")),
 }
+
+
+# What a trial is planned with; a change of it is undone or made anew, never struck.
+PLANS = frozenset({"planned-pull", "lot-density", "lot-moisture", "lot-content", "soil", "trial"})
 
 
 def correct(
@@ -65,10 +70,26 @@ def strike(book: Book, keys: Sequence[str], reason: str) -> Act:
     for key in keys:
         if values.get(key) is None:
             raise UserMistake(f"{reference(book, key)} is struck already, or was never written")
+    _refuse_plans(book, keys)
     # A pull may go from under its results: they count no longer, and the caller says so.
     holding = [key for key in keys if journal.space(key) not in ("pull", "part", "bag")]
     _refuse_if_referred(book, holding, keys, "struck while that stands")
     return book.write("strike", [(key, None) for key in keys], reason=_said(reason))
+
+
+def _refuse_plans(book: Book, keys: Sequence[str]) -> None:
+    """A value of the plan that took the place of another leaves nothing behind when struck."""
+    for key in keys:
+        if journal.space(key) not in PLANS:
+            continue
+        (lines,) = book.connection.exec_driver_sql(
+            "SELECT count(*) FROM write WHERE key = ?", (key,)
+        ).one()
+        if lines > 1:
+            raise UserMistake(
+                f"{reference(book, key)} changed what stood before: struck, neither would count",
+                "logbook undo takes the last act back; or set the value anew",
+            )
 
 
 def reference(book: Book, key: str) -> str:
@@ -240,9 +261,12 @@ def _later(
     Left out is what was written before the entry `first`. What this writer wrote is in order;
     what another machine wrote may have come after.
     """
+    # The further beds of a composite are a list.
+    refers = "instr(r.also, json_quote(wanted.key))" if column == "also" else ""
+    refers = refers or f'r."{column}" = wanted.key'
     rows = book.connection.exec_driver_sql(
-        f'SELECT ? || r.id, r."{column}", r.entry FROM wanted CROSS JOIN '
-        f'"{RECORD_TABLES[space].name}" r ON r."{column}" = wanted.key '
+        f"SELECT ? || r.id, wanted.key, r.entry FROM wanted CROSS JOIN "
+        f'"{RECORD_TABLES[space].name}" r ON {refers} '
         "JOIN entry e ON e.id = r.entry "
         "WHERE ? || r.id NOT IN (SELECT key FROM going) "
         "ORDER BY datetime(json_extract(CAST(e.body AS TEXT), '$.written')), e.writer, e.seq, r.id",

@@ -68,12 +68,15 @@ def add(
     Examples: logbook amendment add rock --name basalt --material 'rock powder' --lot 1
               logbook amendment add ash --name 'wood ash' --material ash --lot stove
     """
+    from logbook.book.corrections import inside
+
     session: Session = context.obj
     trial = session.read(lambda store: chosen(store, session))
     typed: dict[str, str | None] = {"name": name, "material": material, "lot": lot}
     typed |= {"density": density, "moisture": moisture, "price": price}
     found = session.read(lambda store: _checked(store, trial, code, typed))
     with session.write() as book:
+        _checked(inside(book), trial, code, typed)
         act = book.new_code()
         lines: list[tuple[str, Any]] = [
             (key("amendment", act), Amendment(trial.id, code, found["name"], found["material"])),

@@ -10,7 +10,7 @@ import typer
 from logbook.cli import completing
 from logbook.cli.acts import Beds, WhenOption
 from logbook.cli.app import command, group
-from logbook.cli.session import Chosen, Session, addressed, as_json, chosen, say
+from logbook.cli.session import Chosen, Session, addressed, as_json, chosen, say, still_in
 from logbook.cli.wording import needed
 from logbook.errors import UserMistake
 from logbook.journal.entry import key
@@ -29,6 +29,7 @@ if TYPE_CHECKING:
 Json = Annotated[bool, typer.Option("--json", help="For programs.")]
 From = Annotated[str | None, typer.Option("--from", help="The date from which it applies [today].")]
 _MOST_DAYS = 3650
+_NAMED = 3
 
 
 def show(context: typer.Context, json: Json = False) -> None:
@@ -137,6 +138,7 @@ def skip(
     why = needed(reason, "skipping a pull needs its reason")
     trial, chosen_beds = session.read(lambda store: addressed(store, session, beds))
     at = session.when(when, trial.trial)
+    chosen_beds = session.read(lambda store: still_in(store, trial, chosen_beds, at.day))
     name = session.read(lambda store: _called(_of_trial(store, trial), pull)[0].record.name)
     owed = session.read(lambda store: views.obligations(store, trial.id))
     _refuse_settled(chosen_beds, name, owed)
@@ -155,16 +157,24 @@ def skip(
 
 
 def _refuse_settled(beds: list[BedRef], name: str, owed: list[Obligation]) -> None:
-    """Skipping is for what is still to be taken."""
-    for bed in beds:
-        mine = [one for one in owed if one.bed == bed.id and name in one.names]
-        pulled = [one for one in mine if one.pulled is not None]
-        if not mine:
-            raise UserMistake(f"{bed.label} owes no {name}: there is nothing to skip")
-        if len(pulled) == len(mine):
-            raise UserMistake(f"{bed.label} was pulled for {name} already ({pulled[0].pull})")
-        if all(one.skipped for one in mine if one.pulled is None):
-            raise UserMistake(f"{name} is skipped on {bed.label} already: {mine[0].skipped}")
+    """Skipping is for what is still to be taken; every bed that stands against it is named."""
+    wrong = [why for bed in beds if (why := _settled(bed, name, owed))]
+    if wrong:
+        more = f"; and {len(wrong) - _NAMED} more" if len(wrong) > _NAMED else ""
+        raise UserMistake("; ".join(wrong[:_NAMED]) + more)
+
+
+def _settled(bed: BedRef, name: str, owed: list[Obligation]) -> str:
+    """Why there is nothing to skip on a bed; empty where there is."""
+    mine = [one for one in owed if one.bed == bed.id and name in one.names]
+    pulled = [one for one in mine if one.pulled is not None]
+    if not mine:
+        return f"{bed.label} owes no {name}: there is nothing to skip"
+    if len(pulled) == len(mine):
+        return f"{bed.label} was pulled for {name} already ({pulled[0].pull})"
+    if all(one.skipped for one in mine if one.pulled is None):
+        return f"{name} is skipped on {bed.label} already: {mine[0].skipped}"
+    return ""
 
 
 def _left_alone(

@@ -69,15 +69,14 @@ def add_bed(
     session: Session = context.obj
     trial = session.read(lambda store: chosen(store, session))
     day = session.when(when or "today", trial.trial).day
-    _free_label(label, trial)
-    _free_block(block, label, trial)
+    session.read(lambda store: _free_names(store, trial.id, label, block))
     origin = _origin(soil, continues)
     was = _one_bed(continues, trial) if continues else None
     model = was or (_one_bed(like, trial) if like else trial.beds[0])
     given = session.read(lambda store: _treatment(store, trial, treatment))
     if was is not None:
         spare: BedRef = was
-        session.read(lambda store: _refuse_used(store, trial, spare, day))
+        session.read(lambda store: _refuse_used(store, trial.id, spare, day))
     size = session.read(lambda store: views.fetch(store, "bed", "id = ?", (model.id,)))[0].record
     place = max(bed.place for bed in trial.beds) + 1
     bed = records.Bed(
@@ -94,7 +93,14 @@ def add_bed(
 
 def _write_bed(session: Session, bed: records.Bed, was: BedRef | None, day: date) -> str:
     """Write the bed and, in the same act, that the one it goes on from left the trial."""
+    from logbook.book.corrections import inside
+
     with session.write() as book:
+        # Again where nobody else can write: two people may add beds at once.
+        store = inside(book)
+        _free_names(store, bed.trial, bed.label, bed.block)
+        if was is not None:
+            _refuse_used(store, bed.trial, was, day)
         code = book.new_code()
         written: list[tuple[str, Any]] = [(key("bed", code, "1"), bed)]
         if was is not None:
@@ -115,17 +121,23 @@ def _treatment(store: sqlite3.Connection, trial: Chosen, code: str) -> Found:
     return fitting[0]
 
 
-def _refuse_used(store: sqlite3.Connection, trial: Chosen, was: BedRef, day: date) -> None:
+def _refuse_used(store: sqlite3.Connection, trial: str, was: BedRef, day: date) -> None:
     """Only a control bed that is still in the trial, and was not pulled later, can go on."""
     if not was.control:
         raise UserMistake(
             f"{was.label} was treated: only a bed that ran untreated can go on as another",
             "fill a new one: --soil new",
         )
-    gone = views.left(store, trial.id).get(was.id)
+    gone = views.left(store, trial).get(was.id)
     if gone is not None:
         raise UserMistake(f"{was.label} is out of the trial since {spoken_day(gone)}")
-    pulls = views.fetch(store, "pull", "bed = ?", (was.id,))
+    heirs = views.fetch(store, "bed", "was = ?", (was.id,))
+    if heirs:
+        raise UserMistake(f"the soil of {was.label} goes on as {heirs[0].record.label} already")
+    filled = views.fillings(store, trial).get(was.id)
+    if filled is not None and day < filled:
+        raise UserMistake(f"{was.label} was filled on {spoken_day(filled)}, after that day")
+    pulls = views.fetch(store, "pull", "bed = ? OR instr(also, json_quote(?))", (was.id, was.id))
     later = [one.record for one in pulls if one.record.when.day > day]
     if later:
         raise UserMistake(
@@ -169,20 +181,30 @@ def _worth_saying(
         )
 
 
-def _free_label(label: str, trial: Chosen) -> None:
+def _free_names(store: sqlite3.Connection, trial: str, label: str, block: str) -> None:
+    beds, codes = _named(store, trial)
+    _free_label(label, beds, codes)
+    _free_block(block, label, beds, codes)
+
+
+def _named(store: sqlite3.Connection, trial: str) -> tuple[list[BedRef], set[str]]:
+    """The beds of a trial, and the codes of all its treatments, with a bed or without."""
+    treatments = views.fetch(store, "treatment", "trial = ?", (trial,))
+    return views.bed_refs(store, trial), {one.record.code.casefold() for one in treatments}
+
+
+def _free_label(label: str, beds: list[BedRef], codes: set[str]) -> None:
     _refuse_unfit(label, "a label")
-    taken = {bed.label.casefold() for bed in trial.beds}
-    taken |= {bed.block.casefold() for bed in trial.beds}
-    taken |= {bed.treatment_code.casefold() for bed in trial.beds} | _RESERVED
+    taken = {bed.label.casefold() for bed in beds} | {bed.block.casefold() for bed in beds}
+    taken |= codes | _RESERVED
     if label.casefold() in taken:
         raise UserMistake(f"{label!r} is the name of something else here", "choose another label")
 
 
-def _free_block(block: str, label: str, trial: Chosen) -> None:
+def _free_block(block: str, label: str, beds: list[BedRef], codes: set[str]) -> None:
     """A block may be there already, or be new; its name is that of nothing else."""
     _refuse_unfit(block, "a block")
-    others = {bed.label.casefold() for bed in trial.beds} | {label.casefold()}
-    others |= {bed.treatment_code.casefold() for bed in trial.beds} | _RESERVED
+    others = {bed.label.casefold() for bed in beds} | {label.casefold()} | codes | _RESERVED
     if block.casefold() in others:
         raise UserMistake(f"{block!r} is the name of something else here", "choose another block")
 
@@ -274,14 +296,18 @@ def add_treatment(
     Examples: logbook treatment add R5 --amendment rock --rate '5 t/ha'
               logbook treatment add A20 --amendment compost-A --rate '20 % v/v of the mix'
     """
+    from logbook.book.corrections import inside
+
     session: Session = context.obj
     trial = session.read(lambda store: chosen(store, session))
-    _free_label(code, trial)
+    session.read(lambda store: _free_label(code, *_named(store, trial.id)))
     value, unit = rates.parse_rate(rate)
     lot, depth = session.read(lambda store: _ground(store, trial, amendment, code))
     words = " ".join(name.split()) or f"{amendment} at {' '.join(rate.split())}"
     record = records.Treatment(trial.id, code, words, False, lot, value, unit, depth)
     with session.write() as book:
+        _free_label(code, *_named(inside(book), trial.id))
+        _ground(inside(book), trial, amendment, code)
         act = book.new_code()
         book.record("set", [(key("treatment", act), record)], code=act)
     say(f"{act}  treatment {code}: {amendment} at {rate.strip()}")

@@ -54,6 +54,8 @@ def start(context: typer.Context, file: FileArgument) -> None:
     Examples: logbook trial start trial.toml
               logbook --store bench.db trial start trial.toml
     """
+    from logbook.book.corrections import inside
+
     session: Session = context.obj
     protocol = _read(file)
     pairs = planned_records(protocol)
@@ -62,6 +64,12 @@ def start(context: typer.Context, file: FileArgument) -> None:
         if any(book.values([key for key, _ in pairs[:1]]).values()):
             raise UserMistake(
                 f"{file}: this trial was started already; nothing was written", "logbook today"
+            )
+        standing = views.fetch(inside(book), "trial")
+        if any(one.record.name.casefold() == protocol.name.casefold() for one in standing):
+            raise UserMistake(
+                f"{file}: a trial called {protocol.name!r} is here already; nothing was written",
+                "give this one a name of its own",
             )
         act = book.record("trial", pairs)
     plan = overview(protocol)

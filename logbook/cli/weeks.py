@@ -13,7 +13,7 @@ from logbook.cli.today import FIRST_STEP, day_of
 from logbook.errors import UserMistake
 from logbook.journal.entry import key
 from logbook.report.week import Week, week
-from logbook.store import views
+from logbook.store import asking, views
 from logbook.trial import records
 
 if TYPE_CHECKING:
@@ -77,11 +77,15 @@ def _refuse_needless(weeks: list[Week]) -> None:
 
 def _reserved(session: Session, found: Week, trial: Chosen) -> tuple[Week, Chosen]:
     """The week after reserving as many codes as its bags still need."""
-    missing = found.bags - len(found.reserved)
-    if missing <= 0:
+    from logbook.book.corrections import inside
+
+    if found.bags <= len(found.reserved):
         return found, trial
     at = session.when(None, trial.trial)
     with session.write() as book:
+        missing = found.bags - len(asking.free_bags(inside(book), trial.id))
+        if missing <= 0:
+            raise UserMistake("another program reserved the codes meanwhile", "logbook week")
         codes = [book.new_code() for _ in range(missing)]
         act = book.record(
             "set", [(key("bag", code), records.Bag(trial.id, code, at)) for code in codes]

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from logbook.report.board import Awaited, awaited, in_bench_order, volume_spoken
 from logbook.store import asking, views
+from logbook.study import parts as pulled_parts
 from logbook.trial import schedule, watering
 from logbook.trial.ranges import BedRef, compact
 
@@ -69,7 +70,7 @@ def week(store: sqlite3.Connection, ident: str, trial: Trial, today: date) -> We
     """Read and compute the coming seven days; today is the first of them."""
     beds = {bed.id: bed for bed in views.bed_refs(store, ident)}
     owed = views.obligations(store, ident)
-    kinds = [one.record.kind for one in views.fetch(store, "planned-part", "trial = ?", (ident,))]
+    kinds = [kind for kind, _ in pulled_parts.planned(store, ident)]
     pulls = dict(_pulls(owed, beds, today, tuple(kinds)))
     water = _waterings(store, ident, beds, owed, today)
     days = tuple(

@@ -69,13 +69,18 @@ def bed_areas(connection: sqlite3.Connection, trial: str) -> dict[str, Decimal]:
 
 
 def samples_without_results(connection: sqlite3.Connection, trial: str) -> list[tuple[str, date]]:
-    """Codes and days of the pulls of a trial that no result names yet."""
+    """Codes and days of the bags of a trial that no result names yet.
+
+    A bag is a whole pull, or a part of one that was meant for an analysis.
+    """
     rows = connection.execute(
         f'SELECT code, substr("when", 1, 10) FROM pull WHERE {OF_TRIAL} '
         "AND NOT EXISTS (SELECT 1 FROM result WHERE result.sample = pull.code) "
-        "AND NOT EXISTS (SELECT 1 FROM part JOIN result ON result.sample = part.code "
-        "WHERE part.pull = pull.code) ORDER BY 2, 1",
-        (trial,),
+        "AND NOT EXISTS (SELECT 1 FROM part WHERE part.pull = pull.code) "
+        'UNION SELECT part.code, substr(p."when", 1, 10) FROM part JOIN pull p ON p.id = part.pull '
+        f"WHERE p.{OF_TRIAL} AND part.analyses <> '[]' "
+        "AND NOT EXISTS (SELECT 1 FROM result WHERE result.sample = part.code) ORDER BY 2, 1",
+        (trial, trial),
     )
     return [(code, date.fromisoformat(day)) for code, day in rows]
 

@@ -200,7 +200,9 @@ def _of_treatment(ground: _Ground, analyte: str, treatment: str) -> Iterator[Ser
     sets = sorted({one.comparable for one in mine if not pulled[one.sample].control})
     for comparable in sets:
         of_set = [one for one in mine if one.comparable == comparable]
-        yield _series(ground, analyte, treatment, of_set, others=len(sets) - 1)
+        yield _series(
+            ground, analyte, treatment, of_set, others=len({one.comparable for one in mine}) - 1
+        )
 
 
 def _series(

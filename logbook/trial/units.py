@@ -265,11 +265,17 @@ def parse(text: str, dimension: str) -> Quantity:
     return Quantity(value, unit)
 
 
+# No weighing, pouring or measuring of a trial is finer or coarser, in any unit.
+_LEAST, _MOST = Decimal("1e-9"), Decimal("1e9")
+
+
 def positive(text: str, dimension: str) -> Quantity:
     """`parse`, refusing zero and negative amounts."""
     quantity = parse(text, dimension)
     if quantity.value <= 0:
         raise UserMistake(f"{text.strip()!r} must be more than nothing")
+    if not _LEAST <= quantity.value <= _MOST:
+        raise UserMistake(f"{text.strip()!r} is no amount of a trial", "check the decimal point")
     return quantity
 
 
@@ -303,4 +309,8 @@ def tidied(value: Decimal) -> Decimal:
     """The same number without trailing zeros and without a positive exponent."""
     value = value.normalize(_DIGITS) if value else Decimal(0)
     exponent = value.as_tuple().exponent
-    return value.quantize(Decimal(1)) if isinstance(exponent, int) and exponent > 0 else value
+    return (
+        value.quantize(Decimal(1), context=_EXACT)
+        if isinstance(exponent, int) and exponent > 0
+        else value
+    )

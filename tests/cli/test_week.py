@@ -48,7 +48,7 @@ def test_a_week_on_paper(applied: Program) -> None:
         "  [ ] soil temperature: not read yet\n"
         "\n"
         "Results to expect\n"
-        "  1 sample of Tue 10 Mar 2026, 4 d ago\n"
+        "  1 bag of Tue 10 Mar 2026, 4 d ago\n"
         "\n"
         "Bags to prepare: 6; codes reserved: 0\n"
         "  logbook week --reserve gives codes to write on the others\n"

@@ -73,7 +73,7 @@ def _rows(board: Board) -> Iterable[tuple[str, str]]:
     # The oldest first: they are the ones to ask the laboratory about.
     for awaited in board.awaited[:_SHOWN]:
         count = len(awaited.codes)
-        samples = f"{count} sample{'s' * (count != 1)}"
+        samples = f"{count} bag{'s' * (count != 1)}"
         yield "Awaited", f"results of {samples} of {spoken_day(awaited.pulled)}, {awaited.days} d"
     if len(board.awaited) > _SHOWN:
         later = [code for awaited in board.awaited[_SHOWN:] for code in awaited.codes]

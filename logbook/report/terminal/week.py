@@ -35,7 +35,7 @@ def _lines(week: Week) -> Iterator[str]:
         yield from ("", "Results to expect")
         for some in week.awaited:
             count = len(some.codes)
-            samples = f"{count} sample{'s' * (count != 1)}"
+            samples = f"{count} bag{'s' * (count != 1)}"
             yield f"  {samples} of {spoken_day(some.pulled)}, {some.days} d ago"
     if week.bags:
         yield from _bags(week)
