@@ -103,7 +103,7 @@ def _key(series: Series, shown: list[marks.Mark], width: int, ascii_only: bool) 
     curve = _CURVE if ascii_only else _FINE_CURVE
     parts = [
         (any(mark.value is not None for mark in shown), f"{_POINT} {which}"),
-        (any(mark.value is not None for mark in closed), f"{_RANGE} 95 % range between beds"),
+        (any(mark.value is not None for mark in closed), f"{_RANGE} 95 % range"),
         (any(mark.value is None for mark in closed), f"{_POSSIBLE} possible values"),
         (any(mark.high is None for mark in opened), f"{_UP} this or more"),
         (any(mark.low is None for mark in opened), f"{_DOWN} this or less"),
