@@ -314,6 +314,7 @@ def measured_value(
     """Any other cell, by the full rules; only its form is checked while its kind is not known."""
     try:
         cell = _with_qualifier(reading, row)
+        _refuse_doubtful(reading, cell)
         limit = text_of(reading, row, "limit")
         read = chemistry.parse_cell(cell, limit, reading.table.decimal_comma)
         if isinstance(kind, list):
@@ -322,6 +323,20 @@ def measured_value(
     except UserMistake as error:
         return _flaw(reading, "value", error)
     return chemistry.Measured(value, bound, read.qualifier)
+
+
+DOUBTFUL = re.compile(r"[<>]?\s*([1-9][0-9]{0,2})\.([0-9]{3})").fullmatch
+
+
+def _refuse_doubtful(reading: Reading, cell: str) -> None:
+    """A point that may group thousands is asked about, never guessed: it is a factor of 1000."""
+    table = reading.table
+    found = DOUBTFUL(cell) if table.point_doubtful and not table.decimal_comma else None
+    if found:
+        whole, decimals = found[1] + found[2], f"{found[1]}.{found[2]}".rstrip("0").rstrip(".")
+        raise UserMistake(
+            f"{cell!r} can be read as {whole} or as {decimals}", f"write {whole} or {decimals}"
+        )
 
 
 def _with_qualifier(reading: Reading, row: list[str]) -> str:

@@ -46,6 +46,7 @@ from logbook.trial.records import Result
 
 MOST_NOTES = 50
 _POINT = re.compile(r"[0-9]{1,9}(?:\.[0-9]{1,9})?").fullmatch
+_UNDOUBTED = re.compile(r"[0-9]{1,9}(?:\.(?:[0-9]{1,2}|[0-9]{4,9}))?").fullmatch
 _COMMA = re.compile(r"[0-9]{1,9}(?:,[0-9]{1,9})?").fullmatch
 
 
@@ -154,6 +155,8 @@ def _read_rows(reading: Reading) -> None:
     kind_cells = picker(columns, "nutrient", "unit", "method", "basis")
     origin_cells = picker(columns, "lab", "report", "run", "repeat")
     is_plain = _COMMA if comma else _POINT
+    if reading.table.point_doubtful and not comma:
+        is_plain = _UNDOUBTED
     kinds, origins, samples = reading.kinds, reading.origins, reading.samples
     qualified = "qualifier" in columns
     for at, row in enumerate(reading.table.rows):

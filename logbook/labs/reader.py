@@ -57,6 +57,8 @@ class Table:
     """A file as text cells: `rows[i]` has one cell per name in `header`, from line `lines[i]`.
 
     `file` is the file's name, `sha256` of its bytes; `encoding` is how they were read.
+    `point_doubtful`: the delimiter leaves it open, and no number shows, whether a point marks
+    decimals or thousands: 1.250 may be 1250.
     """
 
     header: tuple[str, ...]
@@ -66,6 +68,7 @@ class Table:
     sha256: str
     decimal_comma: bool
     encoding: str = "utf-8"
+    point_doubtful: bool = False
 
     def where(self, row: int, column: int) -> str:
         """`soil.csv, row 7, column value (value '1,2,3')`: the place of one cell."""
@@ -122,6 +125,7 @@ def read_sound_rows(path: Path) -> tuple[Table, list[Problem]]:
         sha256=hashlib.sha256(data).hexdigest(),
         decimal_comma=commas and _decimal_comma(rows),
         encoding=encoding,
+        point_doubtful=delimiter != "," and not _shows_point(rows),
     )
     return table, problems
 
@@ -324,6 +328,11 @@ def _ragged(row: list[str], header: tuple[str, ...], where: str) -> Problem:
 def _decimal_comma(rows: list[list[str]]) -> bool:
     """True if numbers of some column need a decimal comma more often than a decimal point."""
     return any(map(_needs_comma, zip(*rows, strict=True)))
+
+
+def _shows_point(rows: list[list[str]]) -> bool:
+    """True if some number can only have a decimal point."""
+    return any("." in cell and _ONLY_POINT.match(cell) for row in rows for cell in row)
 
 
 def _needs_comma(cells: tuple[str, ...]) -> bool:

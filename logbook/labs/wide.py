@@ -372,6 +372,7 @@ def _melted(
         sha256=table.sha256,
         decimal_comma=table.decimal_comma,
         encoding=table.encoding,
+        point_doubtful=table.point_doubtful,
         source=table,
         columns={role: place for place, role in enumerate(header)},
         places=places,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import random
 from decimal import Decimal
 from pathlib import Path
 
@@ -364,3 +365,27 @@ def test_an_option_that_does_not_do(text: str, message: str) -> None:
     with pytest.raises(UserMistake) as refused:
         option_text("--lab", text)
     assert refused.value.message == message
+
+
+@pytest.mark.parametrize(
+    ("other", "expected"),
+    [("", None), ("12.5", Decimal("1.25")), ("0.125", Decimal("1.25"))],
+    ids=["nothing shows what the point is", "a short decimal shows it", "a leading 0 shows it"],
+)
+def test_a_point_that_may_group_thousands_is_asked_about(
+    tmp_path: Path, other: str, expected: Decimal | None
+) -> None:
+    code = codes.new_code(random.Random(1).choice)
+    rows = [f"{code};P;1.250;mg/kg;Olsen"] + ([f"{code};K;{other};mg/kg;Olsen"] if other else [])
+    path = tmp_path / "points.csv"
+    path.write_text("sample;nutrient;value;unit;method\n" + "\n".join(rows) + "\n")
+
+    parsed = parse_long(read_table(path), {code}, lab="Lab", report="1")
+
+    if expected is None:
+        (problem,) = parsed.problems
+        assert problem.what == "'1.250' can be read as 1250 or as 1.25"
+        assert problem.remedy == "write 1250 or 1.25"
+    else:
+        assert parsed.problems == []
+        assert parsed.results[0].value == expected
