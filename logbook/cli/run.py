@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from datetime import datetime
 
 from logbook.errors import BadData, LogbookError, UserMistake
+from logbook.trial.wording import printable
 
 MOST_PROBLEMS = 50
 STOPPED = 130
@@ -90,5 +91,5 @@ def show(error: LogbookError) -> None:
 
 
 def _printable(text: str) -> str:
-    """Text without control characters: data in a message must not steer the terminal."""
-    return "".join(c if c.isprintable() or c == "\n" else "\N{REPLACEMENT CHARACTER}" for c in text)
+    """A message of one line or more, as it may be shown."""
+    return "\n".join(map(printable, text.split("\n")))

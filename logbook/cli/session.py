@@ -21,6 +21,7 @@ from logbook.store.schemas import NotUpgraded, OtherSchema
 from logbook.trial import times
 from logbook.trial.ranges import BedRef, compact, resolve
 from logbook.trial.records import Trial
+from logbook.trial.wording import printable
 
 if TYPE_CHECKING:
     import sqlite3
@@ -221,7 +222,7 @@ def say(text: str) -> None:
     """
     wide = shutil.get_terminal_size().columns if sys.stdout.isatty() else None
     for line in text.split("\n"):
-        shown = "".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in line)
+        shown = printable(line)
         typer.echo(shown if wide is None or len(shown) <= wide else _folded(shown, wide))
 
 

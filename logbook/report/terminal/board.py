@@ -13,6 +13,7 @@ from collections.abc import Iterable
 
 from logbook.report.board import Board, Task, spoken, when_spoken
 from logbook.trial.times import spoken_day
+from logbook.trial.wording import printable
 
 # Select Graphic Rendition of ECMA-48: 1 bold, 31 red, 33 yellow
 _STYLES = {"Overdue": "1;33", "Missed": "31", "Look at": "1;31", "Pull": "1", "Water": "1"}
@@ -41,7 +42,7 @@ def show_board(board: Board) -> None:
 
 def _wrapped(text: str, width: int) -> list[str]:
     """Lines of at most `width`; control characters, which data may hold, are shown as replaced."""
-    safe = "".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in text)
+    safe = printable(text)
     return textwrap.wrap(safe, max(width, 20), break_on_hyphens=False) or [""]
 
 

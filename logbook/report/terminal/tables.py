@@ -14,6 +14,8 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
+from logbook.trial.wording import printable
+
 
 def console(width: int | None = None) -> Console:
     """A console that shows data as it is: no markup, no emoji, no highlighting.
@@ -21,11 +23,6 @@ def console(width: int | None = None) -> Console:
     width: columns to use; None: those of the window, 80 where there is none.
     """
     return Console(markup=False, emoji=False, highlight=False, file=sys.stdout, width=width)
-
-
-def printable(text: str) -> str:
-    """Text without control characters, which data may hold."""
-    return "".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in text)
 
 
 def encodable(text: str) -> str:

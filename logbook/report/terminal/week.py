@@ -8,6 +8,7 @@ from collections.abc import Iterator
 from logbook.report.week import Day, Week, spoken
 from logbook.trial.ranges import compact
 from logbook.trial.times import spoken_day
+from logbook.trial.wording import printable
 
 WIDTH = 80  # of paper, whatever the window's
 _CODES_A_LINE = 7
@@ -60,7 +61,7 @@ def _bags(week: Week) -> Iterator[str]:
 
 def _wrapped(start: str, text: str) -> list[str]:
     """Lines of the paper's width, the later ones under the text; no control characters."""
-    safe = "".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in text)
+    safe = printable(text)
     return textwrap.wrap(
         safe,
         WIDTH,
