@@ -61,7 +61,7 @@ def compare(
     for path, _ in figures:
         _draw(found, path)
     if json:
-        from logbook.report.documents import comparison_document
+        from logbook.report.documents_compared import comparison_document
 
         as_json({"comparison": comparison_document(found)})
         return
