@@ -1,0 +1,1 @@
+"""Published tables that results are read against: sufficiency classes and nitrogen materials."""
