@@ -74,14 +74,20 @@ class Choice:
 
 
 def choose(
-    fits: Sequence[Fit | Refusal], *, errors_known: bool = False, pulls: int | None = None
+    fits: Sequence[Fit | Refusal],
+    *,
+    errors_known: bool = False,
+    pulls: int | None = None,
+    shown: Sequence[Fit | Refusal] | None = None,
 ) -> Choice:
     """Choose among the fits of one series.
 
     Args:
-        fits: from `fitting.fit_series`, with `misfit.checked` applied where beds tell the error.
+        fits: from `fitting.fit_series`, with `errors.checked` applied where an error is known.
         errors_known: the fits' rss are chi2, that is, fitted with `sd`.
         pulls: number of different days that tell; the number of values where not given.
+        shown: the same shapes fitted with the weights that their intervals use, where those are
+            others: the chosen shape's constants are of these.
     """
     made = [one for one in fits if isinstance(one, Fit) and one.limit is not Limit.FLAT]
     if not made:
@@ -93,8 +99,10 @@ def choose(
     candidates = tuple(_candidate(one, judged, errors_known) for one in fits)
     if chosen is None:
         return Choice(candidates, judged.name, None, Printed.NOTHING, judged.undecided, None)
+    told = {one.shape: one for one in shown or made if isinstance(one, Fit)}
+    chosen = told.get(chosen.shape, chosen)
     printed, sentence = _printed(chosen, errors_known, chosen.n if pulls is None else pulls)
-    line = next((one for one in made if one.shape == "zero order"), None)
+    line = told.get("zero order")
     straight = line if printed is Printed.ZERO_ORDER_RATE else None
     return Choice(candidates, judged.name, chosen, printed, sentence, straight)
 
@@ -130,12 +138,12 @@ def _candidate(one: Fit | Refusal, judged: _Judged, errors_known: bool) -> Candi
     if isinstance(one, Refusal) or one.limit is Limit.FLAT:
         return Candidate(one.shape, None, None, False, _why_out(one))
     why = judged.reasons[one.shape]
-    lack = lack_of_fit(one) if errors_known else None
-    if lack is not None and lack < LEAST_CHANCE:
-        why += f"; it misses its pulls by more than their errors allow (chance {lack:.2g})"
-    missed = [check for check in one.checks if check.name == "fits its pulls" and not check.passed]
-    if missed:
-        why += "; it misses its pulls by more than the beds differ"
+    judged_already = [check for check in one.checks if check.name == "fits its pulls"]
+    lack = lack_of_fit(one) if errors_known and not judged_already else None
+    missed = any(not check.passed for check in judged_already)
+    if missed or (lack is not None and lack < LEAST_CHANCE):
+        chance = "" if lack is None else f" (chance {lack:.2g})"
+        why += f"; it misses its pulls by more than their errors allow{chance}"
     if one.limit is not Limit.INSIDE:
         why += f"; {one.verdict}"
     score = judged.scores.get(one.shape)
@@ -246,6 +254,9 @@ def _wanted(best: Fit, one: Fit, scores: dict[str, float]) -> tuple[bool | None,
 
 def _printed(fit: Fit, errors_known: bool, pulls: int) -> tuple[Printed, str]:
     """What may be printed of the chosen fit, and why not all: the first rule that holds."""
+    misfit = next((c.text for c in fit.checks if c.name == "fits its pulls" and not c.passed), "")
+    if misfit:
+        return Printed.NOTHING, misfit
     if fit.shape == "zero order":
         return Printed.CONSTANTS, ""
     one_rate = fit.shape == "first order"

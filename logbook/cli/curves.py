@@ -36,6 +36,10 @@ def curve(
     free_start: Annotated[
         bool, typer.Option("--free-start", help="With --from: fit the start, not fixed at 0.")
     ] = False,
+    control: Annotated[
+        str | None,
+        typer.Option(help="With --from: the untreated, where the file has beds.", metavar="NAME"),
+    ] = None,
     without_flagged: Annotated[
         bool,
         typer.Option("--without-flagged", help="Leave out pulls made after a mishap on their bed."),
@@ -65,8 +69,10 @@ def curve(
             raise UserMistake("--from reads a plain series, which has no method")
         from logbook.study.plain import plain_series
 
-        found = [plain_series(from_file, free_start)]
+        found = plain_series(from_file, free_start, control)
     else:
+        if control is not None:
+            raise UserMistake("--control goes with --from", "a trial's protocol names its control")
         if free_start:
             raise UserMistake("--free-start goes with --from", "a trial's curves always fit D0")
         found = _of_trial(session, nutrient or "mineral-N", treatment, without_flagged)

@@ -182,7 +182,7 @@ def day_text(day: float) -> str:
 
 def places(series: Series) -> int:
     """Decimal places for a series: three digits of its largest difference, two for a pH."""
-    if not series.plain and ANALYTES[series.analyte].dimension == "acidity":
+    if series.analyte and ANALYTES[series.analyte].dimension == "acidity":
         return 2
     return places_for(_numbers(series.rows))
 

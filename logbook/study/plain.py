@@ -1,28 +1,80 @@
-"""A plain series from a file: columns day and value, no logbook, no control."""
+"""Series from a plain file, without a logbook: net values, or beds with a control among them."""
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from logbook.errors import BadData, Problem, UserMistake
 from logbook.labs.reader import Table, read_table
-from logbook.study.series import SHOWN, Row, Series
+from logbook.study.fitted import Declared, Fitted, fit, fit_values, points_of
+from logbook.study.series import Row, Series
 from logbook.trial import units
 
+if TYPE_CHECKING:
+    from logbook.analysis.fits import Fit, Refusal
+    from logbook.analysis.series import Observation, Points
+
 _MOST_DAYS = 10_000
+_VALUES = "columns day and value, and se where the standard error of a value is known"
+_BEDS = "columns day, bed, treatment and value, and block where there are blocks"
+FORMS = f"a plain series has the {_VALUES}; or the {_BEDS}, with --control NAME"
 
 
-def plain_series(path: Path, free_start: bool) -> Series:
-    """Read and fit a plain series of net release; the start is 0 unless it is fitted.
+def plain_series(path: Path, free_start: bool, control: str | None = None) -> list[Series]:
+    """Read and fit a plain file: one series of net values, or one for each treatment with beds.
 
-    Raises BadData with every wrong cell at once.
+    Net values start at 0 unless free_start; of beds the start is always fitted, as in a trial.
+    control: the name of the untreated in the column treatment.
+
+    Raises:
+        BadData: every wrong cell at once.
+        UserMistake: columns that are neither form, a control that is missing or not in the file.
     """
-    from logbook.analysis import fitting
+    table = read_table(path)
+    if table.column("bed") is None and table.column("treatment") is None:
+        if control is not None:
+            raise UserMistake(
+                f"{table.file}: --control goes with beds, and there is no column bed", FORMS
+            )
+        return [_of_values(table, path, free_start)]
+    return _of_beds(table, path, control)
+
+
+def _of_values(table: Table, path: Path, free_start: bool) -> Series:
+    """Net values on their days, with their standard errors where there are any."""
     from logbook.analysis.series import Contrast, Difference, Points
 
-    days, values = _numbers(read_table(path))
-    fits = fitting.fit_series(days, values, free_start, shapes=SHOWN)
+    has_errors = table.column("se") is not None
+    columns = _columns(table, ("day", "value", "se") if has_errors else ("day", "value"), _VALUES)
+    days, values, *errors = _numbers(table, columns)
+    found = fit_values(days, values, errors[0] if errors else None, free_start)
+    rows = [
+        Row(
+            f"day {day:g}",
+            None,
+            None,
+            Difference(day, None, None, Contrast(value, None, None, None), None, 0, 0, 0, "none"),
+        )
+        for day, value in zip(days, values, strict=True)
+    ]
+    points = Points(tuple(days), tuple(values), False, ())
     start = "fitted" if free_start else "fixed at 0"
+    notes = (f"the start (D0) is {start}", "net values: no control, no beds")
+    return _series(path, (path.stem, "a plain series"), rows, points, found, notes)
+
+
+def _series(
+    path: Path,
+    called: tuple[str, str],
+    rows: Sequence[Row],
+    points: Points,
+    found: tuple[tuple[Fit | Refusal, ...], Fitted | None],
+    notes: Sequence[str],
+) -> Series:
+    """A series without a trial; called: its treatment's code and name."""
     return Series(
         trial=path.name,
         analyte="",
@@ -30,47 +82,141 @@ def plain_series(path: Path, free_start: bool) -> Series:
         method="",
         basis="",
         lab="",
-        treatment=path.stem,
-        treatment_name="a plain series",
+        treatment=called[0],
+        treatment_name=called[1],
         dilution=None,
-        rows=tuple(
-            Row(
-                f"day {day:g}",
-                None,
-                None,
-                Difference(
-                    day, None, None, Contrast(value, None, None, None), None, 0, 0, 0, "none"
-                ),
-            )
-            for day, value in zip(days, values, strict=True)
-        ),
-        points=Points(tuple(days), tuple(values), False, ()),
-        fits=tuple(fits),
-        notes=(f"the start (D0) is {start}", "a plain series: no control, no beds, no interval"),
+        rows=tuple(rows),
+        points=points,
+        fits=found[0],
+        notes=tuple(notes),
+        fitted=found[1],
     )
 
 
-def _numbers(table: Table) -> tuple[list[float], list[float]]:
-    columns = {name: table.column(name) for name in ("day", "value")}
-    absent = [name for name, place in columns.items() if place is None]
+@dataclass(frozen=True)
+class _Line:
+    """One line of a file with beds."""
+
+    day: float
+    bed: str
+    treatment: str
+    block: str | None
+    value: float
+
+
+def _of_beds(table: Table, path: Path, control: str | None) -> list[Series]:
+    """A series for each treatment but the control."""
+    lines = _lines(table)
+    names = list(dict.fromkeys(line.treatment for line in lines))
+    if control is None:
+        raise UserMistake(
+            f"{table.file}: which treatment is the untreated control?",
+            f"--control NAME, one of: {', '.join(names)}",
+        )
+    mine = [one for one in names if one.casefold() == control.strip().casefold()]
+    if not mine:
+        raise UserMistake(
+            f"{table.file}: there is no treatment {control!r} to be the control",
+            f"there are: {', '.join(names)}",
+        )
+    treated = [one for one in names if one != mine[0]]
+    if not treated:
+        raise UserMistake(
+            f"{table.file}: there is no treatment besides the control {mine[0]!r}",
+            "the file needs lines of a treatment to compare with it",
+        )
+    return [_of_treatment(path, lines, one, mine[0]) for one in treated]
+
+
+def _of_treatment(path: Path, lines: Sequence[_Line], treatment: str, control: str) -> Series:
+    """One treatment against the control, day by day."""
+    from logbook.analysis import series as analysis
+    from logbook.analysis.series import Observation
+
+    observed = [
+        Observation(one.day, one.bed, one.block, one.treatment == treatment, one.value)
+        for one in lines
+        if one.treatment in (treatment, control)
+    ]
+    by_day: dict[float, list[Observation]] = {}
+    for one in observed:
+        by_day.setdefault(one.day, []).append(one)
+    rows = [
+        Row(f"day {one.day:g}", None, None, one, tuple(by_day[one.day]))
+        for one in analysis.differences(observed, None)
+    ]
+    points = points_of(rows)
+    found = fit("", rows, points, None, Declared()) if points.days else ((), None)
+    notes = ("no dilution is known: T - C only", *points.left_out)
+    return _series(path, (treatment, f"against {control}"), rows, points, found, notes)
+
+
+def _lines(table: Table) -> list[_Line]:
+    """The lines of a file with beds."""
+    wanted = ("day", "bed", "treatment", "value")
+    columns = _columns(table, wanted, _BEDS)
+    days, values = _numbers(table, {name: columns[name] for name in ("day", "value")})
+    block = table.column("block")
+    lines = [
+        _Line(
+            day,
+            cells[columns["bed"]].strip(),
+            cells[columns["treatment"]].strip(),
+            (cells[block].strip() or None) if block is not None else None,
+            value,
+        )
+        for day, value, cells in zip(days, values, table.rows, strict=True)
+    ]
+    problems = [
+        Problem(
+            table.where(row, columns[name]), f"no {name}", "every line names its bed and treatment"
+        )
+        for row, line in enumerate(lines)
+        for name in ("bed", "treatment")
+        if not getattr(line, name)
+    ]
+    _refuse(table, problems)
+    return lines
+
+
+def _columns(table: Table, wanted: Sequence[str], form: str) -> dict[str, int]:
+    """The places of the wanted columns."""
+    places = {name: table.column(name) for name in wanted}
+    absent = [name for name, place in places.items() if place is None]
     if absent:
         raise BadData(
-            f"{table.file}: a plain series has the columns day and value; "
-            f"{' and '.join(absent)} missing",
+            f"{table.file}: a plain series has the {form}; {' and '.join(absent)} missing",
             hint="name them in the first row",
         )
+    return {name: place for name, place in places.items() if place is not None}
+
+
+def _numbers(table: Table, columns: Mapping[str, int]) -> list[list[float]]:
+    """The numbers of some columns, column by column; a day counts from application."""
     problems: list[Problem] = []
     read: dict[str, list[float]] = {name: [] for name in columns}
     for row, cells in enumerate(table.rows):
         for name, place in columns.items():
-            assert place is not None
             try:
-                number = units.number(cells[place], table.decimal_comma)
-                if name == "day" and not 0 <= number <= _MOST_DAYS:
-                    raise UserMistake("a day counts from application: 0 or more")
-                read[name].append(float(number))
+                read[name].append(_number(name, cells[place], table.decimal_comma))
             except UserMistake as mistake:
                 problems.append(Problem(table.where(row, place), mistake.message, mistake.hint))
+    _refuse(table, problems)
+    return list(read.values())
+
+
+def _number(name: str, cell: str, decimal_comma: bool | None) -> float:
+    """One number of a column of that name."""
+    number = float(units.number(cell, decimal_comma))
+    if name == "day" and not 0 <= number <= _MOST_DAYS:
+        raise UserMistake("a day counts from application: 0 or more")
+    if name == "se" and not number > 0.0:
+        raise UserMistake(
+            "a standard error is above 0", "leave the column se out where none is known"
+        )
+    return number
+
+
+def _refuse(table: Table, problems: Sequence[Problem]) -> None:
     if problems:
         raise BadData(f"{table.file}: {len(problems)} problems; nothing was fitted", problems)
-    return read["day"], read["value"]

@@ -8,16 +8,16 @@ that each served. The soil's bed is the unit of replication.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import date
 from typing import TYPE_CHECKING
 
 from logbook.errors import UserMistake
 from logbook.store import asking, views
 from logbook.study import amounts, disputes, flags, pairing
+from logbook.study.fitted import Declared, Fitted, declared_of, fit, points_of
 from logbook.study.samples import MINERAL_N, Reading, Sample, readings, samples
 from logbook.trial.chemistry import ANALYTES
-from logbook.trial.ranges import compact
 
 if TYPE_CHECKING:
     import sqlite3
@@ -28,9 +28,7 @@ if TYPE_CHECKING:
 # Released, in the strict sense, is only what the extractant takes whole: see `Series.title`.
 RELEASED = frozenset({"nitrate-N", "ammonium-N", MINERAL_N, "sulfate-S"})
 NOT_RELEASED = frozenset({"pH", "EC", "CEC"})
-RATE_INTERVAL = "interval of the rate: not computed yet"
-# The shapes that curves show; the further ones of `analysis` wait for the choice between them.
-SHOWN = ("zero order", "first order")
+RATE_INTERVAL = ""
 BEFORE_DAY = -0.5  # a pull "before" on the day of application still lies before it
 
 
@@ -58,7 +56,8 @@ class Series:
     """One nutrient of one treatment against the control; `notes` say what limits it.
 
     `dilution` is f, the amendment's share of the dry mass (None: `notes` say what is missing);
-    `fits` hold the candidate curves and the refusals, empty where no release is claimed.
+    `fits` hold every curve and refusal, `fitted` the choice between them with its intervals;
+    empty and None where nothing was or may be fitted.
     `flagged_left_out`: pulls made after a mishap on their bed were asked to be left out.
     """
 
@@ -76,21 +75,22 @@ class Series:
     fits: tuple[Fit | Refusal, ...]
     notes: tuple[str, ...]
     flagged_left_out: bool = False
+    fitted: Fitted | None = None
 
     @property
     def plain(self) -> bool:
-        """True for a series from a plain file: net values, no nutrient, no beds."""
-        return not self.analyte
+        """True for net values from a plain file: no nutrient, no beds, no control."""
+        return not self.analyte and not any(row.observations for row in self.rows)
 
     @property
     def descriptive(self) -> bool:
         """True where a fitted shape describes an extractant's answer, not a release."""
-        return not self.plain and self.analyte not in RELEASED
+        return bool(self.analyte) and self.analyte not in RELEASED
 
     @property
     def title(self) -> str:
         """What the curve is: release only where the extractant takes all that is released."""
-        if self.plain:
+        if not self.analyte:
             return f"net release, from {self.trial}"
         what = ANALYTES[self.analyte].title
         if self.analyte in RELEASED:
@@ -112,6 +112,7 @@ class _Ground:
     history: flags.History
     disputed: Mapping[str, tuple[str, ...]]
     alike: tuple[frozenset[str], ...]
+    declared: Mapping[str, Declared]
     fitted: bool
     without_flagged: bool
 
@@ -164,6 +165,7 @@ def _ground(
             frozenset((first, second))
             for first, second, _ in asking.possible_duplicates(store, trial)
         ),
+        declared=declared_of(store, trial),
         fitted=fitted,
         without_flagged=without_flagged,
     )
@@ -219,8 +221,13 @@ def _series(
         for row in _rows(ground, name, group, fraction, thinned, repeats.get(name, ()))
     ]
     rows.sort(key=lambda row: (row.difference.day, row.name))
-    points = _points(rows)
-    fits = _fits(rows, points) if ground.fitted and _fitted(analyte, points) else []
+    points = points_of(rows)
+    fits: tuple[Fit | Refusal, ...] = ()
+    decided = None
+    if ground.fitted and analyte not in NOT_RELEASED and points.days:
+        declared = ground.declared.get(analyte, Declared())
+        share = fraction if thinned and points.corrected else None
+        fits, decided = fit(analyte, rows, points, share, declared)
     one = found[0]
     return Series(
         trial=ground.name,
@@ -234,7 +241,7 @@ def _series(
         dilution=fraction,
         rows=tuple(rows),
         points=points,
-        fits=tuple(fits),
+        fits=fits,
         notes=tuple(
             dict.fromkeys(
                 (
@@ -246,6 +253,7 @@ def _series(
             )
         ),
         flagged_left_out=ground.without_flagged,
+        fitted=decided,
     )
 
 
@@ -299,38 +307,6 @@ def _rows(
         Row(name, min(days), max(days), one, observations, planted, notes)
         for one in analysis.differences(observations, share if thinned else None)
     ]
-
-
-def _points(rows: Sequence[Row]) -> Points:
-    """What a curve is fitted to: days from application on, before anything was sown."""
-    from logbook.analysis import series as analysis
-
-    after = [row for row in rows if row.difference.day >= 0]
-    found = analysis.points_for_fit(row.difference for row in after if not row.planted)
-    sown = [
-        f"day {round(row.difference.day, 1):g}: planted ({compact(row.planted)} sown before it)"
-        for row in after
-        if row.planted
-    ]
-    return replace(found, left_out=(*found.left_out, *sown))
-
-
-def _fits(rows: Sequence[Row], points: Points) -> list[Fit | Refusal]:
-    """Every shape fitted or refused; a fit is held against how far the beds differ."""
-    from logbook.analysis import fitting, misfit
-    from logbook.analysis.fits import Fit
-
-    free = [row.difference for row in rows if not row.planted]
-    nets = [one.from_amendment or one.against_control for one in free]
-    spreads = [spread for spread in map(misfit.spread_of, nets) if spread is not None]
-    return [
-        misfit.checked(one, points.days, points.values, spreads) if isinstance(one, Fit) else one
-        for one in fitting.fit_series(points.days, points.values, True, shapes=SHOWN)
-    ]
-
-
-def _fitted(analyte: str, points: Points) -> bool:
-    return analyte not in NOT_RELEASED and len(points.days) > 0
 
 
 def _dilution(ground: _Ground, treatment: str) -> float | None:

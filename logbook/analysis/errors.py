@@ -1,0 +1,186 @@
+"""How far chance alone takes the difference of each pull: beds that differ, a laboratory that errs.
+
+An error is taken as a share of the level (a CV), with the laboratory's floor where one is declared:
+SD^2 = s0^2 + (CV x)^2. The larger of what was declared and what the beds show counts, pull by pull.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from logbook.analysis.fits import Check, Fit
+from logbook.analysis.scores import Beds, units_of
+from logbook.analysis.tails import chi2_tail, f_tail
+
+Floats = NDArray[np.float64]
+
+#: Below this chance of so large a misfit, a shape is said not to fit.
+LEAST_CHANCE = 0.05
+
+
+@dataclass(frozen=True)
+class Errors:
+    """The standard deviation of the difference D of every pull: (n,), in the unit of the series.
+
+    df: degrees of freedom that it is known by, infinite where declared; beds: the CV between beds
+    (within blocks where there are blocks), None where one bed a side cannot tell.
+    """
+
+    sd: Floats
+    df: float
+    beds: float | None
+    declared: float | None
+
+    @property
+    def words(self) -> str:
+        """Where the error comes from, for a reader."""
+        parts = []
+        if self.beds is not None:
+            parts.append(f"beds differ by a CV of {100.0 * self.beds:.2g} % ({self.df_words})")
+        if self.declared is not None:
+            parts.append(f"the laboratory's declared CV is {100.0 * self.declared:.2g} %")
+        return "; ".join(parts)
+
+    @property
+    def df_words(self) -> str:
+        """The degrees of freedom of the beds."""
+        return f"{self.df:.0f} df" if math.isfinite(self.df) else "less than the declared error"
+
+
+def errors_of(beds: Beds, *, cv: float | None = None, floor: float = 0.0) -> Errors | None:
+    """The error of every pull's difference; None where neither beds nor a declaration tell.
+
+    Args:
+        beds: results by bed and pull; gaps (NaN) take no part.
+        cv, floor: the laboratory's declared CV as a fraction, and s0 in the unit of the series.
+    """
+    pulls = [_pull(beds, place) for place in range(len(beds.days))]
+    spread, df = _pooled(pulls)
+    between = None if spread is None else np.array([spread * one.scale for one in pulls])
+    declared = None
+    if cv is not None or floor > 0.0:
+        declared = np.array([one.declared(cv or 0.0, floor) for one in pulls])
+    if between is None and declared is None:
+        return None
+    if between is None or declared is None:
+        sd = between if between is not None else declared
+        assert sd is not None
+        known = df if between is not None else math.inf
+    else:
+        sd = np.maximum(between, declared)
+        known = df if 2 * int((between >= declared).sum()) >= len(pulls) else math.inf
+    largest = float(sd.max())
+    if not largest > 0.0:
+        return None
+    return Errors(np.maximum(sd, 1e-9 * largest), known, spread, cv)
+
+
+@dataclass(frozen=True)
+class _Pull:
+    """One pull: level T and (1 - f) C, beds of each, relative variance of its units and their df.
+
+    scale: what a CV is multiplied with for the standard deviation of D.
+    """
+
+    treated: float
+    control: float
+    treated_beds: int
+    control_beds: int
+    variance: float
+    df: int
+    scale: float
+
+    def declared(self, cv: float, floor: float) -> float:
+        """SD of D by the laboratory's error alone."""
+        parts = ((self.treated, self.treated_beds), (self.control, self.control_beds))
+        return math.sqrt(
+            sum((floor**2 + (cv * level) ** 2) / beds for level, beds in parts if beds)
+        )
+
+
+def _pull(beds: Beds, place: int) -> _Pull:
+    """What one pull says of the spread between beds."""
+    there = beds.on([place])
+    first, second = (~np.isnan(side[:, 0]) for side in (there.treated, there.control))
+    kept = replace(
+        there,
+        treated=there.treated[first],
+        control=there.control[second],
+        treated_blocks=_chosen(there.treated_blocks, first),
+        control_blocks=_chosen(there.control_blocks, second),
+    )
+    counts = len(kept.treated), len(kept.control)
+    if not min(counts):
+        return _Pull(0.0, 0.0, *counts, 0.0, 0, 0.0)
+    treated = float(kept.treated.mean())
+    control = (1.0 - kept.share) * float(kept.control.mean())
+    if kept.paired:
+        gaps = units_of(kept).treated[0, :, 0]
+        size = treated**2 + control**2
+        scale = math.sqrt(size / len(gaps))
+        return _Pull(
+            treated, control, *counts, _share(gaps.var(ddof=1), size), len(gaps) - 1, scale
+        )
+    scale = math.sqrt(treated**2 / counts[0] + control**2 / counts[1])
+    squares = sum(
+        ((side / side.mean() - 1.0) ** 2).sum()
+        for side in (kept.treated, kept.control)
+        if side.mean() > 0.0
+    )
+    df = sum(len(side) - 1 for side in (kept.treated, kept.control) if side.mean() > 0.0)
+    return _Pull(treated, control, *counts, _share(squares, df), df, scale)
+
+
+def _share(part: float, whole: float) -> float:
+    return float(part) / whole if whole > 0.0 else 0.0
+
+
+def _chosen(labels: tuple[str, ...] | None, rows: NDArray[np.bool_]) -> tuple[str, ...] | None:
+    return None if labels is None else tuple(np.asarray(labels)[rows].tolist())
+
+
+def _pooled(pulls: list[_Pull]) -> tuple[float | None, float]:
+    """The CV between beds pooled over the pulls by their degrees of freedom, and those."""
+    df = sum(one.df for one in pulls)
+    if not df:
+        return None, math.inf
+    return math.sqrt(sum(one.df * one.variance for one in pulls) / df), float(df)
+
+
+def misfit(judged: Fit, df: float) -> tuple[float, float] | None:
+    """Statistic and chance of so large a chi2 per degree of freedom; None without any left.
+
+    chi2 / (n - p) against F(n - p, df), or chi2 itself where the error was declared (df infinite).
+    Source: the lack-of-fit test with an independent estimate of error (e.g. NIST/SEMATECH
+    e-Handbook, section 4.4.4.6); Bevington & Robinson 2003, Data Reduction, chapter 11, for chi2.
+
+    Args:
+        judged: a fit with weights 1/sd^2, so that its rss is chi2.
+    """
+    if judged.df < 1:
+        return None
+    statistic = judged.rss / judged.df
+    if math.isinf(df):
+        return statistic, chi2_tail(judged.rss, judged.df)
+    return statistic, f_tail(statistic, judged.df, df)
+
+
+def checked(fit: Fit, chance_of: Callable[[str], tuple[float, float] | None]) -> Fit:
+    """The fit with the check "fits its pulls" added, where there is an error to judge it by.
+
+    chance_of: statistic and chance of a shape's misfit, by its name.
+    """
+    found = chance_of(fit.shape)
+    if found is None:
+        return fit
+    statistic, chance = found
+    passed = chance >= LEAST_CHANCE
+    text = f"{fit.shape} misses its pulls by more than their errors allow: this is not the shape"
+    check = Check("fits its pulls", statistic, None, passed, "" if passed else text)
+    failed = [one.text for one in (*fit.checks, check) if not one.passed]
+    return replace(fit, checks=(*fit.checks, check), verdict=failed[0] if failed else fit.verdict)

@@ -1,0 +1,139 @@
+"""95 % intervals from net values alone, where no bed is known: an old spreadsheet's column.
+
+A rate and a ceiling by profile likelihood, sums of values by their standard errors. They speak of
+these values and their scatter about the curve; nothing here separates an amendment from its bed.
+Source of the profile and its cut-off: Bates & Watts 1988, Nonlinear Regression Analysis, 6.1.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from logbook.analysis import intervals, inversion, kinetics
+from logbook.analysis.intervals import Interval
+from logbook.analysis.inversion import Ends
+from logbook.analysis.rising import Rise
+from logbook.analysis.scores import critical
+
+Floats = NDArray[np.float64]
+
+THESE_VALUES = "these values only: no beds, so no claim about the amendment"
+NO_ERROR = "no standard errors given: nothing says how far this sum may be off"
+
+
+@dataclass(frozen=True)
+class Values:
+    """Net values on their days, (n,) each; sd: their standard errors, None when not known."""
+
+    days: Floats
+    values: Floats
+    free_start: bool
+    sd: Floats | None
+
+    @property
+    def rise(self) -> Rise:
+        """The first-order basis on these days with their weights."""
+        roots = np.ones(len(self.days)) if self.sd is None else 1.0 / self.sd
+        return Rise(self.days, roots, self.free_start)
+
+    @property
+    def variance(self) -> float | None:
+        """Of a value of unit weight: 1 where standard errors were given."""
+        return None if self.sd is None else 1.0
+
+    @property
+    def method(self) -> str:
+        """How an interval was made."""
+        name = "residual error" if self.sd is None else "given standard errors"
+        return f"profile, {name}; {THESE_VALUES}"
+
+
+def values_of(
+    days: ArrayLike, values: ArrayLike, *, free_start: bool, sd: ArrayLike | None = None
+) -> Values:
+    """Net values for the functions below; days may repeat."""
+    when, what = (np.asarray(one, dtype=float) for one in (days, values))
+    order = np.argsort(when, kind="stable")
+    error = None if sd is None else np.asarray(sd, dtype=float)[order]
+    return Values(when[order], what[order], free_start, error)
+
+
+def rate(given: Values) -> Interval:
+    """First-order k per day."""
+    ends = inversion.profiled_rates(given.rise, given.values[None], given.variance)
+    return _worded(ends, given.method, intervals.LINE_FITS, intervals.STEP_FITS)
+
+
+def half_life(given: Values) -> Interval:
+    """ln 2 / k in days, its ends from those of k."""
+    of_k = rate(given)
+    turned = [
+        None if one is None else kinetics.half_life(one)
+        for one in (of_k.value, of_k.high, of_k.low)
+    ]
+    return replace(
+        of_k,
+        value=turned[0],
+        low=turned[1],
+        high=turned[2],
+        reason_low=of_k.reason_high,
+        reason_high=of_k.reason_low,
+    )
+
+
+def ceiling(given: Values) -> Interval:
+    """First-order A, above D0 when that is fitted."""
+    ends = inversion.profiled_ceilings(given.rise, given.values[None], given.variance)
+    never, zero = intervals.NEVER_LEVELS, intervals.ZERO_FITS
+    reasons = (never, zero) if ends.falls[0] else (zero, never)
+    return _worded(ends, given.method, *reasons)
+
+
+def slope(given: Values) -> Interval:
+    """Zero-order a per day: weighted least squares, through 0 unless the start is free."""
+    rise = given.rise
+    basis, seen = rise.seen(given.days), rise.seen(given.values)
+    size = float(basis @ basis)
+    value = float(basis @ seen) / size
+    df = len(given.days) - 1 - int(given.free_start)
+    if given.sd is not None:
+        half = float(critical(np.inf)) / math.sqrt(size)
+        return Interval(value, value - half, value + half, given.method, "", "", None)
+    residual = seen - value * basis
+    error = math.sqrt(float(residual @ residual) / df / size)
+    half = float(critical(df)) * error
+    method = given.method.replace("profile", "least squares")
+    return Interval(value, value - half, value + half, method, "", "", float(df))
+
+
+def area(given: Values) -> Interval:
+    """Area under the values (trapezoids), in the unit times days; several of a day averaged."""
+    days = np.unique(given.days)
+    if len(days) < 2:
+        reason = "an area needs two days"
+        return Interval(None, None, None, "none", reason, reason, None)
+    means = np.array([(given.days == day) / (given.days == day).sum() for day in days])
+    weights = intervals.area_weights(days) @ means
+    value = float(weights @ given.values)
+    if given.sd is None:
+        return Interval(value, None, None, f"trapezoids; {THESE_VALUES}", NO_ERROR, NO_ERROR, None)
+    half = float(critical(np.inf)) * math.sqrt(float(weights**2 @ given.sd**2))
+    method = f"trapezoids, given standard errors; {THESE_VALUES}"
+    return Interval(value, value - half, value + half, method, "", "", None)
+
+
+def _worded(ends: Ends, method: str, below: str, above: str) -> Interval:
+    """The first series of some ends as an interval, with why an end is open."""
+    if ends.misfit[0]:
+        why = intervals.MISFIT
+        return Interval(None, None, None, method, why, why, None)
+    value, low, high, df = (
+        float(one[0]) if math.isfinite(one[0]) else None
+        for one in (ends.value, ends.low, ends.high, ends.df)
+    )
+    reasons = ("" if low is not None else below, "" if high is not None else above)
+    return Interval(value, low, high, method, *reasons, df)

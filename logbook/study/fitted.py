@@ -1,0 +1,269 @@
+"""What the pulls of a series say as a curve: the shape chosen, and what is known how surely.
+
+The shape is judged with the error of each pull; the constants and their intervals come from the
+beds. Pulls before application and after sowing take no part, nor pulls with a censored side.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+from logbook.store import views
+from logbook.study.samples import MINERAL_N, PARTS
+from logbook.trial.ranges import compact
+
+if TYPE_CHECKING:
+    import sqlite3
+
+    from logbook.analysis.below import Below, MakeUp
+    from logbook.analysis.choice import Choice
+    from logbook.analysis.errors import Errors
+    from logbook.analysis.fits import Fit, Refusal
+    from logbook.analysis.intervals import Interval
+    from logbook.analysis.scores import Beds
+    from logbook.analysis.series import Points
+    from logbook.study.series import Row
+
+
+@dataclass(frozen=True)
+class Declared:
+    """What the protocol declares of a nutrient: CV as a fraction, s0 and margin in its unit."""
+
+    cv: float | None = None
+    floor: float = 0.0
+    margin: float | None = None
+
+
+@dataclass(frozen=True)
+class Fitted:
+    """The fits of one series, the choice between them, and the beds that intervals come from.
+
+    choice: every candidate with why it was or was not chosen. beds: results by bed and day (None
+    for a series of net values); errors: how far chance takes a pull's difference (None: unknown).
+    constants: intervals by symbol (k, t1/2, A, a), only of what the choice lets be printed; below:
+    what a mineral-N series shows of being below its control, None for other nutrients.
+    """
+
+    choice: Choice
+    beds: Beds | None
+    errors: Errors | None
+    constants: Mapping[str, Interval]
+    area: Interval | None
+    below: Below | None
+    declared: Declared
+
+    def at_day(self, day: float) -> Interval | None:
+        """D on a day between two pulls; None without beds."""
+        from logbook.analysis import intervals
+
+        if self.beds is None:
+            return None
+        return intervals.at_day(self.beds, day, cv=self.declared.cv)
+
+    def released_by(self, day: float) -> Interval | None:
+        """D(day) - D(0); None without beds."""
+        from logbook.analysis import intervals
+
+        if self.beds is None:
+            return None
+        return intervals.released_by(self.beds, day, cv=self.declared.cv)
+
+    @property
+    def make_up(self) -> MakeUp | None:
+        """Nitrogen that was missing at the trough, or why there is no figure; None if no N."""
+        from logbook.analysis import below
+
+        return None if self.below is None else below.make_up(self.below)
+
+
+def declared_of(store: sqlite3.Connection, trial: str) -> dict[str, Declared]:
+    """What the protocol declares, by nutrient; mineral-N takes the larger CV of its parts.
+
+    Their floors add as variances: the errors of two determinations are independent.
+    """
+    records = {
+        one.record.analyte: one.record
+        for one in views.fetch(store, "followed", "trial = ?", (trial,))
+    }
+    found = {
+        name: Declared(
+            None if one.cv is None else float(one.cv) / 100.0,
+            float(one.sd or 0),
+            None if one.margin is None else float(one.margin),
+        )
+        for name, one in records.items()
+    }
+    parts = [found[name] for name in PARTS if name in found]
+    if len(parts) == len(PARTS):
+        cvs = [one.cv for one in parts if one.cv is not None]
+        margin = found[MINERAL_N].margin if MINERAL_N in found else None
+        cv = max(cvs) if len(cvs) == len(parts) else None
+        found[MINERAL_N] = Declared(cv, math.hypot(*(one.floor for one in parts)), margin)
+    return found
+
+
+def points_of(rows: Sequence[Row]) -> Points:
+    """What a curve is fitted to: days from application on, before anything was sown."""
+    from logbook.analysis import series as analysis
+
+    after = [row for row in rows if row.difference.day >= 0]
+    found = analysis.points_for_fit(row.difference for row in after if not row.planted)
+    sown = [
+        f"day {round(row.difference.day, 1):g}: planted ({compact(row.planted)} sown before it)"
+        for row in after
+        if row.planted
+    ]
+    return replace(found, left_out=(*found.left_out, *sown))
+
+
+def fit(
+    analyte: str, rows: Sequence[Row], points: Points, share: float | None, declared: Declared
+) -> tuple[tuple[Fit | Refusal, ...], Fitted]:
+    """Every shape fitted or refused, and the choice with its intervals; points: one or more.
+
+    share: f, the amendment's share of the dry mass, None where it is not known or not used.
+    """
+    from logbook.analysis import below, errors, intervals
+
+    beds = beds_of(rows, points, share)
+    known = None
+    if beds is not None:
+        known = errors.errors_of(beds, cv=declared.cv, floor=declared.floor)
+    sd = None if known is None else known.sd.tolist()
+    df = math.inf if known is None else known.df
+    shown, choice = chosen(points.days, points.values, True, sd, df, _weights(beds))
+    constants = {} if beds is None else _constants(choice, beds, declared)
+    return shown, Fitted(
+        choice=choice,
+        beds=beds,
+        errors=known,
+        constants=constants,
+        area=None if beds is None else intervals.area(beds, cv=declared.cv),
+        below=below.below_control(beds) if beds is not None and analyte == MINERAL_N else None,
+        declared=declared,
+    )
+
+
+def beds_of(rows: Iterable[Row], points: Points, share: float | None) -> Beds | None:
+    """Results by bed on the days of the points; None where two pulls fell on the same day."""
+    from logbook.analysis.beds import beds_of as averaged
+    from logbook.analysis.scores import beds_of as matrix
+
+    days = list(points.days)
+    kept = [row for row in rows if row.difference.day in days and not row.planted]
+    if len(kept) != len(days) or len(set(days)) != len(days):
+        return None
+    results: dict[tuple[bool, str, str | None], dict[float, float]] = {}
+    for row in kept:
+        for bed in averaged(row.observations):
+            found = results.setdefault((bed.treated, bed.name, bed.block), {})
+            found[row.difference.day] = bed.low
+    sides = [[one for one in results if one[0] is treated] for treated in (True, False)]
+    if not all(sides):
+        return None
+    numbers = [
+        [[results[bed].get(day, float("nan")) for day in days] for bed in side] for side in sides
+    ]
+    labels: list[list[str] | None] = [[bed[2] or "" for bed in side] for side in sides]
+    if not all(bed[2] for side in sides for bed in side):
+        labels = [None, None]
+    return matrix(
+        days,
+        *numbers,
+        share=share or 0.0,
+        treated_blocks=labels[0],
+        control_blocks=labels[1],
+    )
+
+
+def _weights(beds: Beds | None) -> list[float] | None:
+    """The weights of the fit whose intervals are given: equal between beds, else of one bed."""
+    from logbook.analysis import intervals
+
+    if beds is None or beds.fewest > 1:
+        return None
+    weights = intervals.one_bed_weights(beds, free_start=True)
+    return None if weights is None else [float(weight) for weight in weights]
+
+
+def chosen(
+    days: Sequence[float],
+    values: Sequence[float],
+    free_start: bool,
+    sd: Sequence[float] | None,
+    df: float = math.inf,
+    weights: Sequence[float] | None = None,
+) -> tuple[tuple[Fit | Refusal, ...], Choice]:
+    """Every shape fitted as shown, and the choice, judged with the errors where they are known.
+
+    sd: of each value, known by df degrees of freedom; weights: those of the fits shown (None: all
+    count the same).
+    """
+    from logbook.analysis import errors, fitting
+    from logbook.analysis.choice import choose
+    from logbook.analysis.fits import Fit
+
+    pulls = len(set(days))
+    if sd is None:
+        shown = fitting.fit_series(days, values, free_start, weights=weights)
+        return tuple(shown), choose(shown, pulls=pulls)
+    shown = fitting.fit_series(days, values, free_start, weights=weights, errors_known=True)
+    judged = fitting.fit_series(days, values, free_start, sd=sd)
+    chances = {one.shape: errors.misfit(one, df) for one in judged if isinstance(one, Fit)}
+
+    def marked(found: Iterable[Fit | Refusal]) -> list[Fit | Refusal]:
+        return [errors.checked(one, chances.get) if isinstance(one, Fit) else one for one in found]
+
+    shown, judged = marked(shown), marked(judged)
+    return tuple(shown), choose(judged, errors_known=True, pulls=pulls, shown=shown)
+
+
+def fit_values(
+    days: Sequence[float], values: Sequence[float], sd: Sequence[float] | None, free_start: bool
+) -> tuple[tuple[Fit | Refusal, ...], Fitted]:
+    """Net values alone, without beds: every shape, the choice, and intervals of these values.
+
+    sd: the standard error of each value, where it is known.
+    """
+    from logbook.analysis import netted
+
+    given = netted.values_of(days, values, free_start=free_start, sd=sd)
+    weights = None if sd is None else [1.0 / one**2 for one in sd]
+    shown, choice = chosen(days, values, free_start, sd, weights=weights)
+    makers = {"a": netted.slope, "A": netted.ceiling, "k": netted.rate, "t1/2": netted.half_life}
+    constants = {symbol: makers[symbol](given) for symbol in _printed(choice)}
+    area = netted.area(given)
+    return shown, Fitted(choice, None, None, constants, area, None, Declared())
+
+
+def _printed(choice: Choice) -> tuple[str, ...]:
+    """Symbols of the constants that may be printed, where intervals of them are known."""
+    from logbook.analysis.choice import Printed
+
+    one = choice.chosen
+    if one is None or choice.printed in (Printed.CURVE, Printed.NOTHING):
+        return ()
+    if one.shape == "zero order" or choice.printed is Printed.ZERO_ORDER_RATE:
+        return ("a",)
+    if one.shape != "first order":
+        return ()
+    return ("A", "k") if choice.printed is Printed.PLATEAU else ("A", "k", "t1/2")
+
+
+def _constants(choice: Choice, beds: Beds, declared: Declared) -> dict[str, Interval]:
+    """Intervals between beds of what may be printed of the chosen shape."""
+    from logbook.analysis import intervals
+
+    makers = {
+        "a": intervals.slope,
+        "A": intervals.ceiling,
+        "k": intervals.rate,
+        "t1/2": intervals.half_life,
+    }
+    free = choice.chosen is not None and choice.chosen.free_start
+    return {
+        symbol: makers[symbol](beds, free_start=free, cv=declared.cv) for symbol in _printed(choice)
+    }
