@@ -67,7 +67,7 @@ def _made(cv: float, seed: int, blocks: bool = False) -> Beds:
     level = np.array([25.0 + 40.0 * (1 - np.exp(-0.05 * days)), np.full_like(days, 25.0)])
     results = level[:, None, :] * (1.0 + cv * rng.standard_normal((2, 4, len(days))))
     if blocks:
-        results *= np.exp(0.3 * rng.standard_normal(4))[None, :, None]
+        results += 8.0 * rng.standard_normal(4)[None, :, None]
     labels = BLOCKS if blocks else None
     return beds_of(days, *results, treated_blocks=labels, control_blocks=labels)
 
