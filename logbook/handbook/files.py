@@ -1,0 +1,70 @@
+"""Where the tables are read from: the user's own copy where there is one, else the program's."""
+
+from __future__ import annotations
+
+import os
+from importlib import resources
+from pathlib import Path
+
+from logbook.errors import UserMistake
+from logbook.handbook.content import Handbook
+from logbook.handbook.products import FILE as PRODUCTS
+from logbook.handbook.products import read_products
+from logbook.handbook.sufficiency import FILE as SUFFICIENCY
+from logbook.handbook.sufficiency import read_sufficiency
+
+FILES = (SUFFICIENCY, PRODUCTS)
+
+
+def load(folder: Path | None = None) -> Handbook:
+    """All tables; a file of the same name in `folder` is read in place of the program's own.
+
+    Raises BadData with every problem of an edited file, UserMistake for one that cannot be read.
+    """
+    tables_data, tables_name = _bytes(folder, SUFFICIENCY)
+    products_data, products_name = _bytes(folder, PRODUCTS)
+    tables, crops = read_sufficiency(tables_data, tables_name or SUFFICIENCY)
+    products = read_products(products_data, products_name or PRODUCTS)
+    return Handbook(tables, crops, products, (tables_name, products_name))
+
+
+def _bytes(folder: Path | None, name: str) -> tuple[bytes, str]:
+    """A file's bytes and the path of the user's copy, "" for the program's own."""
+    if folder is not None:
+        own = folder / name
+        try:
+            return own.read_bytes(), str(own)
+        except FileNotFoundError:
+            pass
+        except OSError as problem:
+            raise UserMistake(
+                f"{own}: cannot be read ({problem.strerror})", "check the file, or move it away"
+            ) from None
+    return resources.files("logbook.handbook").joinpath(name).read_bytes(), ""
+
+
+def copy(folder: Path) -> list[Path]:
+    """Write the program's own files into `folder`, to be edited there.
+
+    Raises UserMistake, with nothing written, where one of them is there already or cannot be.
+    """
+    there = [folder / name for name in FILES if os.path.lexists(folder / name)]
+    if there:
+        raise UserMistake(
+            f"{', '.join(map(str, there))}: already there",
+            "edit it, or move it away first: nothing was written",
+        )
+    written: list[Path] = []
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        for name in FILES:
+            with (folder / name).open("xb") as file:
+                written.append(folder / name)
+                file.write(_bytes(None, name)[0])
+    except OSError as problem:
+        for path in written:
+            path.unlink(missing_ok=True)
+        raise UserMistake(
+            f"{folder}: cannot be written ({problem.strerror})", "check the folder"
+        ) from None
+    return written
