@@ -645,3 +645,125 @@ def test_the_line_of_every_key_of_the_template_shows_the_key() -> None:
         assert path in lines
         if isinstance(path[-1], str):
             assert path[-1] in shown[lines[path] - 1]
+
+
+# What is declared of a nutrient beforehand: in the protocol's words, as it is kept.
+LONG = {
+    "all of it": (
+        'nitrate-N = { method = "1 M KCl", cv = "8 %", sd = "0.5 mg/kg", margin = "10 mg/kg" }',
+        records.Followed("", "nitrate-N", "1 M KCl", D(8), D("0.5"), D(10)),
+    ),
+    "the method alone": (
+        'nitrate-N = { method = "1M KCl" }',
+        records.Followed("", "nitrate-N", "1 M KCl"),
+    ),
+    "another unit": (
+        'P = { method = "Mehlich-3", sd = "0.002 g/kg", margin = "20 ppm" }',
+        records.Followed("", "P", "Mehlich-3", None, D(2), D(20)),
+    ),
+    "pH in units": (
+        'pH = { method = "water 1:1", sd = "0.05", margin = "0.3 units" }',
+        records.Followed("", "pH", "water 1:1", None, D("0.05"), D("0.3")),
+    ),
+    "the sum": (
+        'mineral-N = { margin = "15 mg/kg" }',
+        records.Followed("", "mineral-N", "", None, None, D(15)),
+    ),
+}
+
+
+@pytest.mark.parametrize("name", LONG)
+def test_what_is_declared_of_a_nutrient(name: str) -> None:
+    line, expected = LONG[name]
+    text = SMALL
+    if line.startswith("nitrate-N"):
+        text = changed(('nitrate-N = "1 M KCl"', line))
+    else:
+        text += line + "\n"
+    found = read(text)
+    kept = {
+        record.analyte: record
+        for _, record in protocol.planned_records(found)
+        if isinstance(record, records.Followed)
+    }
+    assert kept[expected.analyte] == dataclasses.replace(expected, trial=found.tid)
+    assert found.warnings == ()
+
+
+@pytest.mark.parametrize(
+    ("line", "problem"),
+    [
+        (
+            'pH = { method = "water 1:1", cv = "2 %" }',
+            'nutrients.pH.cv: a pH is a logarithm: a percentage of it means nothing '
+            'declare the error in units: sd = "0.05"',
+        ),
+        (
+            'mineral-N = { method = "1 M KCl", margin = "15 mg/kg" }',
+            "nutrients.mineral-N.method: mineral-N is a sum: its method follows from nitrate-N and "
+            "ammonium-N write it there, and only margin here",
+        ),
+        (
+            "mineral-N = {}",
+            'nutrients.mineral-N: "margin" is missing say how much matters: margin = "15 mg/kg"',
+        ),
+        (
+            'P = { cv = "8 %" }',
+            'nutrients.P: "method" is missing name the method, for example Mehlich-3',
+        ),
+        (
+            'P = { method = "Mehlich-3", cv = "8" }',
+            "nutrients.P.cv: '8' has no unit add one of: %",
+        ),
+        (
+            'P = { method = "Mehlich-3", cv = "120 %" }',
+            "nutrients.P.cv: a laboratory whose results are off by 120 % measures nothing "
+            'write it like "8 %"',
+        ),
+        (
+            'P = { method = "Mehlich-3", sd = "0.05" }',
+            "nutrients.P.sd: '0.05' has no unit "
+            'write it like "12 mg/kg", or "not known yet"',
+        ),
+        (
+            'P = { method = "Mehlich-3", margin = "0 mg/kg" }',
+            "nutrients.P.margin: '0 mg/kg' must be more than nothing "
+            "leave the key out if none is known",
+        ),
+        (
+            'P = { method = "Mehlich-3", margins = "9 mg/kg" }',
+            'nutrients.P.margins: "margins" is not a key of this section did you mean "margin"?',
+        ),
+    ],
+)  # fmt: skip
+def test_what_cannot_be_declared_of_a_nutrient(line: str, problem: str) -> None:
+    assert said(problems(f"{SMALL}{line}\n")) == [f"trial.toml, line 40, {problem}"]
+
+
+def test_a_margin_of_the_sum_needs_both_its_parts() -> None:
+    text = changed(
+        ('ammonium-N = "1 M KCl"', 'mineral-N = { margin = "15 mg/kg" }'),
+        ('zone = "Europe/Lisbon"', 'zone = "Europe/Lisbon"\nendpoint = "nitrate-N"'),
+    )
+    assert said(problems(text)) == [
+        "trial.toml, line 40, nutrients.mineral-N: mineral-N is the sum of nitrate-N and "
+        "ammonium-N; not followed: ammonium-N follow both"
+    ]
+
+
+def test_the_error_of_a_lots_analysis_is_kept_in_the_form_of_its_value() -> None:
+    # P2O5 is 43.64 % P (IUPAC weights), its value and its error alike.
+    text = SMALL + (
+        '[amendments.c.contents]\nP2O5 = { value = "1 %", basis = "dry", '
+        'method = "maker\'s label", sd = "0.1 %" }\n'
+    )
+    (content,) = (
+        record
+        for _, record in protocol.planned_records(read(text))
+        if isinstance(record, records.LotContent)
+    )
+    assert content.sd is not None
+    assert round(content.value) == 4364
+    assert content.sd * 10 == pytest.approx(content.value)
+    (problem,) = problems(text.replace('"0.1 %"', '"0 %"'))
+    assert problem.what == "'0 %' must be more than nothing"

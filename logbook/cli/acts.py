@@ -220,8 +220,11 @@ def event(
 ) -> None:
     """Write down a mishap: earlier pulls of the bed stand, later ones are flagged.
 
+    Ammonia that was smelt is no mishap: it flags no pull, and says that nitrogen was lost.
+
     Examples: logbook event B7 spilled --text 'knocked off the bench, a third lost'
               logbook event 'block 2' flooded --when yesterday
+              logbook event B5 'ammonia smelt'
     """
     session: Session = context.obj
     trial, chosen_beds = session.read(lambda store: addressed(store, session, beds))

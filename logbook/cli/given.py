@@ -31,6 +31,8 @@ _SENSIBLE = {
     "fraction": (Decimal(0), Decimal(300)),
     "acidity": (Decimal(0), Decimal(14)),
     "conductivity": (Decimal(0), Decimal(100)),
+    # From dry peat moss to where hardly a pore would be left between the grains.
+    "density": (Decimal("0.03"), Decimal("2.5")),
 }
 _MOST_NAMED = 6
 _PER_AREA = re.compile(r"\s*(.*[0-9.,])\s*(?:mm|l\s*/\s*m\s*(?:2|²)|l\s*m-2)\s*\Z", re.I | re.S)

@@ -81,7 +81,8 @@ def setting(store: Any, session: Session, codes: Collection[str]) -> Setting:
     trials = {one.id: one.record for one in views.fetch(store, "trial") if one.id in meant}
     followed: dict[str, dict[str, str]] = {ident: {} for ident in trials}
     for one in views.fetch(store, "followed"):
-        if one.record.trial in followed:
+        # The sum mineral-N has no method of its own.
+        if one.record.trial in followed and one.record.method:
             followed[one.record.trial][one.record.analyte] = one.record.method
     own = sorted({trial.lab for trial in trials.values() if trial.lab})
     return Setting(known, trials, followed, (*own, *origins.laboratories(store)))

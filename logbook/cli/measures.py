@@ -1,4 +1,4 @@
-"""The command `measure`: what is read on the spot - temperature, moisture, weight, EC, pH."""
+"""The command `measure`: read on the spot - temperature, moisture, weight, density, EC, pH."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ def measure(
         ),
     ],
     value: Annotated[
-        str, typer.Argument(help="Such as '27.5 C', '31 %', '1.2 dS/m', 6.5.", show_default=False)
+        str, typer.Argument(help="Such as '27.5 C', '31 %', '1.1 kg/L', 6.5.", show_default=False)
     ],
     on: Annotated[
         str | None,
@@ -40,11 +40,13 @@ def measure(
 ) -> None:
     """Write down what was read on the spot.
 
-    Moisture is % of the dry mass; EC and pH strips are field readings and are never
+    Moisture is % of the dry mass; bulk density is a bed's, dry, after settling: dry mass
+    over volume of a ring pushed in. EC and pH strips are field readings and are never
     compared with a laboratory's.
 
     Examples: logbook measure 'soil temperature' '27.5 C' --on B1-B4 --depth '10 cm'
               logbook measure 'air temperature' '31 C' --when 14:00
+              logbook measure 'bulk density' '1.12 kg/L' --on B3
     """
     session: Session = context.obj
     kind = " ".join(what.split())
@@ -56,6 +58,8 @@ def measure(
     name = known[kind.casefold()]
     number, unit = read_value(name, value)
     depth_cm = units.positive(depth, "length").to("cm", "length") if depth else None
+    if name == records.BULK_DENSITY and not on:
+        raise UserMistake("a bulk density is a bed's", "say whose: --on B1-B3")
     if on:
         trial, beds = session.read(lambda store: addressed(store, session, on))
         about, where = [bed.id for bed in beds], f" of {compact(bed.label for bed in beds)}"

@@ -50,6 +50,14 @@ def _trial(value: Value) -> bool:
     return True
 
 
+def _followed(value: Value) -> bool:
+    return _analyte(value) and all(_positive(name)(value) for name in ("cv", "sd", "margin"))
+
+
+def _content(value: Value) -> bool:
+    return _analyte(value) and _positive("sd")(value)
+
+
 def _positive(name: str) -> Callable[[Value], bool]:
     def check(value: Value) -> bool:
         return value.get(name) is None or Decimal(str(value.get(name))) > 0
@@ -81,8 +89,8 @@ def _watering(value: Value) -> bool:
 _CHECKS: dict[str, Callable[[Any], bool]] = {
     "result": _result,
     "soil-value": _analyte,
-    "lot-content": _analyte,
-    "followed": _analyte,
+    "lot-content": _content,
+    "followed": _followed,
     "planned-pull": _planned,
     "trial": _trial,
     "soil": _positive("bulk_density"),

@@ -143,7 +143,7 @@ def check_sizes_used(protocol: Protocol, findings: Findings) -> None:
 
 def check_nutrients(protocol: Protocol, findings: Findings) -> None:
     """Something is followed, and the endpoint is among it (mineral-N: both its forms)."""
-    followed = [name for name, _ in protocol.nutrients]
+    followed = protocol.followed
     if not followed and ("nutrients",) in findings.lines:
         findings.add(("nutrients",), "nothing is followed", "name what to follow, with its method")
     if protocol.endpoint == "mineral-N":
@@ -157,6 +157,15 @@ def check_nutrients(protocol: Protocol, findings: Findings) -> None:
         path: Path = ("trial", "endpoint")
         path = path if path in findings.lines else ("nutrients",)
         findings.add(path, what + ", ".join(lacking), remedy)
+
+
+def check_sum(protocol: Protocol, findings: Findings) -> None:
+    """A margin of mineral-N needs both its forms (as the endpoint, `check_nutrients` sees it)."""
+    lacking = [name for name in MINERAL if name not in protocol.followed]
+    declared = any(one.analyte == "mineral-N" for one in protocol.nutrients)
+    if lacking and declared and protocol.endpoint != "mineral-N":
+        what = f"mineral-N is the sum of {' and '.join(MINERAL)}; not followed: "
+        findings.add(("nutrients", "mineral-N"), what + ", ".join(lacking), "follow both")
 
 
 def check_endpoint_day(protocol: Protocol, findings: Findings) -> None:
@@ -193,7 +202,7 @@ def check_planned(protocol: Protocol, findings: Findings) -> None:
 def check_parts(protocol: Protocol, findings: Findings) -> None:
     """The parts of a pull are for what is followed, each nutrient in one of them."""
     if not findings.any_under("nutrients"):
-        parts.check_parts(protocol.parts, [name for name, _ in protocol.nutrients], findings)
+        parts.check_parts(protocol.parts, protocol.followed, findings)
 
 
 Check = Callable[[Protocol, Findings], None]
@@ -207,6 +216,7 @@ CHECKS: tuple[Check, ...] = (
     check_depths,
     check_sizes_used,
     check_nutrients,
+    check_sum,
     check_endpoint_day,
     check_planned,
     check_parts,
@@ -261,7 +271,7 @@ def _dried_nitrogen(protocol: Protocol) -> str:
 
 
 def _without_part(protocol: Protocol) -> str:
-    return parts.without_part(protocol.parts, [name for name, _ in protocol.nutrients])
+    return parts.without_part(protocol.parts, protocol.followed)
 
 
 WARNINGS: tuple[Callable[[Protocol], str], ...] = (

@@ -50,13 +50,17 @@ class BedLine:
 
 @dataclass(frozen=True)
 class Value:
-    """A starting value of the soil or a content of an amendment; `basis` is "" for the soil."""
+    """A starting value of the soil or a content of an amendment; `basis` is "" for the soil.
+
+    `sd` is what the laboratory states of a content's analysis, in the same unit.
+    """
 
     analyte: str
     value: Decimal | None
     unit: str
     basis: str
     method: str
+    sd: Decimal | None = None
 
 
 @dataclass(frozen=True)
@@ -83,6 +87,20 @@ class TreatmentLine:
     amendment: str | None
     rate: Decimal | None
     rate_unit: str | None
+
+
+@dataclass(frozen=True)
+class NutrientLine:
+    """A nutrient that is followed; what is declared of it is as `trial.records.Followed` says.
+
+    `method` is "" for mineral-N, the sum of two that are followed: it has a margin at most.
+    """
+
+    analyte: str
+    method: str
+    cv: Decimal | None = None
+    sd: Decimal | None = None
+    margin: Decimal | None = None
 
 
 @dataclass(frozen=True)
@@ -137,9 +155,14 @@ class Protocol:
     treatments: tuple[TreatmentLine, ...]
     pulls: tuple[PullLine, ...]
     water: Water | None
-    nutrients: tuple[tuple[str, str], ...]
+    nutrients: tuple[NutrientLine, ...]
     parts: tuple[tuple[str, tuple[str, ...]], ...] = ()
     warnings: tuple[str, ...] = ()
+
+    @property
+    def followed(self) -> list[str]:
+        """The nutrients that a laboratory measures: without the sum mineral-N."""
+        return [one.analyte for one in self.nutrients if one.analyte != DEFAULT_ENDPOINT]
 
     @property
     def tid(self) -> str:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from decimal import Decimal
+
 from logbook.errors import UserMistake
 from logbook.protocol import measure
 from logbook.protocol.content import NOT_KNOWN, Material, TreatmentLine, Value
@@ -79,12 +81,21 @@ def _measured(
     pair = entry.later("value", lambda text: measure.content(text, key), needed)
     needed = "name the method that gave this value"
     method = entry.parsed("method", chemistry.method_name, needed)
-    basis = ""
+    basis, error = "", None
     if with_basis:
         basis = entry.parsed("basis", _basis, 'say basis = "dry" or basis = "as is"') or ""
+        error = entry.later("sd", lambda text: _error(text, key))
     entry.close()
     value = pair[0] if pair else None
-    return Value(analyte.name, value, analyte.unit, basis, method or "")
+    return Value(analyte.name, value, analyte.unit, basis, method or "", error)
+
+
+def _error(text: str, key: str) -> Decimal:
+    """The standard deviation of an analysis, in the unit and form of its value."""
+    value, _ = measure.content(text, key)
+    if value <= 0:
+        raise UserMistake(f"{text!r} must be more than nothing", "leave sd out if it is not known")
+    return value
 
 
 def _basis(text: str) -> str:

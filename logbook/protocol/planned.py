@@ -43,13 +43,14 @@ def planned_records(protocol: Protocol) -> list[Pair]:
     for kind, analyses in protocol.parts:
         key = f"planned-part/{protocol.id_of('planned-part', kind)}"
         pairs.append((key, records.PlannedPart(tid, kind, analyses)))
-    for analyte, method in protocol.nutrients:
-        key = f"followed/{protocol.id_of('followed', analyte)}"
-        pairs.append((key, records.Followed(tid, analyte, method)))
+    for one in protocol.nutrients:
+        key = f"followed/{protocol.id_of('followed', one.analyte)}"
+        record = records.Followed(tid, one.analyte, one.method, one.cv, one.sd, one.margin)
+        pairs.append((key, record))
     if protocol.water is not None:
-        plan = protocol.water
-        record = records.WateringPlan(tid, plan.interval, plan.amount, plan.unit)
-        pairs.append((f"watering-plan/{tid}", record))
+        water = protocol.water
+        plan = records.WateringPlan(tid, water.interval, water.amount, water.unit)
+        pairs.append((f"watering-plan/{tid}", plan))
     return pairs
 
 
@@ -102,7 +103,7 @@ def _material(protocol: Protocol, material: Material) -> Iterator[Pair]:
     for one in material.contents:
         if one.value is not None:
             record = records.LotContent(
-                lot, one.analyte, one.value, one.unit, one.basis, one.method
+                lot, one.analyte, one.value, one.unit, one.basis, one.method, one.sd
             )
             yield f"lot-content/{lot}/{one.analyte}", record
 

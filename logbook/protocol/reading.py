@@ -8,17 +8,16 @@ from decimal import Decimal
 from typing import Any
 
 from logbook.errors import BadData, Problem, UserMistake
-from logbook.protocol import calendar, checks, layout, materials, measure, parts
+from logbook.protocol import calendar, checks, layout, materials, measure, nutrients, parts
 from logbook.protocol.content import (
     DEFAULT_ENDPOINT,
     DEFAULT_ENDPOINT_DAY,
-    NOT_KNOWN,
     Protocol,
     Water,
 )
 from logbook.protocol.lines import Path, error_line, find_lines
 from logbook.protocol.section import Findings, Section
-from logbook.trial import chemistry, times
+from logbook.trial import times
 
 FORMAT = 1
 _MOST_BYTES = 1_048_576
@@ -116,7 +115,9 @@ def _protocol(top: Section, sha256: str) -> Protocol:
         ),
         pulls=calendar.read_pulls(top.section("calendar")),
         water=_water(top.section("watering")),
-        nutrients=_nutrients(top.section("nutrients", "name what to follow, with its method")),
+        nutrients=nutrients.read_nutrients(
+            top.section("nutrients", "name what to follow, with its method")
+        ),
     )
     top.close()
     return protocol
@@ -195,36 +196,3 @@ def _water(section: Section) -> Water | None:
     amount = section.parsed("amount", measure.watering, 'like amount = "3 L/m2"')
     section.close()
     return None if interval is None or amount is None else Water(interval, *amount)
-
-
-def _method(text: str) -> str:
-    if text == NOT_KNOWN:
-        raise UserMistake("the method is missing", "a nutrient is only followed by one method")
-    return chemistry.method_name(text)
-
-
-def _nutrients(section: Section) -> tuple[tuple[str, str], ...]:
-    """What is followed, each with the one method that makes its results comparable."""
-    found: dict[str, str] = {}
-    for key in section.table:
-        name = _followed(section, key)
-        if name is None:
-            continue
-        if name in found:
-            section.problem(key, f"{name} is followed twice", "keep one of them")
-        found[name] = section.parsed(key, _method, "name the method, for example Mehlich-3") or ""
-    return tuple(found.items())
-
-
-def _followed(section: Section, key: str) -> str | None:
-    section.has(key)
-    try:
-        name = _analyte(key)
-    except UserMistake as mistake:
-        section.problem(key, mistake.message, mistake.hint)
-        return None
-    if name == DEFAULT_ENDPOINT:
-        what = "mineral-N is the sum of nitrate-N and ammonium-N and has no method of its own"
-        section.problem(key, what, "follow nitrate-N and ammonium-N instead")
-        return None
-    return name

@@ -100,7 +100,7 @@ moisture = "40 % wet basis"       # water in the wet mass; or "67 % dry basis", 
 price = "0.05 EUR/L"              # optional
 
 [amendments.compost-A.contents]   # basis: "dry", or "as is" (moist, as it comes out of the bag)
-total-N = { value = "1.5 %", basis = "dry", method = "dry combustion" }
+total-N = { value = "1.5 %", basis = "dry", method = "dry combustion" }   # optional: sd = "0.05 %"
 P2O5 = { value = "0.6 %", basis = "dry", method = "maker's label" }   # becomes P
 
 [amendments.meal-B]
@@ -174,6 +174,15 @@ amount = "3 L/m2"                 # or "9 L per bed"
 
 # What is followed, each with ONE method for the whole trial: results by another method are another
 # series. Mineral nitrogen is nitrate-N + ammonium-N of the same sample: follow both.
+#
+# Optional, declared beforehand, in the longer form of a line:
+# - cv: the laboratory's coefficient of variation, as it states it; never for pH, a logarithm.
+# - sd: the error that stays where there is next to nothing of the nutrient; pH in units ("0.05").
+#   Together: error = sqrt(sd^2 + (cv x value)^2). Where beds differ more, that counts.
+# - margin: a difference that matters to you. Only against one can a trial show that two beds are as
+#   good as equal. Mineral nitrogen can have one too, and nothing else: it is a sum.
+# nitrate-N = { method = "1 M KCl", cv = "8 %", sd = "0.5 mg/kg", margin = "10 mg/kg" }
+# mineral-N = { margin = "15 mg/kg" }
 [nutrients]
 nitrate-N = "1 M KCl"
 ammonium-N = "1 M KCl"

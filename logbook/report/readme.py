@@ -179,7 +179,8 @@ def _plan(season: Season) -> Iterator[str]:
     yield f"Pulls, in days after each bed's own application: {', '.join(told)}."
     yield from _parts(season)
     for found in season.records["followed"]:
-        yield f"{found.record.analyte} by {found.record.method}."
+        if found.record.method:
+            yield f"{found.record.analyte} by {found.record.method}."
     for found in season.records["watering-plan"]:
         one = found.record
         yield f"Watering as planned: {short(one.amount)} {one.unit} every {one.interval} d."

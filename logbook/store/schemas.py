@@ -8,7 +8,7 @@ from logbook import __version__
 from logbook.errors import NewerStore, StoreError
 
 # Every version in migrations/versions, oldest first; a test compares the two.
-SCHEMAS = ("0001", "0002")
+SCHEMAS = ("0001", "0002", "0003")
 SCHEMA = SCHEMAS[-1]
 
 

@@ -12,7 +12,8 @@ whatever another machine wrote. In a table without rowid the key's columns come 
 integrity check of SQLite 3.40 finds NULLs that are not there.
 
 Schema history: 0001 first version. 0002 late beds, composites, parts, bags, weighings,
-measurements, skipped pulls, a calendar that changes.
+measurements, skipped pulls, a calendar that changes. 0003 declared errors and margins of nutrients,
+the error of a lot's analysis.
 """
 
 from __future__ import annotations

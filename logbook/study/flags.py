@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING
 from logbook.store import views
 from logbook.trial.ranges import compact
 from logbook.trial.records import (
+    AMMONIA,
     MISHAPS,
     NEW_FILL,
     OUT,
@@ -126,6 +127,8 @@ def notes(found: Sequence[Reading], known: History, without_flagged: bool) -> It
             yield f"{one.label} is out of the trial since {day}: {pulls} {verb} left out"
         elif what == SOWN:
             yield f"{one.label} was sown on {day}: {pulls} {verb} planted, outside release fits"
+        elif what == AMMONIA:
+            yield f"{one.label}: ammonia was smelt on {day}: nitrogen went into the air"
         else:
             flagged = True
             end = "left out, as asked" if without_flagged else "flagged, and kept here"

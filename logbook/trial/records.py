@@ -24,6 +24,7 @@ UNKNOWN_ORIGIN = "not known"
 ORIGINS = (UNTREATED, NEW_FILL, UNKNOWN_ORIGIN)
 # Parts of a pull: what is kept how, for what.
 PARTS = ("chilled", "frozen", "dried", "tin", "retained")
+BULK_DENSITY = "bulk density"  # of a bed: kg/L, dry, after settling
 # What is measured on the spot -> its dimension (see units.UNITS).
 MEASURED = {
     "soil temperature": "temperature",
@@ -32,13 +33,16 @@ MEASURED = {
     "weight": "mass",
     "EC": "conductivity",
     "pH strip": "acidity",
+    BULK_DENSITY: "density",
 }
-# What may happen to a bed. Mishaps flag its later pulls; from sowing on it is planted, outside
-# release fits; from the day that it is out of the trial its pulls count no longer.
+# What may happen to a bed. Mishaps flag its later pulls; ammonia that was smelt is nitrogen on its
+# way into the air and flags no pull; from sowing on a bed is planted, outside release fits; from
+# the day that it is out of the trial its pulls count no longer.
 MISHAPS = ("spilled", "refilled", "flooded", "drained", "heat off")
 SOWN = "sown"
 OUT = "out of the trial"
-EVENTS = (*MISHAPS, SOWN, OUT)
+AMMONIA = "ammonia smelt"
+EVENTS = (*MISHAPS, AMMONIA, SOWN, OUT)
 
 
 class Record:
@@ -148,7 +152,10 @@ class LotMoisture(Record):
 
 @dataclass(frozen=True, repr=False, eq=False)
 class LotContent(Record):
-    """What a lot contains: mg/kg (or the analyte's canonical unit) on the `basis` named."""
+    """What a lot contains: mg/kg (or the analyte's canonical unit) on the `basis` named.
+
+    `sd` is the standard deviation that the laboratory states of the analysis, in the same unit.
+    """
 
     lot: str
     analyte: str
@@ -156,6 +163,7 @@ class LotContent(Record):
     unit: str
     basis: str
     method: str
+    sd: Decimal | None = None
 
 
 @dataclass(frozen=True, repr=False, eq=False)
@@ -214,11 +222,20 @@ class PlannedPull(Record):
 
 @dataclass(frozen=True, repr=False, eq=False)
 class Followed(Record):
-    """A nutrient the trial follows, with the one method that makes its results comparable."""
+    """A nutrient the trial follows, with the one method that makes its results comparable.
+
+    `cv` is the laboratory's declared coefficient of variation, in %; `sd` the error that stays
+    where there is next to nothing of the nutrient, and `margin` a difference that matters, declared
+    beforehand, both in the nutrient's canonical unit. An error is sqrt(sd^2 + (cv x)^2). The sum
+    mineral-N has a margin at most: `method` is empty, `cv` and `sd` are those of its parts.
+    """
 
     trial: str
     analyte: str
     method: str
+    cv: Decimal | None = None
+    sd: Decimal | None = None
+    margin: Decimal | None = None
 
 
 @dataclass(frozen=True, repr=False, eq=False)

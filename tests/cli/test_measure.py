@@ -31,6 +31,7 @@ READ = {
     "another unit": (["EC", "1200 uS/cm"], "EC of B1: 1.2 dS/m"),
     "capitals": (["ph Strip", "6.5"], "pH strip of B1: 6.5"),
     "weight": (["weight", "1.25 kg"], "weight of B1: 1250 g"),
+    "density": (["bulk density", "1120 kg/m3"], "bulk density of B1: 1.12 kg/L"),
 }
 
 
@@ -100,7 +101,8 @@ WRONG = {
     "nothing known": (
         ["measure", "colour", "brown"],
         "Error: 'colour' is not measured here\n"
-        "Try: use one of: soil temperature, air temperature, moisture, weight, EC, pH strip\n",
+        "Try: use one of: soil temperature, air temperature, moisture, weight, EC, pH strip, "
+        "bulk density\n",
     ),
     "cannot be": (
         ["measure", "soil temperature", "275 C"],
@@ -145,3 +147,13 @@ def test_wrong_input_is_one_message_and_no_trace(name: str, started: Program) ->
     assert said.err == expected if expected.endswith("\n") else said.err.startswith(expected)
     assert "Traceback" not in said.err
     assert started.journal() == before
+
+
+def test_a_bulk_density_is_a_beds(started: Program) -> None:
+    said = started("measure", "bulk density", "1.1 kg/L", on=ON)
+    assert (said.code, said.err) == (
+        2, "Error: a bulk density is a bed's\nTry: say whose: --on B1-B3\n"
+    )  # fmt: skip
+    said = started("measure", "bulk density", "1100 kg/L", "--on", "B1", on=ON)
+    assert said.code == 2
+    assert "it lies between 0.03 and 2.5 kg/L" in said.err

@@ -35,6 +35,20 @@ def _result(**changes: Any) -> dict[str, Any]:
         ("trial", {**TRIAL, "zone": "Europe/Atlantis"}),
         ("soil", {"trial": "t", "source": "", "texture": "", "bulk_density": "0"}),
         ("lot-density", {"lot": "l", "density": "-1"}),
+        ("followed", {"trial": "t", "analyte": "P", "method": "m", "cv": "0"}),
+        ("followed", {"trial": "t", "analyte": "P", "method": "m", "margin": "-1"}),
+        (
+            "lot-content",
+            {
+                "lot": "l",
+                "analyte": "P",
+                "value": "1",
+                "unit": "mg/kg",
+                "basis": "dry",
+                "method": "m",
+                "sd": "-0.1",
+            },
+        ),
         ("lot-moisture", {"lot": "l", "moisture": "100"}),
         ("watering-plan", {"trial": "t", "interval": 0, "amount": "1", "unit": "mL"}),
     ],
@@ -44,6 +58,8 @@ def test_what_cannot_be_is_not_shown(space: str, value: dict[str, Any]) -> None:
 
 
 def test_what_can_be_is_shown() -> None:
+    # As the releases before these fields wrote it.
+    assert readable("followed", {"trial": "t", "analyte": "P", "method": "m"})
     assert readable("trial", TRIAL)
     assert readable("result", _result())
     assert readable("result", _result(value=None, limit="0.5", qualifier="<"))

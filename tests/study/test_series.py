@@ -283,6 +283,14 @@ class TestMishaps:
         _season(started, ("event", "B2", what, "--when", "2026-03-20"))
         assert _beds(_curve(started, "--without-flagged"))[-1] == ("day 28", 1, 1)
 
+    def test_ammonia_that_was_smelt_is_said_and_flags_nothing(self, started: Program) -> None:
+        _season(started, ("event", "B2", "ammonia smelt", "--when", "2026-03-05"))
+        kept, left_out = _curve(started), _curve(started, "--without-flagged")
+        assert kept["pulls"] == left_out["pulls"]
+        assert kept["notes"] == [
+            "B2: ammonia was smelt on Thu 5 Mar 2026: nitrogen went into the air"
+        ]
+
     def test_without_a_flag_both_versions_are_the_same_and_it_is_said(
         self, started: Program
     ) -> None:

@@ -1,0 +1,64 @@
+"""Declared errors and margins of nutrients, the error of a lot's analysis: columns of two tables,
+which are made anew; the fold fills them again.
+"""
+
+from __future__ import annotations
+
+import sqlalchemy as sa
+from alembic import op
+
+revision = "0003"
+down_revision = "0002"
+
+
+def upgrade() -> None:
+    for table in ("lot_content", "followed"):
+        op.drop_table(table)
+    op.create_table(
+        "followed",
+        sa.Column("id", sa.Text(), nullable=False, comment="the key without its space"),
+        sa.Column("entry", sa.Text(), nullable=False, comment="the entry whose value is shown"),
+        sa.Column("conflict", sa.Integer(), nullable=False, comment="1 if live writes disagree"),
+        sa.Column("trial", sa.Text(), nullable=True),
+        sa.Column("analyte", sa.Text(), nullable=True),
+        sa.Column("method", sa.Text(), nullable=True),
+        sa.Column("cv", sa.Text(), nullable=True),
+        sa.Column("cv_num", sa.REAL(), nullable=True),
+        sa.Column("sd", sa.Text(), nullable=True),
+        sa.Column("sd_num", sa.REAL(), nullable=True),
+        sa.Column("margin", sa.Text(), nullable=True),
+        sa.Column("margin_num", sa.REAL(), nullable=True),
+        sa.PrimaryKeyConstraint("id"),
+        sqlite_with_rowid=False,
+    )
+    op.create_index(
+        "followed_in_conflict",
+        "followed",
+        ["id"],
+        unique=False,
+        sqlite_where=sa.text("conflict = 1"),
+    )
+    op.create_table(
+        "lot_content",
+        sa.Column("id", sa.Text(), nullable=False, comment="the key without its space"),
+        sa.Column("entry", sa.Text(), nullable=False, comment="the entry whose value is shown"),
+        sa.Column("conflict", sa.Integer(), nullable=False, comment="1 if live writes disagree"),
+        sa.Column("lot", sa.Text(), nullable=True),
+        sa.Column("analyte", sa.Text(), nullable=True),
+        sa.Column("value", sa.Text(), nullable=True),
+        sa.Column("value_num", sa.REAL(), nullable=True),
+        sa.Column("unit", sa.Text(), nullable=True),
+        sa.Column("basis", sa.Text(), nullable=True),
+        sa.Column("method", sa.Text(), nullable=True),
+        sa.Column("sd", sa.Text(), nullable=True),
+        sa.Column("sd_num", sa.REAL(), nullable=True),
+        sa.PrimaryKeyConstraint("id"),
+        sqlite_with_rowid=False,
+    )
+    op.create_index(
+        "lot_content_in_conflict",
+        "lot_content",
+        ["id"],
+        unique=False,
+        sqlite_where=sa.text("conflict = 1"),
+    )
