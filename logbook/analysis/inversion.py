@@ -13,8 +13,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from logbook.analysis.rising import NEAR_BOUND, Rise, best_rate, dot, off, rate_under
-from logbook.analysis.scores import Units, contrast, critical
+from logbook.analysis.nuisance import under
+from logbook.analysis.rising import NEAR_BOUND, Rise, best_rate, dot, off
+from logbook.analysis.scores import Scatter, Units, critical
 from logbook.analysis.walking import Margin, first_root
 
 Floats = NDArray[np.float64]
@@ -62,16 +63,18 @@ class _Best:
 
 def rates(units: Units, rise: Rise) -> Ends:
     """k per day of every series by bed-score inversion."""
-    best = _best(rise, units.difference)
-    ends = _rate_walk(best, _rate_margin(units, rise))
-    return _with_df(ends, contrast(units, off(*reversed(rise.basis(best.rate)))).df)
+    scatter = units.scatter
+    best = _best(rise, scatter.difference)
+    ends = _rate_walk(best, _rate_margin(scatter, rise))
+    return _with_df(ends, scatter.contrast(off(*reversed(rise.basis(best.rate)))).df)
 
 
 def ceilings(units: Units, rise: Rise) -> Ends:
     """A of every series by bed-score inversion."""
-    best = _best(rise, units.difference)
-    ends = _ceiling_walk(best, _ceiling_margin(units, best))
-    return _with_df(ends, contrast(units, off(*rise.basis(best.rate))).df)
+    scatter = units.scatter
+    best = _best(rise, scatter.difference)
+    ends = _ceiling_walk(best, _ceiling_margin(scatter, units.offsets, best))
+    return _with_df(ends, scatter.contrast(off(*rise.basis(best.rate))).df)
 
 
 def profiled_rates(rise: Rise, difference: Floats, variance: float | None) -> Ends:
@@ -94,11 +97,11 @@ def profiled_rates(rise: Rise, difference: Floats, variance: float | None) -> En
 def profiled_ceilings(rise: Rise, difference: Floats, variance: float | None) -> Ends:
     """A by profile; arguments as for `profiled_rates`."""
     best, cut, df = _profile(rise, difference, variance)
+    search = under(rise, best.seen)
 
     def margin(ceiling: Floats, rows: NDArray[np.intp]) -> Floats:
-        seen = best.seen[rows]
-        phi, _ = rise.basis(rate_under(rise, seen, ceiling))
-        left = seen - ceiling[:, None] * phi
+        phi, _ = rise.basis(search.rate(ceiling, rows))
+        left = best.seen[rows] - ceiling[:, None] * phi
         return np.asarray(dot(left, left) - cut[rows])
 
     return _with_df(_ceiling_walk(best, margin), df)
@@ -110,42 +113,34 @@ def _best(rise: Rise, difference: Floats) -> _Best:
     return _Best(rise, seen, *best_rate(rise, seen))
 
 
-def _rate_margin(units: Units, rise: Rise) -> Margin:
+def _rate_margin(scatter: Scatter, rise: Rise) -> Margin:
     """How far beyond the critical value the beds' scores against a rate are."""
 
     def margin(rate: Floats, rows: NDArray[np.intp]) -> Floats:
         phi, steep = rise.basis(rate)
-        found = contrast(units.rows(rows), off(steep, phi))
-        return np.asarray(np.abs(found.estimate) - critical(found.df) * found.error)
+        some = scatter.rows(rows)
+        found = some.contrast(off(steep, phi))
+        return np.asarray(np.abs(found.estimate) - some.half_width(found))
 
     return margin
 
 
-def _ceiling_margin(units: Units, best: _Best) -> Margin:
+def _ceiling_margin(scatter: Scatter, offsets: Floats, best: _Best) -> Margin:
     """How far beyond the critical value the beds' scores against a ceiling are.
 
-    A ceiling is kept when it fits with its own least-squares rate, or with the rate half-way (in
-    log k) to that of the free fit. The first alone covered 0.914 in simulations where beds differ
-    far more than the laboratory errs: a bed's offset then moves the rate as well as the score.
+    The rate that goes with the ceiling is that of `nuisance`, which says why.
     """
+    search = under(best.rise, best.seen, offsets)
 
     def margin(ceiling: Floats, rows: NDArray[np.intp]) -> Floats:
-        some = units.rows(rows)
-        own = rate_under(best.rise, best.seen[rows], ceiling)
-        half_way = (own + best.rate[rows]) / 2.0
-        beyond = (_ceiling_beyond(some, best.rise, ceiling, rate) for rate in (own, half_way))
-        return np.minimum(*beyond)
+        phi, steep = best.rise.basis(search.rate(ceiling, rows))
+        h = off(phi, steep)
+        some = scatter.rows(rows)
+        found = some.contrast(h)
+        distance = np.abs(found.estimate - ceiling * dot(h, phi))
+        return np.asarray(distance - some.half_width(found))
 
     return margin
-
-
-def _ceiling_beyond(units: Units, rise: Rise, ceiling: Floats, rate: Floats) -> Floats:
-    """How far beyond the critical value the scores against a ceiling at a rate are."""
-    phi, steep = rise.basis(rate)
-    h = off(phi, steep)
-    found = contrast(units, h)
-    distance = np.abs(found.estimate - ceiling * dot(h, phi))
-    return np.asarray(distance - critical(found.df) * found.error)
 
 
 def _profile(rise: Rise, difference: Floats, variance: float | None) -> tuple[_Best, Floats, float]:

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cache
 from typing import Literal
 
 import numpy as np
@@ -22,6 +23,8 @@ Flags = NDArray[np.bool_]
 Rows = NDArray[np.intp]
 
 CONFIDENCE = 0.95
+#: Degree of the interpolant of critical values, and the fewest series it is worth it for.
+DEGREE, FEW = 13, 50
 
 
 @dataclass(frozen=True)
@@ -187,11 +190,13 @@ class Units:
     """What is replicated, of many series at once: beds of two sides, or block differences.
 
     treated: (series, units, n); control: (series, units, n), already times 1 - f, or None when
-    `treated` holds differences within blocks.
+    `treated` holds differences within blocks; levels: (series, 2, n), mean treated and mean
+    control, to be given with differences only.
     """
 
     treated: Floats
     control: Floats | None
+    levels: Floats | None = None
 
     @property
     def kind(self) -> Literal["welch", "within-block"]:
@@ -204,10 +209,22 @@ class Units:
         mean = self.treated.mean(1)
         return np.asarray(mean if self.control is None else mean - self.control.mean(1))
 
-    def rows(self, chosen: Rows) -> Units:
-        """Only these series."""
-        control = None if self.control is None else self.control[chosen]
-        return Units(self.treated[chosen], control)
+    @property
+    def offsets(self) -> Floats:
+        """What beds that differ by a constant share add to D, a direction a side: (series, 2, n).
+
+        Differences without their levels: the direction of D itself, which blocks move.
+        """
+        if self.levels is not None:
+            return self.levels
+        sides = (self.treated, self.treated if self.control is None else self.control)
+        return np.stack([side.mean(1) for side in sides], axis=1)
+
+    @property
+    def scatter(self) -> Scatter:
+        """The units made ready for many contrasts."""
+        sides = (self.treated,) if self.control is None else (self.treated, self.control)
+        return Scatter(self.difference, tuple(_deviations(side) for side in sides))
 
 
 def units_of(beds: Beds) -> Units:
@@ -215,12 +232,11 @@ def units_of(beds: Beds) -> Units:
     control = (1.0 - beds.share) * beds.control
     if not beds.paired:
         return Units(beds.treated[None], control[None])
-    differences = [
-        _of_block(beds.treated, beds.treated_blocks, block)
-        - _of_block(control, beds.control_blocks, block)
-        for block in sorted(set(beds.treated_blocks or ()))
-    ]
-    return Units(np.asarray(differences)[None], None)
+    blocks = sorted(set(beds.treated_blocks or ()))
+    first = np.asarray([_of_block(beds.treated, beds.treated_blocks, block) for block in blocks])
+    second = np.asarray([_of_block(control, beds.control_blocks, block) for block in blocks])
+    levels = np.stack([first.mean(0), second.mean(0)])
+    return Units((first - second)[None], None, levels[None])
 
 
 def _of_block(results: Floats, blocks: tuple[str, ...] | None, block: str) -> Floats:
@@ -238,30 +254,68 @@ class Contrast:
     df: Floats
 
 
+@dataclass(frozen=True)
+class Scatter:
+    """D of every series and the deviations of the units of each side from their mean.
+
+    difference: (series, n); sides: (series, units, n) each, divided by the root of
+    units (units - 1), so that the squares of their scores add up to the variance of the mean.
+    """
+
+    difference: Floats
+    sides: tuple[Floats, ...]
+
+    @property
+    def freedoms(self) -> tuple[float, ...]:
+        """Degrees of freedom of each side."""
+        return tuple(float(side.shape[1] - 1) for side in self.sides)
+
+    def rows(self, chosen: Rows) -> Scatter:
+        """Only these series."""
+        if len(chosen) == len(self.difference):
+            return self
+        return Scatter(self.difference[chosen], tuple(side[chosen] for side in self.sides))
+
+    def contrast(self, weights: Floats) -> Contrast:
+        """A contrast of every series; weights: (series, n)."""
+        estimate = np.einsum("sn,sn->s", self.difference, weights)
+        parts = [_squares(side, weights) for side in self.sides]
+        if len(parts) == 1:
+            df = np.full(len(estimate), self.freedoms[0])
+            return Contrast(estimate, np.sqrt(parts[0]), df)
+        total = parts[0] + parts[1]
+        with np.errstate(invalid="ignore", divide="ignore"):
+            first = np.where(total > 0.0, parts[0] / total, 0.5)
+        freedom, others = self.freedoms
+        df = 1.0 / (first**2 / freedom + (1.0 - first) ** 2 / others)
+        return Contrast(estimate, np.sqrt(total), df)
+
+    def half_width(self, found: Contrast) -> Floats:
+        """Half the 95 % interval of a contrast: (series,)."""
+        return np.asarray(critical_between(found.df, self.freedoms) * found.error)
+
+
 def contrast(units: Units, weights: Floats) -> Contrast:
     """A contrast of every series; weights: (n,) or (series, n).
 
     Source: Welch 1947, Biometrika 34:28-35; Satterthwaite 1946, Biometrics Bulletin 2:110-114;
     within blocks the paired t of Student 1908, Biometrika 6:1-25.
     """
-    mean, variance, freedom = _side(units.treated, weights)
-    if units.control is None:
-        return Contrast(mean, np.sqrt(variance), np.full(len(mean), float(freedom)))
-    other, second, others = _side(units.control, weights)
-    total = variance + second
+    scatter = units.scatter
+    return scatter.contrast(np.broadcast_to(weights, scatter.difference.shape))
+
+
+def _deviations(side: Floats) -> Floats:
+    """Deviations of a side's units from their mean, as `Scatter` holds them."""
+    count = side.shape[1]
     with np.errstate(invalid="ignore", divide="ignore"):
-        first = np.where(total > 0.0, variance / total, 0.5)
-        df = 1.0 / (first**2 / freedom + (1.0 - first) ** 2 / others)
-    return Contrast(mean - other, np.sqrt(total), df)
+        return np.asarray((side - side.mean(1, keepdims=True)) / np.sqrt(count * (count - 1.0)))
 
 
-def _side(results: Floats, weights: Floats) -> tuple[Floats, Floats, int]:
-    """Mean score of a side, the variance of that mean, and its degrees of freedom."""
-    scores = np.matmul(results, np.asarray(weights)[..., None])[..., 0]
-    count = scores.shape[1]
-    mean = scores.mean(1)
-    variance = ((scores - mean[:, None]) ** 2).sum(1) / (count - 1) / count
-    return mean, variance, count - 1
+def _squares(side: Floats, weights: Floats) -> Floats:
+    """Variance of a side's mean score."""
+    scores = np.einsum("sun,sn->su", side, weights)
+    return np.asarray(np.einsum("su,su->s", scores, scores))
 
 
 def critical(df: ArrayLike, confidence: float = CONFIDENCE) -> Floats:
@@ -269,3 +323,28 @@ def critical(df: ArrayLike, confidence: float = CONFIDENCE) -> Floats:
     from scipy.special import stdtrit
 
     return np.asarray(stdtrit(np.asarray(df, dtype=float), 0.5 + confidence / 2.0))
+
+
+def critical_between(df: Floats, freedoms: tuple[float, ...]) -> Floats:
+    """`critical` of Satterthwaite's df of sides with these freedoms, quick for many series.
+
+    Such a df lies between the smaller freedom and the sum; there the critical value is a smooth
+    function of 1/df, and its Chebyshev interpolant agrees with it to 14 digits.
+    """
+    if df.size < FEW:
+        return critical(df)
+    if len(freedoms) == 1:
+        return np.full_like(df, critical(freedoms[0]))
+    slowest, fastest = 1.0 / min(freedoms), 1.0 / sum(freedoms)
+    place = (2.0 / df - slowest - fastest) / (slowest - fastest)
+    return np.asarray(np.polynomial.chebyshev.chebval(place, _coefficients(slowest, fastest)))
+
+
+@cache
+def _coefficients(slowest: float, fastest: float) -> Floats:
+    """Chebyshev coefficients of the critical value over 1/df."""
+
+    def value(place: Floats) -> Floats:
+        return critical(2.0 / (slowest + fastest + place * (slowest - fastest)))
+
+    return np.asarray(np.polynomial.chebyshev.chebinterpolate(value, DEGREE))

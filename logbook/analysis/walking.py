@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,7 +16,7 @@ Margin = Callable[[Floats, Rows], Floats]
 
 FIRST_STEP, LARGEST_STEP, GROWTH = 0.02, 0.1, 1.15
 CLOSE = 1e-12
-MOST_HALVINGS = 100
+MOST_TURNS = 100
 
 
 def first_root(margin: Margin, start: Floats, limit: Floats) -> Floats:
@@ -27,6 +28,7 @@ def first_root(margin: Margin, start: Floats, limit: Floats) -> Floats:
             logarithms. NaN in start leaves a series out.
     """
     inner, outer = start.copy(), np.full_like(start, np.nan)
+    below, above = np.full_like(start, np.nan), np.full_like(start, np.nan)
     active = np.flatnonzero(np.isfinite(start) & (start != limit))
     sign = np.sign(limit - start)
     step = FIRST_STEP
@@ -34,43 +36,70 @@ def first_root(margin: Margin, start: Floats, limit: Floats) -> Floats:
         place = inner[active] + sign[active] * step
         room = np.abs(limit[active] - inner[active])
         place = np.where(room <= step, limit[active], place)
-        outside = margin(place, active) > 0.0
-        outer[active[outside]] = place[outside]
-        inner[active[~outside]] = place[~outside]
+        value = margin(place, active)
+        outside = value > 0.0
+        outer[active[outside]], above[active[outside]] = place[outside], value[outside]
+        inner[active[~outside]], below[active[~outside]] = place[~outside], value[~outside]
         active = active[~outside & (place != limit[active])]
         step = min(step * GROWTH, LARGEST_STEP)
-    return _refined(margin, inner, outer)
-
-
-def _refined(margin: Margin, inner: Floats, outer: Floats) -> Floats:
-    """The root between inner (inside) and outer (outside): regula falsi kept honest by halving.
-
-    Source: Illinois rule, Dowell & Jarratt 1971, BIT 11:168-174; every third step halves.
-    """
     rows = np.flatnonzero(np.isfinite(outer))
-    low, high = inner.copy(), outer.copy()
-    below, above = np.full_like(low, np.nan), np.full_like(low, np.nan)
-    below[rows], above[rows] = margin(low[rows], rows), margin(high[rows], rows)
-    for turn in range(MOST_HALVINGS):
-        rows = rows[np.abs(high[rows] - low[rows]) > CLOSE * (1.0 + np.abs(high[rows]))]
-        if not rows.size:
+    first = rows[np.isnan(below[rows])]
+    below[first] = margin(inner[first], first)
+    near = Bracket(rows, inner[rows], outer[rows], below[rows], above[rows])
+    outer[rows] = _refined(margin, near)
+    return outer
+
+
+@dataclass(frozen=True)
+class Bracket:
+    """Some series with a root each between inner (inside) and outer (outside), and the margins."""
+
+    rows: Rows
+    inner: Floats
+    outer: Floats
+    below: Floats
+    above: Floats
+
+
+def _refined(margin: Margin, bracket: Bracket) -> Floats:
+    """The root of each series: inverse quadratic interpolation, bisection where it is not safe.
+
+    Source: Chandrupatla 1997, Advances in Engineering Software 28:145-149, the first place taken
+    on the chord.
+    """
+    rows, found = bracket.rows, bracket.outer.copy()
+    places = np.arange(len(rows))
+    last, value = bracket.outer, bracket.above
+    other, far = bracket.inner, bracket.below
+    share = _between(value / (value - far), np.full_like(last, 0.05))
+    for _ in range(MOST_TURNS):
+        place = last + share * (other - last)
+        at_place = margin(place, rows)
+        same = (at_place > 0.0) == (value > 0.0)
+        third, beyond = np.where(same, last, other), np.where(same, value, far)
+        other, far = np.where(same, other, last), np.where(same, far, value)
+        last, value = place, at_place
+        found[places] = np.where(np.abs(value) < np.abs(far), last, other)
+        least = CLOSE * (1.0 + np.abs(last)) / np.abs(other - last)
+        open_ = (least < 0.5) & (value != 0.0)
+        if not open_.any():
             break
-        place = _guess(low[rows], high[rows], below[rows], above[rows], turn % 3 == 2)
-        value = margin(place, rows)
-        out = value > 0.0
-        _move(high, above, below, rows[out], place[out], value[out])
-        _move(low, below, above, rows[~out], place[~out], value[~out])
-    return high
+        share = _between(_quadratic(last, other, third, value, far, beyond), least)[open_]
+        rows, places = rows[open_], places[open_]
+        last, other, value, far = last[open_], other[open_], value[open_], far[open_]
+    return found
 
 
-def _guess(low: Floats, high: Floats, below: Floats, above: Floats, halve: bool) -> Floats:
-    """The next place to look: where the chord crosses zero, or half-way."""
-    share = np.full_like(low, 0.5) if halve else below / (below - above)
-    share = np.where(np.isfinite(share) & (share > 0.0) & (share < 1.0), share, 0.5)
-    return np.asarray(low + share * (high - low))
+def _quadratic(a: Floats, b: Floats, c: Floats, at_a: Floats, at_b: Floats, at_c: Floats) -> Floats:
+    """Share of the way from a to b at which an inverse quadratic is zero; NaN where not safe."""
+    with np.errstate(divide="ignore", invalid="ignore"):
+        way, height = (a - b) / (c - b), (at_a - at_b) / (at_c - at_b)
+        safe = (height**2 < way) & ((1.0 - height) ** 2 < 1.0 - way)
+        first = at_a / (at_b - at_a) * at_c / (at_b - at_c)
+        second = (c - a) / (b - a) * at_a / (at_c - at_a) * at_b / (at_c - at_b)
+    return np.where(safe, first + second, np.nan)
 
 
-def _move(end: Floats, own: Floats, other: Floats, rows: Rows, place: Floats, val: Floats) -> None:
-    """Move one end of some brackets, and halve what the other end pulls with."""
-    end[rows], own[rows] = place, val
-    other[rows] /= 2.0
+def _between(share: Floats, least: Floats) -> Floats:
+    """A share kept off both ends; half-way where there is none."""
+    return np.where(np.isfinite(share), np.clip(share, least, 1.0 - least), 0.5)

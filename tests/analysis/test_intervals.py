@@ -105,23 +105,24 @@ def net(beds: Beds) -> Floats:
     return np.asarray(beds.treated.mean(0) - (1.0 - beds.share) * beds.control.mean(0))
 
 
-def p_of_ceiling(beds: Beds, ceiling: float, best: float, free: bool = False) -> float:
-    """p of one A: the larger of those with its own best k, and with that half-way to the best k."""
-    difference = net(beds) - (net(beds).mean() if free else 0.0)
+def p_of_ceiling(beds: Beds, ceiling: float, free: bool = False) -> float:
+    """p of one A with its generalised least-squares k, the covariance matrix written out."""
+    side = (beds.treated.mean(0), (1.0 - beds.share) * beds.control.mean(0))
+    size = (side[0] @ side[0] + side[1] @ side[1]) / len(beds.days)
+    keep = np.eye(len(beds.days)) - (1.0 / len(beds.days) if free else 0.0)
+    alike = keep @ (np.outer(side[0], side[0]) + np.outer(side[1], side[1])) @ keep / size
+    inverse = np.linalg.inv(np.eye(len(beds.days)) + alike)
 
     def loss(log_rate: float) -> float:
-        left = difference - ceiling * basis(beds, math.exp(log_rate), free)[0]
-        return float(left @ left)
+        left = keep @ net(beds) - ceiling * basis(beds, math.exp(log_rate), free)[0]
+        return float(left @ inverse @ left)
 
     grid = np.linspace(math.log(1e-6), math.log(5.0), 400)
     start = grid[np.argmin([loss(u) for u in grid])]
-    own = optimize.minimize_scalar(loss, bounds=(start - 0.1, start + 0.1), method="bounded")
-    found = []
-    for log_rate in (own.x, (own.x + math.log(best)) / 2.0):
-        phi, steep = basis(beds, math.exp(log_rate), free)
-        h = phi - steep * (phi @ steep) / (steep @ steep)
-        found.append(p_value(beds, h, ceiling * float(h @ phi)))
-    return max(found)
+    best = optimize.minimize_scalar(loss, bounds=(start - 0.1, start + 0.1), method="bounded")
+    phi, steep = basis(beds, math.exp(best.x), free)
+    h = phi - steep * (phi @ steep) / (steep @ steep)
+    return p_value(beds, h, ceiling * float(h @ phi))
 
 
 def ends(interval: Interval) -> tuple[float, float]:
@@ -227,12 +228,11 @@ def test_ends_of_k_are_where_the_t_test_turns(form: str, seed: int) -> None:
 @pytest.mark.parametrize("seed", [1, 2, 3])
 def test_ends_of_a_are_where_the_t_test_turns(form: str, seed: int) -> None:
     beds, free = made(form, seed=seed), form == "free"
-    best = intervals.rate(beds, free_start=free).value or 0.0
     found = intervals.ceiling(beds, free_start=free)
     low, high = ends(found)
-    p_values = [p_of_ceiling(beds, end, best, free) for end in (low, high)]
+    p_values = [p_of_ceiling(beds, end, free) for end in (low, high)]
     assert p_values == pytest.approx([0.05] * 2, abs=1e-5)
-    assert min(p_of_ceiling(beds, a, best, free) for a in np.linspace(low, high, 12)[1:-1]) > 0.05
+    assert min(p_of_ceiling(beds, a, free) for a in np.linspace(low, high, 12)[1:-1]) > 0.05
 
 
 def test_least_squares_in_the_middle() -> None:

@@ -91,7 +91,8 @@ def simulated(cell: Cell, runs: int, rng: np.random.Generator) -> tuple[Units, R
     treated = batch * measured(cell, block * ((1.0 - share) * soil + truth), rng)
     control = (1.0 - share) * batch * measured(cell, block * soil, rng)
     paired = cell.form == "blocks"
-    units = Units(treated - control, None) if paired else Units(treated, control)
+    levels = np.stack([treated.mean(1), control.mean(1)], 1)
+    units = Units(treated - control, None, levels) if paired else Units(treated, control)
     return units, Rise(days, np.ones(len(days)), free), truth
 
 
