@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 
 from logbook.errors import UserMistake
 from logbook.store import asking, views
-from logbook.study import amounts, disputes, flags, pairing
+from logbook.study import amounts, disputes, flags, pairing, struck
 from logbook.study.fitted import Declared, Fitted, declared_of, fit, points_of
 from logbook.study.samples import MINERAL_N, Reading, Sample, readings, samples
 from logbook.trial.chemistry import ANALYTES
@@ -111,6 +111,7 @@ class _Ground:
     readings: tuple[Reading, ...]
     history: flags.History
     disputed: Mapping[str, tuple[str, ...]]
+    struck: tuple[struck.Struck, ...]
     alike: tuple[frozenset[str], ...]
     declared: Mapping[str, Declared]
     fitted: bool
@@ -161,6 +162,7 @@ def _ground(
         readings=tuple(readings(store, trial, analyte)),
         history=flags.history(store, trial),
         disputed=disputes.disputed(store, trial, known, pulled),
+        struck=tuple(struck.struck(store, trial)),
         alike=tuple(
             frozenset((first, second))
             for first, second, _ in asking.possible_duplicates(store, trial)
@@ -343,6 +345,7 @@ def _notes(
     if disputed:
         yield f"machines disagree on {', '.join(disputed)}: left out until settled"
     yield from disputes.sentences(ground.disputed, (one.sample for one in found))
+    yield from struck.sentences(ground.struck, found[0].analyte, _labels(ground, treatment))
     blurred = [one.within for one in found if one.within]
     if blurred:
         yield (
@@ -352,3 +355,10 @@ def _notes(
     controls = {ident for ident, one in ground.known.treatments.items() if one.control}
     yield from flags.flush(treatment, ground.known.beds, controls, ground.history)
     yield from flags.notes(found, ground.history, ground.without_flagged)
+
+
+def _labels(ground: _Ground, treatment: str) -> Iterator[str]:
+    """The beds of a treatment and the controls."""
+    for bed in ground.known.beds.values():
+        if bed.treatment == treatment or ground.known.treatments[bed.treatment].control:
+            yield bed.label

@@ -1,0 +1,104 @@
+"""Results and pulls that were struck: in no curve, and listed where they would have been."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from logbook.journal import entry as journal
+from logbook.store import views
+from logbook.study.samples import MINERAL_N, PARTS
+
+if TYPE_CHECKING:
+    import sqlite3
+
+    from logbook.journal.entry import Entry
+
+_STRUCK = (
+    "SELECT w.key FROM write w WHERE w.key >= ? AND w.key < ? AND w.struck AND w.live "
+    "AND NOT EXISTS (SELECT 1 FROM write o WHERE o.key = w.key AND o.live AND NOT o.struck) "
+    "ORDER BY w.key"
+)
+
+
+@dataclass(frozen=True)
+class Struck:
+    """One result that was struck, or that lost its pull: by whom and why."""
+
+    sample: str
+    bed: str
+    analyte: str
+    method: str
+    by: str
+    reason: str
+
+
+def struck(store: sqlite3.Connection, trial: str) -> list[Struck]:
+    """Every result of a trial that was struck itself or whose pull was, in order of sample."""
+    labels = {bed.id: bed.label for bed in views.bed_refs(store, trial)}
+    gone = {
+        journal.ident(key): (value, by, reason)
+        for key, value, by, reason in _last_values(store, "pull")
+        if value.get("bed") in labels
+    }
+    beds = {code: labels[value["bed"]] for code, (value, _, _) in gone.items()}
+    rows = store.execute(
+        "SELECT p.id, p.bed FROM pull p JOIN bed b ON b.id = p.bed WHERE b.trial = ?", (trial,)
+    )
+    beds |= {code: labels[bed] for code, bed in rows if bed in labels}
+    parts = dict(store.execute("SELECT id, pull FROM part").fetchall())
+    found = [
+        Struck(code, beds[pull], value["analyte"], value["method"], by, reason)
+        for _, value, by, reason in _last_values(store, "result")
+        if (pull := parts.get(code := value["sample"], code)) in beds
+    ]
+    for code, (_, by, reason) in gone.items():
+        of_pull = "sample = ? OR sample IN (SELECT id FROM part WHERE pull = ?)"
+        found += [
+            Struck(one.record.sample, beds[code], one.record.analyte, one.record.method, by, reason)
+            for one in views.fetch(store, "result", of_pull, (code, code))
+        ]
+    return sorted(found, key=lambda one: (one.sample, one.analyte, one.method))
+
+
+def _last_values(
+    store: sqlite3.Connection, space: str
+) -> Iterator[tuple[str, dict[str, str], str, str]]:
+    """Struck keys of a space: key, the value that was struck, who struck it and why."""
+    keys = store.execute(_STRUCK, (f"{space}/", f"{space}0")).fetchall()
+    for (key,) in keys:
+        written = views.writes_of_key(store, key)
+        values = {
+            name: entry.writes[place].value
+            for name, entry, place, _ in written
+            if entry.writes[place].value is not None
+        }
+        strikes = [
+            (entry, entry.writes[place].replaces)
+            for _, entry, place, live in written
+            if live and entry.writes[place].value is None
+        ]
+        entry, replaced = strikes[-1]
+        last = next((values[name] for name in replaced if name in values), None)
+        if last is None and values:
+            last = values[max(values)]
+        if last is not None:
+            yield key, last, entry.by, _why(entry)
+
+
+def _why(entry: Entry) -> str:
+    return entry.reason or "undone"
+
+
+def sentences(found: Iterable[Struck], analyte: str, labels: Iterable[str]) -> list[str]:
+    """What of one nutrient was struck on these beds, a sentence for each reason."""
+    wanted = PARTS if analyte == MINERAL_N else (analyte,)
+    beds = frozenset(labels)
+    about: dict[str, list[str]] = {}
+    for one in found:
+        if one.analyte in wanted and one.bed in beds:
+            what = f"{one.sample} of {one.bed}"
+            what += f" ({one.analyte})" if analyte == MINERAL_N else ""
+            about.setdefault(f"{one.reason}; {one.by}", []).append(what)
+    return [f"struck and left out: {', '.join(some)} ({why})" for why, some in about.items()]
