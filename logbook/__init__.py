@@ -1,3 +1,71 @@
-"""An amendment trial logbook: plan, log, sample, and see what an amendment releases and when."""
+"""An amendment trial logbook: plan, log, sample, and see what an amendment releases and when.
+
+In a notebook, `logbook.open`, `logbook.fit` and the classes that they give back are loaded when
+they are first used, so that a command never waits for them. See docs/python.md.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from logbook.api import (
+        Book,
+        Comparison,
+        Curve,
+        Fit,
+        Fits,
+        Interval,
+        Refusal,
+        Trial,
+        columns,
+        fit,
+        open,
+    )
+    from logbook.errors import (
+        BadData,
+        LogbookError,
+        NewerStore,
+        Problem,
+        StoreError,
+        UserMistake,
+    )
 
 __version__ = "0.2.0"
+
+__all__ = [
+    "BadData",
+    "Book",
+    "Comparison",
+    "Curve",
+    "Fit",
+    "Fits",
+    "Interval",
+    "LogbookError",
+    "NewerStore",
+    "Problem",
+    "Refusal",
+    "StoreError",
+    "Trial",
+    "UserMistake",
+    "columns",
+    "fit",
+    "open",
+]
+
+_ERRORS = ("BadData", "LogbookError", "NewerStore", "Problem", "StoreError", "UserMistake")
+
+
+def __getattr__(name: str) -> Any:
+    """A name of the Python API, loaded on its first use."""
+    if name not in __all__:
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    from importlib import import_module
+
+    found = getattr(import_module(f"{__name__}.{'errors' if name in _ERRORS else 'api'}"), name)
+    globals()[name] = found
+    return found
+
+
+def __dir__() -> list[str]:
+    return sorted({*globals(), *__all__})

@@ -37,6 +37,9 @@ class LogbookError(Exception):
         super().__init__(message)
         self.message = message
         self.hint = hint
+        if hint:
+            # A notebook shows the notes of an error below its sentence; commands print the hint.
+            self.add_note(hint)
 
     def __str__(self) -> str:
         return self.message

@@ -1,4 +1,5 @@
-"""Write what the docs take from the program: docs/commands.md, and the demo in README.md.
+"""Write what the docs take from the program: docs/commands.md, the outputs in docs/python.md, and
+the demo in README.md.
 
     python -m tests.write_docs
 
@@ -16,6 +17,8 @@ from contextlib import redirect_stdout
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
+
+from tests.notebook import PAGE, demo_store, python_page
 
 ROOT = Path(__file__).resolve().parents[1]
 README = ROOT / "README.md"
@@ -90,5 +93,7 @@ if __name__ == "__main__":
     with tempfile.TemporaryDirectory() as scratch:
         os.environ |= {"LOGBOOK_STATE": scratch, "NO_COLOR": "1", "TERM": "dumb"}
         os.environ.pop("LOGBOOK_STORE", None)
+        demo_store(Path(scratch), DEMO_DAY)
+        PAGE.write_text(python_page(Path(scratch)), encoding="utf-8")
         COMMANDS.write_text(commands_page(), encoding="utf-8")
         README.write_text(readme_page(), encoding="utf-8")

@@ -1,0 +1,86 @@
+"""One date, every nutrient of every treatment against the control, as a notebook shows it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any
+
+import pandas as pd
+
+from logbook.api import shown
+from logbook.api.curves import bed_cells, difference_cells, made_cells
+from logbook.api.frames import COMPARED, frame
+from logbook.study import comparison
+from logbook.study.comparison import Line
+
+
+@dataclass(frozen=True, repr=False)
+class Comparison:
+    """All differences on one date; `found` holds all there is, `table` a row for each line."""
+
+    found: comparison.Comparison
+
+    @property
+    def pull(self) -> str:
+        """The calendar's name of the date compared."""
+        return self.found.pull
+
+    @property
+    def treatments(self) -> list[str]:
+        """Codes of the treatments compared."""
+        return self.found.treatments
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """What limits the lines, what was not measured on this date, and what may be salt."""
+        return (*self.found.salt, *self.found.missing, *self.found.notes)
+
+    @cached_property
+    def table(self) -> pd.DataFrame:
+        """A row for each treatment and nutrient: `columns("compare")`."""
+        return frame(COMPARED, map(_row, self.found.lines))
+
+    def __repr__(self) -> str:
+        return shown.lines(self._heading(), *self._said(), *self._noted())
+
+    def _repr_html_(self) -> str:
+        return shown.page(self._heading(), self._noted(), self.table[_SHOWN])
+
+    def _heading(self) -> str:
+        one = self.found
+        days = f"{one.first}" if one.first == one.last else f"{one.first} to {one.last}"
+        drawn = "" if one.randomised else "; beds were assigned by hand: not randomised"
+        return f"{one.trial}: {one.pull} ({days}) against control{drawn}"
+
+    def _said(self) -> Iterator[str]:
+        for treatment in self.treatments:
+            yield f"{treatment}:"
+            for line in self.found.of(treatment):
+                declared = " (declared beforehand)" if line.declared else ""
+                yield f"  {line.series.analyte}{declared}: {line.sentence or line.finding}"
+
+    def _noted(self) -> Iterator[str]:
+        yield from (f"Note: {note}." for note in self.notes)
+
+
+_SHOWN = ["treatment", "nutrient", "treated", "control", "difference", "low", "high", "unit"]
+_SHOWN += ["ratio", "ratio_low", "ratio_high", "finding"]
+
+
+def _row(line: Line) -> tuple[Any, ...]:
+    """One line as a row of COMPARED."""
+    ratio = line.ratio
+    return (
+        *difference_cells(line.series, line.row),
+        *bed_cells(line.row),
+        ratio.value,
+        ratio.low,
+        ratio.high,
+        ratio.reason,
+        line.declared,
+        line.finding,
+        line.sentence,
+        *made_cells(line.series),
+    )
