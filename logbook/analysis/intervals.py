@@ -57,19 +57,50 @@ class Interval:
         return self.low is not None and self.high is not None
 
 
-def rate(beds: Beds, *, free_start: bool = False, cv: float | None = None) -> Interval:
+@dataclass(frozen=True)
+class Lab:
+    """The declared error of a result x: SD^2 = floor^2 + (cv x)^2; cv None: not declared."""
+
+    cv: float | None
+    floor: float = 0.0
+
+    @property
+    def words(self) -> str:
+        """What was declared, for a reader."""
+        return "declared CV" if not self.floor else "declared CV and smallest SD"
+
+    def variance(self, beds: Beds, treated: Floats) -> Floats:
+        """Variance of D at each pull, the treated beds being on the given level: (n,).
+
+        CV^2 (T^2 / b_T + (1-f)^2 C^2 / b_C) + s0^2 (1 / b_T + (1-f)^2 / b_C).
+        """
+        cv = 1.0 if self.cv is None else self.cv
+        once = self.floor**2 * (
+            1.0 / len(beds.treated) + (1.0 - beds.share) ** 2 / len(beds.control)
+        )
+        return np.asarray(cv**2 * _spread(beds, treated) + once)
+
+
+def rate(
+    beds: Beds, *, free_start: bool = False, cv: float | None = None, floor: float = 0.0
+) -> Interval:
     """First-order k per day.
 
     Args:
         free_start: D0 is fitted too (needs a pull at or before day 0); else the curve starts at 0.
         cv: the laboratory's declared CV as a fraction, used with one bed a side only.
+        floor: s0 of the declared error, SD^2 = s0^2 + (CV x)^2, in the unit of the series.
     """
-    return _constant(beds, free_start, cv, inversion.rates, inversion.profiled_rates, _of_rate)
+    return _constant(
+        beds, free_start, Lab(cv, floor), inversion.rates, inversion.profiled_rates, _of_rate
+    )
 
 
-def half_life(beds: Beds, *, free_start: bool = False, cv: float | None = None) -> Interval:
+def half_life(
+    beds: Beds, *, free_start: bool = False, cv: float | None = None, floor: float = 0.0
+) -> Interval:
     """First-order half-life ln 2 / k in days, its ends from those of k; arguments as for `rate`."""
-    of_k = rate(beds, free_start=free_start, cv=cv)
+    of_k = rate(beds, free_start=free_start, cv=cv, floor=floor)
     return replace(
         of_k,
         value=_halved(of_k.value),
@@ -80,32 +111,39 @@ def half_life(beds: Beds, *, free_start: bool = False, cv: float | None = None) 
     )
 
 
-def ceiling(beds: Beds, *, free_start: bool = False, cv: float | None = None) -> Interval:
+def ceiling(
+    beds: Beds, *, free_start: bool = False, cv: float | None = None, floor: float = 0.0
+) -> Interval:
     """First-order ceiling A, above D0 when that is fitted; arguments as for `rate`."""
     return _constant(
-        beds, free_start, cv, inversion.ceilings, inversion.profiled_ceilings, _of_ceiling
+        beds,
+        free_start,
+        Lab(cv, floor),
+        inversion.ceilings,
+        inversion.profiled_ceilings,
+        _of_ceiling,
     )
 
 
-def at_day(beds: Beds, day: float, *, cv: float | None = None) -> Interval:
+def at_day(beds: Beds, day: float, *, cv: float | None = None, floor: float = 0.0) -> Interval:
     """Net release D on a day, between two pulls along the straight line that joins them."""
     weights = day_weights(beds.days, day)
     if weights is None:
         return _nothing(_outside(beds.days, day))
-    return linear(beds, weights, cv=cv)
+    return linear(beds, weights, cv=cv, floor=floor)
 
 
-def released_by(beds: Beds, day: float, *, cv: float | None = None) -> Interval:
+def released_by(beds: Beds, day: float, *, cv: float | None = None, floor: float = 0.0) -> Interval:
     """Release by a day, D(day) - D(0): needs a pull on day 0."""
     start, end = day_weights(beds.days, 0.0), day_weights(beds.days, day)
     if start is None or not (beds.days == 0.0).any():
         return _nothing("no pull on day 0: what came with the amendment is not known")
     if end is None:
         return _nothing(_outside(beds.days, day))
-    return linear(beds, end - start, cv=cv)
+    return linear(beds, end - start, cv=cv, floor=floor)
 
 
-def area(beds: Beds, *, cv: float | None = None) -> Interval:
+def area(beds: Beds, *, cv: float | None = None, floor: float = 0.0) -> Interval:
     """Area under D from the first pull to the last (trapezoids), in the unit times days.
 
     Pulls that not every bed has are left out, and the method says which.
@@ -113,25 +151,29 @@ def area(beds: Beds, *, cv: float | None = None) -> Interval:
     kept = whole(beds)
     if len(kept.beds.days) < 2:
         return _nothing("an area needs two pulls that every bed has")
-    return linear(kept.beds, area_weights(kept.beds.days), cv=cv, note=kept.note)
+    return linear(kept.beds, area_weights(kept.beds.days), cv=cv, floor=floor, note=kept.note)
 
 
-def slope(beds: Beds, *, free_start: bool = False, cv: float | None = None) -> Interval:
+def slope(
+    beds: Beds, *, free_start: bool = False, cv: float | None = None, floor: float = 0.0
+) -> Interval:
     """Zero-order rate a per day: least-squares slope of each bed, through 0 unless free_start."""
     kept = whole(beds)
     days = kept.beds.days - (kept.beds.days.mean() if free_start and len(kept.beds.days) else 0.0)
     needs = kinetics.SHAPES["zero order"].fewest_known + int(free_start)
     if len(days) < needs:
         return _nothing(f"zero order: needs {needs} pulls, has {len(days)}")
-    return linear(kept.beds, days / (days @ days), cv=cv, note=kept.note)
+    return linear(kept.beds, days / (days @ days), cv=cv, floor=floor, note=kept.note)
 
 
-def linear(beds: Beds, weights: Floats, *, cv: float | None = None, note: str = "") -> Interval:
+def linear(
+    beds: Beds, weights: Floats, *, cv: float | None = None, floor: float = 0.0, note: str = ""
+) -> Interval:
     """Any weighted sum of D over the pulls: exact Welch, or paired within complete blocks.
 
     Args:
         weights: (n,); beds without a result on a day of weight other than 0 take no part.
-        cv: with one bed a side only: the declared CV, variance CV^2 (T^2 + (1-f)^2 C^2).
+        cv, floor: with one bed a side only: the declared error, see `Lab`.
         note: what had been left out before.
     """
     used = weights != 0.0
@@ -140,7 +182,7 @@ def linear(beds: Beds, weights: Floats, *, cv: float | None = None, note: str = 
     if kept.fewest == 0:
         return _nothing("no bed of one side has a result on every pull that is needed")
     if kept.fewest < 2:
-        return _of_one_bed(kept, weights[used], cv)
+        return _of_one_bed(kept, weights[used], Lab(cv, floor))
     units = units_of(kept)
     found = contrast(units, weights[used])
     value, error, df = (float(a[0]) for a in (found.estimate, found.error, found.df))
@@ -181,16 +223,27 @@ def _labels(labels: tuple[str, ...] | None, kept: NDArray[np.bool_]) -> tuple[st
     return None if labels is None else tuple(np.asarray(labels)[kept].tolist())
 
 
-def _of_one_bed(beds: Beds, weights: Floats, cv: float | None) -> Interval:
-    """A weighted sum with one bed on a side: from the declared CV, or without an interval."""
+def _of_one_bed(beds: Beds, weights: Floats, lab: Lab) -> Interval:
+    """A weighted sum with one bed on a side: from the declared error, or without an interval."""
     treated, control = _means(beds)
     value = float(weights @ (treated - control))
-    if cv is None:
+    if lab.cv is None:
         return Interval(value, None, None, "one bed", ONE_BED, ONE_BED, None)
-    error = cv * math.sqrt(float(weights**2 @ _spread(beds, treated)))
-    half = float(critical(np.inf)) * error
-    method = f"declared CV; {THESE_BEDS}"
+    half = float(critical(np.inf)) * math.sqrt(float(weights**2 @ lab.variance(beds, treated)))
+    method = f"{lab.words}; {THESE_BEDS}"
     return Interval(value, value - half, value + half, method, "", "", None)
+
+
+def error_of(beds: Beds, *, cv: float | None, floor: float) -> Callable[[Floats], Floats]:
+    """The standard error of any weighted sums of the pulls, (sums, n) -> (sums,).
+
+    From the beds where there are two or more a side, else from the declared error.
+    """
+    if beds.fewest > 1:
+        scatter = units_of(beds).scatter
+        return lambda weights: scatter.contrast(weights).error
+    variance = Lab(cv, floor).variance(beds, _means(beds)[0])
+    return lambda weights: np.asarray(np.sqrt(weights**2 @ variance))
 
 
 def _means(beds: Beds) -> tuple[Floats, Floats]:
@@ -207,14 +260,14 @@ def _spread(beds: Beds, treated: Floats) -> Floats:
 def _constant(
     beds: Beds,
     free_start: bool,
-    cv: float | None,
+    lab: Lab,
     from_beds: Callable[[Units, Rise], Ends],
     from_one: Callable[[Rise, Floats, float | None], Ends],
     worded: Callable[[Ends, str], Interval],
 ) -> Interval:
     """A first-order constant, by the beds where there are two or more a side."""
     kept = whole(beds)
-    refusal = _refusal(kept.beds.days, free_start, known=beds.fewest > 1 or cv is not None)
+    refusal = _refusal(kept.beds.days, free_start, known=beds.fewest > 1 or lab.cv is not None)
     if refusal:
         return _nothing(refusal)
     if kept.beds.fewest > 1:
@@ -223,10 +276,9 @@ def _constant(
         name = f"bed scores, {units.kind}"
         return worded(from_beds(units, rise), _named(name, kept.note))
     treated, control = _means(kept.beds)
-    roots = _roots(kept.beds, free_start)
-    rise = Rise(kept.beds.days, roots, free_start)
-    name = "profile, residual error" if cv is None else "profile, declared CV"
-    ends = from_one(rise, (treated - control)[None], None if cv is None else cv**2)
+    rise = Rise(kept.beds.days, _roots(kept.beds, free_start, lab), free_start)
+    name = "profile, residual error" if lab.cv is None else f"profile, {lab.words}"
+    ends = from_one(rise, (treated - control)[None], None if lab.cv is None else 1.0)
     return worded(ends, _named(f"{name}; {THESE_BEDS}", kept.note))
 
 
@@ -242,14 +294,29 @@ def _refusal(days: Floats, free_start: bool, known: bool) -> str:
     return "" if pulls >= needs else f"first order: needs {needs} pulls, has {pulls}"
 
 
-def _roots(beds: Beds, free_start: bool) -> Floats:
-    """Roots of the weights 1 / (T_fit^2 + C^2), the curve fitted again with each new weights."""
+def one_bed_weights(
+    beds: Beds, *, free_start: bool, cv: float | None = None, floor: float = 0.0
+) -> Floats | None:
+    """Weights of the pulls, as the intervals of one bed use: (n,).
+
+    None, for equal weights, where some bed has a gap or there are too few pulls to fit a curve.
+    """
+    if np.isnan(beds.treated).any() or np.isnan(beds.control).any() or len(beds.days) < 4:
+        return None
+    return np.asarray(_roots(beds, free_start, Lab(cv, floor)) ** 2)
+
+
+def _roots(beds: Beds, free_start: bool, lab: Lab) -> Floats:
+    """Roots of the weights, the curve fitted again with each new ones: 1 / variance of D.
+
+    Without a declared error 1 / (T_fit^2 + C^2), their common factor being unknown.
+    """
     treated, control = _means(beds)
     roots = np.ones(len(beds.days))
     for _ in range(REWEIGHTED):
         rise = Rise(beds.days, roots, free_start)
         fitted = _fitted(rise, treated - control)
-        spread = _spread(beds, control + fitted)
+        spread = lab.variance(beds, control + fitted)
         roots = 1.0 / np.sqrt(np.maximum(spread, spread.max() * 1e-12))
     return np.asarray(roots)
 

@@ -344,7 +344,6 @@ def critical_between(df: Floats, freedoms: tuple[float, ...]) -> Floats:
 def _coefficients(slowest: float, fastest: float) -> Floats:
     """Chebyshev coefficients of the critical value over 1/df."""
 
-    def value(place: Floats) -> Floats:
-        return critical(2.0 / (slowest + fastest + place * (slowest - fastest)))
-
-    return np.asarray(np.polynomial.chebyshev.chebinterpolate(value, DEGREE))
+    places = np.polynomial.chebyshev.chebpts1(DEGREE + 1)
+    values = critical(2.0 / (slowest + fastest + places * (slowest - fastest)))
+    return np.asarray(np.polynomial.chebyshev.chebfit(places, values, DEGREE))
