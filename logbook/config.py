@@ -1,7 +1,8 @@
 """Where things live on this machine: the store, this writer's key file, the author's handle.
 
 The key file is never beside the store, so that a copied or restored store is recognised: a copy
-does not bring its writer along. `LOGBOOK_STORE`, `LOGBOOK_STATE` and `LOGBOOK_BY` override.
+does not bring its writer along. `LOGBOOK_STORE`, `LOGBOOK_STATE`, `LOGBOOK_HANDBOOK` and
+`LOGBOOK_BY` override.
 """
 
 from __future__ import annotations
@@ -55,6 +56,16 @@ def state_folder(environment: Mapping[str, str] = os.environ) -> Path:
 
     # Not the data folder's name: on some platforms both kinds of folder have the same parent.
     return user_state_path(f"{APP}-keys", appauthor=False)
+
+
+def handbook_folder(environment: Mapping[str, str] = os.environ) -> Path:
+    """Where edited copies of tables are: `LOGBOOK_HANDBOOK`, or the platform's configuration."""
+    named = environment.get("LOGBOOK_HANDBOOK")
+    if named:
+        return _expanded(named)
+    from platformdirs import user_config_path
+
+    return user_config_path(APP, appauthor=False) / "handbook"
 
 
 def refuse_beside(state: Path, store: Path) -> None:
