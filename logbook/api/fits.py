@@ -213,7 +213,7 @@ def floats(name: str, given: ArrayLike) -> Floats:
     if kind is not None and kind.kind in "mM":
         raise UserMistake(f"{name}s are dates: give days since application as numbers")
     try:
-        found = np.atleast_1d(finite(name, given))
+        found = finite(name, np.atleast_1d(np.asarray(given, dtype=float)))
     except (TypeError, ValueError):
         raise UserMistake(f"{name}s are not all numbers") from None
     if found.ndim != 1:

@@ -32,5 +32,6 @@ def _text(words: str) -> str:
 
 
 def _table(frame: pd.DataFrame) -> str:
+    safe = frame.map(lambda cell: printable(cell) if isinstance(cell, str) else cell)
     with pd.option_context("display.max_colwidth", None):
-        return str(frame.to_html(escape=True, index=False, na_rep="", float_format="{:.4g}".format))
+        return str(safe.to_html(escape=True, index=False, na_rep="", float_format="{:.4g}".format))
