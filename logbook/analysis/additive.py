@@ -1,0 +1,67 @@
+"""Beds by pulls as a bed effect plus a pull effect, with what each result is beside the others.
+
+A table with gaps is fitted by least squares. Of every result the fit without it is known as well,
+and of every gap what the others lead to expect, where they say anything of it.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+Flags = NDArray[np.bool_]
+
+
+@dataclass(frozen=True)
+class Additive:
+    """Bed plus pull effects without some results.
+
+    expected, error: (beds, days), the fitted value and, for a result not used, the standard error
+    of its difference from it; NaN where the results used say nothing. t, off: of each result used,
+    its difference from the fit without it, over its standard error and plain. df: of the residual.
+    """
+
+    expected: Floats
+    error: Floats
+    t: Floats
+    off: Floats
+    df: int
+
+
+def additive(y: Floats, kept: Flags) -> Additive:
+    """Least squares of bed plus pull effects on the results kept."""
+    beds, days = y.shape
+    both = np.broadcast_to(np.eye(beds)[:, None, :], (beds, days, beds))
+    pulls = np.broadcast_to(np.eye(days)[None, :, :], (beds, days, days))
+    rows = np.concatenate([both, pulls], axis=2)
+    used = rows[kept]
+    inverse = np.linalg.pinv(used)
+    expected = rows @ (inverse @ y[kept])
+    reach = rows @ inverse
+    known = (np.abs(reach @ used - rows) < 1e-8).all(axis=-1)
+    weight = (reach**2).sum(axis=-1)
+    df = int(kept.sum()) - (int(np.linalg.matrix_rank(used)) if kept.any() else 0)
+    residual = np.where(kept, y - expected, np.nan)
+    rss = float((residual[kept] ** 2).sum())
+    spread = math.sqrt(rss / df) if df > 0 else math.nan
+    error = np.where(known, spread * np.sqrt(1.0 + weight), np.nan)
+    t, off = _deleted(residual, weight, rss, df)
+    return Additive(np.where(known, expected, np.nan), error, t, off, df)
+
+
+def _deleted(residual: Floats, weight: Floats, rss: float, df: int) -> tuple[Floats, Floats]:
+    """Residuals from the fit without the result: over their standard errors (df - 1), and plain.
+
+    Source: Belsley, Kuh & Welsch 1980, Regression Diagnostics, ch. 2. A residual that is the only
+    misfit of all would have no finite t: it gets a very large one.
+    """
+    if df < 2 or rss <= 0.0:
+        return np.full(residual.shape, np.nan), np.full(residual.shape, np.nan)
+    free = np.where(weight < 1.0 - 1e-8, 1.0 - weight, np.nan)
+    own = residual**2 / free
+    without = np.maximum(rss - own, 1e-14 * rss) / (df - 1)
+    return np.sign(residual) * np.sqrt(own / without), residual / free
