@@ -250,7 +250,7 @@ def _dunnett(
                 estimate=value,
                 t=t,
                 df=df,
-                p_alone=_chance(t, df),
+                p_alone=chance_alone(t, df),
                 p=dunnett.adjusted_p(t, shares, df) if adjusted else None,
                 low=None if limit is None else value - limit * error,
                 high=None if limit is None else value + limit * error,
@@ -310,7 +310,7 @@ def _by_itself(
         estimate=one.value,
         t=t,
         df=one.df,
-        p_alone=_chance(t, one.df),
+        p_alone=chance_alone(t, one.df),
         p=None,
         low=one.value - reach if adjusted else None,
         high=one.value + reach if adjusted else None,
@@ -349,7 +349,7 @@ def _power(log: float | None) -> float | None:
     return None if log is None else math.exp(log)
 
 
-def _chance(t: float, df: float) -> float:
+def chance_alone(t: float, df: float) -> float:
     """The two-sided p of one t test by itself."""
     from scipy.special import stdtr
 
