@@ -460,7 +460,16 @@ def test_a_curve_says_what_the_study_found(trial: logbook.Trial, meal: logbook.C
         assert (table.low[symbol], table.high[symbol]) == (interval.low, interval.high)
         assert table.unit[symbol] == {"A": "mg/kg", "k": "per day", "t1/2": "days"}[symbol]
     assert meal.area == same.fitted.area
-    assert meal.on_day(10) == same.fitted.at_day(10)
+    has(meal.on([7, 10]), frames.ON_DAYS)
+    interval = same.fitted.at_day(10)
+    assert interval is not None
+    row = meal.on([7, 10]).loc[1]
+    assert (row.day, row.value, row.low, row.high) == (
+        10,
+        interval.value,
+        interval.low,
+        interval.high,
+    )
     # The truth behind the demo: half-life 6.86 d (Ebid et al. 2007), within the range or near it.
     assert table.low["t1/2"] - 0.5 < 6.86 < table.high["t1/2"] + 0.5
 
@@ -487,7 +496,23 @@ def test_no_release_is_claimed_of_ph(trial: logbook.Trial) -> None:
     assert len(acid.fits) == 0
     has(acid.fits.table, frames.FITS)
     assert "No curve: no release is claimed of it" in str(acid)
-    assert (acid.below, acid.area, acid.on_day(7), acid.released_by(7)) == (None,) * 4
+    assert (acid.below, acid.area) == (None, None)
+    for found in (acid.on(7), acid.released_by(7)):
+        assert found.value.isna().all()
+        assert (found.low_reason != "").all()
+
+
+def test_what_came_by_a_day_is_counted_from_day_0(meal: logbook.Curve) -> None:
+    """Against the differences pull by pull: D(day) - D(0), dilution-corrected as the curve is."""
+    net = meal.net_release.set_index("pull").corrected
+    found = meal.released_by([14, 28, 90]).set_index("day")
+    assert found.value[14] == pytest.approx(net["day 14"] - net["day 0"])
+    assert found.value[28] == pytest.approx(net["day 28"] - net["day 0"])
+    assert found.low[28] < found.value[28] < found.high[28]
+    assert math.isnan(found.value[90])
+    assert found.low_reason[90] == "day 90 is outside the pulls (day 0 to day 56)"
+    with pytest.raises(logbook.UserMistake, match="day 2 is nan"):
+        meal.on([1, math.nan])
 
 
 def test_one_date_is_that_of_the_curves(trial: logbook.Trial) -> None:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from functools import cached_property
 from typing import Any
 
 import pandas as pd
@@ -16,7 +15,7 @@ from logbook.study import comparison
 from logbook.study.comparison import Line
 
 
-@dataclass(frozen=True, repr=False)
+@dataclass(frozen=True, repr=False, eq=False)
 class Comparison:
     """All differences on one date; `found` holds all there is, `table` a row for each line."""
 
@@ -37,7 +36,7 @@ class Comparison:
         """What limits the lines, what was not measured on this date, and what may be salt."""
         return (*self.found.salt, *self.found.missing, *self.found.notes)
 
-    @cached_property
+    @property
     def table(self) -> pd.DataFrame:
         """A row for each treatment and nutrient: `columns("compare")`."""
         return frame(COMPARED, map(_row, self.found.lines))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
@@ -14,15 +14,16 @@ from logbook.analysis.below import NOT_SHOWN, Below
 from logbook.analysis.choice import Choice, Printed
 from logbook.analysis.intervals import Interval
 from logbook.api import shown
-from logbook.api.fits import Fits, Floats, reach, sentences, span, told
-from logbook.api.frames import NET_RELEASE, frame
+from logbook.api.fits import Fits, Floats, floats, reach, sentences, span, told
+from logbook.api.frames import NET_RELEASE, ON_DAYS, frame
 from logbook.study import Row, Series
 
 _NO_PULLS = "no pull has a difference that a curve could be fitted to"
+_NO_BEDS = "no curve, or no beds that are known by day"
 _NO_RELEASE = "no release is claimed of it: differences only"
 
 
-@dataclass(frozen=True, repr=False)
+@dataclass(frozen=True, repr=False, eq=False)
 class Curve:
     """One nutrient of one treatment against the control: differences by pull, fits, intervals.
 
@@ -57,7 +58,7 @@ class Curve:
         """What limits the curve, a sentence each: to be read before its numbers."""
         return self.series.notes
 
-    @cached_property
+    @property
     def net_release(self) -> pd.DataFrame:
         """A row for each pull: `columns("net_release")`."""
         return release_frame([self.series])
@@ -96,13 +97,32 @@ class Curve:
         """Values of the chosen curve on days up to the last pull; see `Fits.at`."""
         return self.fits.at(days)
 
-    def on_day(self, day: float) -> Interval | None:
-        """The difference on a day between two pulls with its interval; None without beds."""
-        return None if self.series.fitted is None else self.series.fitted.at_day(day)
+    def on(self, days: ArrayLike) -> pd.DataFrame:
+        """The difference on days between the pulls, with its range between beds.
 
-    def released_by(self, day: float) -> Interval | None:
-        """The difference on a day less that on day 0, with its interval; None without beds."""
-        return None if self.series.fitted is None else self.series.fitted.released_by(day)
+        A row for each day: `columns("on_days")`. Between two pulls it is that of the straight line
+        which joins them. What cannot be given is NaN, with its reason.
+        """
+        fitted = self.series.fitted
+        return self._on(days, None if fitted is None else fitted.at_day)
+
+    def released_by(self, days: ArrayLike) -> pd.DataFrame:
+        """What came from day 0 to each of these days, with its range: rows as from `on`."""
+        fitted = self.series.fitted
+        return self._on(days, None if fitted is None else fitted.released_by)
+
+    def _on(
+        self, days: ArrayLike, interval: Callable[[float], Interval | None] | None
+    ) -> pd.DataFrame:
+        rows = []
+        for day in floats("day", days).tolist():
+            one = None if interval is None else interval(day)
+            if one is None:
+                rows.append((day, *[None] * 4, self.unit, "none", _NO_BEDS, _NO_BEDS))
+                continue
+            numbers = (one.value, one.low, one.high, one.df)
+            rows.append((day, *numbers, self.unit, one.method, one.reason_low, one.reason_high))
+        return frame(ON_DAYS, rows)
 
     def __repr__(self) -> str:
         pulls = len(self.series.rows)

@@ -31,7 +31,7 @@ _APART = {"planted": "were pulled after sowing", "conflict": "machines disagree 
 _MOST_LISTED = 6
 
 
-@dataclass(frozen=True, repr=False)
+@dataclass(frozen=True, repr=False, eq=False)
 class Fits:
     """Every shape fitted to one series or refused by name, and the choice between them.
 

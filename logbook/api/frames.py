@@ -160,6 +160,18 @@ chosen | yes or no | | the shape that describes the values
 why | text | | why it was chosen, not chosen or refused
 """)
 
+ON_DAYS = _columns("""
+day | number | days | days since application
+value | number | as in unit | the difference on that day, or what came by it; NaN: cannot be given
+low | number | as in unit | lower end of its 95 % range; NaN: open, or none
+high | number | as in unit | upper end of its 95 % range; NaN: open, or none
+df | number | | degrees of freedom of the range
+unit | text | | unit of the values
+interval_method | text | | how the range was made, and of what it speaks
+low_reason | text | | why there is no value, or why the range is open downwards
+high_reason | text | | the same, upwards
+""")
+
 #: Every table by the name under which `columns` explains it.
 TABLES = {
     "pulls": PULLS,
@@ -167,6 +179,7 @@ TABLES = {
     "net_release": NET_RELEASE,
     "compare": COMPARED,
     "fits": FITS,
+    "on_days": ON_DAYS,
 }
 
 
