@@ -40,6 +40,7 @@ COMMANDS = {
     "lab": "lab",
     "curve": "curves",
     "compare": "comparing",
+    "findings": "finding",
     "levels": "levels",
     "season": "seasons",
     "backup": "keeping",

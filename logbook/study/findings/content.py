@@ -1,0 +1,104 @@
+"""What findings are: sentences in a grower's words, each with its number, interval and design."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One sentence and what it rests on.
+
+    topic: "nitrogen", "supply", "planting", "nutrients" or "soil"; about: the nutrient, "" where
+    none; kind: what is said, one of KINDS. value, low, high: in `unit`, None where there is none;
+    design: beds and method behind it; pull: the calendar's name of its date, "" over all; declared:
+    the difference named beforehand, all others are exploratory; detectable: the planned detectable
+    difference, beside "no difference shown"; source: of a published table used, "" without one.
+    """
+
+    topic: str
+    about: str
+    kind: str
+    sentence: str
+    value: float | None = None
+    low: float | None = None
+    high: float | None = None
+    unit: str = ""
+    design: str = ""
+    pull: str = ""
+    declared: bool = False
+    detectable: float | None = None
+    source: str = ""
+
+
+KINDS = (
+    "more",
+    "less",
+    "no difference shown",
+    "equivalent",
+    "cannot say",
+    "below control",
+    "level with control again",
+    "make-up N",
+    "curve",
+    "supply",
+    "recovery",
+    "cost",
+    "salt",
+    "ammonium",
+    "level",
+)
+
+
+@dataclass(frozen=True)
+class Findings:
+    """All that one trial says of one amendment.
+
+    reach: how far any of it goes: lot, rate, soil, conditions, beds, days; endpoint: the comparison
+    declared beforehand; settle: what would settle what is open; cautions: of the material; notes:
+    what limits the whole.
+    """
+
+    trial: str
+    treatment: str
+    name: str
+    material: str
+    reach: tuple[str, ...]
+    endpoint: str
+    findings: tuple[Finding, ...]
+    settle: tuple[str, ...]
+    cautions: tuple[str, ...]
+    notes: tuple[str, ...]
+
+    def of(self, topic: str) -> list[Finding]:
+        """The findings on one topic, in order."""
+        return [one for one in self.findings if one.topic == topic]
+
+
+def number(value: float) -> str:
+    """Three significant digits, no exponent for what a trial gives."""
+    size = abs(value)
+    if size >= 1000.0:
+        return f"{value:,.0f}"
+    text = f"{value:.3g}"
+    if "e" in text:
+        return f"{value:.6f}".rstrip("0").rstrip(".") or "0"
+    return text.removeprefix("-") if float(text) == 0.0 else text
+
+
+def span(low: float | None, high: float | None) -> str:
+    """ "7.5 to 13.7", "at least 7.5", "at most 13.7", "open at both ends"."""
+    if low is not None and high is not None:
+        return f"{number(low)} to {number(high)}"
+    if low is not None:
+        return f"at least {number(low)}"
+    return f"at most {number(high)}" if high is not None else "open at both ends"
+
+
+def listed(names: Sequence[str]) -> str:
+    """ "a", "a and b", "a, b and c"."""
+    return " and ".join(filter(None, (", ".join(names[:-1]), *names[-1:])))

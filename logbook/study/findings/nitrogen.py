@@ -1,0 +1,263 @@
+"""What is found of mineral N: below the control or not, the curve, and nitrogen to make up."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+from logbook.handbook import Product, available_n
+from logbook.study.brought import Stated
+from logbook.study.findings.content import Finding, number, span
+from logbook.study.losses import TIED_UP
+from logbook.study.series import Row, Series
+from logbook.study.supply import Layer
+
+if TYPE_CHECKING:
+    from logbook.analysis.below import Below, MakeUp
+    from logbook.analysis.fits import Fit
+    from logbook.analysis.intervals import Interval
+    from logbook.study.fitted import Fitted
+
+LABEL_FIRST = (
+    "Before any nitrogen is added: soluble fertiliser burns roots with salt, ammonium and urea "
+    "give off ammonia on limed or ash-treated soil, dust and splashes hurt eyes and skin: the "
+    "product's label and local rules come first"
+)
+TEST_INSTEAD = "test nitrate before planting"
+
+
+def design_of(rows: Sequence[Row], method: str = "") -> str:
+    """ "4+8 beds, within blocks": treated and control beds behind some rows."""
+    treated = sorted({row.difference.treated_beds for row in rows})
+    control = sorted({row.difference.control_beds for row in rows})
+    beds = f"{_from_to(treated)}+{_from_to(control)} beds"
+    return f"{beds}, {method}" if method else beds
+
+
+def _from_to(counts: Sequence[int]) -> str:
+    if not counts:
+        return "0"
+    return f"{counts[0]}" if len(counts) == 1 else f"{counts[0]}-{counts[-1]}"
+
+
+def tied(word: str, why: Sequence[str]) -> str:
+    """What made mineral N stand below the control, as far as losses and ammonium tell."""
+    reasons = f" ({'; '.join(why)})" if why else ""
+    if word != TIED_UP:
+        return f"{word}{reasons}"
+    return f"tied up, as far as this trial can tell: ammonium counted, no loss seen{reasons}"
+
+
+def below_findings(series: Series, tied: str) -> Iterator[Finding]:
+    """Mineral N below the control, and the day level with it again; tied: what made it so."""
+    fitted = series.fitted
+    if fitted is None or fitted.below is None:
+        return
+    below = fitted.below
+    design = design_of([row for row in series.rows if row.difference.day in below.days])
+    start = Finding("nitrogen", series.analyte, "", "", unit=series.unit, design=design)
+    if not below.shown:
+        if below.days and below.bounds:
+            least = min(one.low for one in below.bounds if one.low is not None)
+            yield replace(
+                start,
+                kind="no difference shown",
+                sentence=(
+                    f"mineral N was not shown to be below the control at any of {len(below.days)} "
+                    f"pulls: at most {number(max(0.0, -least))} {series.unit} below fits"
+                ),
+                high=max(0.0, -least),
+            )
+        return
+    yield _depth(start, series, below, tied)
+    if below.level is not None:
+        yield _level(start, below, below.level)
+
+
+def _depth(start: Finding, series: Series, below: Below, tied: str) -> Finding:
+    depth = below.depth
+    first, last = below.days_below[0], below.days_below[-1]
+    days = f"on day {first:g}" if first == last else f"from day {first:g} to day {last:g}"
+    found = f"mineral N was below the control {days}"
+    if depth is None or depth.value is None:
+        return replace(start, kind="below control", sentence=f"{found}; {tied}")
+    found += f", most on day {below.trough_day:g}: by {number(depth.value)} {series.unit}"
+    found += f" ({span(depth.low, depth.high)})" if depth.low is not None else ""
+    return replace(
+        start,
+        kind="below control",
+        sentence=f"{found}{_share(series, below)}; {tied}",
+        value=depth.value,
+        low=depth.low,
+        high=depth.high,
+        pull=f"day {below.trough_day:g}",
+    )
+
+
+def _share(series: Series, below: Below) -> str:
+    """What the treated beds then held, as a share of the control's mineral N."""
+    from logbook.analysis.ratios import ratio_of
+
+    rows = [row for row in series.rows if row.difference.day == below.trough_day]
+    if not rows:
+        return ""
+    ratio = ratio_of(rows[0].observations, None)
+    if ratio.value is None:
+        return ""
+    held = f"; the beds then held {100.0 * ratio.value:.0f} % of the control's mineral N"
+    if ratio.low is not None and ratio.high is not None:
+        held += f" ({100.0 * ratio.low:.0f} to {100.0 * ratio.high:.0f} %)"
+    return held
+
+
+def _level(start: Finding, below: Below, level: Interval) -> Finding:
+    """Level with the control again, on about which day."""
+    last = below.days[-1]
+    if level.value is None:
+        said = f"it was not shown to be level with the control again by day {last:g}"
+    else:
+        said = f"level with the control again about day {number(level.value)}"
+        if level.low is not None and level.high is not None:
+            said += f" ({span(level.low, level.high)})"
+        else:
+            said += f", but {level.reason_high or level.reason_low}"
+    if below.bracket is not None and below.bracket[1] is not None:
+        said += f"; seen below on day {below.bracket[0]:g}, not on day {below.bracket[1]:g}"
+    return replace(
+        start,
+        kind="level with control again",
+        sentence=said,
+        value=level.value,
+        low=level.low,
+        high=level.high,
+        unit="days",
+    )
+
+
+def make_up_findings(
+    made: MakeUp | None, below: Below | None, layer: Layer, products: Sequence[Product]
+) -> Iterator[Finding]:
+    """Nitrogen to make up: a range per m2 and per bed, cautions first; or to test instead."""
+    if made is None or below is None or not below.shown:
+        return
+    start = Finding("nitrogen", "mineral-N", "make-up N", "")
+    trough = made.trough
+    if trough is None or trough.low is None or trough.high is None or below.trough_day is None:
+        yield replace(start, sentence=f"no amount of make-up N can be given: {made.reason}")
+        return
+    missing = Stated(trough.value, "mg/kg", max(trough.low, 0.0), trough.high)
+    per_m2, per_bed = layer.per_m2(missing), layer.per_bed(missing)
+    if per_m2.low is None or per_m2.high is None:
+        said = f"no amount of make-up N can be given: {per_m2.reason}; {TEST_INSTEAD}"
+        yield replace(start, sentence=said)
+        return
+    said = f"{LABEL_FIRST}. What was missing then: {span(per_m2.low, per_m2.high)} g N per m2"
+    if per_bed.low is not None:
+        said += f", {span(per_bed.low, per_bed.high)} g per bed"
+    said += (
+        f" (in {layer.spoken}), for this soil, rate and temperature; {TEST_INSTEAD} all the same"
+    )
+    low, high = per_m2.low, per_m2.high
+    yield replace(start, sentence=said, value=per_m2.value, low=low, high=high, unit="g N per m2")
+    for product in products:
+        yield from _product(product, below.trough_day, low, high, start)
+
+
+def _product(
+    product: Product, trough: float, low: float, high: float, start: Finding
+) -> Iterator[Finding]:
+    """Grams of one product, counting only what it has available before the trough."""
+    share = available_n(product, trough)
+    if not share or product.n_percent is None or product.of != "N":
+        return
+    content = float(product.n_percent) / 100.0 * share
+    ends = low / content, high / content
+    cautions = f"; {'; '.join(product.cautions)}" if product.cautions else ""
+    said = f"{product.name}: {span(*ends)} g per m2"
+    if share < 1.0:
+        said += f" ({100.0 * share:.0f} % of its N is counted, by day {trough:g})"
+    yield replace(
+        start,
+        sentence=f"{said}{cautions}",
+        low=ends[0],
+        high=ends[1],
+        unit="g per m2",
+        source=product.source,
+    )
+
+
+def curve_finding(series: Series) -> Finding | None:
+    """What the whole curve says: levels off, still rising, or no shape to speak of."""
+    fitted = series.fitted
+    if fitted is None or not series.points.days:
+        return None
+    last = max(series.points.days)
+    said, interval = _curve(fitted, series.unit, last)
+    if not said:
+        return None
+    kept = [row for row in series.rows if row.difference.day in series.points.days]
+    return Finding(
+        topic="nitrogen",
+        about=series.analyte,
+        kind="curve",
+        sentence=said,
+        value=None if interval is None else interval.value,
+        low=None if interval is None else interval.low,
+        high=None if interval is None else interval.high,
+        unit=series.unit,
+        design=design_of(kept, "" if interval is None else interval.method),
+    )
+
+
+def _curve(fitted: Fitted, unit: str, last: float) -> tuple[str, Interval | None]:
+    from logbook.analysis.choice import Printed
+
+    choice, found = fitted.choice, fitted.constants
+    one = choice.chosen
+    over = f"over {last:g} days"
+    if one is None or choice.printed is Printed.NOTHING:
+        few = "too few pulls" in " ".join(c.why for c in choice.candidates)
+        why = "too few pulls for a curve" if one is None and few else choice.sentence
+        return f"cannot say how it goes on between and after the pulls: {why}", None
+    if "a" in found:
+        return _straight(found["a"], unit, last), found["a"]
+    if choice.printed is Printed.CURVE:
+        return _shape_only(one, choice.sentence, over), None
+    if "A" not in found:
+        return f"the pulls follow {one.label or one.shape} {over}", None
+    ceiling, rate = found["A"], found.get("t1/2")
+    said = f"it levels off at {_signed(ceiling)} {unit} against the control"
+    if ceiling.high is None or ceiling.low is None:
+        why = ceiling.reason_high or ceiling.reason_low
+        said = f"where it levels off is open: {_signed(ceiling)} {unit}; {why}"
+    if rate is not None and rate.value is not None:
+        ends = span(rate.low, rate.high)
+        said += f", half of it within {number(rate.value)} days ({ends})"
+    return f"{said} (first order, {over})", ceiling
+
+
+def _signed(one: Interval) -> str:
+    value = "" if one.value is None else f"{one.value:+.3g} "
+    return f"{value}({span(one.low, one.high)})"
+
+
+def _straight(slope: Interval, unit: str, last: float) -> str:
+    """A straight line: still rising, still falling, or no change with time shown."""
+    if slope.value is None or slope.low is None or slope.high is None:
+        why = slope.reason_low or slope.reason_high
+        return f"cannot say whether it still changes at the last pull (day {last:g}): {why}"
+    ends = f"{number(slope.low)} to {number(slope.high)} {unit} a day"
+    if slope.low > 0.0 or slope.high < 0.0:
+        way = "rising" if slope.low > 0.0 else "falling"
+        value = number(abs(slope.value))
+        lesser, greater = sorted((abs(slope.low), abs(slope.high)))
+        return (
+            f"still {way} at the last pull (day {last:g}): by {value} {unit} a day "
+            f"({span(lesser, greater)}); where it levels off was not reached"
+        )
+    return f"no change with time shown after application: {ends} fits, over {last:g} days"
+
+
+def _shape_only(one: Fit, why: str, over: str) -> str:
+    return f"the course {over}: {one.label or one.shape}; no rates are given: {why}"

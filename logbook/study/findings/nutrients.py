@@ -1,0 +1,222 @@
+"""One date, nutrient by nutrient: what is shown, what fits, what it means beside the tables."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+from logbook.study import levels
+from logbook.study.comparison import Line
+from logbook.study.findings.content import Finding, number, span
+from logbook.study.findings.nitrogen import design_of
+from logbook.study.fitted import Declared
+from logbook.study.samples import MINERAL_N
+from logbook.trial.chemistry import ANALYTES
+
+if TYPE_CHECKING:
+    from logbook.handbook import Handbook
+    from logbook.study.levels import Level
+
+PLANTING = ("ammonium-N", "EC", "pH")
+#: Sampling and analysis together, SD of a soil pH. Source: Ferrari & Vermeulen, Netherlands
+#: Journal of Agricultural Science: about 0.1 pH (with 10 % for P, K and Mg).
+PH_SD = 0.1
+_TIMES_SR = 1.96  # r = 1.96 sqrt(2) s_r for two single results: ISO 5725-6
+_METHODS = {"within-block": "within blocks", "welch": "Welch", "one bed": "one bed"}
+_ENOUGH = "more of it means nothing to a plant"
+
+
+@dataclass(frozen=True)
+class Beside:
+    """What lines are read beside: tables, the soil, what was declared; amended: asked for classes.
+
+    settled: the soil is a settled mineral one, which the tables are for.
+    """
+
+    handbook: Handbook
+    declared: Mapping[str, Declared]
+    bulk_density: float | None
+    ph: float | None
+    settled: bool
+    amended: bool = False
+
+
+def of_line(line: Line, beside: Beside) -> Finding:
+    """The finding of one nutrient on one date."""
+    series, found = line.series, line.row.difference
+    one = found.against_control
+    declared = beside.declared.get(series.analyte, Declared())
+    start = Finding(
+        topic=_topic(line),
+        about=series.analyte,
+        kind=_kind(line),
+        sentence=f"{_named(line)}: {line.sentence}",
+        value=one.value,
+        low=one.low,
+        high=one.high,
+        unit=series.unit,
+        design=design_of([line.row], _METHODS.get(found.method, found.method)),
+        pull=line.row.name,
+        declared=line.declared,
+    )
+    if found.method == "one bed" and one.value is not None:
+        start = replace(start, sentence=f"{_named(line)}: {_single(line, one.value, declared)}")
+    elif start.kind == "no difference shown":
+        start = _not_shown(start, line, declared)
+    return _with_level(start, line, beside)
+
+
+def _topic(line: Line) -> str:
+    if line.series.analyte == MINERAL_N:
+        return "nitrogen"
+    return "planting" if line.series.analyte in PLANTING else "nutrients"
+
+
+def _kind(line: Line) -> str:
+    if line.finding.startswith("cannot say"):
+        return "cannot say"
+    if line.shown:
+        return "more" if line.shown > 0 else "less"
+    return "no difference shown"
+
+
+def _named(line: Line) -> str:
+    """ "P (Mehlich-3)"; the sum of two goes without its method."""
+    series = line.series
+    return series.analyte if series.analyte == MINERAL_N else f"{series.analyte} ({series.method})"
+
+
+def _single(line: Line, value: float, declared: Declared) -> str:
+    """One bed on a side: how far chance in the laboratory alone goes, and no more."""
+    found, unit = line.row.difference, line.series.unit
+    said = f"{value:+.3g} {unit} between single beds is no finding: one bed a treatment"
+    within = _repeatability(line, declared)
+    if within is None:
+        return f"cannot say: {said}"
+    reach, whose = within
+    if found.treated_beds == found.control_beds == 1 and abs(value) <= reach:
+        return f"{said}, and laboratory chance alone goes as far as {number(reach)} ({whose})"
+    if found.treated_beds == found.control_beds == 1:
+        return (
+            f"cannot say: {value:+.3g} {unit} is more than laboratory chance ({number(reach)}, "
+            f"{whose}), but may be these two beds as well as the amendment"
+        )
+    return f"cannot say: {said}"
+
+
+def _repeatability(line: Line, declared: Declared) -> tuple[float, str] | None:
+    """The difference that two single results reach by laboratory chance, 95 %, and whose figure."""
+    found = line.row.difference
+    levels_of = (found.treated_mean or 0.0, found.control_mean or 0.0)
+    if declared.cv is not None or declared.floor:
+        cv = declared.cv or 0.0
+        variance = sum(declared.floor**2 + (cv * level) ** 2 for level in levels_of)
+        return _TIMES_SR * math.sqrt(variance), "the declared error"
+    if line.series.analyte == "pH":
+        source = "SD 0.1 pH for sampling and analysis, Ferrari & Vermeulen"
+        return _TIMES_SR * math.sqrt(2.0) * PH_SD, source
+    return None
+
+
+def _not_shown(start: Finding, line: Line, declared: Declared) -> Finding:
+    """Nothing shown: what this design could have shown stands beside it; or it does not matter."""
+    margin, low, high = declared.margin, start.low, start.high
+    if (
+        margin is not None
+        and low is not None
+        and high is not None
+        and -margin < low < high < margin
+    ):
+        return replace(
+            start,
+            kind="equivalent",
+            sentence=(
+                f"{_named(line)}: no difference that matters: {span(low, high)} {start.unit}, "
+                f"within the margin of {number(margin)} declared beforehand"
+            ),
+        )
+    able, whose = _detectable(line, declared)
+    if able is None:
+        return start
+    told = f"{start.sentence} ({whose}: {number(able)} {start.unit})"
+    return replace(start, sentence=told, detectable=able)
+
+
+def _detectable(line: Line, declared: Declared) -> tuple[float | None, str]:
+    """The difference shown four times in five: by the declared error, else by the beds' spread."""
+    from logbook.analysis import design
+    from logbook.analysis.tails import t_quantile
+
+    found = line.row.difference
+    one, treated, control = found.against_control, found.treated_beds, found.control_beds
+    blocks = found.method == "within-block" and control >= treated
+    level = found.control_mean or 0.0
+    if declared.cv is not None or declared.floor:
+        sd = math.hypot(declared.floor, (declared.cv or 0.0) * level)
+        if sd > 0.0:
+            able = design.detectable(treated, control, sd, in_blocks=blocks).value
+            return able, "planned detectable difference"
+    if one.low is None or one.high is None or one.df is None:
+        return None, ""
+    error = (one.high - one.low) / 2.0 / t_quantile(0.975, one.df)
+    sd = error / math.sqrt(1.0 / treated + 1.0 / control)
+    able = design.detectable(treated, control, sd, df=one.df).value
+    return able, "none was planned; by these beds' spread, shown four times in five"
+
+
+def _with_level(start: Finding, line: Line, beside: Beside) -> Finding:
+    """Beside the table: where the untreated soil stands, and no class of the amended."""
+    series, found = line.series, line.row.difference
+    if found.control_mean is None or ANALYTES[series.analyte].dimension not in (
+        "content",
+        "charge",
+    ):
+        return start
+    if not beside.settled or series.analyte == MINERAL_N:
+        return start
+    here = _level(line, found.control_mean, beside)
+    if not here.position:
+        why = f"; {here.reason}" if here.reason and start.kind in ("more", "less") else ""
+        return replace(start, sentence=f"{start.sentence}{why}")
+    return replace(
+        start,
+        sentence=f"{start.sentence}; {'; '.join(_stands(start, line, here, beside))}",
+        source=here.source,
+    )
+
+
+def _level(line: Line, value: float, beside: Beside) -> Level:
+    return levels.level_of(
+        beside.handbook,
+        line.series.analyte,
+        line.series.method,
+        value,
+        line.series.unit,
+        bulk_density=beside.bulk_density,
+        ph=beside.ph,
+    )
+
+
+def _stands(start: Finding, line: Line, here: Level, beside: Beside) -> Iterator[str]:
+    """Where the untreated soil stands; the amended only where that was asked for."""
+    unit, treated = line.series.unit, line.row.difference.treated_mean
+    ends = f" ({_ends(here)} {unit})" if here.sufficient else ""
+    told = f"the untreated soil, at {number(here.value)} {unit}, is {here.words}{ends}"
+    enough = here.position == "above" and start.kind in ("more", "cannot say")
+    yield f"{told}: {_ENOUGH}" if enough else told
+    if start.kind not in ("more", "less", "cannot say") or treated is None:
+        return
+    if beside.amended:
+        there = _level(line, treated, beside)
+        yield f"the treated, at {number(treated)}, {there.words}: {levels.NO_CLASS['amended']}"
+    elif not enough:
+        yield f"no class of the amended soil: {levels.NO_CLASS['amended']}"
+
+
+def _ends(level: Level) -> str:
+    low, high = level.sufficient or (None, None)
+    if low is None:
+        return f"up to {number(high)}" if high is not None else ""
+    return f"from {number(low)}" if high is None else f"{number(low)} to {number(high)}"

@@ -1,0 +1,143 @@
+"""How far findings go: this lot, rate and soil, so watered, so warm, so many beds and days."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from datetime import date
+from typing import TYPE_CHECKING
+
+from logbook.store import views
+from logbook.study.amounts import Facts
+from logbook.study.findings.content import number
+from logbook.study.flags import History
+from logbook.trial.ranges import compact
+from logbook.trial.records import OUT, SOWN
+from logbook.trial.times import spoken_day
+from logbook.trial.units import short
+
+if TYPE_CHECKING:
+    import sqlite3
+
+    from logbook.trial.records import Measurement, Treatment, Trial
+
+NO_CROP = "no crop was grown: what plants would take up is not shown"
+COOLER = (
+    "in cooler ground it goes slower: about half as fast for each 10 C less (Q10 about 2 between "
+    "15 and 35 C: Stanford, Frye & Schwaninger 1973, from memory)"
+)
+
+
+def reach(
+    store: sqlite3.Connection,
+    ident: str,
+    trial: Trial,
+    known: Facts,
+    treatment: str,
+    history: History,
+    last: tuple[date, float] | None,
+) -> tuple[str, ...]:
+    """The sentences of reach of a treatment, by id; last: date and age of the newest comparison."""
+    return (
+        _material(store, known, known.treatments[treatment]),
+        _soil(store, ident),
+        _beds(trial, known, treatment, history),
+        _conditions(store, ident, known, treatment, history),
+        _length(last),
+    )
+
+
+def _material(store: sqlite3.Connection, known: Facts, treatment: Treatment) -> str:
+    """This lot, at this rate."""
+    lots = views.fetch(store, "lot", "id = ?", (treatment.lot or "",))
+    depth = f"worked in {short(treatment.depth_cm)} cm deep"
+    rate = "a rate not written down"
+    if treatment.rate is not None:
+        rate = f"{short(treatment.rate)} {treatment.rate_unit}"
+    if not lots:
+        return f"{treatment.name}: lot not written down, at {rate}, {depth}"
+    lot = lots[0].record
+    materials = views.fetch(store, "amendment", "id = ?", (lot.amendment,))
+    name = materials[0].record.name if materials else known.lot_names.get(treatment.lot or "", "")
+    return f"{name}, lot {lot.name}, at {rate}, {depth}"
+
+
+def _soil(store: sqlite3.Connection, trial: str) -> str:
+    soils = views.fetch(store, "soil", "trial = ?", (trial,))
+    if not soils:
+        return "soil not written down"
+    one = soils[0].record
+    return ", ".join(part for part in (one.source, one.texture) if part)
+
+
+def _beds(trial: Trial, known: Facts, treatment: str, history: History) -> str:
+    """How many beds, in how many blocks, drawn or not."""
+    mine = [bed for bed, record in known.beds.items() if record.treatment == treatment]
+    blocks = {known.beds[bed].block for bed in mine}
+    control = [
+        bed
+        for bed, record in known.beds.items()
+        if known.treatments[record.treatment].control and record.block in blocks
+    ]
+    told = f"{_count(mine)} against {_count(control)} of the untreated control"
+    told += f", in {len(blocks)} blocks" if len(blocks) > 1 else ", in one block"
+    drawn = trial.assigned == "drawn"
+    told += ", places drawn by lot" if drawn else ", places given by hand: not randomised"
+    gone = [one for one in history.events if one.event.what == OUT]
+    left = compact(one.label for one in gone if one.event.bed in (*mine, *control))
+    return f"{told}; {left} left the trial" if left else told
+
+
+def _count(beds: Sequence[str]) -> str:
+    return f"{len(beds)} bed{'s' * (len(beds) != 1)}"
+
+
+def _conditions(
+    store: sqlite3.Connection, trial: str, known: Facts, treatment: str, history: History
+) -> str:
+    """Planted or not, how watered, how warm."""
+    mine = {bed for bed, record in known.beds.items() if record.treatment == treatment}
+    sown = [one for one in history.events if one.event.what == SOWN and one.event.bed in mine]
+    planted = "unplanted"
+    if sown:
+        first = min(one.event.when.day for one in sown)
+        planted = f"unplanted until {spoken_day(first)}"
+    return "; ".join((planted, _watered(store, trial), _warmth(store, trial, mine)))
+
+
+def _watered(store: sqlite3.Connection, trial: str) -> str:
+    """As planned, and how often it was written down."""
+    times = len(
+        {found.record.when.day for found in views.fetch(store, "water", views.OF_TRIAL, (trial,))}
+    )
+    done = f"watered on {times} days" if times else "no watering written down"
+    plans = views.fetch(store, "watering-plan", "trial = ?", (trial,))
+    if not plans:
+        return done
+    one = plans[0].record
+    return f"{done} (plan: {short(one.amount)} {one.unit} every {one.interval} days)"
+
+
+def _warmth(store: sqlite3.Connection, trial: str, beds: Iterable[str]) -> str:
+    """About how warm: soil where it was read, else air."""
+    where = "about = ? OR about IN (SELECT id FROM bed WHERE trial = ?)"
+    read = [one.record for one in views.fetch(store, "measure", where, (trial, trial))]
+    wanted = {trial, *beds}
+    for what in ("soil temperature", "air temperature"):
+        values = [float(one.value) for one in _of(read, what) if one.about in wanted]
+        if values:
+            mean = number(round(sum(values) / len(values), 1))
+            ends = f"{number(min(values))} to {number(max(values))}"
+            times = f"{len(values)} reading{'s' * (len(values) != 1)}"
+            return f"{what} about {mean} C ({ends}, {times})"
+    return "temperature not written down"
+
+
+def _of(read: Iterable[Measurement], what: str) -> Iterator[Measurement]:
+    return (one for one in read if one.what == what)
+
+
+def _length(last: tuple[date, float] | None) -> str:
+    if last is None:
+        return "no pull has been compared yet"
+    day, age = last
+    return f"{number(round(age))} days to the newest compared pull ({spoken_day(day)})"

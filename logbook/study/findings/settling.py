@@ -1,0 +1,131 @@
+"""What would settle what is open: beds, pulls, and what has not been measured."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+from typing import TYPE_CHECKING
+
+from logbook.study.findings.content import Finding, number
+
+if TYPE_CHECKING:
+    from logbook.study.comparison import Line
+    from logbook.study.fitted import Declared
+    from logbook.study.series import Series
+
+#: Without a declared or seen spread: what a plan may reckon with for nitrate between beds.
+USUAL_CV = 0.15
+_WIDE = 10.0  # days between two pulls that leave a bracket worth narrowing
+
+
+def settling(
+    series: Series | None, endpoint: Line | None, declared: Declared, missing: Sequence[str]
+) -> Iterator[str]:
+    """A sentence for each thing that would settle something; missing: what is not known yet.
+
+    series: mineral-N of the treatment; endpoint: its comparison declared beforehand, if there.
+    """
+    if endpoint is not None:
+        yield from _beds(endpoint, declared)
+    if series is not None and series.fitted is not None and series.points.days:
+        yield from _pulls(series)
+    for one in missing:
+        yield f"write down {one}"
+
+
+def _beds(line: Line, declared: Declared) -> Iterator[str]:
+    """More beds: where one a side allows no test, or where nothing was shown."""
+    found = line.row.difference
+    fewest = min(found.treated_beds, found.control_beds)
+    unit = line.series.unit
+    if fewest < 2:
+        cv = declared.cv or USUAL_CV
+        whose = "declared" if declared.cv else "a usual one, no source"
+        yield (
+            "three beds or more a treatment, in blocks with a control each: with 4 a side and a "
+            f"CV of {100.0 * cv:.0f} % ({whose}), a difference of {_share(4, cv):.0f} % of the "
+            "level is shown four times in five"
+        )
+        return
+    if line.shown:
+        return
+    sd = _spread(line)
+    wanted = declared.margin
+    if sd is None:
+        return
+    if wanted is not None:
+        yield f"to show a difference of {number(wanted)} {unit} (the margin): {_needed(wanted, sd)}"
+    else:
+        half = _half(line) / 2.0
+        if half > 0.0:
+            yield f"to show a difference of {number(half)} {unit}: {_needed(half, sd)}"
+
+
+def _share(beds: int, cv: float) -> float:
+    from logbook.analysis import design
+
+    able = design.detectable(beds, beds, 100.0 * cv).value
+    return math.nan if able is None else able
+
+
+def _half(line: Line) -> float:
+    one = line.row.difference.against_control
+    return 0.0 if one.low is None or one.high is None else (one.high - one.low) / 2.0
+
+
+def _spread(line: Line) -> float | None:
+    """The standard deviation between beds that the interval of a line comes from."""
+    from logbook.analysis.tails import t_quantile
+
+    found = line.row.difference
+    df = found.against_control.df
+    if df is None or not _half(line) > 0.0:
+        return None
+    error = _half(line) / t_quantile(0.975, df)
+    return error / math.sqrt(1.0 / found.treated_beds + 1.0 / found.control_beds)
+
+
+def _needed(difference: float, sd: float) -> str:
+    from logbook.analysis import design
+    from logbook.errors import UserMistake
+
+    try:
+        beds = design.beds_needed(difference, sd)
+    except UserMistake:
+        return "more beds than any trial has"
+    return f"{beds.treated} treated and {beds.control} control beds"
+
+
+def _pulls(series: Series) -> Iterator[str]:
+    """Further pulls: after the last, in a wide bracket, or more of them for a shape."""
+    fitted, days = series.fitted, series.points.days
+    assert fitted is not None
+    last = max(days)
+    below = fitted.below
+    if below is not None and below.shown and below.bracket is not None:
+        start, end = below.bracket
+        if end is None:
+            yield f"pulls after day {last:g}: level with the control again was not shown by then"
+        elif end - start > _WIDE:
+            yield f"a pull between day {start:g} and day {end:g}, where it came level again"
+    slope = fitted.constants.get("a")
+    if slope is not None and slope.low is not None and slope.low > 0.0:
+        yield f"pulls after day {last:g}: it was still rising then"
+    ceiling = fitted.constants.get("A")
+    if ceiling is not None and (ceiling.high is None or ceiling.low is None):
+        yield f"pulls after day {last:g}: where it levels off is open"
+    if fitted.choice.chosen is None and all("too few" in c.why for c in fitted.choice.candidates):
+        need = fitted.choice.candidates[0].why if fitted.choice.candidates else ""
+        yield f"more pulls ({need})"
+
+
+def exploratory(findings: Sequence[Finding]) -> str:
+    """How many comparisons were made that nobody had declared, and what chance alone does."""
+    tested = [one for one in findings if not one.declared and one.low is not None and one.pull]
+    if not tested:
+        return ""
+    count = len(tested)
+    return (
+        f"{count} further comparison{'s' * (count != 1)} here not declared beforehand: "
+        "exploratory; about one in twenty differs by chance alone"
+    )

@@ -1,0 +1,124 @@
+"""What an amendment supplied: plant-available N per kg of it and per area, its share, its cost."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+from logbook.study import supply
+from logbook.study.brought import Matter, Stated
+from logbook.study.findings.content import Finding, number, span
+from logbook.study.losses import Losses
+from logbook.study.recovery import Recovered, recovery
+from logbook.study.series import Series
+
+if TYPE_CHECKING:
+    from logbook.study.supply import Supply
+
+
+def supply_findings(
+    matter: Matter, series: Series | None, lost: Losses, planting: float
+) -> Iterator[Finding]:
+    """By the planting day and by the last pull; series: mineral-N of the treatment."""
+    if series is None or not series.points.days:
+        return
+    last = max(series.points.days)
+    for day in dict.fromkeys(one for one in (planting, last) if 0.0 < one <= last):
+        yield from _by(supply.available(series, day, matter, lost), day, "end" * (day == last))
+    found = recovery(series, matter, lost)
+    if found is None:
+        return
+    for one in (*found.apparent[-1:], *found.mineralised[-1:]):
+        yield _recovered(one)
+
+
+def _by(found: Supply, day: float, end: str) -> Iterator[Finding]:
+    """Per kg of product, per area, then the cost."""
+    when = f"by the last pull (day {day:g})" if end else f"by day {day:g}"
+    start = Finding(
+        topic="supply",
+        about="mineral-N",
+        kind="supply",
+        sentence="",
+        unit="g N per kg of product",
+        design=found.method,
+        pull=f"day {day:g}",
+    )
+    per_kg = found.per_kg_product
+    parts = [_told(one) for one in (per_kg, found.per_m2, found.per_100_sq_ft) if _known(one)]
+    if not parts:
+        reason = per_kg.reason or found.per_m2.reason
+        yield replace(start, sentence=f"plant-available N {when}: {reason}")
+        return
+    said = f"plant-available N {when}: {_bound(found.bound)}{'; '.join(parts)}"
+    if _known(found.per_m2):
+        said += f" (in {found.layer.spoken})"
+    missing = [one.reason for one in (per_kg, found.per_m2) if not _known(one) and one.reason]
+    said += "".join(f"; {one}" for one in dict.fromkeys(missing))
+    yield replace(
+        start,
+        sentence=f"{said}{_because(found.because)}",
+        value=per_kg.value,
+        low=per_kg.low,
+        high=per_kg.high,
+    )
+    yield _cost(start, found, when)
+
+
+def _known(one: Stated) -> bool:
+    return one.value is not None or one.low is not None or one.high is not None
+
+
+def _told(one: Stated) -> str:
+    """ "2.1 g/kg of product (1.4 to 2.8)"."""
+    unit = {"g/kg": "g per kg of product", "g/m2": "g/m2"}.get(one.unit, one.unit)
+    ends = "" if one.low is None and one.high is None else f" ({span(one.low, one.high)})"
+    return f"{'' if one.value is None else number(one.value)} {unit}{ends}".strip()
+
+
+def _bound(word: str) -> str:
+    return f"{word} " if word else ""
+
+
+def _because(why: tuple[str, ...]) -> str:
+    return f"; {'; '.join(why)}" if why else ""
+
+
+def _cost(start: Finding, found: Supply, when: str) -> Finding:
+    """Money for each kg of N that was available."""
+    price = found.cost
+    base = replace(start, kind="cost", unit=f"{price.unit} of N" if price.unit else "")
+    if price.value is None:
+        return replace(base, sentence=f"what a kg of its N cost {when}: {price.reason}")
+    ends = span(price.low, price.high)
+    why = f"; {price.reason}" if price.reason and price.high is None else ""
+    return replace(
+        base,
+        sentence=(
+            f"a kg of N that was available {when} cost {number(price.value)} "
+            f"{price.unit.partition('/')[0]} ({ends}){why}"
+        ),
+        value=price.value,
+        low=price.low,
+        high=price.high,
+    )
+
+
+def _recovered(one: Recovered) -> Finding:
+    """The share of what was applied, "at least" where something was lost."""
+    start = Finding(
+        topic="supply",
+        about="mineral-N",
+        kind="recovery",
+        sentence="",
+        unit="%",
+        design=one.method,
+        pull=one.pull,
+    )
+    if one.value is None and one.low is None:
+        return replace(start, sentence=f"{one.what}, {one.pull}: {one.reason}", design="")
+    ends = "" if one.low is None and one.high is None else f" ({span(one.low, one.high)})"
+    value = "" if one.value is None else f"{number(one.value)} %"
+    said = f"{one.what}, {one.pull}: {_bound(one.bound)}{value}{ends}{_because(one.because)}"
+    return replace(start, sentence=said, value=one.value, low=one.low, high=one.high)
