@@ -7,7 +7,6 @@ from dataclasses import dataclass
 from datetime import date
 from typing import TYPE_CHECKING
 
-from logbook.errors import UserMistake
 from logbook.store import views
 from logbook.study import amounts, brought, flags, losses, standing, supply
 from logbook.study.comparison import BY_HAND, Comparison, Line, compare
@@ -60,20 +59,17 @@ def findings(
 
     Raises UserMistake for a treatment or pull that does not exist, or where nothing was compared.
     """
-    ground = _ground(store, trial, handbook, pull, with_amended, without_flagged)
+    ground = _ground(store, trial, handbook, treatment, pull, with_amended, without_flagged)
     treated = {
         record.code: ident
         for ident, record in ground.known.treatments.items()
         if not record.control
     }
-    wanted = sorted(treated)
-    if treatment is not None:
-        wanted = [code for code in wanted if code.casefold() == treatment.strip().casefold()]
-        if not wanted:
-            raise UserMistake(
-                f"there is no treatment {treatment!r} to compare with the control",
-                f"use one of: {', '.join(sorted(treated))}",
-            )
+    wanted = [
+        code
+        for code in sorted(treated)
+        if treatment is None or code.casefold() == treatment.casefold()
+    ]
     return [_of_treatment(store, ground, code, treated[code]) for code in wanted]
 
 
@@ -81,19 +77,25 @@ def _ground(
     store: sqlite3.Connection,
     trial: str,
     handbook: Handbook,
+    treatment: str | None,
     pull: str | None,
     with_amended: bool,
     without_flagged: bool,
 ) -> _Ground:
     record = views.fetch(store, "trial", "id = ?", (trial,))[0].record
-    found = series_of(store, trial, without_flagged=without_flagged)
+    # Only mineral-N has findings of its curve: fitting the others would take most of the time.
+    curves = series_of(store, trial, MINERAL_N, treatment, without_flagged=without_flagged)
+    found = series_of(
+        store, trial, treatment=treatment, fitted=False, without_flagged=without_flagged
+    )
+    found = [*curves, *(one for one in found if one.analyte != MINERAL_N)]
     names = {row.name for one in found for row in one.rows}
     planting = f"day {record.endpoint_day}"
 
     def on(name: str | None) -> Comparison | None:
         if name is None and not names:
             return None
-        return compare(store, trial, name, without_flagged=without_flagged)
+        return compare(store, trial, name, treatment, without_flagged=without_flagged)
 
     endpoint = on(planting) if planting in names else None
     others = endpoint if pull is None and endpoint is not None else on(pull)
