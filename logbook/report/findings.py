@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
+
+from logbook.study.findings.content import number, span
 
 if TYPE_CHECKING:
     from logbook.study.findings import Finding, Findings
 
 HEADINGS = {
     "nitrogen": "Nitrogen",
+    "make-up": "Make-up N",
     "supply": "What it supplied",
     "planting": "At planting",
     "nutrients": "Other nutrients",
@@ -37,16 +41,16 @@ def title(found: Findings) -> str:
 
 def sections(found: Findings) -> list[Section]:
     """The page of one amendment: reach first, then each topic, what is open, cautions."""
-    pages = [Section("How far this reaches", (*map(_sentence, found.reach), _declared(found)))]
+    usual = _usual(found)
+    pages = [Section("How far this reaches", (_reach(found), _declared(found, usual)))]
     for topic, heading in HEADINGS.items():
-        of_topic = found.of(topic)
-        if of_topic:
-            lines = tuple(line(one) for one in of_topic)
-            pages.append(Section(f"{heading}{_on(of_topic)}", lines))
+        lines = tuple(_lines(found.of(topic), usual))
+        if lines:
+            pages.append(Section(f"{heading}{_on(found.of(topic))}", lines))
     if found.settle:
         pages.append(Section("What would settle what is open", _sentences(found.settle)))
     pages.append(Section("What limits this", _sentences(found.notes)))
-    pages.append(Section("Care", (*_sentences(found.cautions), NOT_ADVICE)))
+    pages.append(Section("Care", (_sentence("; ".join(found.cautions)), NOT_ADVICE)))
     return pages
 
 
@@ -57,16 +61,61 @@ def _on(of_topic: Sequence[Finding]) -> str:
     return f", {pull}" if pull else ""
 
 
-def _declared(found: Findings) -> str:
-    return f"Declared beforehand: {found.endpoint}. Everything else is exploratory."
+def _reach(found: Findings) -> str:
+    return _sentence("; ".join(found.reach))
 
 
-def line(one: Finding) -> str:
-    """A finding as a line: its sentence, and what it rests on."""
-    marks = [one.design] if one.design else []
+def _usual(found: Findings) -> str:
+    """The design that most of the comparisons of single dates have."""
+    designs = Counter(one.design for one in found.findings if one.method and one.design)
+    return designs.most_common(1)[0][0] if designs else ""
+
+
+def _declared(found: Findings, usual: str) -> str:
+    beds = f" Treated + control beds behind a line: {usual}, where nothing else is said."
+    return (
+        f"Declared beforehand: {found.endpoint}. Everything else is exploratory."
+        f"{beds if usual else ''} Ranges in brackets are 95 % ranges."
+    )
+
+
+def _lines(of_topic: Sequence[Finding], usual: str) -> Iterator[str]:
+    """The lines of a topic; products, and nutrients of which nothing was shown, on one each."""
+    products = [one for one in of_topic if one.kind == "product"]
+    plain = [one for one in of_topic if one.kind == "no difference shown" and one.method]
+    for one in of_topic:
+        if one not in products and one not in plain:
+            yield line(one, usual)
+    if products:
+        yield _sentence(f"that is, {'; or '.join(one.sentence for one in products)}")
+    if plain:
+        yield f"No difference shown; what fits{_able(plain)}: {'; '.join(map(_brief, plain))}."
+
+
+def _able(plain: Sequence[Finding]) -> str:
+    """What the numbers in square brackets are."""
+    if not any(one.detectable for one in plain):
+        return ""
+    planned = {one.planned for one in plain if one.detectable}
+    if planned == {True}:
+        return " [planned detectable difference]"
+    return " [what these beds' spread shows four times in five; none was planned]"
+
+
+def _brief(one: Finding) -> str:
+    """ "P (Mehlich-3) -2.57 to 10.1 mg/kg [8.46], soil within its range"."""
+    able = "" if one.detectable is None else f" [{number(one.detectable)}]"
+    standing = f", untreated soil {one.standing}" if one.standing else ""
+    unit = "" if one.unit == one.about else f" {one.unit}"
+    return f"{one.about} ({one.method}) {span(one.low, one.high)}{unit}{able}{standing}"
+
+
+def line(one: Finding, usual: str = "") -> str:
+    """A finding as a line: its sentence, and what it rests on where that is not the usual."""
+    marks = [one.design] if one.design and one.design != usual else []
     if one.declared:
         marks.insert(0, "declared beforehand")
-    if one.topic == "nitrogen" and one.pull and one.kind not in ("below control", "make-up N"):
+    if one.topic == "nitrogen" and one.pull and one.kind != "below control":
         marks.insert(0, one.pull)
     told = _sentence(one.sentence).removesuffix(".")
     return f"{told} [{'; '.join(marks)}]." if marks else f"{told}."
@@ -125,6 +174,9 @@ def _finding(one: Finding) -> dict[str, Any]:
         "design": one.design or None,
         "pull": one.pull or None,
         "declared": one.declared,
-        "planned_detectable_difference": one.detectable,
+        "detectable_difference": one.detectable,
+        "detectable_planned": one.planned if one.detectable is not None else None,
+        "method": one.method or None,
+        "untreated_soil": one.standing or None,
         "source": one.source or None,
     }

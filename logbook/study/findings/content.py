@@ -13,11 +13,13 @@ if TYPE_CHECKING:
 class Finding:
     """One sentence and what it rests on.
 
-    topic: "nitrogen", "supply", "planting", "nutrients" or "soil"; about: the nutrient, "" where
-    none; kind: what is said, one of KINDS. value, low, high: in `unit`, None where there is none;
-    design: beds and method behind it; pull: the calendar's name of its date, "" over all; declared:
-    the difference named beforehand, all others are exploratory; detectable: the planned detectable
-    difference, beside "no difference shown"; source: of a published table used, "" without one.
+    topic: "nitrogen", "make-up", "supply", "planting" or "nutrients"; about: the nutrient or the
+    product; kind: what is said, one of KINDS. value, low, high: in `unit`, None where there is
+    none; method: of the laboratory; design: beds and how the range was made; pull: the calendar's
+    name of its date, "" over all; declared: the difference named beforehand, all others are
+    exploratory; detectable: the difference that is shown four times in five, beside "no difference
+    shown", and planned whether it follows from what was declared; standing: where the untreated
+    soil stands in its table, source: of that table.
     """
 
     topic: str
@@ -32,6 +34,9 @@ class Finding:
     pull: str = ""
     declared: bool = False
     detectable: float | None = None
+    planned: bool = False
+    method: str = ""
+    standing: str = ""
     source: str = ""
 
 
@@ -44,13 +49,12 @@ KINDS = (
     "below control",
     "level with control again",
     "make-up N",
+    "product",
+    "caution",
     "curve",
     "supply",
     "recovery",
     "cost",
-    "salt",
-    "ammonium",
-    "level",
 )
 
 

@@ -20,9 +20,8 @@ if TYPE_CHECKING:
     from logbook.study.fitted import Fitted
 
 LABEL_FIRST = (
-    "Before any nitrogen is added: soluble fertiliser burns roots with salt, ammonium and urea "
-    "give off ammonia on limed or ash-treated soil, dust and splashes hurt eyes and skin: the "
-    "product's label and local rules come first"
+    "first of all the product's label and local rules: nitrogen salts burn roots and leaves, hurt "
+    "eyes and skin, and ammonium and urea give off ammonia beside lime or ash"
 )
 TEST_INSTEAD = "test nitrate before planting"
 
@@ -141,7 +140,7 @@ def make_up_findings(
     """Nitrogen to make up: a range per m2 and per bed, cautions first; or to test instead."""
     if made is None or below is None or not below.shown:
         return
-    start = Finding("nitrogen", "mineral-N", "make-up N", "")
+    start = Finding("make-up", "mineral-N", "make-up N", "")
     trough = made.trough
     if trough is None or trough.low is None or trough.high is None or below.trough_day is None:
         yield replace(start, sentence=f"no amount of make-up N can be given: {made.reason}")
@@ -152,7 +151,13 @@ def make_up_findings(
         said = f"no amount of make-up N can be given: {per_m2.reason}; {TEST_INSTEAD}"
         yield replace(start, sentence=said)
         return
-    said = f"{LABEL_FIRST}. What was missing then: {span(per_m2.low, per_m2.high)} g N per m2"
+    counted = [(one, share) for one in products if (share := _share_by(one, below.trough_day))]
+    told = dict.fromkeys(caution for one, _ in counted for caution in one.cautions)
+    yield replace(start, kind="caution", sentence="; ".join((LABEL_FIRST, *told)))
+    said = (
+        f"missing when it was lowest (day {below.trough_day:g}): "
+        f"{span(per_m2.low, per_m2.high)} g N per m2"
+    )
     if per_bed.low is not None:
         said += f", {span(per_bed.low, per_bed.high)} g per bed"
     said += (
@@ -160,28 +165,34 @@ def make_up_findings(
     )
     low, high = per_m2.low, per_m2.high
     yield replace(start, sentence=said, value=per_m2.value, low=low, high=high, unit="g N per m2")
-    for product in products:
-        yield from _product(product, below.trough_day, low, high, start)
+    for product, share in counted:
+        yield _product(start, product, share, below.trough_day, (low, high))
+
+
+def _share_by(product: Product, trough: float) -> float:
+    """The share of a product's mass that is N and available before the trough, 0 where unknown."""
+    share = available_n(product, trough)
+    if not share or product.n_percent is None or product.of != "N":
+        return 0.0
+    return float(product.n_percent) / 100.0 * share
 
 
 def _product(
-    product: Product, trough: float, low: float, high: float, start: Finding
-) -> Iterator[Finding]:
+    start: Finding, product: Product, share: float, trough: float, ends: tuple[float, float]
+) -> Finding:
     """Grams of one product, counting only what it has available before the trough."""
-    share = available_n(product, trough)
-    if not share or product.n_percent is None or product.of != "N":
-        return
-    content = float(product.n_percent) / 100.0 * share
-    ends = low / content, high / content
-    cautions = f"; {'; '.join(product.cautions)}" if product.cautions else ""
-    said = f"{product.name}: {span(*ends)} g per m2"
-    if share < 1.0:
-        said += f" ({100.0 * share:.0f} % of its N is counted, by day {trough:g})"
-    yield replace(
+    low, high = (end / share for end in ends)
+    said = f"{product.name}: {span(low, high)} g per m2"
+    part = 100.0 * (available_n(product, trough) or 0.0)
+    if part < 100.0:
+        said += f" ({part:.0f} % of its N counted, by day {trough:g})"
+    return replace(
         start,
-        sentence=f"{said}{cautions}",
-        low=ends[0],
-        high=ends[1],
+        about=product.name,
+        kind="product",
+        sentence=said,
+        low=low,
+        high=high,
         unit="g per m2",
         source=product.source,
     )

@@ -25,6 +25,7 @@ PLANTING = ("ammonium-N", "EC", "pH")
 PH_SD = 0.1
 _TIMES_SR = 1.96  # r = 1.96 sqrt(2) s_r for two single results: ISO 5725-6
 _METHODS = {"within-block": "within blocks", "welch": "Welch", "one bed": "one bed"}
+SEEN_SPREAD = "none was planned; by these beds' spread, shown four times in five"
 _ENOUGH = "more of it means nothing to a plant"
 
 
@@ -60,6 +61,7 @@ def of_line(line: Line, beside: Beside) -> Finding:
         design=design_of([line.row], _METHODS.get(found.method, found.method)),
         pull=line.row.name,
         declared=line.declared,
+        method="" if series.analyte == MINERAL_N else series.method,
     )
     if found.method == "one bed" and one.value is not None:
         start = replace(start, sentence=f"{_named(line)}: {_single(line, one.value, declared)}")
@@ -137,14 +139,15 @@ def _not_shown(start: Finding, line: Line, declared: Declared) -> Finding:
                 f"within the margin of {number(margin)} declared beforehand"
             ),
         )
-    able, whose = _detectable(line, declared)
+    able, planned = _detectable(line, declared)
     if able is None:
         return start
+    whose = "planned detectable difference" if planned else SEEN_SPREAD
     told = f"{start.sentence} ({whose}: {number(able)} {start.unit})"
-    return replace(start, sentence=told, detectable=able)
+    return replace(start, sentence=told, detectable=able, planned=planned)
 
 
-def _detectable(line: Line, declared: Declared) -> tuple[float | None, str]:
+def _detectable(line: Line, declared: Declared) -> tuple[float | None, bool]:
     """The difference shown four times in five: by the declared error, else by the beds' spread."""
     from logbook.analysis import design
     from logbook.analysis.tails import t_quantile
@@ -157,13 +160,13 @@ def _detectable(line: Line, declared: Declared) -> tuple[float | None, str]:
         sd = math.hypot(declared.floor, (declared.cv or 0.0) * level)
         if sd > 0.0:
             able = design.detectable(treated, control, sd, in_blocks=blocks).value
-            return able, "planned detectable difference"
+            return able, True
     if one.low is None or one.high is None or one.df is None:
-        return None, ""
+        return None, False
     error = (one.high - one.low) / 2.0 / t_quantile(0.975, one.df)
     sd = error / math.sqrt(1.0 / treated + 1.0 / control)
     able = design.detectable(treated, control, sd, df=one.df).value
-    return able, "none was planned; by these beds' spread, shown four times in five"
+    return able, False
 
 
 def _with_level(start: Finding, line: Line, beside: Beside) -> Finding:
@@ -183,6 +186,7 @@ def _with_level(start: Finding, line: Line, beside: Beside) -> Finding:
     return replace(
         start,
         sentence=f"{start.sentence}; {'; '.join(_stands(start, line, here, beside))}",
+        standing=here.words,
         source=here.source,
     )
 

@@ -46,6 +46,9 @@ def _by(found: Supply, day: float, end: str) -> Iterator[Finding]:
         pull=f"day {day:g}",
     )
     per_kg = found.per_kg_product
+    if per_kg.value is not None and per_kg.value < 0.0:
+        yield _none(start, per_kg, when)
+        return
     parts = [_told(one) for one in (per_kg, found.per_m2, found.per_100_sq_ft) if _known(one)]
     if not parts:
         reason = per_kg.reason or found.per_m2.reason
@@ -64,6 +67,22 @@ def _by(found: Supply, day: float, end: str) -> Iterator[Finding]:
         high=per_kg.high,
     )
     yield _cost(start, found, when)
+
+
+def _none(start: Finding, per_kg: Stated, when: str) -> Finding:
+    """Less than in the control: nothing was supplied, and a cost has no sense."""
+    less = per_kg.times(-1.0, per_kg.unit)
+    ends = "" if less.low is None and less.high is None else f" ({span(less.low, less.high)})"
+    return replace(
+        start,
+        sentence=(
+            f"plant-available N {when}: none; {number(less.value or 0.0)} g less than in the "
+            f"control for each kg of product{ends}"
+        ),
+        value=per_kg.value,
+        low=per_kg.low,
+        high=per_kg.high,
+    )
 
 
 def _known(one: Stated) -> bool:
