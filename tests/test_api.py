@@ -44,6 +44,7 @@ NIST = {
     ),
 }
 # fmt: on
+CLASSES = ("Book", "Trial", "Curve", "Fits", "Comparison", "Findings")
 DAYS = [0, 3, 7, 14, 21, 28, 35, 42, 56]
 VALUES = [2.1, 9.8, 18.0, 26.9, 31.8, 35.1, 36.0, 37.4, 37.1]
 
@@ -113,7 +114,7 @@ def test_every_name_is_there_and_no_other() -> None:
 
 
 def test_whatever_a_notebook_asks_for_is_explained() -> None:
-    for one in (logbook.Book, logbook.Trial, logbook.Curve, logbook.Fits, logbook.Comparison):
+    for one in map(logbook.__getattr__, CLASSES):
         for name, member in inspect.getmembers(one):
             if not name.startswith("_") and (callable(member) or isinstance(member, property)):
                 assert inspect.getdoc(member), f"{one.__name__}.{name}"
@@ -489,6 +490,8 @@ def test_one_bed_a_side_claims_nothing(trial: logbook.Trial) -> None:
     assert rock.net_release.low.isna().all()
     assert "cannot be told from a difference between beds" in str(rock)
     assert rock.fits.chosen is None
+    assert "Below control: one bed on a side" in str(rock)
+    assert "too few pulls: zero order needs 5" in str(rock)
 
 
 def test_no_release_is_claimed_of_ph(trial: logbook.Trial) -> None:
@@ -527,9 +530,39 @@ def test_one_date_is_that_of_the_curves(trial: logbook.Trial) -> None:
     assert compared.treatments == ["straw"]
 
 
+def test_the_shape_of_an_extractants_answer_is_called_descriptive(trial: logbook.Trial) -> None:
+    (yard,) = trial.curves("P", "yard")
+    assert yard.fits.chosen is not None
+    assert "The shape is descriptive" in str(yard)
+    assert yard.title == "change in extractable P (Mehlich-3) against control"
+
+
+def test_findings_say_their_reach_first(trial: logbook.Trial) -> None:
+    found = {one.treatment: one for one in trial.findings()}
+    assert set(found) == set(trial.treatments) - {"none"}
+    straw = found["straw"]
+    has(straw.table, frames.FINDINGS)
+    assert len(straw.table) == len(straw.found.findings)
+    lines = str(straw).splitlines()
+    assert lines[1].startswith("Reach: straw-rich compost")
+    assert all(f"  {sentence}" in lines for sentence in straw.table.sentence)
+    assert all(f"Caution: {one}." in lines for one in straw.cautions)
+    html = straw._repr_html_()
+    assert html.index("Reach: ") < html.index("<table") < html.index("Caution: ")
+    declared = straw.table[straw.table.declared]
+    assert list(declared.nutrient) == ["mineral-N"]
+    net = trial.net_release("mineral-N", "straw").set_index("pull").loc["day 28"]
+    assert list(declared[["value", "low", "high"]].iloc[0]) == pytest.approx(
+        [net.difference, net.low, net.high]
+    )
+    assert repr(straw) == f"<Findings on straw: {len(straw.table)} sentences>"
+
+
 @pytest.mark.parametrize(
     ("method", "given", "said"),
     [
+        ("findings", ("nope",), "there is no treatment 'nope'"),
+        ("findings", ("meal", "day 29"), "the calendar has no pull 'day 29'"),
         ("net_release", ("unobtainium",), "is not a nutrient this program knows"),
         ("net_release", ("nitrate",), "may mean NO3 or NO3-N"),
         ("net_release", ("P", "nope"), "there is no treatment 'nope'"),
@@ -570,8 +603,12 @@ def test_what_data_hold_is_text_in_a_page(
     line = replace(found.lines[0], finding=HOSTILE, sentence=HOSTILE)
     compared = logbook.Comparison(replace(found, trial=HOSTILE, lines=(line,), notes=(HOSTILE,)))
     safe(compared._repr_html_())
+    (told,) = trial.findings("meal")
+    one = replace(told.found.findings[0], sentence=HOSTILE, design=HOSTILE)
+    said = replace(told.found, name=HOSTILE, reach=(HOSTILE,), findings=(one,), cautions=(HOSTILE,))
+    safe(logbook.Findings(said)._repr_html_())
     safe(replace(logbook.fit(DAYS, VALUES), unit=HOSTILE)._repr_html_())
-    for shown in (repr(named), repr(curve), str(curve), repr(compared)):
+    for shown in (repr(named), str(curve), repr(compared), str(logbook.Findings(said))):
         assert "\x1b" not in shown
 
 

@@ -10,6 +10,7 @@ from logbook.analysis.intervals import Interval
 from logbook.api.compared import Comparison
 from logbook.api.curves import Curve
 from logbook.api.fits import Fits, fit
+from logbook.api.found import Findings
 from logbook.api.frames import columns
 from logbook.api.opened import Book, Trial, open
 
@@ -17,6 +18,7 @@ __all__ = [
     "Book",
     "Comparison",
     "Curve",
+    "Findings",
     "Fit",
     "Fits",
     "Interval",

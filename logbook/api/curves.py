@@ -20,6 +20,7 @@ from logbook.study import Row, Series
 
 _NO_PULLS = "no pull has a difference that a curve could be fitted to"
 _NO_BEDS = "no curve, or no beds that are known by day"
+_DESCRIPTIVE = "The shape is descriptive: it follows an extractant's answer, not a release."
 _NO_RELEASE = "no release is claimed of it: differences only"
 
 
@@ -148,6 +149,8 @@ class Curve:
         said = sentences(self.fits)
         if self.fits.chosen is None:
             said += told(self.fits)
+        if self.series.descriptive and self.fits.chosen is not None:
+            said.append(_DESCRIPTIVE)
         if self.area is not None and self.area.value is not None:
             number = shown.number(self.area.value)
             said.append(f"Area under it: {number} {self.unit} days, 95 % range {span(self.area)}.")
@@ -167,7 +170,8 @@ _SHOWN += ["corrected", "corrected_low", "corrected_high", "interval_method"]
 def _below_control(found: Below, unit: str) -> Iterator[str]:
     """Mineral N below control: how deep, when, and when it was level again."""
     if not found.shown or found.depth is None:
-        yield "Below control: not shown." if found.reason == NOT_SHOWN else f"{found.reason}."
+        why = "not shown" if found.reason == NOT_SHOWN else found.reason
+        yield f"Below control: {why}."
         return
     days = ", ".join(f"{day:g}" for day in found.days_below)
     depth = f"{shown.number(found.depth.value)} {unit}, 95 % range {span(found.depth)}"

@@ -172,6 +172,23 @@ low_reason | text | | why there is no value, or why the range is open downwards
 high_reason | text | | the same, upwards
 """)
 
+FINDINGS = _columns("""
+treatment | text | | the treatment's code
+topic | text | | nitrogen, supply, planting, nutrients, soil
+nutrient | text | | what it is about; "" where it is about no one nutrient
+kind | text | | more, less, no difference shown, cannot say, below control, make-up N, ...
+sentence | text | | the finding in words, with its number and range
+value | number | as in unit | the number; NaN: none can be given
+low | number | as in unit | lower end of its 95 % range; NaN: open, or none
+high | number | as in unit | upper end of its 95 % range; NaN: open, or none
+unit | text | | unit of value, low and high
+design | text | | the beds and the method behind it
+pull | text | | the calendar's name of its date; "" for the whole trial
+declared | yes or no | | the difference named beforehand; all others are exploratory
+detectable | number | as in unit | the planned detectable difference; NaN: none
+source | text | | the source of a published table that was used
+""")
+
 #: Every table by the name under which `columns` explains it.
 TABLES = {
     "pulls": PULLS,
@@ -179,6 +196,7 @@ TABLES = {
     "net_release": NET_RELEASE,
     "compare": COMPARED,
     "fits": FITS,
+    "findings": FINDINGS,
     "on_days": ON_DAYS,
 }
 

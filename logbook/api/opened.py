@@ -12,16 +12,18 @@ from typing import TYPE_CHECKING, TypeVar
 
 import pandas as pd
 
-from logbook import config
+from logbook import config, handbook
 from logbook.api import shown
 from logbook.api.compared import Comparison
 from logbook.api.curves import Curve, release_frame
+from logbook.api.found import Findings
 from logbook.api.frames import PULLS, RESULTS, frame
 from logbook.api.rows import counts, nutrients, pull_rows, result_rows
 from logbook.errors import StoreError, UserMistake
 from logbook.store import views
 from logbook.store.schemas import OtherSchema
 from logbook.study import comparison, series_of
+from logbook.study.findings.assemble import findings
 from logbook.trial import records
 from logbook.trial.chemistry import find_analyte
 
@@ -253,6 +255,40 @@ class Trial:
                 )
             )
         )
+
+    def findings(
+        self,
+        treatment: str | None = None,
+        pull: str | int | None = None,
+        *,
+        with_amended: bool = False,
+        without_flagged: bool = False,
+    ) -> list[Findings]:
+        """What the trial says of every amendment, or of one, in a grower's words.
+
+        Args:
+            treatment, without_flagged: as for `net_release`.
+            pull: the date of the other nutrients; None: the planting day's, else the newest.
+            with_amended: also hold amended soil against the tables for settled soil, bare.
+
+        Raises:
+            UserMistake: a pull or treatment that does not exist, or nothing to compare.
+            BadData: a copy of the tables in your configuration folder that cannot be used.
+        """
+        tables = handbook.load(config.handbook_folder())
+        named = None if pull is None else str(pull)
+        found = self.book.ask(
+            lambda store: findings(
+                store,
+                self.id,
+                tables,
+                treatment,
+                named,
+                with_amended=with_amended,
+                without_flagged=without_flagged,
+            )
+        )
+        return [Findings(one) for one in found]
 
     def __repr__(self) -> str:
         beds, pulls, results = self.book.ask(lambda store: counts(store, self.id))

@@ -20,11 +20,20 @@ def lines(*some: str) -> str:
     return "\n".join(printable(line) for line in some)
 
 
-def page(heading: str, notes: Iterable[str], *tables: pd.DataFrame) -> str:
-    """A heading, tables and notes as HTML; whatever the data hold is text, never markup."""
-    shown = [f"<p><b>{_text(heading)}</b></p>", *map(_table, tables)]
-    listed = "".join(f"<li>{_text(note)}</li>" for note in notes)
-    return "\n".join([*shown, f"<ul>{listed}</ul>"] if listed else shown)
+def page(
+    heading: str, notes: Iterable[str], *tables: pd.DataFrame, before: Iterable[str] = ()
+) -> str:
+    """A heading, tables and notes as HTML; whatever the data hold is text, never markup.
+
+    before: what must be read before the tables.
+    """
+    shown = [f"<p><b>{_text(heading)}</b></p>", _list(before), *map(_table, tables), _list(notes)]
+    return "\n".join(part for part in shown if part)
+
+
+def _list(sentences: Iterable[str]) -> str:
+    listed = "".join(f"<li>{_text(one)}</li>" for one in sentences)
+    return f"<ul>{listed}</ul>" if listed else ""
 
 
 def _text(words: str) -> str:
