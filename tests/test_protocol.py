@@ -13,7 +13,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from logbook import protocol
-from logbook.errors import BadData, Problem
+from logbook.errors import BadData, Problem, UserMistake
+from logbook.protocol import measure
 from logbook.protocol.lines import find_lines
 from logbook.trial import records
 
@@ -767,3 +768,25 @@ def test_the_error_of_a_lots_analysis_is_kept_in_the_form_of_its_value() -> None
     assert content.sd * 10 == pytest.approx(content.value)
     (problem,) = problems(text.replace('"0.1 %"', '"0 %"'))
     assert problem.what == "'0 %' must be more than nothing"
+
+
+@pytest.mark.parametrize(
+    ("text", "each", "unit"),
+    [
+        ("1.10 EUR/kg", "1.10", "kg"),
+        ("0.03 EUR/L", "0.03", "L"),
+        ("12 EUR per 40 L", "0.3", "L"),
+        # 25 lb are 11.33980925 kg, a cubic yard 764.554857984 L (exact definitions).
+        ("5 USD/25 lb", "0.440924524", "kg"),
+        ("12 EUR/yd3", "0.015695407", "L"),
+    ],
+)
+def test_a_price_in_numbers(text: str, each: str, unit: str) -> None:
+    found = measure.price_parts(text)
+    assert (found.unit, found.currency) == (unit, text.split()[1].partition("/")[0])
+    assert round(found.each, 9) == D(each)
+
+
+def test_a_price_of_nothing_is_none() -> None:
+    with pytest.raises(UserMistake, match="price of nothing"):
+        measure.price_parts("3 EUR/0 L")

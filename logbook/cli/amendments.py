@@ -42,9 +42,9 @@ def show(context: typer.Context, json: Json = False) -> None:
         moisture = _or_not(lot["moisture"], "% wet basis")
         say(f"  density {_or_not(lot['density'], 'kg/L')}, moisture {moisture}")
         for one in lot["contents"]:
-            say(
-                f"  {one['analyte']} {one['value']} {one['unit']}, {one['basis']} ({one['method']})"
-            )
+            error = "" if one["sd"] is None else f" +- {one['sd']}"
+            value = f"{one['value']}{error} {one['unit']}"
+            say(f"  {one['analyte']} {value}, {one['basis']} ({one['method']})")
     for sentence in waits:
         say(f"Waits: {sentence}")
 
@@ -180,6 +180,7 @@ def set_known(
     Examples: logbook amendment set meal-B --density '0.62 kg/L'
               logbook amendment set meal-B --moisture '8 % wet basis'
               logbook amendment set soil --density '1.28 kg/L'
+              logbook amendment set meal-B --content 'total-N = 6 % +- 0.2 %' --method Dumas
     """
     session: Session = context.obj
     why = own_words(reason or "", "the reason")
@@ -248,20 +249,29 @@ def _facts(
         water = measure.moisture(moisture)
         lines.append((key("lot-moisture", lot), LotMoisture(lot, water)))
     for text in content:
-        name, value = _content(text)
-        record = LotContent(lot, name.name, value, name.unit, _basis(basis), _method(method))
+        name, value, error = _content(text)
+        said = (name.unit, _basis(basis), _method(method))
+        record = LotContent(lot, name.name, value, *said, error)
         lines.append((key("lot-content", lot, name.name), record))
     return lines
 
 
-def _content(text: str) -> tuple[chemistry.Analyte, Decimal]:
-    """`total-N = 1.5 %` as an analyte and its canonical value; P2O5 and K2O become P and K."""
-    name, equals, amount = text.partition("=")
+def _content(text: str) -> tuple[chemistry.Analyte, Decimal, Decimal | None]:
+    """`total-N = 1.5 % +- 0.05 %` as an analyte, its value and its SD, both canonical.
+
+    P2O5 and K2O become P and K.
+    """
+    name, equals, both = text.partition("=")
+    amount, plus, error = both.replace("±", "+-").partition("+-")
     if not equals:
         raise UserMistake(f"{text!r} is not a content", "write it like 'total-N = 1.5 %'")
     analyte, share = chemistry.find_analyte(name)
-    quantity = units.positive(amount, analyte.dimension)
-    return analyte, chemistry.to_canonical(quantity.value, quantity.unit, analyte, share)
+
+    def canonical(part: str) -> Decimal:
+        quantity = units.positive(part, analyte.dimension)
+        return chemistry.to_canonical(quantity.value, quantity.unit, analyte, share)
+
+    return analyte, canonical(amount), canonical(error) if plus else None
 
 
 def _basis(text: str) -> str:
@@ -313,7 +323,7 @@ def _lots(store: sqlite3.Connection, trial: Chosen) -> tuple[list[dict[str, Any]
                 "contents": [
                     {
                         name: getattr(one.record, name)
-                        for name in ("analyte", "value", "unit", "basis", "method")
+                        for name in ("analyte", "value", "unit", "basis", "method", "sd")
                     }
                     for one in views.fetch(store, "lot-content", *of_lot)
                 ],

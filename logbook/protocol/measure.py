@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import dataclass
 from decimal import Decimal
 
 from logbook.errors import UserMistake
@@ -111,6 +112,35 @@ def price(text: str) -> str:
         )
     amount = f"{units.number(match[2])} " if match[2] else ""
     return f"{money(match[1])}/{amount}{unit}"
+
+
+@dataclass(frozen=True)
+class Price:
+    """What was paid: `money` in `currency` for `amount` in `unit`, kg or L as it is."""
+
+    money: Decimal
+    currency: str
+    amount: Decimal
+    unit: str
+
+    @property
+    def each(self) -> Decimal:
+        """For one kg or one L."""
+        return self.money / self.amount
+
+
+def price_parts(text: str) -> Price:
+    """What `price` accepted, in numbers: "12 EUR/40 L" is 0.3 EUR for a L. Raises UserMistake."""
+    match = _PRICE.match(price(text))
+    if match is None:
+        raise UserMistake(f"{text!r} is not a price of a material")
+    money_text, count, unit = match[1], match[2], match[3]
+    value, currency = money_parts(money_text)
+    dimension, to = ("mass", "kg") if unit in units.UNITS["mass"] else ("volume", "L")
+    amount = units.convert(units.number(count or "1"), unit, to, dimension)
+    if amount <= 0:
+        raise UserMistake(f"{text!r} is a price of nothing", 'write it like "12 EUR/40 L"')
+    return Price(value, currency, amount, to)
 
 
 def watering(text: str) -> tuple[Decimal, str]:

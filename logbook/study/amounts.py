@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
 from decimal import Decimal
 from typing import TYPE_CHECKING
 
 from logbook.store import asking, views
 from logbook.trial import rates
-from logbook.trial.ranges import BedRef
-from logbook.trial.records import Application, Bed, Treatment
+from logbook.trial.ranges import BedRef, compact
+from logbook.trial.records import BULK_DENSITY, Application, Bed, Treatment
 from logbook.trial.watering import bed_volume_ml
 
 if TYPE_CHECKING:
@@ -85,23 +85,31 @@ def planned(known: Facts, bed: str) -> rates.Amount | None:
     )
 
 
-def dry_fraction(known: Facts, bed: str) -> Decimal | None:
-    """f: the amendment's share of a treated bed's dry mass, as applied where that was measured."""
-    plan = planned(known, bed)
-    if plan is None:
-        return None
-    line = known.applications.get(bed)
+def applied(known: Facts, bed: str) -> rates.Amount | None:
+    """What a treated bed got, as far as it was measured, else what it was to get; None: control."""
+    plan, line = planned(known, bed), known.applications.get(bed)
+    if plan is None or line is None or line.known == "as planned":
+        return plan
     lot = known.treatments[known.beds[bed].treatment].lot or ""
     density, moisture = known.densities.get(lot), known.moistures.get(lot)
-    if line is None or line.known == "as planned" or plan.soil_dry_mass_g is None:
-        return plan.dry_fraction
-    grams = line.mass_g
-    if grams is None and line.volume_l is not None and density is not None:
-        grams = line.volume_l * density * 1000
-    if grams is None or moisture is None:
-        return plan.dry_fraction
-    dry = grams * (100 - moisture) / 100
-    return dry / (dry + plan.soil_dry_mass_g)
+    grams, litres = line.mass_g, line.volume_l
+    if grams is None and litres is not None and density is not None:
+        grams = litres * density * 1000
+    if grams is None:
+        return plan
+    if litres is None and density is not None:
+        litres = grams / density / 1000
+    dry = None if moisture is None else grams * (100 - moisture) / 100
+    soil, fraction = plan.soil_dry_mass_g, plan.dry_fraction
+    if dry is not None and soil is not None:
+        fraction = dry / (dry + soil)
+    return replace(plan, volume_l=litres, mass_g=grams, dry_mass_g=dry, dry_fraction=fraction)
+
+
+def dry_fraction(known: Facts, bed: str) -> Decimal | None:
+    """f: the amendment's share of a treated bed's dry mass, as applied where that was measured."""
+    got = applied(known, bed)
+    return None if got is None else got.dry_fraction
 
 
 def missing_for_dilution(known: Facts, treatment: str) -> list[str]:
@@ -117,6 +125,35 @@ def missing_for_dilution(known: Facts, treatment: str) -> list[str]:
     if known.moistures.get(lot) is None:
         found.append(f"the moisture of {name}")
     return found
+
+
+def measured_densities(store: sqlite3.Connection, trial: str) -> dict[str, Decimal]:
+    """The bulk density measured on each bed, kg/L, the mean of several; without disputed ones."""
+    found: dict[str, list[Decimal]] = {}
+    where = "what = ? AND about IN (SELECT id FROM bed WHERE trial = ?)"
+    for one in views.fetch(store, "measure", where, (BULK_DENSITY, trial)):
+        if not one.conflict:
+            found.setdefault(one.record.about, []).append(one.record.value)
+    return {bed: sum(values, Decimal(0)) / len(values) for bed, values in found.items()}
+
+
+def bulk_density(
+    known: Facts, measured: Mapping[str, Decimal], treatment: str
+) -> tuple[Decimal, str] | None:
+    """The bulk density of a treatment's beds (its id), kg/L, and whose it is.
+
+    The mean of those measured on its beds, else the soil's; None where neither is known.
+    """
+    own = {
+        record.label: measured[bed]
+        for bed, record in sorted(known.beds.items(), key=lambda pair: pair[1].place)
+        if record.treatment == treatment and bed in measured
+    }
+    if own:
+        return sum(own.values(), Decimal(0)) / len(own), f"measured on {compact(own)}"
+    if known.bulk_density is None:
+        return None
+    return known.bulk_density, "the soil's"
 
 
 def not_known(store: sqlite3.Connection, trial: str) -> list[str]:

@@ -210,3 +210,31 @@ def applied_mg_per_kg(amount: Amount, content: Decimal, basis: str) -> Decimal |
     if amount.mass_g is None or amount.dry_mass_g is None or amount.soil_dry_mass_g is None:
         return None
     return amount.mass_g * content / (amount.dry_mass_g + amount.soil_dry_mass_g)
+
+
+def brought_g(amount: Amount, content: Decimal, basis: str) -> Decimal | None:
+    """What the amendment brings into one bed, in g; None while something is missing.
+
+    `content` in mg/kg of the amendment, on the `basis` "dry" or "as is". Raises UserMistake for
+    another basis.
+    """
+    if basis not in BASES:
+        raise UserMistake(f"{basis!r} is not a basis", 'use "dry" or "as is"')
+    mass = amount.dry_mass_g if basis == "dry" else amount.mass_g
+    return None if mass is None else mass * content / 1_000_000
+
+
+def kg_per_ha(content: Decimal, bulk_density: Decimal, depth_cm: Decimal) -> Decimal:
+    """A content of a layer, mg/kg of dry soil, as kg/ha: content x bulk density x depth x 0.1.
+
+    `bulk_density` in kg/L, dry. Source: the mass of the layer, 1 ha x 1 cm = 100,000 L.
+    """
+    return content * bulk_density * depth_cm / 10
+
+
+def content_of_layer(per_ha: Decimal, bulk_density: Decimal, depth_cm: Decimal) -> Decimal:
+    """mg/kg of dry soil from kg/ha: `kg_per_ha` turned round. Raises UserMistake for no layer."""
+    layer = bulk_density * depth_cm
+    if layer <= 0:
+        raise UserMistake(f"a layer of {depth_cm} cm at {bulk_density} kg/L has no soil in it")
+    return per_ha / layer * 10

@@ -167,6 +167,52 @@ def test_content_of_a_layer(density: str, depth: str, kg_per_ha: str) -> None:
     assert amount.soil_dry_mass_g / 1000 * D("1e-6") == D(kg_per_ha)
 
 
+@pytest.mark.parametrize(
+    ("density", "depth", "expected"), [("1.3", "15", "1.95"), ("1.4", "20", "2.80")]
+)
+def test_a_content_becomes_an_amount_per_area(density: str, depth: str, expected: str) -> None:
+    """kg/ha = mg/kg x bulk density x depth x 0.1: 1 mg/kg is 1.95 and 2.80 kg/ha (computed)."""
+    assert rates.kg_per_ha(D(1), D(density), D(depth)) == D(expected)
+    assert rates.content_of_layer(D(expected), D(density), D(depth)) == 1
+
+
+def test_the_two_million_pound_rule_needs_a_bulk_density_of_its_own() -> None:
+    """lb/acre = 2 x mg/kg holds for 6 in at 1.4709 kg/L, not for a light mix: at 0.6 it is 0.82
+    (computed from 43,560 ft2 to the acre; the rule is common in soil test handbooks)."""
+    six_inches = D("15.24")
+    for density, factor in (("1.4709", "2"), ("0.6", "0.8158")):
+        per_ha = rates.kg_per_ha(D(1), D(density), six_inches)
+        pounds = units.convert(per_ha, "kg/ha", "lb/acre", "mass per area")
+        assert near(pounds, factor)
+
+
+def test_a_layer_without_soil_holds_nothing() -> None:
+    with pytest.raises(UserMistake, match="has no soil in it"):
+        rates.content_of_layer(D(1), D(0), D(15))
+
+
+@given(
+    content=st.decimals("-500", "500", places=2),
+    density=st.decimals("0.1", "2", places=2),
+    depth=st.decimals("1", "60", places=1),
+)
+def test_content_and_amount_per_area_there_and_back(content: D, density: D, depth: D) -> None:
+    per_ha = rates.kg_per_ha(content, density, depth)
+    assert abs(rates.content_of_layer(per_ha, density, depth) - content) < D("1e-20")
+
+
+def test_what_a_bed_gets_of_a_nutrient() -> None:
+    """1.5 % N of 14.256 kg dry, or 0.9 % of 23.76 kg as it is: 213.84 g either way (computed)."""
+    amount = bed_amount(D(10), OF_MIX, AREA, DEPTH, SOIL, LOT, MOIST)
+    assert rates.brought_g(amount, D(15000), "dry") == D("213.84")
+    assert rates.brought_g(amount, D(9000), "as is") == D("213.84")
+    unknown = bed_amount(D(10), OF_MIX, AREA, DEPTH, SOIL, LOT, None)
+    assert rates.brought_g(unknown, D(15000), "dry") is None
+    assert rates.brought_g(unknown, D(9000), "as is") == D("213.84")
+    with pytest.raises(UserMistake, match="'wet' is not a basis"):
+        rates.brought_g(amount, D(1), "wet")
+
+
 def test_grams_per_kilogram_of_dry_soil() -> None:
     """5 g/kg on 561.6 kg of dry soil is 2,808 g; f needs no bulk density (it cancels)."""
     amount = bed_amount(D(5), "g/kg", AREA, DEPTH, SOIL, LOT, D(0))
