@@ -15,6 +15,7 @@ from logbook.errors import UserMistake
 from logbook.store import views
 from logbook.study.samples import MINERAL_N, PARTS, kept
 from logbook.study.series import Row, Series, series_of
+from logbook.study.tested import Families, Kind, direction, kind_of, logged, number
 from logbook.trial.chemistry import ANALYTES
 
 if TYPE_CHECKING:
@@ -22,6 +23,7 @@ if TYPE_CHECKING:
 
     from logbook.analysis.ratios import Ratio
     from logbook.analysis.series import Contrast
+    from logbook.study.tested import Tested
     from logbook.trial.records import Trial
 
 BY_HAND = "beds were assigned by hand: not randomised"
@@ -29,8 +31,6 @@ NO_CONCENTRATION = "no concentration: a difference only"
 _CONCENTRATIONS = frozenset({"content", "charge"})
 # In a salt solution the salt that an amendment brings hardly shifts pH; in water it lowers it.
 _SALTED = ("cacl2", "kcl")
-
-_Kind = tuple[str, str, str, str, str]
 
 
 @dataclass(frozen=True)
@@ -40,7 +40,8 @@ class Line:
     ratio: treated / control, its value None with the reason where it is not meant; level: the
     control's mean where a difference may be given as a share of it, else None with `no_level`
     saying why; declared: the difference that the protocol named beforehand, on its day; finding:
-    a few plain words; sentence: the same with its numbers.
+    a few plain words by the range of this line alone; sentence: the same with its numbers; test:
+    the line's place among all treatments of the date, None where none was sought.
     """
 
     series: Series
@@ -51,6 +52,12 @@ class Line:
     declared: bool
     finding: str
     sentence: str
+    test: Tested | None = None
+
+    @property
+    def said(self) -> str:
+        """The finding among all treatments where there is a test, else that of the line alone."""
+        return (self.test.finding if self.test is not None else "") or self.finding
 
     @property
     def shown(self) -> int:
@@ -111,14 +118,13 @@ def compare(
         UserMistake: a treatment or pull that does not exist, or no result to compare.
     """
     record = views.fetch(store, "trial", "id = ?", (trial,))[0].record
-    found = series_of(
-        store, trial, treatment=treatment, fitted=False, without_flagged=without_flagged
-    )
+    found, everyone = asked_and_all(store, trial, treatment, without_flagged=without_flagged)
     name = _newest(found) if pull is None else _named(store, trial, pull, found)
-    limits = _limits(store, trial)
+    limits = limits_of(store, trial, everyone)
+    families = Families(everyone, limits)
     lines = [
-        _line(record, series, row, _limit(limits, series))
-        for series in sorted(found, key=lambda one: (one.treatment, *_place(one)))
+        _line(record, series, row, limits[kind_of(series)], families)
+        for series in sorted(found, key=lambda one: (one.treatment, *place_of(one)))
         for row in series.rows
         if row.name == name
     ]
@@ -139,16 +145,27 @@ def compare(
     )
 
 
-def _place(series: Series) -> tuple[bool, bool, int, _Kind]:
+def asked_and_all(
+    store: sqlite3.Connection, trial: str, treatment: str | None, *, without_flagged: bool
+) -> tuple[list[Series], list[Series]]:
+    """The series of the treatment asked for (None: of all), and those of all treatments.
+
+    Raises UserMistake for a treatment that is the control or does not exist.
+    """
+    found = series_of(
+        store, trial, treatment=treatment, fitted=False, without_flagged=without_flagged
+    )
+    if treatment is None:
+        return found, found
+    return found, series_of(store, trial, fitted=False, without_flagged=without_flagged)
+
+
+def place_of(series: Series) -> tuple[bool, bool, int, Kind]:
     """Mineral-N first, then the order of the analyte table, then pH and EC side by side."""
     names = list(ANALYTES)
     analyte = series.analyte
     last = analyte in ("pH", "EC")
-    return (last, analyte != MINERAL_N, names.index(analyte), _kind(series))
-
-
-def _kind(series: Series) -> _Kind:
-    return (series.analyte, series.method, series.basis, series.lab, series.unit)
+    return (last, analyte != MINERAL_N, names.index(analyte), kind_of(series))
 
 
 def _newest(found: Iterable[Series]) -> str:
@@ -191,7 +208,15 @@ def _named(store: sqlite3.Connection, trial: str, pull: str, found: Sequence[Ser
     return name
 
 
-def _limits(store: sqlite3.Connection, trial: str) -> dict[_Kind, float]:
+def limits_of(
+    store: sqlite3.Connection, trial: str, found: Iterable[Series]
+) -> dict[Kind, float | None]:
+    """The reporting limit of every kind of series, None where no result shows one."""
+    shown = _limits(store, trial)
+    return {kind_of(one): _limit(shown, one) for one in found}
+
+
+def _limits(store: sqlite3.Connection, trial: str) -> dict[Kind, float]:
     """The highest reporting limit that any result of a kind shows, where one shows any."""
     rows = store.execute(
         "SELECT r.analyte, r.method, r.basis, r.lab, r.unit, part.kind, max(r.limit_num) "
@@ -201,32 +226,35 @@ def _limits(store: sqlite3.Connection, trial: str) -> dict[_Kind, float]:
         "GROUP BY r.analyte, r.method, r.basis, r.lab, r.unit, part.kind",
         (trial,),
     ).fetchall()
-    found: dict[_Kind, float] = {}
+    found: dict[Kind, float] = {}
     for analyte, method, basis, lab, unit, kind, limit in rows:
         one = (analyte, kept(method, analyte, kind), basis, lab, unit)
         found[one] = max(limit, found.get(one, 0.0))
     return found
 
 
-def _limit(limits: dict[_Kind, float], series: Series) -> float | None:
+def _limit(limits: dict[Kind, float], series: Series) -> float | None:
     """The limit of a series, None where no result shows one; a sum's is that of its parts."""
     if series.analyte != MINERAL_N:
-        return limits.get(_kind(series))
+        return limits.get(kind_of(series))
     methods = series.method.split(" + ")
     rest = (series.basis, series.lab, series.unit)
     both = zip(PARTS, (methods[0], methods[-1]), strict=True)
     return sum(limits.get((part, method, *rest), 0.0) for part, method in both) or None
 
 
-def _line(trial: Trial, series: Series, row: Row, limit: float | None) -> Line:
+def _line(trial: Trial, series: Series, row: Row, limit: float | None, families: Families) -> Line:
     from logbook.analysis import ratios
 
-    concentration = ANALYTES[series.analyte].dimension in _CONCENTRATIONS
     ratio = ratios.Ratio(None, None, None, None, "none", NO_CONCENTRATION)
     no_level = NO_CONCENTRATION
-    if concentration:
+    if logged(series.analyte):
         ratio = ratios.ratio_of(row.observations, limit)
+    if ANALYTES[series.analyte].dimension in _CONCENTRATIONS:
         no_level = ratios.why_no_share(row.observations, limit)
+    # Nothing can change what was declared: a trial's record is written once, at its start.
+    endpoint = (trial.endpoint, f"day {trial.endpoint_day}")
+    declared = (series.analyte, row.name) == endpoint
     finding, sentence = words_of(series, row)
     return Line(
         series=series,
@@ -234,9 +262,10 @@ def _line(trial: Trial, series: Series, row: Row, limit: float | None) -> Line:
         ratio=ratio,
         level=None if no_level else row.difference.control_mean,
         no_level=no_level,
-        declared=series.analyte == trial.endpoint and row.name == f"day {trial.endpoint_day}",
+        declared=declared,
         finding=finding,
         sentence=sentence,
+        test=families.of(series, row, declared=declared, endpoint=endpoint),
     )
 
 
@@ -250,38 +279,37 @@ def words_of(series: Series, row: Row) -> tuple[str, str]:
         return _bounded(one, series.unit)
     if one.low is None or one.high is None:
         alone = found.method == "one bed"
-        return f"cannot say: {'one bed' if alone else 'no spread seen'}", one.reason
-    low, high = _number(one.low), _number(one.high)
+        sentence = one.reason
+        if alone and one.value is not None:
+            sentence = (
+                f"a difference of {_signed(one.value)} {series.unit} is no finding: {sentence}"
+            )
+        return f"cannot say: {'one bed' if alone else 'no spread seen'}", sentence
+    low, high = number(one.low), number(one.high)
     if one.low <= 0.0 <= one.high:
         said = f"no difference shown: anything from {low} to {high} {series.unit} fits"
         return "no difference shown", said
-    word = _word(series.analyte, one.low > 0.0)
+    word = direction(series.analyte, one.low > 0.0)
     ends = sorted((abs(one.low), abs(one.high)))
-    span = f"{_number(ends[0])} to {_number(ends[1])}"
+    span = f"{number(ends[0])} to {number(ends[1])}"
     if one.value is None:
         return word, f"{word} than the control by {span} {series.unit}: {one.reason}"
-    value = _number(abs(one.value))
+    value = number(abs(one.value))
     return word, f"{word} than the control by {value} {series.unit} ({span})"
-
-
-def _word(analyte: str, above: bool) -> str:
-    if ANALYTES[analyte].dimension in _CONCENTRATIONS:
-        return "more" if above else "less"
-    return "higher" if above else "lower"
 
 
 def _bounded(one: Contrast, unit: str) -> tuple[str, str]:
     """What can be said where a result lies beyond a limit: never that there is a difference."""
     if one.low is None and one.high is None:
         return "cannot say: limits", one.reason or "the results' limits leave the difference open"
-    low = "" if one.low is None else f" from {_number(one.low)}"
-    high = " upwards" if one.high is None else f" up to {_number(one.high)}"
+    low = "" if one.low is None else f" from {number(one.low)}"
+    high = " upwards" if one.high is None else f" up to {number(one.high)}"
     return "cannot say: limits", f"possible{low}{high} {unit}: {one.reason}"
 
 
-def _number(value: float) -> str:
-    """Three significant digits, no exponent for what a laboratory reports."""
-    return f"{value:.3g}" if abs(value) < 1000.0 else f"{value:.0f}"
+def _signed(value: float) -> str:
+    text = number(value)
+    return text if text.startswith("-") else f"+{text}"
 
 
 def _salt(lines: Sequence[Line]) -> Iterator[str]:
@@ -310,19 +338,19 @@ def _salted(line: Line) -> bool:
 
 def _missing(found: Sequence[Series], lines: Sequence[Line]) -> Iterator[str]:
     """Series with results on other dates only, a sentence for each treatment."""
-    here = {(line.series.treatment, _kind(line.series)) for line in lines}
-    kinds = {_kind(one) for one in found}
+    here = {(line.series.treatment, kind_of(line.series)) for line in lines}
+    kinds = {kind_of(one) for one in found}
     gone: dict[str, list[str]] = {}
     for one in found:
-        if (one.treatment, _kind(one)) not in here:
+        if (one.treatment, kind_of(one)) not in here:
             gone.setdefault(one.treatment, []).append(_told_apart(one, kinds))
     for treatment, names in gone.items():
         yield f"{treatment}: no result on this date, but on others: {', '.join(names)}"
 
 
-def _told_apart(one: Series, kinds: Iterable[_Kind]) -> str:
+def _told_apart(one: Series, kinds: Iterable[Kind]) -> str:
     """A series by nutrient and method; where that names several, by all that sets it apart."""
-    kind = _kind(one)
+    kind = kind_of(one)
     same = [other for other in kinds if other[:2] == kind[:2] and other != kind]
     apart = [
         mine
@@ -342,7 +370,8 @@ def _notes(lines: Iterable[Line]) -> Iterator[str]:
     for line in lines:
         elsewhere = {note for row in line.series.rows for note in row.notes} - {*line.row.notes}
         elsewhere |= {BY_HAND, *line.series.points.left_out}
-        for note in (*line.series.notes, line.row.difference.note):
+        tested = line.test.note if line.test is not None else ""
+        for note in (*line.series.notes, line.row.difference.note, tested):
             if note and note not in elsewhere:
                 owners.setdefault(note, []).append((line.series.treatment, line.series.analyte))
     for note, about in owners.items():

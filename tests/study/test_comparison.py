@@ -72,10 +72,12 @@ def test_ratios_on_logs_by_hand_and_only_where_they_are_meant(started: Program) 
     assert ratio["interval_method"] == "within-block" and ratio["df"] == 1
     # P has a limit of 2 (a "<2" of another treatment): 12 and 13 lie above five times that.
     assert line(found, "M", "P")["ratio"]["value"] == pytest.approx((30 * 31 / 12 / 13) ** 0.5)
-    for nutrient in ("pH", "EC"):
-        one = line(found, "M", nutrient)["ratio"]
-        assert (one["value"], one["low"], one["high"]) == (None, None, None)
-        assert one["reason"] == "no concentration: a difference only"
+    one = line(found, "M", "pH")["ratio"]
+    assert (one["value"], one["low"], one["high"]) == (None, None, None)
+    assert one["reason"] == "no concentration: a difference only"
+    # No salt conducts nothing, so that twice the conductivity has a meaning.
+    ratio = line(found, "M", "EC")["ratio"]
+    assert ratio["value"] == pytest.approx((0.70 * 0.73 / 0.20 / 0.22) ** 0.5)
 
 
 def test_near_the_limit_there_is_a_difference_and_no_ratio(started: Program) -> None:
@@ -157,7 +159,7 @@ def test_the_declared_endpoint_is_marked_on_its_day_only(started: Program) -> No
     assert declared == {"mineral-N"}
     assert found["about"][-2:] == [
         "declared beforehand: mineral-N on day 28 (marked *); all else is exploratory",
-        "no range is widened for there being 2 treatments",
+        "none of these is widened for there being 2 treatments",
     ]
     assert len(compared(started, "--treatment", "M")["about"]) == 2
     codes = pulled(started, "B1,B2", "2026-03-16T09:00+01:00")
@@ -180,10 +182,29 @@ def test_one_bed_a_side_has_no_range_and_the_wording(started: Program) -> None:
     one = line(found, "M", "P")
     assert one["finding"] == "cannot say: one bed"
     assert (one["difference"]["value"], one["ratio"]["value"]) == (5, pytest.approx(1.5))
+    assert one["sentence"].startswith("a difference of +5 mg/kg is no finding: one bed per treat")
+    assert (one["test"]["family_method"], one["test"]["adjusted_p"]) == ("none", None)
+    assert "no test is reported" in one["test"]["reason"]
     for part in (one["difference"], one["ratio"]):
         assert part["low"] is None and part["high"] is None
         assert "no test is reported" in part["reason"]
     assert not any("95 %" in sentence for sentence in found["about"])
+
+
+def test_a_ph_difference_of_a_twentieth_between_single_samples_is_no_finding(
+    started: Program,
+) -> None:
+    # Common practice, no source: two single samples differ by as much when drawn from one bed.
+    started.must("apply", "control,M", on=DAY0)
+    codes = pulled(started, "B1,B2", DAY28)
+    rows = [(codes[bed], "pH", v, "pH", "water 1:1") for bed, v in (("B1", "6.40"), ("B2", "6.35"))]
+    report(started, rows, "1")
+    one = line(compared(started), "M", "pH")
+    assert one["finding"] == "cannot say: one bed"
+    assert one["sentence"].startswith("a difference of -0.05 pH is no finding: one bed per treat")
+    said = " ".join(started.must("compare").out.split())
+    assert "pH 6.35 6.40 -0.05 - cannot say: one bed" in said
+    assert "no test is reported" in said and "together" not in said
 
 
 def test_another_method_is_a_line_of_its_own_without_a_control(started: Program) -> None:

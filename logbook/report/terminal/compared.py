@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Sequence
 from typing import TYPE_CHECKING
 
-from logbook.report import compared, marks
+from logbook.report import compared, marks, tested
 from logbook.report.terminal.tables import console, encodable, say, table, wrapped
 
 if TYPE_CHECKING:
@@ -13,6 +13,9 @@ if TYPE_CHECKING:
 
 _NONE = "-"
 Column = tuple[str, bool, Callable[["Line"], str]]
+
+
+_FINDING: Column = ("finding", False, lambda line: line.said)
 
 
 def show_comparison(comparison: Comparison, width: int | None) -> None:
@@ -28,7 +31,10 @@ def show_comparison(comparison: Comparison, width: int | None) -> None:
         print()
         _sentences([_who(lines)], wide)
         _tables(lines, wide)
-        _sentences(compared.reasons(lines, ratios=True), wide)
+        # Where there is a test, its own table says what is a ratio and what is not.
+        why = compared.reasons(lines, ratios=not tested.tested(lines))
+        _sentences(why, wide)
+        _sentences(tested.untested(lines, why), wide)
     print()
     _sentences(_closing(comparison), wide)
 
@@ -47,17 +53,23 @@ def _who(lines: Sequence[Line]) -> str:
 
 
 def _tables(lines: Sequence[Line], width: int) -> None:
-    """One table, or the ratios in a second one where they do not fit beside the rest."""
-    columns, ratios = _columns(), _ratio_columns()
-    with_ratio = [line for line in lines if line.ratio.value is not None]
-    whole = [*columns[:-1], *ratios, columns[-1]] if with_ratio else columns
+    """One table, or what is tested in a second one where it does not fit beside the means."""
+    means = _columns()
+    if tested.tested(lines):
+        more = _test_columns()
+        whole = [*means, *more]
+        parts = [(means, lines), ([means[0], *more], lines)]
+    else:
+        more = _ratio_columns()
+        with_ratio = [line for line in lines if line.ratio.value is not None]
+        whole = [*means, *(more if with_ratio else ()), _FINDING]
+        parts = [([*means, _FINDING], lines), ([means[0], *more], with_ratio)]
     if _natural(whole, lines) <= width:
-        _print(whole, lines, width)
-        return
-    _print(columns, lines, width)
-    if with_ratio:
-        print()
-        _print([columns[0], *ratios], with_ratio, width)
+        parts = [(whole, lines)]
+    for number, (columns, mine) in enumerate(one for one in parts if one[1]):
+        if number:
+            print()
+        _print(columns, mine, width)
 
 
 def _natural(columns: Sequence[Column], lines: Sequence[Line]) -> int:
@@ -81,7 +93,16 @@ def _columns() -> list[Column]:
         ("control", True, lambda line: _mean(line, treated=False)),
         ("T - C", True, _difference),
         ("95 % range", True, _range),
-        ("finding", False, lambda line: line.finding),
+    ]
+
+
+def _test_columns() -> list[Column]:
+    return [
+        ("T to C", True, lambda line: tested.estimate(line, compared.decimals(line))),
+        ("together", True, lambda line: tested.together(line, compared.decimals(line))),
+        ("p", True, tested.p_of_date),
+        ("p, dates", True, tested.p_of_dates),
+        _FINDING,
     ]
 
 
@@ -130,12 +151,18 @@ def _closing(comparison: Comparison) -> Iterable[str]:
     )
     made = marks.made(methods)
     if made:
-        yield f"finding: by the 95 % range of T - C, {made}; {compared.SAID_OF_NONE}"
+        yield f"95 % range: of T - C on its own, {made}"
+    if tested.tested(lines):
+        yield tested.KEY_RANGE
+        yield tested.KEY_P
+        yield from tested.tests(lines)
+    if made:
+        yield compared.SAID_OF_NONE
     if any(method.startswith("bounds") for method in methods):
         yield "limit: a result below or above what the method reports"
     if "bounds" in methods:
         yield "[ ]: possible values, from the reporting limits; not a 95 % range"
-    if any(line.ratio.value is not None for line in lines):
+    if not tested.tested(lines) and any(line.ratio.value is not None for line in lines):
         yield "T / C: ratio of geometric means, for concentrations well above their limit only"
     yield from comparison.salt
     yield from comparison.missing
