@@ -23,6 +23,8 @@ Flags = NDArray[np.bool_]
 
 #: How far a ceiling is followed up and down from its estimate, as a logarithm.
 FARTHEST = 9.0
+#: A score this small, as a share of the ceiling, is zero but for rounding.
+ROUNDING = 1e-9
 
 
 @dataclass(frozen=True)
@@ -172,8 +174,10 @@ def _ceiling_walk(best: _Best, margin: Margin) -> Ends:
         size = np.log(np.abs(best.ceiling))
     sign = np.where(best.ceiling < 0.0, -1.0, 1.0)
     by_size = _by_size(margin, sign)
-    misfit = by_size(size, np.arange(len(size))) > 0.0
-    misfit &= best.at_line | best.at_step
+    beyond = by_size(size, np.arange(len(size)))
+    # Away from a bound only by luck (1 in 100,000): what rounding leaves does not count there.
+    rounding = np.where(best.at_line | best.at_step, 0.0, ROUNDING * np.abs(best.ceiling))
+    misfit = beyond > rounding
     start = np.where(misfit | ~np.isfinite(size), np.nan, size)
     near = sign * np.exp(first_root(by_size, start, size - FARTHEST))
     far = sign * np.exp(first_root(by_size, start, _farthest(best, size)))
