@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from logbook import config
 from logbook.cli import completing
 from logbook.cli.app import command
 from logbook.cli.session import Session, as_json, chosen
@@ -58,8 +59,8 @@ def compare(
         )
 
     found = session.read(question)
-    for path, _ in figures:
-        _draw(found, path)
+    if figures:
+        _draw(session, found, [path for path, _ in figures])
     if json:
         from logbook.report.documents_compared import comparison_document
 
@@ -70,11 +71,17 @@ def compare(
     show_comparison(found, None)
 
 
-def _draw(found: Comparison, path: Path) -> None:
+def _draw(session: Session, found: Comparison, paths: list[Path]) -> None:
+    """The figure, each nutrient beside the range of its own table."""
+    from logbook import handbook
     from logbook.report.figures import comparison_figure
+    from logbook.study.standing import ground_of
 
-    comparison_figure(found, path)
-    typer.echo(f"Drawn: {path}", err=True)
+    book = handbook.load(config.handbook_folder())
+    ground = session.read(lambda store: ground_of(store, chosen(store, session).id))
+    for path in paths:
+        comparison_figure(found, path, book, ground)
+        typer.echo(f"Drawn: {path}", err=True)
 
 
 COMMANDS = {"compare": command(compare)}

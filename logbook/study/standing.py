@@ -278,24 +278,30 @@ def in_water(method: str) -> bool:
     return method_name(method).casefold().startswith("water")
 
 
+def why_no_class(handbook: Handbook, ground: Ground, analyte: str, method: str, basis: str) -> str:
+    """Why a result gets no class although its nutrient and method have a table; else ""."""
+    if handbook.table(analyte, method_name(method)) is None:
+        return ""  # that there is no table says it all
+    dry = ANALYTES[analyte].dimension != "content" or basis in ("", "dry")
+    return ground.no_class or ("" if dry else NO_CLASS["basis"])
+
+
 def _levelled(asked: _Asked, found: Standing, ph: float | None) -> Standing:
     """The standing with its level, or why it has none."""
     least = found.low or 0.0 if found.value is None else found.value
-    plain = Level(found.analyte, found.method, least, found.unit)
-    if found.amended:
-        plain = replace(plain, note=NO_CLASS["amended"])
-    dry = ANALYTES[found.analyte].dimension != "content" or found.basis in ("", "dry")
-    why = asked.ground.no_class or ("" if dry else NO_CLASS["basis"])
-    if asked.handbook.table(found.analyte, found.method) is None:
-        why = ""  # that there is no table says it all
+    what = (found.analyte, found.method)
+    why = why_no_class(asked.handbook, asked.ground, *what, found.basis)
     if why:
-        return replace(found, level=replace(plain, reason=why))
-    what = (asked.handbook, found.analyte, found.method)
+        return replace(found, level=Level(*what, least, found.unit, reason=why))
     density = asked.ground.bulk_density
     if found.value is not None:
-        level = level_of(*what, found.value, found.unit, bulk_density=density, ph=ph)
+        level = level_of(
+            asked.handbook, *what, found.value, found.unit, bulk_density=density, ph=ph
+        )
     else:
-        level = level_between(*what, least, found.high, found.unit, bulk_density=density, ph=ph)
+        level = level_between(
+            asked.handbook, *what, least, found.high, found.unit, bulk_density=density, ph=ph
+        )
     return replace(found, level=level)
 
 

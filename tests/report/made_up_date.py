@@ -49,8 +49,9 @@ def line(
         fits=(),
         notes=(),
     )
-    ratio = ratio_of(observations, limit)
-    no_level = why_no_share(observations, limit)
+    known = limit if limit is not None and limit > 0.0 else None
+    ratio = ratio_of(observations, known)
+    no_level = why_no_share(observations, known)
     if analyte in ("pH", "EC"):
         ratio, no_level = replace(ratio, value=None, reason=NO_CONCENTRATION), NO_CONCENTRATION
     level = None if no_level else found[0].control_mean
@@ -58,7 +59,10 @@ def line(
 
 
 def _bounds(value: float | None, limit: float | None) -> tuple[float | None, float | None]:
-    return (None, None) if value is not None else (0.0, limit)
+    """ "< limit", or with a negative limit "> limit"."""
+    if value is not None or limit is None:
+        return (None, None)
+    return (0.0, limit) if limit >= 0 else (-limit, None)
 
 
 def comparison(*lines: Line, randomised: bool = True, salt: tuple[str, ...] = ()) -> Comparison:
@@ -115,3 +119,41 @@ def open_ended() -> Comparison:
 def alone(analyte: str = "EC") -> Comparison:
     """A single nutrient, and no concentration among it."""
     return comparison(line(analyte, (0.9, 1.1), (0.2, 0.3)))
+
+
+def beyond() -> Comparison:
+    """A treated bed above the method's range of 80."""
+    return comparison(line("K", (70.0, None), (20.0, 21.0), limit=-80.0))
+
+
+def extremes() -> Comparison:
+    """Thirteen nutrients, three treatments, long names; values of fifty times their range."""
+    control = (10.0, 11.0, 9.0, 10.0)
+    long = "a compost of a long name, from a heap far away, screened twice and stored under cover"
+    found = []
+    for code, name in (("T1", "made-up"), ("VERYLONGCODE1234", long), ("T3", "made-up too")):
+        kinds = (
+            ("mineral-N", _times(21, control), control, "1 M KCl + 2 M KCl, chilled", None),
+            ("P", _times(340, control), _times(3, control), "Mehlich-3", None),
+            ("K", _times(3, control), control, "Mehlich-3", None),
+            ("Ca", _times(0.1, control), _times(100, control), "Mehlich-3", None),
+            ("Mg", (5.0, 50.0, 120.0, 1.0), _times(12.5, control), "Mehlich-3", None),
+            ("Fe", _times(50, control), control, "DTPA", None),
+            ("Zn", (None,) * 4, _times(0.08, control), "Mehlich-3", 0.5),
+            ("B", (None,) * 4, (None,) * 4, "Mehlich-3", 0.2),
+            ("Cu", (60.0, 61.0, 63.0, 66.0), (None, 0.6, 0.7, 0.5), "Mehlich-3", 0.5),
+            ("Mn", _times(2.6, control), control, "Mehlich-3", None),
+            ("sulfate-S", _times(2000, control), control, "monocalcium phosphate, filtered", None),
+            ("pH", (6.1, 6.2, 6.0, 6.1), (6.5, 6.5, 6.3, 6.6), "water 1:1", None),
+            ("EC", (9.0, 11.0, 10.0, 12.0), (0.2, 0.3, 0.2, 0.3), "saturated paste", None),
+        )
+        found += [
+            line(what, treated, untreated, treatment=code, name=name, method=method, limit=limit,
+                 declared=what == "mineral-N")
+            for what, treated, untreated, method, limit in kinds
+        ]  # fmt: skip
+    return comparison(*found)
+
+
+def _times(factor: float, values: tuple[float, ...]) -> tuple[float, ...]:
+    return tuple(factor * value for value in values)

@@ -1,44 +1,62 @@
-"""All nutrients on one date: a row for each nutrient, a mark for each treatment.
+"""All nutrients on one date: a strip for each, on its own scale, a row for each treatment.
 
-Concentrations are drawn as per cent of the control's mean, so that a nutrient of 3 mg/kg and one
-of 1,200 stand side by side; pH and EC in their own units, in panels of their own. The per-cent
-scale is even up to +-100 % and logarithmic beyond: a gain of 2,000 % stays on the page without
-squeezing a loss of 10 %, and, unlike a logarithm of the ratio, the scale can hold a range that
-reaches below nothing. The numbers stand beside each mark, so that nothing has to be read off it.
+The range that the nutrient's own table holds for enough is a band, always in the same place.
+Beyond it the scale is logarithmic and says so, so that a value of fifty times the range stays on
+the page without squashing the others; a nutrient without a table has a plain scale. Treated and
+control differ by their marks' shapes, and the numbers stand beside them: nothing has to be read
+off a scale.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from matplotlib.artist import Artist
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
-from matplotlib.patches import Rectangle
+from matplotlib.patches import Patch, Rectangle
 
 from logbook.errors import UserMistake
-from logbook.report import compared, marks
-from logbook.report.compared import Entry, Group, Panel
+from logbook.report import compared, marks, scales
 from logbook.report.figures import page
 from logbook.report.figures.page import ARROW, COLOURS, WIDTH
+from logbook.report.strips import Entry, Spot, Strip, strips
+from logbook.study.levels import NO_CLASS
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
+    from logbook.handbook import Handbook
     from logbook.study.comparison import Comparison
+    from logbook.study.standing import Ground
 
-_LEFT, _AXES, _EDGE = 2.15, 2.95, 0.25
-_ROW = 0.17  # inches; a group is at least as high as its label
-_GAP = 0.08
-_BELOW_PANEL = 0.62
-_LABEL, _METHOD, _CODE, _NUMBERS, _TICKS = 16, 22, 11, 33, 38  # characters that fit
+_LEFT, _AXES, _EDGE = 2.15, 2.45, 0.25
+_CONTROL, _TREATED, _DIFFERENCE = 5.15, 5.82, 5.9  # right ends of two columns, left of the third
+_ROW = 0.17  # inches; a strip is at least as high as its label
+_GAP = 0.07
+_TICKS = 0.17
+_HEADS = 0.2
+_LABEL, _METHOD, _CODE, _COLUMN, _NUMBERS = 15, 22, 10, 9, 23  # characters that fit
 _MOST_NOTES = 12
+_BAND, _EDGES = "#CDE7D8", "#3C8A63"
+_SQUEEZED: dict[str, Any] = {
+    "facecolor": "none", "edgecolor": "#BBBBBB", "hatch": "////", "linewidth": 0,
+}  # fmt: skip
+_SIDE = 0.1  # of the axes' width, left free for what lies below nothing
 
 
-def comparison_figure(comparison: Comparison, path: Path) -> None:
+def comparison_figure(
+    comparison: Comparison,
+    path: Path,
+    handbook: Handbook | None = None,
+    ground: Ground | None = None,
+) -> None:
     """Draw a comparison into a PNG or SVG file, by the suffix of `path`.
+
+    handbook, ground: the tables of sufficient ranges and the trial's soil; without a handbook
+    every nutrient has a plain scale.
 
     Raises:
         UserMistake: another suffix, nothing to draw, or a file that cannot be written.
@@ -46,127 +64,138 @@ def comparison_figure(comparison: Comparison, path: Path) -> None:
     page.kind_of(path)
     if not comparison.lines:
         raise UserMistake("there is nothing to draw", "no result has come in for it yet")
-    told = _description(comparison)
-    page.write_figure(path, lambda: _figure(comparison), _title(comparison), told)
+    found = strips(comparison, handbook, ground)
+    told = _description(comparison, found)
+    page.write_figure(path, lambda: _figure(comparison, found), _title(comparison), told)
 
 
 def _title(comparison: Comparison) -> str:
     return f"{comparison.trial}, {compared.title(comparison)}"
 
 
-def _figure(comparison: Comparison) -> Figure:
-    """The whole page: title, panels, legend and small print, as tall as they need."""
+def _figure(comparison: Comparison, found: Sequence[Strip]) -> Figure:
+    """The whole page: title, strips, legend and small print, as tall as they need."""
     title = page.wrapped(_title(comparison), 72)
-    panels = compared.panels(comparison)
-    names = [page.wrapped(_name(comparison, code), 95) for code in comparison.treatments]
-    small = [line for text in _small_print(comparison) for line in page.wrapped(text, 122)]
+    handles, names = _legend(comparison, found)
+    small = [line for text in _small_print(comparison, found) for line in page.wrapped(text, 122)]
     legend = page.legend_height(names)
-    below = legend + 0.2 + page.small_height(small) + 0.1
-    tall = [_height(panel) for panel in panels]
-    height = page.above(title) + sum(tall) + _BELOW_PANEL * len(tall) + below
+    below = 0.15 + legend + 0.2 + page.small_height(small) + 0.1
+    tall = sum(map(_height, found))
+    height = page.above(title) + _HEADS + tall + below
     figure = Figure(figsize=(WIDTH, height))
     page.heading(figure, title)
-    top = height - page.above(title)
-    for panel, own in zip(panels, tall, strict=True):
-        place = (_LEFT / WIDTH, (top - own) / height, _AXES / WIDTH, own / height)
-        _draw(figure.add_axes(place), panel, own)
-        top -= own + _BELOW_PANEL
-    handles = [_handle(place) for place in range(len(names))]
+    top = height - page.above(title) - _HEADS
+    axes = figure.add_axes((_LEFT / WIDTH, (top - tall) / height, _AXES / WIDTH, tall / height))
+    _draw(axes, found, tall)
+    top -= tall + 0.15
     page.legend(figure, handles, names, top)
     page.small_print(figure, small, top - legend - 0.1)
     return figure
 
 
-def _handle(place: int) -> Line2D:
-    line = Line2D([], [], **page.style(place), **page.marker(place))
-    line.set_linestyle("none")
-    return line
+def _texts(strip: Strip) -> tuple[list[str], list[str]]:
+    method = [*page.wrapped(strip.method, _METHOD), *page.wrapped(strip.table, _METHOD)]
+    return page.wrapped(strip.label, _LABEL), method
 
 
-def _texts(group: Group) -> tuple[list[str], list[str]]:
-    return page.wrapped(group.label, _LABEL), page.wrapped(group.method, _METHOD)
+def _height(strip: Strip) -> float:
+    label, method = _texts(strip)
+    beside = _ROW * len(label) + 0.13 * len(method) + _GAP
+    return max(beside, _ROW * len(strip.entries) + _TICKS) + 2 * _GAP
 
 
-def _rows(group: Group) -> int:
-    label, method = _texts(group)
-    return max(len(group.entries), len(label) + len(method))
-
-
-def _height(panel: Panel) -> float:
-    return sum(_ROW * _rows(group) + 2 * _GAP for group in panel.groups)
-
-
-def _draw(axes: Axes, panel: Panel, height: float) -> None:
-    """One panel: y runs down in inches; the scale, then the groups."""
+def _draw(axes: Axes, found: Sequence[Strip], height: float) -> None:
+    """All strips; y runs down in inches, x is the share of a strip's own scale."""
     axes.set_ylim(height, 0.0)
+    axes.set_xlim(-_SIDE, 1.0 + _SIDE / 2.0)
     axes.set_yticks([])
-    axes.spines[["top", "right", "left"]].set_visible(False)
-    _scale(axes, panel)
-    axes.axvline(0.0, color="#444444", linewidth=0.9, zorder=1.5)
-    axes.set_xlabel(panel.axis, fontsize=8.5)
+    axes.set_xticks([])
+    axes.spines[:].set_visible(False)
+    _heads(axes)
     at = 0.0
-    for place, group in enumerate(panel.groups):
-        tall = _ROW * _rows(group) + 2 * _GAP
+    for place, strip in enumerate(found):
+        tall = _height(strip)
         if place % 2 == 0:
             _shade(axes, at, tall)
-        _group(axes, group, panel, at + _GAP + _ROW / 2.0)
+        _strip(axes, strip, at + _GAP)
         at += tall
+
+
+def _inches(inches: float) -> float:
+    """A place on the page, from its left edge, as a share of the axes' width."""
+    return (inches - _LEFT) / _AXES
+
+
+def _look(axes: Axes) -> dict[str, Any]:
+    return {"transform": axes.get_yaxis_transform(), "va": "center"}
+
+
+def _heads(axes: Axes) -> None:
+    """What the columns of numbers are."""
+    look = _look(axes) | {"fontsize": 7, "color": "#333333"}
+    axes.text(_inches(_CONTROL), -0.09, "control", ha="right", **look)
+    axes.text(_inches(_TREATED), -0.09, "treated", ha="right", **look)
+    axes.text(_inches(_DIFFERENCE), -0.09, "T - C (range)", ha="left", **look)
 
 
 def _shade(axes: Axes, top: float, height: float) -> None:
     """A band across labels, marks and numbers, that guides the eye."""
-    left = (_EDGE - 0.08 - _LEFT) / _AXES
-    right = (WIDTH - 0.1 - _LEFT) / _AXES
-    band = Rectangle((left, top), right - left, height, color="#F3F3F3", linewidth=0, zorder=0.1)
+    left, right = _inches(_EDGE - 0.08), _inches(WIDTH - 0.1)
+    band = Rectangle((left, top), right - left, height, color="#F5F5F5", linewidth=0, zorder=0.1)
     band.set_transform(axes.get_yaxis_transform())
     band.set_clip_on(False)
     axes.add_patch(band)
 
 
-def _scale(axes: Axes, panel: Panel) -> None:
-    """Ends, ticks and grid; every end of every range has room, and an arrow beyond it."""
-    numbers = panel.numbers()
-    if panel.squeezed:
-        low, high = min((-10.0, *numbers)), max((10.0, *numbers))
-        ticks = compared.share_ticks(low, high, _TICKS)
-        texts = [compared.percent(tick) for tick in ticks]
-        low, high = compared.squeezed(low), compared.squeezed(high)
-        places = [compared.squeezed(tick) for tick in ticks]
-    else:
-        low, high = marks.span_of(numbers, 0.0)
-        places = marks.value_ticks(low, high, 5)
-        texts = marks.level_texts(places)
-    room = 0.09 * (high - low)
-    axes.set_xlim(low - room, high + room)
-    axes.set_xticks(places, texts, fontsize=7.5)
-    axes.grid(axis="x", color="#D8D8D8", linewidth=0.6)
-    axes.set_axisbelow(True)
-    _turns(axes, panel.squeezed, low, high)
+def _strip(axes: Axes, strip: Strip, top: float) -> None:
+    """A nutrient's label, range, scale, marks and numbers."""
+    label, method = _texts(strip)
+    look = _look(axes)
+    at = top + _ROW / 2.0
+    for text in label:
+        axes.text(_inches(_EDGE), at, text, fontsize=8.5, weight="bold", **look)
+        at += _ROW
+    for text in method:
+        axes.text(_inches(_EDGE), at - 0.02, text, fontsize=6.5, color="#555555", **look)
+        at += 0.13
+    tall = _ROW * len(strip.entries)
+    _zones(axes, strip, top, tall)
+    _axis(axes, strip, top + tall)
+    for place, entry in enumerate(strip.entries):
+        row = top + (place + 0.5) * _ROW
+        axes.text(_inches(_LEFT - 0.06), row, _short(entry.code), fontsize=7.5, ha="right", **look)
+        _numbers(axes, entry, row)
+        _row(axes, strip, entry, row)
 
 
-def _turns(axes: Axes, squeezed: bool, low: float, high: float) -> None:
-    """Dotted lines where the scale turns logarithmic."""
-    for turn in (-1.0, 1.0):
-        if squeezed and (low < turn < high):
-            axes.axvline(turn, color="#888888", linewidth=0.9, linestyle=":", zorder=1.2)
+def _zones(axes: Axes, strip: Strip, top: float, height: float) -> None:
+    """The band of the range, and the part of the scale that is logarithmic."""
+    turn = strip.scale.turn
+    if turn is not None:
+        axes.add_patch(Rectangle((turn, top), 1.0 - turn, height, **_SQUEEZED, zorder=0.55))
+    if strip.band is None:
+        return
+    low, high = strip.band
+    left = 0.0 if low is None else strip.scale.place(low)
+    right = 1.0 if high is None else strip.scale.place(high)
+    axes.add_patch(
+        Rectangle((left, top), right - left, height, color=_BAND, linewidth=0, zorder=0.5)
+    )
+    for end, place in ((low, left), (high, right)):
+        if end is not None:
+            axes.plot([place] * 2, [top, top + height], color=_EDGES, linewidth=1.0, zorder=0.6)
 
 
-def _group(axes: Axes, group: Group, panel: Panel, top: float) -> None:
-    """A nutrient's label and method at the left, its marks, its numbers at the right."""
-    label, method = _texts(group)
-    look: dict[str, Any] = {"transform": axes.get_yaxis_transform(), "va": "center"}
-    left = (_EDGE - _LEFT) / _AXES
-    for place, text in enumerate(label):
-        axes.text(left, top + place * _ROW, text, fontsize=8.5, weight="bold", **look)
-    for place, text in enumerate(method, len(label)):
-        axes.text(left, top + place * _ROW, text, fontsize=6.5, color="#555555", **look)
-    for place, entry in enumerate(group.entries):
-        at = top + place * _ROW
-        axes.text(-0.08 / _AXES, at, _short(entry.code), fontsize=7.5, ha="right", **look)
-        told = page.clean(entry.text)
-        size = 7.5 * min(1.0, _NUMBERS / max(len(told), 1))
-        axes.text(1.0 + 0.08 / _AXES, at, told, fontsize=size, ha="left", **look)
-        _mark(axes, entry, at, panel.squeezed)
+def _axis(axes: Axes, strip: Strip, at: float) -> None:
+    """A strip's own axis with its labels."""
+    axes.plot([0.0, 1.0], [at, at], color="#555555", linewidth=0.7, zorder=1.0)
+    for tick in strip.scale.ticks():
+        place = strip.scale.place(tick)
+        axes.plot([place] * 2, [at, at + 0.03], color="#555555", linewidth=0.7, zorder=1.0)
+        axes.text(
+            place, at + 0.1, scales.tick_text(tick), fontsize=6.5, ha="center", va="center",
+            color="#333333",
+        )  # fmt: skip
 
 
 def _short(code: str) -> str:
@@ -175,33 +204,72 @@ def _short(code: str) -> str:
     return told if len(told) <= _CODE else f"{told[: _CODE - 3]}..."
 
 
-def _mark(axes: Axes, entry: Entry, at: float, squeezed: bool) -> None:
-    """A value with its range, filled; possible values hollow, an open end as an arrow."""
+def _numbers(axes: Axes, entry: Entry, at: float) -> None:
+    """Control, treated and difference in figures, beside their marks."""
+    look = _look(axes)
+    for place, text in ((_CONTROL, entry.control.text), (_TREATED, entry.treated.text)):
+        size = 7.0 * min(1.0, _COLUMN / max(len(text), 1))
+        axes.text(_inches(place), at, text, fontsize=size, ha="right", **look)
+    told = page.clean(entry.difference)
+    size = 7.0 * min(1.0, _NUMBERS / max(len(told), 1))
+    axes.text(_inches(_DIFFERENCE), at, told, fontsize=size, ha="left", **look)
+
+
+def _row(axes: Axes, strip: Strip, entry: Entry, at: float) -> None:
+    """The control's upright bar, the treated mark, and the 95 % range of what lies between."""
     colour = COLOURS[entry.place % len(COLOURS)]
-    look: dict[str, Any] = {"color": colour, "linestyle": "none", "zorder": 3}
-    look |= page.marker(entry.place) | {"clip_on": False}
-    value, low, high = (
-        compared.squeezed(end) if squeezed and end is not None else end
-        for end in (entry.value, entry.low, entry.high)
-    )
-    ends = [end for end in (low, high) if end is not None]
-    if value is not None:
-        for one, other in pairwise(ends):
-            axes.plot([one, other], [at, at], color=colour, linewidth=1.1, zorder=2.5)
-            axes.plot(ends, [at, at], color=colour, marker="|", linestyle="none", markersize=5)
-        axes.plot([value], [at], **look)
+    place = strip.scale.place
+    if entry.bar is not None:
+        ends = [place(end) for end in entry.bar]
+        axes.plot(ends, [at, at], color=colour, linewidth=1.1, zorder=2.5)
+        axes.plot(ends, [at, at], color=colour, marker="|", linestyle="none", markersize=4)
+    _spot(axes, strip, entry.control, at, _control_look() | {"zorder": 2.8})
+    look = {"color": colour, "linestyle": "none", "zorder": 3} | page.marker(entry.place)
+    _spot(axes, strip, entry.treated, at, look)
+
+
+def _control_look() -> dict[str, Any]:
+    return {
+        "color": "black", "linestyle": "none", "marker": "|", "markersize": 10,
+        "markeredgewidth": 2.0,
+    }  # fmt: skip
+
+
+def _spot(axes: Axes, strip: Strip, spot: Spot, at: float, look: dict[str, Any]) -> None:
+    """A mean, filled; what it may be hollow, joined by a thick line, an open end as an arrow."""
+    if spot.value is not None:
+        axes.plot([strip.scale.place(spot.value)], [at], **look)
         return
+    ends = [strip.scale.place(end) for end in spot.ends]
     if not ends:
         return
     axes.plot(ends, [at] * len(ends), **look, markerfacecolor="white")
     if len(ends) == 2:
-        axes.plot(ends, [at, at], color=colour, linewidth=2.6, alpha=0.6, zorder=2.5)
-    else:
-        way = ARROW if high is None else -ARROW
-        drawn = {"arrowstyle": "<-", "color": colour, "shrinkA": 0, "shrinkB": 3}
-        axes.annotate(
-            "", (ends[0], at), xytext=(way, 0), textcoords="offset points", arrowprops=drawn
-        )
+        axes.plot(ends, [at, at], color=look["color"], linewidth=2.6, alpha=0.6, zorder=2.5)
+        return
+    way = ARROW if spot.high is None else -ARROW
+    drawn = {"arrowstyle": "<-", "color": look["color"], "shrinkA": 0, "shrinkB": 3}
+    axes.annotate("", (ends[0], at), xytext=(way, 0), textcoords="offset points", arrowprops=drawn)
+
+
+def _legend(comparison: Comparison, found: Sequence[Strip]) -> tuple[list[Artist], list[list[str]]]:
+    """The treatments, the control, the band and the squeezed part of the scales."""
+    handles: list[Artist] = []
+    names = []
+    for place, code in enumerate(comparison.treatments):
+        line = Line2D([], [], **page.style(place), **page.marker(place))
+        line.set_linestyle("none")
+        handles.append(line)
+        names.append(page.wrapped(_name(comparison, code), 95))
+    handles.append(Line2D([], [], **_control_look()))
+    names.append(["control"])
+    if any(strip.band for strip in found):
+        handles.append(Patch(facecolor=_BAND, edgecolor=_EDGES))
+        names.append(["the range that the nutrient's own table holds for enough"])
+    if any(strip.scale.turn is not None for strip in found):
+        handles.append(Patch(**_SQUEEZED))
+        names.append(["here the scale is logarithmic, up to the number at its end"])
+    return handles, names
 
 
 def _name(comparison: Comparison, code: str) -> str:
@@ -214,31 +282,44 @@ def _name(comparison: Comparison, code: str) -> str:
     return f"{name} ({treated}; control: {control}; {compared.dates(lines)})"
 
 
-def _small_print(comparison: Comparison) -> list[str]:
+def _small_print(comparison: Comparison, found: Sequence[Strip]) -> list[str]:
     """What a reader must know beside the picture."""
     lines = comparison.lines
-    found = [*compared.head(comparison)]
-    panels = compared.panels(comparison)
-    if panels[0].squeezed:
-        found.append(
-            "per cent: T - C and its range, divided by the control's mean; no per cent where the "
-            "control lies below a limit or within 5 times it: then in the nutrient's own unit"
-        )
-        if max(map(abs, (*panels[0].numbers(), 0.0))) > 100.0:
-            found.append("the scale is even to +-100 % (dotted) and logarithmic beyond")
+    told = [*_of_tables(found), *compared.head(comparison)]
     methods = [line.row.difference.method for line in lines]
     made = marks.made(methods)
     if made:
-        found.append(f"bars: 95 % range, {made}")
-        found.append(compared.SAID_OF_NONE)
-    if "bounds" in methods:
-        found.append(
-            "hollow, [ ]: possible values, from the reporting limits, not a 95 % range; "
+        told.append(f"bars: 95 % range of T - C, {made}, set off from the control's mean")
+        told.append(compared.SAID_OF_NONE)
+    if any(spot.value is None and spot.ends for spot in _spots(found)):
+        told.append(
+            "hollow: what a mean may be, from the reporting limits, not a 95 % range; "
             "an arrow points to an open end"
         )
-    found += compared.reasons(lines, ratios=False)
-    found += [*comparison.salt, *comparison.missing, *compared.sources(lines)]
-    return found + _notes(comparison.notes)
+    if "bounds" in methods:
+        told.append("[ ]: possible values, from the reporting limits; not a 95 % range")
+    told += compared.reasons(lines, ratios=False)
+    told += [*comparison.salt, *comparison.missing, *compared.sources(lines)]
+    return told + _notes(comparison.notes)
+
+
+def _of_tables(found: Sequence[Strip]) -> list[str]:
+    """What the bands are, where they come from, and what they do not say."""
+    owners: dict[str, list[str]] = {}
+    for strip in found:
+        if strip.band:
+            owners.setdefault(strip.source, []).append(strip.label.removesuffix(" *"))
+    if not owners:
+        return []
+    return [
+        f"treated beds beside a range: {NO_CLASS['amended']}; tables were calibrated on settled "
+        "mineral soil",
+        *(f"range of {', '.join(names)}: {source}" for source, names in owners.items()),
+    ]
+
+
+def _spots(found: Sequence[Strip]) -> list[Spot]:
+    return [spot for strip in found for one in strip.entries for spot in (one.control, one.treated)]
 
 
 def _notes(notes: Sequence[str]) -> list[str]:
@@ -247,12 +328,15 @@ def _notes(notes: Sequence[str]) -> list[str]:
     return told if more <= 0 else [*told, f"and {more} more notes, in the table"]
 
 
-def _description(comparison: Comparison) -> str:
+def _description(comparison: Comparison, found: Sequence[Strip]) -> str:
     """The picture in words, for those who cannot see it: every number that stands in it."""
     rows = [
-        f"{group.label}: " + ", ".join(f"{entry.code} {entry.text}" for entry in group.entries)
-        for panel in compared.panels(comparison)
-        for group in panel.groups
+        f"{strip.label} ({strip.table}): "
+        + ", ".join(
+            f"{one.code} {one.treated.text} beside control {one.control.text}, {one.difference}"
+            for one in strip.entries
+        )
+        for strip in found
     ]
-    small = "; ".join(_small_print(comparison))
+    small = "; ".join(_small_print(comparison, found))
     return f"{_title(comparison)}. {'. '.join(rows)}. {small}."

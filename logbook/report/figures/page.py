@@ -18,8 +18,8 @@ from typing import Any
 from xml.sax.saxutils import escape
 
 import matplotlib
+from matplotlib.artist import Artist
 from matplotlib.figure import Figure
-from matplotlib.lines import Line2D
 
 from logbook.errors import UserMistake
 
@@ -131,7 +131,7 @@ def above(lines: Sequence[str]) -> float:
 
 
 def legend(
-    figure: Figure, handles: Sequence[Line2D], names: Sequence[Sequence[str]], top: float
+    figure: Figure, handles: Sequence[Artist], names: Sequence[Sequence[str]], top: float
 ) -> None:
     """Samples with their names in lines, `top` above the page's lower edge."""
     figure.legend(
