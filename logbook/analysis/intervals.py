@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from logbook.analysis import inversion, kinetics
 from logbook.analysis.inversion import Ends
 from logbook.analysis.rising import Rise, best_rate
-from logbook.analysis.scores import Beds, Units, contrast, critical, units_of, whole
+from logbook.analysis.scores import Beds, Units, contrast, counted, critical, units_of, whole
 
 Floats = NDArray[np.float64]
 
@@ -178,7 +178,7 @@ def linear(
     """
     used = weights != 0.0
     kept, gone = _complete(beds.on(used))
-    notes = (note, f"gaps: without {gone} beds" if gone else "")
+    notes = (note, f"gaps: without {counted(gone)}" if gone else "")
     if kept.fewest == 0:
         return _nothing("no bed of one side has a result on every pull that is needed")
     if kept.fewest < 2:
@@ -285,7 +285,7 @@ def _constant(
 def _refusal(days: Floats, free_start: bool, known: bool) -> str:
     """Why no first-order constant can be given; "" when it can."""
     if free_start and not (days <= 0.0).any():
-        return "no pull on day 0: a curve anchored at nothing has no rate"
+        return "no pull on day 0: what the curve starts from is not known, so it has no rate"
     shape = kinetics.SHAPES["first order"]
     needs = shape.fewest_known if known else shape.fewest_unknown
     if free_start:

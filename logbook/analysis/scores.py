@@ -130,8 +130,13 @@ class Whole:
         if self.days_left_out:
             parts.append("days " + ", ".join(f"{day:g}" for day in self.days_left_out))
         if self.beds_left_out:
-            parts.append(f"{self.beds_left_out} beds")
+            parts.append(counted(self.beds_left_out))
         return f"gaps: without {' and '.join(parts)}" if parts else ""
+
+
+def counted(beds: int) -> str:
+    """ "1 bed", "2 beds"."""
+    return f"{beds} bed{'' if beds == 1 else 's'}"
 
 
 def whole(beds: Beds) -> Whole:

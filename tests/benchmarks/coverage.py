@@ -89,9 +89,9 @@ def found_of(cell: Cell, one: Part) -> dict[str, Found]:
             found[name] = np.where(ends.misfit, np.inf, ends.low), ends.high, true
     day_28 = intervals.day_weights(rise.days, 28.0)
     if day_28 is not None:
-        found["D, day 28"] = linear(day_28, day_28 @ truth)
+        found["D, day 28"] = linear(day_28, float(day_28 @ truth))
     area = intervals.area_weights(rise.days)
-    found["AUC"] = linear(area, area @ truth)
+    found["AUC"] = linear(area, float(area @ truth))
     if not cell.stress:
         found |= _bands(cell, one)
     return found
@@ -122,9 +122,8 @@ def tallies(cell: Cell, runs: int, rng: np.random.Generator) -> list[Tally]:
         low, high = (np.concatenate([each[end] for each in some]) for end in (0, 1))
         true = np.concatenate([np.full(len(each[0]), each[2]) for each in some])
         inside = ~(low > true) & ~(high < true)
-        shares = (inside, np.isnan(low), np.isnan(high))
-        missing = 1.0 - len(true) / runs
-        tallied.append(Tally(name, cell, *(float(each.mean()) for each in shares), missing))
+        held, below, above = (float(x.mean()) for x in (inside, np.isnan(low), np.isnan(high)))
+        tallied.append(Tally(name, cell, held, below, above, 1.0 - len(true) / runs))
     return tallied
 
 
