@@ -1,7 +1,7 @@
 """A page whose python cells are run like a notebook's, each followed by what it shows.
 
 A cell is a block of python; the block of text after it, if any, is its output: what it prints, the
-value of its last line, or the end of its traceback.
+value of its last line, or the sentence of an error. What is no error of the program's own stops it.
 """
 
 from __future__ import annotations
@@ -16,6 +16,8 @@ from datetime import datetime
 from io import StringIO
 from pathlib import Path
 from typing import Any
+
+from logbook.errors import LogbookError
 
 PAGE = Path(__file__).resolve().parents[1] / "docs" / "python.md"
 _CELL = re.compile(r"```python\n(.*?)```\n(?:\n```text\n.*?```\n)?", re.DOTALL)
@@ -65,7 +67,7 @@ def output(source: str, known: dict[str, Any]) -> str:
                 value = eval(compile(ast.Expression(last.value), "cell", "eval"), known)
                 if value is not None:
                     print(repr(value))
-        except Exception as error:
+        except LogbookError as error:
             print("".join(traceback.format_exception_only(error)))
     return "\n".join(line.rstrip() for line in said.getvalue().strip("\n").splitlines())
 

@@ -526,8 +526,31 @@ def test_one_date_is_that_of_the_curves(trial: logbook.Trial) -> None:
     shared = ["treated", "control", "difference", "low", "high", "df", "treated_beds"]
     assert list(row[shared]) == list(net[shared])
     assert row.declared
+    assert math.isnan(row.p_exploratory)
     assert compared.pull == "day 28"
     assert compared.treatments == ["straw"]
+
+
+def test_a_test_among_all_treatments_stands_beside_each_line(trial: logbook.Trial) -> None:
+    compared, alone = trial.compare("day 28"), trial.compare("day 28", "meal")
+    table = compared.table.set_index(["treatment", "nutrient"])
+    assert table.loc[("meal", "mineral-N")].p < 0.001
+    tested = table[table.p.notna()]
+    assert len(tested) > 20
+    # Adjusted for more than the date, so never smaller; and a range that holds for all at once.
+    wider = tested[tested.p_exploratory.notna()]
+    assert len(wider) == len(tested) - tested.declared.sum()
+    assert (tested.test_low < tested.test_high).all()
+    none = tested.test_scale.map({"ratio": 1.0, "difference": 0.0})
+    shown = (tested.test_low > none) | (tested.test_high < none)
+    together = tested.test == "dunnett"
+    assert together.any()
+    assert (shown == (tested.p <= 0.05))[together].all()
+    # What is shown changes no p.
+    one = alone.table.set_index("nutrient").p
+    pd.testing.assert_series_equal(one, table.loc["meal"].p)
+    assert all(f": {sentence}\n" in repr(compared) for sentence in tested.tested)
+    assert "what was not declared beforehand is exploratory" in repr(compared)
 
 
 def test_the_shape_of_an_extractants_answer_is_called_descriptive(trial: logbook.Trial) -> None:

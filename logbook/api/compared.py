@@ -13,6 +13,7 @@ from logbook.api.curves import bed_cells, difference_cells, made_cells
 from logbook.api.frames import COMPARED, frame
 from logbook.study import comparison
 from logbook.study.comparison import Line
+from logbook.study.tested import Tested
 
 
 @dataclass(frozen=True, repr=False, eq=False)
@@ -58,14 +59,44 @@ class Comparison:
             yield f"{treatment}:"
             for line in self.found.of(treatment):
                 declared = " (declared beforehand)" if line.declared else ""
-                yield f"  {line.series.analyte}{declared}: {line.sentence or line.finding}"
+                yield f"  {line.series.analyte}{declared}: {_sentence(line)}"
+        if any(line.test is not None and line.test.p is not None for line in self.found.lines):
+            yield _TOGETHER
 
     def _noted(self) -> Iterator[str]:
         yield from (f"Note: {note}." for note in self.notes)
 
 
+_TOGETHER = (
+    "Ranges hold for all treatments of the date together where they could be tested; what was not "
+    "declared beforehand is exploratory."
+)
 _SHOWN = ["treatment", "nutrient", "treated", "control", "difference", "low", "high", "unit"]
-_SHOWN += ["ratio", "ratio_low", "ratio_high", "finding"]
+_SHOWN += ["ratio", "ratio_low", "ratio_high", "p", "finding", "tested"]
+
+
+def _sentence(line: Line) -> str:
+    """What is said of a line among all treatments where it was tested, else of it alone."""
+    return (line.test.sentence if line.test is not None else "") or line.sentence or line.finding
+
+
+def _test_cells(test: Tested | None) -> tuple[Any, ...]:
+    """The test of a line among all treatments."""
+    if test is None:
+        return ("none", "", None, None, None, None, 0, "", "")
+    line, family = test.line, test.family
+    ends = (line.low, line.high)
+    reason = line.reason or family.why
+    return (
+        family.method if line.p is not None else "none",
+        family.scale if line.p is not None else "",
+        *ends,
+        line.p,
+        test.p_exploratory,
+        test.tests,
+        reason,
+        test.sentence,
+    )
 
 
 def _row(line: Line) -> tuple[Any, ...]:
@@ -81,5 +112,6 @@ def _row(line: Line) -> tuple[Any, ...]:
         line.declared,
         line.finding,
         line.sentence,
+        *_test_cells(line.test),
         *made_cells(line.series),
     )

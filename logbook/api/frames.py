@@ -136,8 +136,17 @@ ratio_low | number | | lower end of its interval
 ratio_high | number | | upper end of its interval
 ratio_reason | text | | why there is no ratio, or no interval
 declared | yes or no | | the difference that the protocol named beforehand, on its day
-finding | text | | a few plain words
+finding | text | | a few plain words, by the range of this line alone
 sentence | text | | the same with its numbers
+test | text | | how all treatments of the date were tested together; none: see test_reason
+test_scale | text | | ratio (on logarithms) or difference: what test_low and test_high are
+test_low | number | see test_scale | lower end of a range that holds for all treatments together
+test_high | number | see test_scale | its upper end
+p | number | | adjusted for all treatments of the date; NaN: no test
+p_exploratory | number | | by Holm over all dates as well; NaN: declared beforehand, or no test
+tests | count | | how many tests p_exploratory is adjusted for
+test_reason | text | | why there is no test, or why this one was chosen
+tested | text | | what is said of the line among all treatments; "" without a test
 {_MADE.strip()}
 """)
 
