@@ -26,6 +26,8 @@ from logbook.trial.units import short
 if TYPE_CHECKING:
     import sqlite3
 
+    from logbook.study.series import Series
+
 Kind = Literal["drained", "wet", "ammonia"]
 
 #: Share of the pores from which on denitrification must be reckoned with. From memory, no source
@@ -98,6 +100,11 @@ def bound(found: Losses, nutrient: str, day: float) -> tuple[str, tuple[str, ...
         return "", ()
     word = EITHER_WAY if any(one.control for one in mine) else AT_LEAST
     return word, tuple(one.sentence for one in mine)
+
+
+def met_by(found: Losses, series: Series) -> Losses:
+    """The losses that a series holds: with flagged pulls left out, none of beds that drained."""
+    return replace(found, drained=()) if series.flagged_left_out else found
 
 
 def why_below(found: Losses, nutrient: str, day: float) -> tuple[str, tuple[str, ...]]:

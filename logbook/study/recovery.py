@@ -20,6 +20,7 @@ from typing import TYPE_CHECKING
 from logbook.study import losses as lost
 from logbook.study.brought import ORGANIC_N, TOTAL_N, Brought, Matter, of_nutrient
 from logbook.study.samples import MINERAL_N
+from logbook.study.supply import seen
 from logbook.trial.units import short
 
 if TYPE_CHECKING:
@@ -110,6 +111,7 @@ def recovery(series: Series, matter: Matter, losses: Losses) -> Recovery | None:
     organic = None
     if series.analyte == MINERAL_N:
         organic = of_nutrient(matter, series.treatment, ORGANIC_N)
+    losses = lost.met_by(losses, series)
     refused = _refused(series, matter)
     rows = [row for row in series.rows if row.difference.day >= 0]
     apparent = [_apparent(series, row, applied, losses, refused) for row in rows]
@@ -252,7 +254,7 @@ def _net(series: Series, row: Row) -> _Net:
     found = row.difference.from_amendment
     if found is None:
         return _Net(None, None, None, None, "none", "its dilution is not known")
-    if found.value is not None and found.low is None and series.fitted is not None:
+    if row.difference.method == "one bed" and series.fitted is not None:
         declared = series.fitted.at_day(row.difference.day)
         if declared is not None and declared.closed:
             return _of_interval(declared)
@@ -280,7 +282,6 @@ def _since_start(series: Series, row: Row) -> _Net:
 
 
 def _of_interval(found: Interval) -> _Net:
-    return _Net(
-        found.value, found.low, found.high, found.df, found.method,
-        found.reason_low or found.reason_high,
-    )  # fmt: skip
+    one = seen(found)
+    reason = one.reason_low or one.reason_high
+    return _Net(one.value, one.low, one.high, one.df, one.method, reason)

@@ -7,7 +7,7 @@ Per kg of product it is the dose that counts, so that no density of the bed come
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from decimal import Decimal
 from typing import TYPE_CHECKING
 
@@ -25,6 +25,7 @@ if TYPE_CHECKING:
 
 _PER_100_SQ_FT = "lb/100 ft2"
 NOT_RELEASED = "what an extractant dissolves is no supply: only mineral nitrogen and sulfate are"
+_NO_WIDTH = 1e-9  # far below the last digit that any laboratory reports
 NONE_YET = "none was available by then: a price for each kg of it has no sense"
 
 
@@ -146,7 +147,7 @@ def supply_of(
     """`available` of an interval that is known already; None: there are no beds to take it from."""
     content = _content(series, interval, matter)
     layer = layer_of(matter, series.treatment)
-    word, because = lost.bound(losses, series.analyte, day)
+    word, because = lost.bound(lost.met_by(losses, series), series.analyte, day)
     product = _per_product(series, content, matter)
     return Supply(
         day=day,
@@ -174,8 +175,20 @@ def _content(series: Series, interval: Interval | None, matter: Matter) -> State
         return Stated(None, "mg/kg", reason=waiting(unknown or ["the dilution"]))
     if interval is None:
         return Stated(None, "mg/kg", reason="cannot be given: no pull of beds to take it from")
-    why = interval.reason_low or interval.reason_high
-    return Stated(interval.value, "mg/kg", interval.low, interval.high, why)
+    one = seen(interval)
+    return Stated(one.value, "mg/kg", one.low, one.high, one.reason_low or one.reason_high)
+
+
+def seen(found: Interval) -> Interval:
+    """The interval, without its ends where beds agree to the last digit: no spread was seen."""
+    from logbook.analysis.series import SPREAD_UNSEEN
+
+    if found.value is None or found.low is None or found.high is None:
+        return found
+    if found.high - found.low > _NO_WIDTH * max(1.0, abs(found.value)):
+        return found
+    unseen = SPREAD_UNSEEN
+    return replace(found, low=None, high=None, df=None, reason_low=unseen, reason_high=unseen)
 
 
 def _per_product(series: Series, content: Stated, matter: Matter) -> Stated:

@@ -8,7 +8,7 @@ The meal: 2 t/ha on 0.5 m2 are 100 g a bed, 8 % of it water, so 92 g dry; the so
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 
 from logbook.store import views
@@ -36,7 +36,7 @@ def season(
     program: Program,
     *acts: tuple[str, ...],
     analysis: tuple[str, ...] | None = ANALYSIS,
-    values: dict[int, dict[str, float]] = VALUES,
+    values: Mapping[int, Mapping[str, float | str]] = VALUES,
     parts: tuple[tuple[str, float], ...] = (("nitrate-N", 0.75), ("ammonium-N", 0.25)),
     method: str = "1 M KCl",
     unit: str = "mg/kg",
@@ -55,7 +55,9 @@ def season(
         for code, label, *_ in lines:
             codes[day, label] = code
             for nutrient, share in parts:
-                text += f"{code},{nutrient},{beds[label] * share:g},{unit},{method}\n"
+                value = beds[label]
+                cell = value if isinstance(value, str) else f"{value * share:.8g}"
+                text += f"{code},{nutrient},{cell},{unit},{method}\n"
     for words in acts:
         program.must(*words, on="2026-03-31T09:00+02:00")
     (program.folder / "season.csv").write_text(text, encoding="utf-8")

@@ -14,8 +14,9 @@ from logbook.analysis.tails import t_quantile
 from logbook.study import recovery
 from logbook.study.brought import Brought, Stated
 from logbook.study.recovery import NO_ERROR_STATED, Recovered
-from tests.program import Program
-from tests.study.small_season import ANALYSIS, PER_MIX, VALUES, F, read, recovered, season
+from logbook.study.series import series_of
+from tests.program import PROTOCOL, Program
+from tests.study.small_season import ANALYSIS, PER_MIX, VALUES, F, opened, read, recovered, season
 
 
 def net(day: int) -> tuple[float, float]:
@@ -109,6 +110,18 @@ def test_what_is_missing_is_named_and_no_number_given(started: Program) -> None:
     assert found.last == ()
 
 
+def test_a_material_that_gives_nothing_recovers_nothing(started: Program) -> None:
+    """Mass balance: its beds hold (1 - f) C; the plain T - C would say that it took some up."""
+    values = {
+        0: {"B1": 100.0, "B2": 100 * (1 - F), "B5": 200.0, "B6": 200 * (1 - F)},
+        7: {"B1": 110.0, "B2": 110 * (1 - F), "B5": 220.0, "B6": 220 * (1 - F)},
+    }
+    season(started, values=values)
+    last = recovered(started).apparent[-1]
+    assert last.value == pytest.approx(0.0, abs=0.01)
+    assert last.against_control == pytest.approx(-100 * 165 * F / PER_MIX, rel=0.01)
+
+
 def test_below_nothing_and_above_all_are_shown(started: Program) -> None:
     """Immobilisation and a wrong analysis give such figures; clipping would hide both."""
     values = {
@@ -168,6 +181,73 @@ def test_a_loss_makes_it_at_least(started: Program, act: tuple[str, ...], word: 
     found = recovered(started)
     assert [one.bound for one in found.apparent] == ["", word, word]
     assert [bool(one.because) for one in found.apparent] == [False, bool(word), bool(word)]
+
+
+def test_with_flagged_pulls_left_out_a_bed_that_drained_is_not_in_it(started: Program) -> None:
+    season(started, ("event", "B2", "drained", "--when", "2026-03-05"))
+    with opened(started) as (store, trial):
+        (one,) = series_of(store, trial, "mineral-N", "M", without_flagged=True)
+    _, matter, losses = read(started)
+    found = recovery.recovery(one, matter, losses)
+    assert found is not None
+    assert [one.bound for one in found.apparent] == ["", "", ""]
+
+
+ALONE = {
+    day: {bed: value for bed, value in beds.items() if bed in ("B1", "B2")}
+    for day, beds in VALUES.items()
+}
+
+
+def test_one_bed_gives_a_figure_and_no_interval(started: Program) -> None:
+    season(started, values=ALONE)
+    last = recovered(started).apparent[-1]
+    assert last.value == pytest.approx(100 * (50 - (1 - F) * 20) / PER_MIX)
+    assert (last.low, last.high, last.method) == (None, None, "one bed")
+    assert last.reason.startswith("one bed per treatment")
+
+
+def test_one_bed_with_a_declared_error_speaks_of_these_beds_only(program: Program) -> None:
+    """SE = CV sqrt(T^2 + (1 - f)^2 C^2) with a CV of 8 %, 1.96 of it either way."""
+    declared = '{ method = "1 M KCl", cv = "8 %" }'
+    text = PROTOCOL
+    for name in ("nitrate-N", "ammonium-N"):
+        text = text.replace(f'{name} = "1 M KCl"', f"{name} = {declared}")
+    (program.folder / "trial.toml").write_text(text, encoding="utf-8")
+    program.must("trial", "start", "trial.toml", on="2026-03-01T09:00+01:00")
+    season(program, values=ALONE)
+    last = recovered(program).apparent[-1]
+    error = 0.08 * math.hypot(50, (1 - F) * 20)
+    assert last.low is not None and last.high is not None
+    assert last.high - last.low == pytest.approx(2 * 1.959964 * 100 * error / PER_MIX, rel=1e-5)
+    assert "these two beds only" in last.method
+
+
+def test_beds_that_agree_to_the_last_digit_show_no_spread(started: Program) -> None:
+    values = {0: dict.fromkeys(("B1", "B2", "B5", "B6"), 10.0)}
+    values[7] = {"B1": 10.0, "B2": 30.0, "B5": 10.0, "B6": 30.0}
+    analysis = (*ANALYSIS, "--content", "nitrate-N = 0.1 %", "--content", "ammonium-N = 0.1 %")
+    season(started, values=values, analysis=analysis)
+    found = recovered(started)
+    for last in (found.apparent[-1], found.mineralised[-1]):
+        assert last.value is not None
+        assert (last.low, last.high) == (None, None)
+        assert "the beds agree to the last digit reported" in last.reason
+
+
+def test_a_side_below_its_limit_leaves_a_range_of_possible_values(started: Program) -> None:
+    """P of the controls below 5 mg/kg, treated 9 and 11: between 10 - 5 and 10 of what came."""
+    season(
+        started, analysis=("--content", "P = 1 %", *ANALYSIS[2:]), parts=(("P", 1.0),),
+        method="Mehlich-3", values={0: {"B1": "<5", "B2": 9.0, "B5": "<5", "B6": 11.0}},
+    )  # fmt: skip
+    (first,) = recovered(started, "P").apparent
+    applied = PER_MIX / 6
+    assert first.value is None
+    assert (first.low, first.high) == pytest.approx(
+        (100 * (10 - (1 - F) * 5) / applied, 100 * 10 / applied)
+    )
+    assert (first.method, bool(first.reason)) == ("bounds", True)
 
 
 def test_soil_from_below_the_mix_is_no_part_of_it(started: Program) -> None:
