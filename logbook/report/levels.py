@@ -107,9 +107,8 @@ def sources(found: Levels) -> Iterator[str]:
     for one in (*found.start, *found.control, *found.amended):
         level = one.level
         if level.source and level.class_name:
-            owners.setdefault(level.source, []).append(f"{one.analyte} ({one.method})")
-        if level.source and level.class_name and level.note:
-            owners.setdefault(f"{level.source}; {level.note}", owners.pop(level.source))
+            source = f"{level.source}; {level.note}" if level.note else level.source
+            owners.setdefault(source, []).append(f"{one.analyte} ({one.method})")
         if level.index is not None:
             indexed.append(f"{one.analyte} {value(one)}: index {marks.digits(level.index)}")
     for source, names in owners.items():

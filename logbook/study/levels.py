@@ -6,10 +6,12 @@ A table is for the methods that it names and for no other; what it cannot say ha
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 from decimal import Decimal
 from fractions import Fraction
 
+from logbook.errors import UserMistake
 from logbook.handbook import Handbook, Table
 from logbook.trial import chemistry
 
@@ -96,8 +98,11 @@ def level_of(
     nutrient's, or "mg/L" of soil; bulk_density in kg/L, for tables per litre of soil; ph in
     water, for tables read by an index. Where no class can be given, `Level.reason` says why.
 
-    Raises UserMistake for a nutrient or unit that does not exist.
+    Raises UserMistake for a nutrient or unit that does not exist, or a number that no soil has.
     """
+    for name, number in (("value", value), ("bulk density", bulk_density), ("pH", ph)):
+        if number is not None and not 0.0 <= number < math.inf:
+            raise UserMistake(f"a {name} of {number:g} does not exist")
     analyte = chemistry.find_analyte(nutrient)[0]
     plain = Level(analyte.name, chemistry.method_name(method), value, unit)
     table = handbook.table(plain.nutrient, plain.method)

@@ -29,7 +29,8 @@ if TYPE_CHECKING:
 # Words of a texture that no mineral soil has; whole words, any case. Common practice, no source.
 _SOILLESS = (
     "soilless", "soil-less", "peat", "coir", "bark", "perlite", "vermiculite", "substrate",
-    "potting", "growing medium", "growing media", "compost", "mix", "organic", "muck", "mulch",
+    "potting", "growing medium", "growing media", "compost", "mix", "organic soil",
+    "organic-rich", "muck", "mulch",
 )  # fmt: skip
 # Organic soil material begins at 12 to 18 % organic C by its clay (Soil Survey Staff, Keys to Soil
 # Taxonomy, from memory): 12 % x 1.724 is about 20 % organic matter.
@@ -135,8 +136,7 @@ def soilless(texture: str, organic_matter: float | None) -> str:
     By the words of its texture and its starting organic matter in %: the protocol says no more.
     """
     words = " ".join(texture.casefold().split())
-    found = next((word for word in _SOILLESS if re.search(rf"\b{word}\b", words)), "")
-    if found:
+    if any(re.search(rf"(?<!no )(?<!without )\b{word}\b(?!-free)", words) for word in _SOILLESS):
         return f"{NO_CLASS['soil']}, and this one's texture is said to be {texture!r}"
     if organic_matter is not None and organic_matter > _ORGANIC:
         return (

@@ -143,6 +143,46 @@ def test_no_class_of_mineral_soil_for_a_soilless_mix(program: Program, texture: 
     assert "medium" not in said and "index 77.9" not in said
 
 
+@pytest.mark.parametrize(
+    "texture", ["sandy loam, 3 % organic matter", "loam, no compost", "peat-free loam", "barky"]
+)
+def test_words_that_a_mineral_soil_may_have(program: Program, texture: str) -> None:
+    assert document(begun(program, texture=texture))["no_class"] == ""
+
+
+def test_manganese_needs_a_ph_in_water(program: Program) -> None:
+    """Rutgers NJAES: MnAI reads water pH; one in calcium chloride is another scale."""
+    soil = START.replace("water 1:1", "0.01 M CaCl2")
+    start = {str(one["nutrient"]): one for one in document(begun(program, soil))["start"]}
+    assert start["Mn"]["class"] is None
+    assert "pH in water" in str(start["Mn"]["reason"])
+
+
+def test_sources_stand_with_their_own_notes(program: Program) -> None:
+    """Zn of DTPA has a note of its own (sources differ), Fe of the same source has none."""
+    soil = """
+[soil.start]
+Fe = { value = "3 mg/kg", method = "DTPA" }
+Zn = { value = "0.7 mg/kg", method = "DTPA" }
+"""
+    told = flat(begun(program, soil).must("levels").out)
+    assert "Fe (DTPA): Havlin et al. 1999" in told
+    assert "Zn (DTPA): Havlin et al. 1999" in told and "0.8 mg/kg" in told
+
+
+def test_a_control_that_joined_late_does_not_drift_with_the_others(program: Program) -> None:
+    """The newest round is of the beds pulled within a fortnight of the last one."""
+    begun(program).must("apply", "all", on=DAY0)
+    early = pulled(program, "B5", DAY0)
+    late = pulled(program, "B1", DAY28)
+    lines = [(code, "P", "20", "mg/kg", "Mehlich-3") for code in (*early.values(), *late.values())]
+    report(program, lines, "1")
+    found = document(program)
+    assert [one["beds"] for one in found["control"]] == [1]
+    assert found["control"][0]["first_date"] == "2026-03-30"
+    assert found["control_drift"] == []
+
+
 @pytest.mark.parametrize(("organic", "classed"), [("20", True), ("20.5", False)])
 def test_no_class_of_mineral_soil_for_an_organic_one(
     program: Program, organic: str, classed: bool

@@ -128,6 +128,14 @@ def test_other_units_of_the_nutrient() -> None:
         level_of(BOOK, "K", "Mehlich-3", 100.0, "kg/ha")
 
 
+@pytest.mark.parametrize("value", [float("nan"), float("inf"), -1.0])
+def test_a_number_that_no_soil_has(value: float) -> None:
+    with pytest.raises(UserMistake, match="does not exist"):
+        level_of(BOOK, "P", "Mehlich-3", value, "mg/kg")
+    with pytest.raises(UserMistake, match="a pH of"):
+        level_of(BOOK, "Mn", "Mehlich-3", 20.0, "mg/kg", ph=value)
+
+
 def test_iron_from_just_below_to_just_above_its_range() -> None:
     """Rutgers NJAES, Mehlich-3 iron: critical 50, high 100 mg/kg. The words are common practice."""
     told = [level_of(BOOK, "Fe", "Mehlich-3", x, "mg/kg").words for x in (45.0, 75.0, 110.0, 150.0)]
@@ -155,3 +163,12 @@ def test_a_non_detect_has_a_class_where_all_it_may_be_has_the_same() -> None:
     assert either.reason == f"{NO_CLASS['range']} (critical or below to above critical)"
     assert level_between(BOOK, "B", "Mehlich-3", 25.0, None, "mg/kg").class_name == "above high"
     assert level_between(BOOK, "P", "water", 0.0, 1.0, "mg/kg").reason.startswith("no table")
+
+
+def test_the_example_of_the_documentation() -> None:
+    found = level_of(BOOK, "Fe", "Mehlich-3", 104, "mg/kg")
+    assert (found.class_name, found.sufficient, found.words) == (
+        "above high",
+        (50.0, 100.0),
+        "just above its range",
+    )
