@@ -7,6 +7,7 @@ everything about the trial is invented.
 from __future__ import annotations
 
 import hashlib
+import math
 import sqlite3
 from collections.abc import Iterator
 from dataclasses import dataclass, field
@@ -346,8 +347,9 @@ def test_refused_fits_are_named(house: House) -> None:
     house.season("out")
     fits = house.read("out", "fits.csv")
     mine = fits[(fits["treatment"] == "C") & (fits["method"] == "1 M KCl")]
-    assert set(mine["shape"]) == {"zero order", "first order"}
-    assert set(mine["fitted"]) == {"no"}
+    assert len(set(mine["shape"])) == 5
+    assert set(mine["fitted"]) == set(mine["chosen"]) == {"no"}
+    assert mine["why"].str.contains("pulls").all()
     assert mine["refused"].notna().all()
     assert mine["reason"].str.contains("pulls").all()
     assert len(house.read("out", "curves.csv")) == 0
@@ -368,12 +370,22 @@ def test_fitted_curves_run_by_the_day_to_the_last_pull(started: House) -> None:
     assert line.loc["a", "value"] == pytest.approx(2, abs=1e-6)
     assert line.loc["a", "parameter_unit"] == "mg/kg per day"
     assert (line.loc["a", "pulls"], line.loc["a", "dilution_corrected"]) == (5, "yes")
+    assert line.loc["a", "last_day"] == 27
+    # Both treated beds rise by exactly 2 a day and both controls by nothing: no width at all.
+    assert line.loc["a", ["low", "range_value", "high"]].tolist() == pytest.approx([2, 2, 2])
+    assert "range" in line.loc["D0", "reason_low"] and math.isnan(line.loc["D0", "low"])
+    assert set(fits["chosen"]) == {"yes", "no"} and line.loc["a", "chosen"] == "yes"
+    assert fits[fits["chosen"] == "no"]["why"].notna().all()
     curve = started.read("out", "curves.csv")
     curve = curve[curve["shape"] == "zero order"]
     assert curve["day"].tolist() == list(range(28))
     # D0 = 2 + f x 10.5 with f = 0.0697674 as above
     assert curve["value"].iloc[0] == pytest.approx(2 + 0.0697674 * 10.5, abs=1e-4)
     assert curve["value"].iloc[27] - curve["value"].iloc[0] == pytest.approx(54, abs=1e-4)
+    assert set(curve["drawn"]) == {"yes"}
+    assert (curve["low"] <= curve["value"] + 1e-9).all()
+    assert (curve["high"] >= curve["value"] - 1e-9).all()
+    assert curve["band"].str.startswith("95 % range between beds of the fitted curve").all()
 
 
 def test_without_results_it_says_what_is_missing(started: House) -> None:

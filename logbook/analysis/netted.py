@@ -112,18 +112,68 @@ def slope(given: Values) -> Interval:
 
 def area(given: Values) -> Interval:
     """Area under the values (trapezoids), in the unit times days; several of a day averaged."""
-    days = np.unique(given.days)
+    days, means = _by_day(given)
     if len(days) < 2:
-        reason = "an area needs two days"
-        return Interval(None, None, None, "none", reason, reason, None)
-    means = np.array([(given.days == day) / (given.days == day).sum() for day in days])
-    weights = intervals.area_weights(days) @ means
+        return _nothing("an area needs two days")
+    return _sum(given, intervals.area_weights(days) @ means, "trapezoids")
+
+
+def at_day(given: Values, day: float) -> Interval:
+    """The value on a day, between two days along the straight line that joins them.
+
+    A start fixed at 0 stands on day 0 without an error of its own.
+    """
+    weights = _weights_on(given, day)
+    if weights is None:
+        first = given.days[0] if given.free_start else min(0.0, given.days[0])
+        return _nothing(
+            f"day {day:g} is outside the values (day {first:g} to day {given.days[-1]:g})"
+        )
+    return _sum(given, weights, "lines between the values")
+
+
+def released_by(given: Values, day: float) -> Interval:
+    """The value on a day less that of day 0, where a free start needs a value."""
+    start = _weights_on(given, 0.0)
+    if start is None:
+        return _nothing("no value on day 0: what was there at the start is not known")
+    weights = _weights_on(given, day)
+    if weights is None:
+        return at_day(given, day)
+    # A start fixed at 0 is 0 by declaration, whatever was measured on day 0.
+    kept = weights - start if given.free_start else weights
+    return _sum(given, kept, "lines between the values")
+
+
+def _by_day(given: Values) -> tuple[Floats, Floats]:
+    """The different days, and the weights that average the values of each: (days, n)."""
+    days = np.unique(given.days)
+    means = [(given.days == day) / (given.days == day).sum() for day in days]
+    return days, np.array(means)
+
+
+def _weights_on(given: Values, day: float) -> Floats | None:
+    """Weights of the values in the value on a day; None outside of them."""
+    days, means = _by_day(given)
+    if not given.free_start and days[0] > 0.0:
+        days, means = np.append(0.0, days), np.vstack([np.zeros(means.shape[1]), means])
+    weights = intervals.day_weights(days, day)
+    return None if weights is None else np.asarray(weights @ means)
+
+
+def _sum(given: Values, weights: Floats, how: str) -> Interval:
+    """A weighted sum of the values, with a range where their standard errors are known."""
     value = float(weights @ given.values)
     if given.sd is None:
-        return Interval(value, None, None, f"trapezoids; {THESE_VALUES}", NO_ERROR, NO_ERROR, None)
+        return Interval(value, None, None, f"{how}; {THESE_VALUES}", NO_ERROR, NO_ERROR, None)
     half = float(critical(np.inf)) * math.sqrt(float(weights**2 @ given.sd**2))
-    method = f"trapezoids, given standard errors; {THESE_VALUES}"
+    method = f"{how}, given standard errors; {THESE_VALUES}"
     return Interval(value, value - half, value + half, method, "", "", None)
+
+
+def _nothing(reason: str) -> Interval:
+    """No value and no ends, for one reason."""
+    return Interval(None, None, None, "none", reason, reason, None)
 
 
 def _worded(ends: Ends, method: str, below: str, above: str) -> Interval:

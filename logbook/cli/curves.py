@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -15,6 +17,7 @@ from logbook.trial.chemistry import find_analyte
 
 if TYPE_CHECKING:
     from logbook.study import Series
+    from logbook.trial.records import Trial
 
 
 def curve(
@@ -48,6 +51,13 @@ def curve(
         str | None,
         typer.Option(help="Only methods with these letters in their name.", metavar="TEXT"),
     ] = None,
+    every: Annotated[
+        bool, typer.Option("--all", help="Every shape, and why it was or was not chosen.")
+    ] = False,
+    day: Annotated[
+        list[float] | None,
+        typer.Option(help="Also the difference on this day; more than once.", metavar="N"),
+    ] = None,
     svg: Annotated[Path | None, typer.Option(help="Also draw the figure to this file.")] = None,
     png: Annotated[Path | None, typer.Option(help="Also draw the figure to this file.")] = None,
     json: Annotated[bool, typer.Option("--json", help="For programs.")] = False,
@@ -57,9 +67,13 @@ def curve(
     Examples: logbook curve mineral-N
               logbook curve P A10 --svg phosphorus.svg
               logbook curve P --method olsen --png p.png
+              logbook curve mineral-N A10 --all --day 10
               logbook curve --from old.csv --free-start
+              logbook curve --from beds.csv --control none
     """
     session: Session = context.obj
+    days = _days(day)
+    named = None
     if from_file is not None:
         if nutrient or treatment:
             raise UserMistake("--from reads one plain series: leave out nutrient and treatment")
@@ -67,15 +81,13 @@ def curve(
             raise UserMistake("--from reads a plain series, which has no flags")
         if method is not None:
             raise UserMistake("--from reads a plain series, which has no method")
-        from logbook.study.plain import plain_series
-
-        found = plain_series(from_file, free_start, control)
+        found = _of_file(from_file, free_start, control)
     else:
         if control is not None:
             raise UserMistake("--control goes with --from", "a trial's protocol names its control")
         if free_start:
             raise UserMistake("--free-start goes with --from", "a trial's curves always fit D0")
-        found = _of_trial(session, nutrient or "mineral-N", treatment, without_flagged)
+        found, named = _of_trial(session, nutrient or "mineral-N", treatment, without_flagged)
         found = _by_method(found, method)
     for path, ending in ((svg, ".svg"), (png, ".png")):
         if path is not None:
@@ -83,34 +95,71 @@ def curve(
     if json:
         from logbook.report.documents import series_document
 
-        as_json({"curves": [series_document(one) for one in found]})
+        as_json({"curves": [series_document(one, days, named) for one in found]})
         return
-    _show(found)
+    _show(found, days, named, every)
+
+
+Named = tuple[float, str]
+
+
+def _days(given: list[float] | None) -> list[float]:
+    """The days asked for; a day before application has no release.
+
+    Raises UserMistake for one below 0 or not a number.
+    """
+    days = given or []
+    for one in days:
+        if not 0.0 <= one < math.inf:
+            raise UserMistake(f"--day {one:g}: a day counts from application: 0 or more")
+    return days
+
+
+def _of_file(path: Path, free_start: bool, control: str | None) -> list[Series]:
+    """The series of a plain file.
+
+    Raises UserMistake where net values allow no shape: there is nothing else to tell of them.
+    """
+    from logbook.report.constants import NO_SHAPE, no_curve
+    from logbook.study.plain import plain_series
+
+    found = plain_series(path, free_start, control)
+    for one in found:
+        reason = no_curve(one)
+        if one.plain and reason.startswith(NO_SHAPE):
+            raise UserMistake(f"{path.name}: {reason}")
+    return found
 
 
 def _of_trial(
     session: Session, nutrient: str, treatment: str | None, without_flagged: bool
-) -> list[Series]:
+) -> tuple[list[Series], Named]:
+    """The series asked for, and the day that the trial named beforehand."""
     from logbook.study import series_of
 
     analyte, _ = find_analyte(nutrient)
 
-    def question(store: Any) -> list[Series]:
-        return series_of(
-            store,
-            chosen(store, session).id,
-            analyte.name,
-            treatment,
-            without_flagged=without_flagged,
+    def question(store: Any) -> tuple[list[Series], Named]:
+        trial = chosen(store, session)
+        series = series_of(
+            store, trial.id, analyte.name, treatment, without_flagged=without_flagged
         )
+        return series, _named(trial.trial)
 
-    found = session.read(question)
+    found, named = session.read(question)
     if not found:
         raise UserMistake(
             f"there are no results of {analyte.name} to compare with the control yet",
             "logbook lab import FILE brings them in",
         )
-    return found
+    return found, named
+
+
+def _named(trial: Trial) -> Named:
+    """The planting day; where nothing is planted, the day of the difference named beforehand."""
+    if trial.planting_day is not None:
+        return float(trial.planting_day), "the planting day"
+    return float(trial.endpoint_day), "the day named beforehand"
 
 
 def _by_method(found: list[Series], method: str | None) -> list[Series]:
@@ -140,13 +189,13 @@ def _draw(found: list[Series], path: Path, ending: str) -> None:
         typer.echo(f"Drawn: {own}{about}", err=True)
 
 
-def _show(found: list[Series]) -> None:
+def _show(found: list[Series], days: Sequence[float], named: Named | None, every: bool) -> None:
     from logbook.report.terminal.curves import show_curve
 
     for place, one in enumerate(found):
         if place:
             say("")
-        show_curve(one, None)
+        show_curve(one, None, every=every, days=days, named=named)
 
 
 COMMANDS = {"curve": command(curve)}

@@ -2,17 +2,24 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
-from logbook.study import RATE_INTERVAL, Row, Series
+from logbook.report import documents_fitted
+from logbook.study import Row, Series
 
 if TYPE_CHECKING:
-    from logbook.analysis.fits import Fit, Parameter, Refusal
     from logbook.analysis.series import Contrast
 
 
-def series_document(series: Series) -> dict[str, Any]:
-    """A series with its differences and fits; a missing number is null, with its reason."""
+def series_document(
+    series: Series, days: Sequence[float] = (), named: tuple[float, str] | None = None
+) -> dict[str, Any]:
+    """A series with its differences and fits; a missing number is null, with its reason.
+
+    days: further days to tell the difference of; named: the day named beforehand, and what it is
+    called. The schema is docs/schema/curve.json.
+    """
     return {
         "trial": series.trial,
         "nutrient": series.analyte,
@@ -29,7 +36,7 @@ def series_document(series: Series) -> dict[str, Any]:
             "values": list(series.points.values),
             "dilution_corrected": series.points.corrected,
         },
-        "fits": [_fit(one) for one in series.fits],
+        **documents_fitted.fitted_document(series, days, named),
         "flagged_left_out": series.flagged_left_out,
         "notes": list(series.notes),
     }
@@ -63,45 +70,5 @@ def _contrast(one: Contrast) -> dict[str, Any]:
         "low": one.low,
         "high": one.high,
         "df": one.df,
-        "reason": one.reason,
-    }
-
-
-def _fit(one: Fit | Refusal) -> dict[str, Any]:
-    from logbook.analysis.fits import Fit
-
-    if not isinstance(one, Fit):
-        return {"shape": one.shape, "refused": one.name, "reason": one.reason}
-    return {
-        "shape": one.shape,
-        "free_start": one.free_start,
-        "parameters": [_parameter(p) for p in one.parameters],
-        "derived": [_parameter(p) for p in one.derived],
-        "rate_interval": RATE_INTERVAL,
-        "rss": one.rss,
-        "residual_sd": one.residual_sd,
-        "df": one.df,
-        "n": one.n,
-        "checks": [
-            {
-                "name": check.name,
-                "statistic": check.statistic,
-                "threshold": check.threshold,
-                "passed": check.passed,
-                "text": check.text,
-            }
-            for check in one.checks
-        ],
-        "verdict": one.verdict,
-    }
-
-
-def _parameter(one: Parameter) -> dict[str, Any]:
-    return {
-        "symbol": one.symbol,
-        "name": one.word,
-        "value": one.value,
-        "standard_error": one.se,
-        "unit": one.unit,
         "reason": one.reason,
     }

@@ -14,6 +14,7 @@ from logbook.errors import UserMistake
 from logbook.trial.chemistry import ANALYTES
 
 if TYPE_CHECKING:
+    from logbook.analysis.bands import Band
     from logbook.analysis.fits import Fit
     from logbook.analysis.series import Contrast, Difference
     from logbook.study import Row, Series
@@ -21,7 +22,6 @@ if TYPE_CHECKING:
 #: Days between ticks: a few days, then whole weeks, then about a quarter or a year.
 _DAY_STEPS = (1, 2, 7, 14, 28, 56, 91, 182, 364, 728)
 _BIG = 1e6
-_DRAWN = ("first order", "zero order")
 
 
 @dataclass(frozen=True)
@@ -93,24 +93,45 @@ def not_drawn(series: Series) -> list[str]:
 
 
 def drawn_fit(series: Series) -> Fit | None:
-    """The curve to draw: first order when sound, else zero order when sound, else none."""
-    from logbook.analysis.fits import Fit
+    """The curve to draw: the shape chosen, unless nothing of it may be shown."""
+    from logbook.analysis.choice import Printed
 
-    fits = {fit.shape: fit for fit in series.fits if isinstance(fit, Fit) and fit.sound}
-    return next((fits[shape] for shape in _DRAWN if shape in fits), None)
+    choice = None if series.fitted is None else series.fitted.choice
+    return None if choice is None or choice.printed is Printed.NOTHING else choice.chosen
+
+
+def curve_days(series: Series, count: int) -> list[float]:
+    """Days to draw the curve on: from application to the last pull it was fitted to."""
+    if drawn_fit(series) is None or not series.points.days:
+        return []
+    last = max(series.points.days)
+    return [last * step / (count - 1) for step in range(count)]
 
 
 def curve_points(series: Series, count: int) -> list[tuple[float, float]]:
     """The drawn curve from application to the last pull it was fitted to, never beyond.
 
-    A list of (day, value), empty without a sound fit.
+    A list of (day, value), empty where no shape was chosen.
     """
-    fit = drawn_fit(series)
-    if fit is None or not series.points.days:
+    fit, days = drawn_fit(series), curve_days(series, count)
+    if fit is None or not days:
         return []
-    last = max(series.points.days)
-    days = [last * step / (count - 1) for step in range(count)]
     return list(zip(days, (float(value) for value in fit.at(days)), strict=True))
+
+
+def band(series: Series, days: Sequence[float]) -> Band | None:
+    """The range between beds about the drawn curve; None where there is no curve or no bed.
+
+    A band without ends says why in its reason.
+    """
+    from logbook.analysis.bands import band as found
+
+    fit, fitted = drawn_fit(series), series.fitted
+    if fit is None or fitted is None or fitted.beds is None:
+        return None
+    first = float(fitted.beds.days[0]) if fit.free_start else 0.0
+    within = [day for day in days if day >= first]
+    return found(fitted.beds, fit, within, cv=fitted.declared.cv, floor=fitted.declared.floor)
 
 
 def reasons(series: Series) -> list[tuple[str, str]]:

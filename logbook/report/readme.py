@@ -9,7 +9,7 @@ from decimal import Decimal
 from logbook.report.season import Season
 from logbook.report.sheets import MANIFEST, Sheet, clean
 from logbook.store.views import Found
-from logbook.study import RATE_INTERVAL, Series
+from logbook.study import Series
 from logbook.trial import rates
 from logbook.trial.parts import in_order, spoken
 from logbook.trial.ranges import compact
@@ -236,15 +236,24 @@ _READING = (
     "of other nutrients is a change in extractable amount; pH, EC and CEC are differences.",
 )
 _CURVES = (
-    "D(t) = D0 + a t (zero order) or D0 + A (1 - e^(-k t)) (first order), t in days since "
-    "application; D0 is what was there at the start. Fitted to the corrected difference where f is "
-    "known, else to T - C; pulls before application and those with a result beyond a limit are "
-    "left out, and series_notes says so.",
-    f"{RATE_INTERVAL[:1].upper()}{RATE_INTERVAL[1:]}. se is an asymptotic standard error of these "
-    "points, not an interval: it says little about another season.",
+    "D(t) = D0 + a shape, t in days since application; D0 is what was there at the start. The "
+    "shapes: a t (zero order); A (1 - e^(-k t)) (first order); the same from day t0 on (first "
+    "order with a lag); a sigmoid from 0 to A, fastest on day m (Gompertz); "
+    "A1 (1 - e^(-k1 t)) + A2 (1 - e^(-k2 t)), signs free (two phases). Fitted to the corrected "
+    "difference where f is known, else to T - C; pulls before application, after sowing and those "
+    "with a result beyond a limit are left out, and series_notes says so.",
+    "Which shape describes a series and whether its constants may be quoted are two decisions: "
+    "chosen, why and printed; withheld says of each constant why not. Shapes are judged by "
+    "chi2 + 2p where the errors of the values are known, from the beds or declared, else AICc and "
+    "an F test must agree. A ceiling holds for its shape and the length of its trial only.",
+    "low and high are 95 % ranges between beds; with one bed a side they speak of these two beds "
+    "only. An empty end is open, and reason_low or reason_high says what the data could not rule "
+    "out. Where a gap left beds or days out, interval says which, and range_value is the estimate "
+    "of those that are left. se is an asymptotic standard error, not an interval.",
     "Read verdict and sound first. Where sound is no, the constants are not determined by these "
     "data; where a shape was refused, the reason stands in its row.",
-    "curves.csv ends at the last pull that was fitted: nothing is extrapolated.",
+    "curves.csv ends at the last pull that was fitted: nothing is extrapolated. Its band holds one "
+    "day at a time, not the whole curve at once.",
 )
 
 

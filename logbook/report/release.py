@@ -6,12 +6,14 @@ import math
 from collections.abc import Iterable, Iterator
 from typing import TYPE_CHECKING
 
-from logbook.report import marks
+from logbook.report import constants, marks
 from logbook.report.sheets import Cell, Sheet, columns
-from logbook.study import RATE_INTERVAL, Row, Series
+from logbook.study import Row, Series
 
 if TYPE_CHECKING:
+    from logbook.analysis.bands import Band
     from logbook.analysis.fits import Fit, Parameter, Refusal
+    from logbook.analysis.intervals import Interval
 
 _SERIES = """
 nutrient | | what was measured; mineral-N is nitrate-N + ammonium-N of one sample
@@ -97,24 +99,36 @@ def _release_row(series: Series, row: Row) -> tuple[Cell, ...]:
 
 _FITS = f"""
 {_SERIES.strip()}
-shape | | the curve: zero order a t, first order A (1 - e^(-k t)), each above its start D0
+shape | | the curve, which starts at D0: see "How to read the curves"
 fitted | | yes, or no: then refused and reason say why
 refused | | short name of the refusal
+chosen | | yes: the shape that describes the series
+why | | why it was or was not chosen
+printed | | what of the chosen shape may be quoted, and why not more; empty for other shapes
+criterion | | how the shapes were judged; empty: nothing to judge
+criterion_value | | chi2 + 2p or AICc, the least being best; empty: none
 verdict | | the first check that failed, or that none did: read it before the numbers
 sound | | no: a check failed, and the numbers are not to be quoted as constants
 failed_checks | | every check that failed, in words
 dilution_corrected | | yes: fitted to T - (1 - f) C; no: to T - C
 pulls | | how many pulls it was fitted to
+last_day | days | the last of them: no constant holds without the length of its trial
 df | | degrees of freedom left
 residual_sd | as in unit | standard deviation of the residuals
 rss | as in unit, squared | residual sum of squares
-symbol | | D0, a, A, k, t1/2
+symbol | | D0, a, A, k, t0, m, A1, k1, A2, k2, t1/2
 parameter | | the same in a word
 value | see parameter_unit | the estimate; empty: it cannot be given
 se | see parameter_unit | asymptotic standard error, not an interval; empty: it cannot be given
-parameter_unit | | unit of value and se
+parameter_unit | | unit of value, se and the range
 reason | | why it was refused, why a number cannot be given, or what kind of error se is
-interval | | of the rate
+withheld | | why this constant is not to be quoted; empty: it may be
+range_value | see parameter_unit | the estimate in the middle of the range, of beds without gaps
+low | see parameter_unit | lower end of the 95 % range; empty: open or none, see reason_low
+high | see parameter_unit | upper end of the 95 % range; empty: open or none, see reason_high
+reason_low | | why there is no lower end
+reason_high | | why there is no upper end
+interval | | how the range was found, and what was left out for it
 descriptive | | yes: an extractant's change, so that the shape describes and explains nothing
 """
 
@@ -129,19 +143,35 @@ def fits_sheet(found: Iterable[Series]) -> Sheet:
 def _fit_rows(series: Series, one: Fit | Refusal) -> Iterator[tuple[Cell, ...]]:
     from logbook.analysis.fits import Refusal
 
-    head = _head(series)
-    corrected = series.points.corrected
+    corrected, last = series.points.corrected, constants.length(series)
+    head = (*_head(series), one.shape)
+    judged = _judged(series, one.shape)
     if isinstance(one, Refusal):
-        gone: tuple[Cell, ...] = ("", None, "", corrected, len(series.points.days), *[None] * 3)
-        blank = ("", "", None, None, "", one.reason, "", series.descriptive)
-        yield (*head, one.shape, False, one.name, *gone, *blank)
+        size = (corrected, len(series.points.days), last, None, None, None)
+        blank = ("", "", None, None, "", one.reason, "", None, None, None, "", "", "")
+        gone = (False, one.name, *judged, "", None, "", *size, *blank)
+        yield (*head, *gone, series.descriptive)
         return
     failed = "; ".join(check.text for check in one.checks if not check.passed)
-    checked = (True, "", one.verdict, one.sound, failed)
-    size = (corrected, one.n, one.df, one.residual_sd, one.rss)
+    checked = (True, "", *judged, one.verdict, one.sound, failed)
+    made = (corrected, one.n, last, one.df, one.residual_sd, one.rss)
+    ranges = {} if series.fitted is None else series.fitted.ranges_of(one)
     for parameter in one.parameters + one.derived:
-        tail = (*_parameter(parameter, series.unit), RATE_INTERVAL, series.descriptive)
-        yield (*head, one.shape, *checked, *size, *tail)
+        told = _parameter(parameter, series.unit)
+        hidden = constants.withheld(series, one, parameter.symbol)
+        between = _range(parameter, ranges.get(parameter.symbol))
+        yield (*head, *checked, *made, *told, hidden, *between, series.descriptive)
+
+
+def _judged(series: Series, shape: str) -> tuple[Cell, ...]:
+    """chosen, why, printed, criterion, criterion_value."""
+    choice = None if series.fitted is None else series.fitted.choice
+    one = None if choice is None else next(c for c in choice.candidates if c.shape == shape)
+    if choice is None or one is None:
+        return (False, "", "", "", None)
+    told = (choice.printed.value, choice.sentence) if one.chosen else ()
+    printed = "; ".join(part for part in told if part)
+    return (one.chosen, one.why, printed, choice.criterion, one.criterion)
 
 
 def _parameter(one: Parameter, unit: str) -> tuple[Cell, ...]:
@@ -149,14 +179,26 @@ def _parameter(one: Parameter, unit: str) -> tuple[Cell, ...]:
     return (one.symbol, one.word, one.value, one.se, named, one.reason)
 
 
+def _range(one: Parameter, found: Interval | None) -> tuple[Cell, ...]:
+    """range_value, low, high, reason_low, reason_high, interval."""
+    if found is None:
+        missing = constants.FITTED_START if one.symbol == "D0" else constants.NO_RANGE
+        return (None, None, None, missing, missing, "")
+    ends = (found.low, found.high, found.reason_low, found.reason_high)
+    return (found.value, *ends, found.method)
+
+
 _CURVES = f"""
 {_SERIES.strip()}
 shape | | the curve's name
 sound | | no: a check of the fit failed
-drawn | | yes: the curve that the figure shows
+drawn | | yes: the curve that the figure shows, the shape chosen
 dilution_corrected | | yes: the curve follows T - (1 - f) C; no: T - C
 day | days | days since application, to the last pull fitted and never beyond
 value | as in unit | the fitted curve on that day, D0 included
+low | as in unit | lower edge of the 95 % band of the curve drawn, each day by itself; empty: none
+high | as in unit | upper edge, as low
+band | | how the band was made, or why there is none
 """
 
 
@@ -174,11 +216,28 @@ def _curve_rows(series: Series) -> Iterator[tuple[Cell, ...]]:
         return
     days = _grid(max(series.points.days))
     drawn = marks.drawn_fit(series)
+    band = marks.band(series, days)
     for one in series.fits:
         if isinstance(one, Fit):
-            head = (*_head(series), one.shape, one.sound, one is drawn, series.points.corrected)
+            mine = drawn is not None and one.shape == drawn.shape
+            head = (*_head(series), one.shape, one.sound, mine, series.points.corrected)
+            edges = _edges(band if mine else None)
             for day, value in zip(days, one.at(days), strict=True):
-                yield (*head, day, float(value))
+                yield (*head, day, float(value), *edges.get(day, (None, None, _no_band(mine))))
+
+
+def _no_band(drawn: bool) -> str:
+    return "no beds" if drawn else "not the curve drawn"
+
+
+def _edges(band: Band | None) -> dict[float, tuple[Cell, ...]]:
+    """low, high and how they were made, by day."""
+    if band is None:
+        return {}
+    if band.low is None or band.high is None:
+        return dict.fromkeys(band.days, (None, None, band.reason))
+    edges = zip(band.days, band.low, band.high, strict=True)
+    return {day: (low, high, band.method) for day, low, high in edges}
 
 
 def _grid(last: float) -> list[float]:

@@ -7,6 +7,6 @@ date of them. Used by the screens, the exports and notebooks.
 
 from __future__ import annotations
 
-from logbook.study.series import RATE_INTERVAL, Row, Series, series_of
+from logbook.study.series import Row, Series, series_of
 
-__all__ = ["RATE_INTERVAL", "Row", "Series", "series_of"]
+__all__ = ["Row", "Series", "series_of"]

@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from logbook.analysis.errors import Errors
     from logbook.analysis.fits import Fit, Refusal
     from logbook.analysis.intervals import Interval
+    from logbook.analysis.netted import Values
     from logbook.analysis.scores import Beds
     from logbook.analysis.series import Points
     from logbook.study.series import Row
@@ -44,7 +45,8 @@ class Fitted:
     choice: every candidate with why it was or was not chosen. beds: results by bed and day (None
     for a series of net values); errors: how far chance takes a pull's difference (None: unknown).
     constants: intervals by symbol (k, t1/2, A, a), only of what the choice lets be printed; below:
-    what a mineral-N series shows of being below its control, None for other nutrients.
+    what a mineral-N series shows of being below its control, None for other nutrients. given: the
+    net values of a series without beds.
     """
 
     choice: Choice
@@ -54,22 +56,36 @@ class Fitted:
     area: Interval | None
     below: Below | None
     declared: Declared
+    given: Values | None = None
 
     def at_day(self, day: float) -> Interval | None:
-        """D on a day between two pulls; None without beds."""
-        from logbook.analysis import intervals
+        """D on a day between two pulls; None with neither beds nor net values."""
+        from logbook.analysis import intervals, netted
 
+        if self.given is not None:
+            return netted.at_day(self.given, day)
         if self.beds is None:
             return None
-        return intervals.at_day(self.beds, day, cv=self.declared.cv)
+        return intervals.at_day(self.beds, day, cv=self.declared.cv, floor=self.declared.floor)
 
     def released_by(self, day: float) -> Interval | None:
-        """D(day) - D(0); None without beds."""
-        from logbook.analysis import intervals
+        """D(day) - D(0); None with neither beds nor net values."""
+        from logbook.analysis import intervals, netted
 
+        if self.given is not None:
+            return netted.released_by(self.given, day)
         if self.beds is None:
             return None
-        return intervals.released_by(self.beds, day, cv=self.declared.cv)
+        return intervals.released_by(self.beds, day, cv=self.declared.cv, floor=self.declared.floor)
+
+    def ranges_of(self, fit: Fit) -> dict[str, Interval]:
+        """Intervals of a fitted line or first-order curve by symbol, whether chosen or not."""
+        symbols = {"zero order": ("a",), "first order": ("A", "k", "t1/2")}.get(fit.shape, ())
+        found = {
+            symbol: _constant(symbol, self.beds, self.given, fit.free_start, self.declared)
+            for symbol in symbols
+        }
+        return {symbol: one for symbol, one in found.items() if one is not None}
 
     @property
     def make_up(self) -> MakeUp | None:
@@ -141,7 +157,7 @@ def fit(
         beds=beds,
         errors=known,
         constants=constants,
-        area=None if beds is None else intervals.area(beds, cv=declared.cv),
+        area=None if beds is None else intervals.area(beds, cv=declared.cv, floor=declared.floor),
         below=below.below_control(beds) if beds is not None and analyte == MINERAL_N else None,
         declared=declared,
     )
@@ -233,10 +249,9 @@ def fit_values(
     given = netted.values_of(days, values, free_start=free_start, sd=sd)
     weights = None if sd is None else [1.0 / one**2 for one in sd]
     shown, choice = chosen(days, values, free_start, sd, weights=weights)
-    makers = {"a": netted.slope, "A": netted.ceiling, "k": netted.rate, "t1/2": netted.half_life}
-    constants = {symbol: makers[symbol](given) for symbol in _printed(choice)}
+    constants = {symbol: _of_values(symbol, given) for symbol in _printed(choice)}
     area = netted.area(given)
-    return shown, Fitted(choice, None, None, constants, area, None, Declared())
+    return shown, Fitted(choice, None, None, constants, area, None, Declared(), given)
 
 
 def _printed(choice: Choice) -> tuple[str, ...]:
@@ -255,6 +270,20 @@ def _printed(choice: Choice) -> tuple[str, ...]:
 
 def _constants(choice: Choice, beds: Beds, declared: Declared) -> dict[str, Interval]:
     """Intervals between beds of what may be printed of the chosen shape."""
+    free = choice.chosen is not None and choice.chosen.free_start
+    return {symbol: _of_beds(symbol, beds, free, declared) for symbol in _printed(choice)}
+
+
+def _constant(
+    symbol: str, beds: Beds | None, given: Values | None, free_start: bool, declared: Declared
+) -> Interval | None:
+    """The interval of one constant; None with neither beds nor net values."""
+    if given is not None:
+        return _of_values(symbol, given)
+    return None if beds is None else _of_beds(symbol, beds, free_start, declared)
+
+
+def _of_beds(symbol: str, beds: Beds, free_start: bool, declared: Declared) -> Interval:
     from logbook.analysis import intervals
 
     makers = {
@@ -263,7 +292,11 @@ def _constants(choice: Choice, beds: Beds, declared: Declared) -> dict[str, Inte
         "k": intervals.rate,
         "t1/2": intervals.half_life,
     }
-    free = choice.chosen is not None and choice.chosen.free_start
-    return {
-        symbol: makers[symbol](beds, free_start=free, cv=declared.cv) for symbol in _printed(choice)
-    }
+    return makers[symbol](beds, free_start=free_start, cv=declared.cv, floor=declared.floor)
+
+
+def _of_values(symbol: str, given: Values) -> Interval:
+    from logbook.analysis import netted
+
+    makers = {"a": netted.slope, "A": netted.ceiling, "k": netted.rate, "t1/2": netted.half_life}
+    return makers[symbol](given)

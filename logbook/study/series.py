@@ -28,7 +28,6 @@ if TYPE_CHECKING:
 # Released, in the strict sense, is only what the extractant takes whole: see `Series.title`.
 RELEASED = frozenset({"nitrate-N", "ammonium-N", MINERAL_N, "sulfate-S"})
 NOT_RELEASED = frozenset({"pH", "EC", "CEC"})
-RATE_INTERVAL = ""
 BEFORE_DAY = -0.5  # a pull "before" on the day of application still lies before it
 
 

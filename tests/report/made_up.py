@@ -6,11 +6,13 @@ from collections.abc import Sequence
 from dataclasses import replace
 from datetime import date, timedelta
 
-from logbook.analysis.fitting import fit_series
-from logbook.analysis.series import Observation, differences, points_for_fit
+from logbook.analysis.fits import Fit, Refusal
+from logbook.analysis.series import Difference, Observation, differences
+from logbook.study.fitted import Declared, fit, points_of
 from logbook.study.series import Row, Series
 
 START = date(2026, 3, 2)
+UNDECLARED = Declared()
 BEDS = ("1", "2", "3", "4")
 
 
@@ -35,14 +37,19 @@ def series(
     name: str = "made-up compost",
     analyte: str = "mineral-N",
     notes: tuple[str, ...] = (),
+    declared: Declared = UNDECLARED,
 ) -> Series:
     """A series from results, fitted as the program fits it."""
-    found = differences(observations, dilution)
-    rows = tuple(_row(difference) for difference in found)
-    points = points_for_fit(found)
-    fits: tuple[object, ...] = ()
+    rows = tuple(
+        _row(difference, [one for one in observations if one.day == difference.day])
+        for difference in differences(observations, dilution)
+    )
+    points = points_of(rows)
+    fits: tuple[Fit | Refusal, ...] = ()
+    fitted = None
     if points.days:
-        fits = tuple(fit_series(points.days, points.values, free_start=True))
+        share = dilution if points.corrected else None
+        fits, fitted = fit(analyte, rows, points, share, declared)
     return Series(
         trial="made-up trial",
         analyte=analyte,
@@ -55,16 +62,17 @@ def series(
         dilution=dilution,
         rows=rows,
         points=points,
-        fits=fits,  # type: ignore[arg-type]
+        fits=fits,
         notes=notes,
+        fitted=fitted,
     )
 
 
-def _row(difference: object) -> Row:
-    day = difference.day  # type: ignore[attr-defined]
+def _row(difference: Difference, observations: Sequence[Observation]) -> Row:
+    day = difference.day
     when = START + timedelta(days=round(day))
     name = "before" if day < 0 else f"day {day:g}"
-    return Row(name, when, when, difference)  # type: ignore[arg-type]
+    return Row(name, when, when, difference, tuple(observations))
 
 
 def both(
@@ -89,11 +97,29 @@ def release(**kept: object) -> Series:
     return series(both({-0.5: 18.3} | treated, CONTROL), **kept)  # type: ignore[arg-type]
 
 
-def below_control(**kept: object) -> Series:
-    """Below the control for a month, above it at the end."""
+def below_control(*, still: bool = False, **kept: object) -> Series:
+    """Below the control for a month, above it at the end; still: pulled no longer than that."""
     gap = (-1.0, -7.0, -13.0, -15.0, -10.0, -4.0, 5.0, 12.0, 16.0)
     treated = {day: CONTROL[day] + step for day, step in zip(DAYS, gap, strict=True)}
+    if still:
+        treated = {day: mean for day, mean in treated.items() if day <= 28.0}
     return series(both(treated, CONTROL), **kept)  # type: ignore[arg-type]
+
+
+def rising(rate: float, ceiling: float, **kept: object) -> Series:
+    """Six weeks of a slow first-order rise, which has not come far."""
+    days = (0.0, 3.0, 7.0, 14.0, 21.0, 28.0, 35.0, 42.0)
+    control = dict.fromkeys(days, 20.0)
+    treated = {day: 21.0 + ceiling * (1.0 - 2.718281828 ** (-rate * day)) for day in days}
+    return series(both(treated, control), **kept)  # type: ignore[arg-type]
+
+
+def at_once(**kept: object) -> Series:
+    """All there on the first pull after application, and the same from then on."""
+    days = (0.0, 7.0, 14.0, 21.0, 28.0, 42.0, 56.0)
+    control = dict.fromkeys(days, 20.0)
+    treated = {day: 22.0 + 24.0 * (day > 0.0) for day in days}
+    return series(both(treated, control), **kept)  # type: ignore[arg-type]
 
 
 def one_bed(**kept: object) -> Series:

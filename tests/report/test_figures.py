@@ -15,12 +15,14 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from matplotlib.collections import PolyCollection
+from matplotlib.figure import Figure
 
 from logbook.analysis.series import ONE_BED
 from logbook.errors import UserMistake
 from logbook.report import marks
 from logbook.report.figures import curve_figure, curves, page
-from logbook.study.series import RATE_INTERVAL, Series
+from logbook.study.series import Series
 
 sys.path.insert(0, str(Path(__file__).parent))
 import made_up
@@ -82,7 +84,8 @@ def test_svg_carries_title_description_and_no_date(tmp_path: Path) -> None:
     assert title.text == "mineral-N (nitrate + ammonium nitrogen), net release against control"
     assert "day 28 +38.0 (+31.9 to +44.1)" in text
     assert "2 M KCl" in text and "made-up laboratory" in text and "basis: dry" in text
-    assert "within blocks" in text and RATE_INTERVAL in text
+    assert "within blocks" in text
+    assert "band: 95 % range between beds of the fitted curve, day by day; within blocks" in text
     assert "dc:date" not in (tmp_path / "figure.svg").read_text()
 
 
@@ -165,14 +168,64 @@ def test_legend_and_small_print_lie_below_the_axes_and_on_the_page() -> None:
     assert max(box.x1 for box in (title, small, legend, axes)) <= page.x1
 
 
-def test_the_curve_ends_with_the_last_pull_and_only_a_sound_one_is_drawn() -> None:
+def test_the_curve_ends_with_the_last_pull_and_only_the_chosen_one_is_drawn() -> None:
     points = marks.curve_points(made_up.release(), 50)
     fit = marks.drawn_fit(made_up.release())
     assert fit is not None and fit.shape == "first order"
     assert (points[0][0], points[-1][0]) == (0.0, 70.0)
     other = marks.drawn_fit(made_up.below_control())
-    assert other is not None and other.shape == "zero order"
+    assert other is not None and other.shape == "two phases"
     assert marks.drawn_fit(made_up.one_point()) is None
+    assert marks.drawn_fit(made_up.huge()) is None, "it misses its pulls"
+
+
+def _filled(figure: Figure) -> list[PolyCollection]:
+    return [one for one in figure.axes[0].collections if isinstance(one, PolyCollection)]
+
+
+def test_a_band_lies_about_the_curve_and_is_absent_where_there_is_none(tmp_path: Path) -> None:
+    given = made_up.release()
+    (band,) = _filled(curves._figure([given]))
+    corners = band.get_paths()[0].vertices
+    fit = marks.drawn_fit(given)
+    assert fit is not None
+    for day, curve in zip((0.0, 14.0, 70.0), fit.at([0.0, 14.0, 70.0]), strict=True):
+        there = corners[abs(corners[:, 0] - day) < 1e-9][:, 1]
+        assert there.min() < curve < there.max()
+    assert corners[:, 0].max() == 70.0, "not beyond the last pull"
+    assert not _filled(curves._figure([made_up.one_bed()]))
+    assert "no band: one bed on a side" in described([made_up.one_bed()], tmp_path)
+    assert not _filled(curves._figure([made_up.huge()]))
+
+
+def test_more_than_three_curves_have_no_bands_and_say_so(tmp_path: Path) -> None:
+    many = [made_up.renamed(made_up.release(), f"T{n}", "made-up") for n in range(4)]
+    assert len(_filled(curves._figure(many[:3]))) == 3
+    assert not _filled(curves._figure(many))
+    assert "no bands about more than 3 curves" in described(many, tmp_path)
+
+
+def test_below_control_is_ringed_and_the_day_level_again_has_a_bar(tmp_path: Path) -> None:
+    given = made_up.below_control()
+    lines = curves._figure([given]).axes[0].lines
+    (ring,) = [line for line in lines if line.get_markersize() == 13]
+    assert ring.get_xdata()[0] == 14.0
+    assert ring.get_ydata()[0] == pytest.approx(-13.2, abs=0.05)
+    (diamond,) = [line for line in lines if line.get_marker() == "d"]
+    assert diamond.get_xdata()[0] == pytest.approx(31, abs=0.5)
+    text = described([given], tmp_path)
+    assert "deepest, day 14, 13.2 mg/kg below control (11.2 to 15.2)" in text
+    assert "level with control again: day 31 (27 to 33)" in text
+    assert "draw-down" not in text
+    assert "ring" not in described([made_up.release()], tmp_path)
+
+
+def test_a_level_not_shown_again_ends_in_an_arrow(tmp_path: Path) -> None:
+    given = made_up.below_control(still=True)
+    lines = curves._figure([given]).axes[0].lines
+    assert not [line for line in lines if line.get_marker() == "d"]
+    text = described([given], tmp_path)
+    assert "level with control again: recovery not shown by day 28" in text
 
 
 def test_names_are_data_and_never_markup(tmp_path: Path) -> None:

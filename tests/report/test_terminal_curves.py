@@ -14,10 +14,12 @@ from pathlib import Path
 
 import pytest
 
+from logbook.analysis.intervals import LINE_FITS, MISFIT, STEP_FITS, Interval
 from logbook.analysis.series import ONE_BED
-from logbook.report import marks
+from logbook.report import marks, ranges
 from logbook.report.terminal.curves import show_curve
-from logbook.study.series import RATE_INTERVAL, Series
+from logbook.study.fitted import Declared
+from logbook.study.series import Series
 
 sys.path.insert(0, str(Path(__file__).parent))
 import made_up
@@ -88,26 +90,164 @@ def test_without_dilution_there_is_no_net_column(capsys: pytest.CaptureFixture[s
     assert "o T - C" in text and "(1 - f)" not in text
 
 
-def test_checks_come_before_numbers_and_the_rate_has_no_interval_yet(
+def words(text: str) -> str:
+    """The text on one line, however it was wrapped."""
+    return " ".join(text.split())
+
+
+def test_checks_come_before_numbers_and_every_constant_has_its_range(
     capsys: pytest.CaptureFixture[str],
 ) -> None:
-    text = shown(made_up.release(), 100, capsys)
-    first = text.index("first order, 9 pulls; checks: no check failed")
-    assert first < text.index("rate k 0.0523 per day, half-life 13.3 days")
-    assert text.count(RATE_INTERVAL) == 1
-    assert "ceiling A +45.2 mg/kg" in text
+    text = words(shown(made_up.release(), 80, capsys))
+    told = (
+        "curve: first order over 70 days, 9 pulls checks: no check failed start D0 +3.20 mg/kg, "
+        "fitted ceiling A of first order over 70 days: +45.2 mg/kg (+43.0 to +47.6) "
+        "rate k 0.0523 per day ("
+    )
+    assert told in text
+    assert "net on day 70, the last pull: +46.9 mg/kg (+40.2 to +53.5)" in text
+    assert "released by day 70, since day 0: +43.7 mg/kg (+39.4 to +48.0)" in text
+    assert "area above control (AUC), day 0 to 70: +2532 mg/kg x days (+2471 to +2592)" in text
+    assert "( ) 95 % range between beds, within blocks" in text
+    assert "errors: beds differ by a CV of 5.5 % (27 df); shapes judged by chi2 + 2p" in text
+    assert "below control: not shown, by a bound that holds for all 9 pulls at once" in text
 
 
-def test_constants_are_withheld_where_a_check_failed(capsys: pytest.CaptureFixture[str]) -> None:
-    text = shown(made_up.one_bed(), 100, capsys)
-    assert "ceiling found by extrapolation" in text and "ceiling A not given" in text
-    text = shown(made_up.below_control(), 100, capsys)
-    assert "rate at its lower bound" in text and "half-life not given" in text
+def test_the_net_on_the_last_day_is_the_row_of_the_table(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    text = shown(made_up.release(), 80, capsys)
+    row = words(next(line for line in text.splitlines() if line.startswith("day 70")))
+    assert row.endswith("+46.9 +40.2 to +53.5 4+4")
 
 
-def test_refusals_are_named(capsys: pytest.CaptureFixture[str]) -> None:
-    text = " ".join(shown(made_up.censored(), 80, capsys).split())
-    assert "first order: not fitted; too few pulls: first order needs 7" in text
+def test_days_asked_for_and_named_beforehand_are_told(capsys: pytest.CaptureFixture[str]) -> None:
+    show_curve(made_up.release(), 80, days=(10.5, 80.0), named=(28.0, "the planting day"))
+    text = words(capsys.readouterr().out)
+    # Halfway between the pulls of days 7 and 14: (+16.26 + 27.06) / 2 of their rows.
+    assert "net on day 28, the planting day: +38.0 mg/kg (+31.9 to +44.1)" in text
+    assert "net on day 10.5: +21.7 mg/kg (" in text
+    assert "net on day 80: day 80 is outside the pulls (day 0 to day 70)" in text
+
+
+def test_the_words_of_an_open_end(capsys: pytest.CaptureFixture[str]) -> None:
+    open_above = Interval(0.12, 0.09, None, "bed scores, welch", "", STEP_FITS, 3.0)
+    assert ranges.worded(open_above, "per day", signed=False) == (
+        "0.120 per day (at least 0.090; no upper limit: a step before the first pull fits as well)"
+    )
+    open_below = Interval(44.0, None, 60.0, "bed scores, welch", LINE_FITS, "", 3.0)
+    assert ranges.worded(open_below, "mg/kg", signed=True) == (
+        "+44.0 mg/kg (at most +60.0; no lower limit: a straight line fits as well)"
+    )
+    nothing = Interval(None, None, None, "none", MISFIT, MISFIT, None)
+    assert ranges.worded(nothing, "per day", signed=False) == f"not given: {MISFIT}"
+    limit = Interval(None, 0.9, None, "bed scores, welch", "", STEP_FITS, 3.0)
+    assert ranges.worded(limit, "per day", signed=False) == (
+        f"at least 0.900; no upper limit: {STEP_FITS} per day"
+    )
+
+
+def test_constants_are_withheld_where_rates_are_not_told_apart(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    text = words(shown(made_up.below_control(), 80, capsys))
+    assert "curve: two phases over 70 days (below control, then recovery), 9 pulls" in text
+    assert "its constants are not given" in text
+    assert "A1" not in text and "k1" not in text and "ceiling" not in text
+    assert "draw-down" not in text
+
+
+def test_mineral_n_below_control_is_told_with_depth_bracket_and_level(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    text = words(shown(made_up.below_control(), 80, capsys))
+    assert (
+        "below control: shown on days 3, 7, 14, 21, by a bound that holds for all 9 pulls at once "
+        "deepest on day 14: 13.2 mg/kg below (11.2 to 15.2) "
+        "by the means: below on day 28, level or above on day 42 "
+        "level with control again: day 31 (27 to 33)"
+    ) in text
+    text = words(shown(made_up.below_control(still=True), 80, capsys))
+    assert "by the means: below on day 28, the last pull" in text
+    assert "level with control again: recovery not shown by day 28" in text
+    assert "below control" not in shown(made_up.release(analyte="P"), 80, capsys)
+
+
+def test_a_rise_still_going_on_gets_the_zero_order_rate_and_no_ceiling(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    text = words(shown(made_up.rising(0.006, 300.0), 80, capsys))
+    assert "curve: first order over 42 days, 8 pulls" in text
+    assert "ceiling not reached" in text
+    assert "zero-order rate a +1.57 mg/kg per day (+1.52 to +1.63)" in text
+    assert "ceiling A" not in text and "half-life" not in text and "rate k" not in text
+
+
+def test_a_ceiling_by_extrapolation_has_an_open_end_in_words(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    text = words(shown(made_up.rising(0.008, 200.0), 80, capsys))
+    assert "ceiling found by extrapolation" in text
+    assert re.search(
+        r"ceiling A of first order over 42 days: \+\d+ mg/kg \(at least \+\d+; no upper limit: "
+        "ceiling not reached: a curve that never levels off fits as well",
+        text,
+    ), text
+    assert re.search(r"rate k [0-9.]+ per day \(at most [0-9.]+; no lower limit: a straight", text)
+
+
+def test_a_rise_over_before_the_first_pull_gets_a_lower_limit_of_the_rate(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    text = words(shown(made_up.at_once(), 80, capsys))
+    assert "ceiling A of first order over 56 days: +2" in text
+    assert re.search(r"rate k at least [0-9.]+; no upper limit", text), text
+    assert "half-life" not in text
+
+
+def test_every_shape_is_listed_with_why(capsys: pytest.CaptureFixture[str]) -> None:
+    show_curve(made_up.release(), 80, every=True)
+    out = capsys.readouterr().out
+    assert max(map(len, out.splitlines())) <= 80
+    text = words(out)
+    for shape in ("zero order", "first order", "first order with a lag", "Gompertz", "two phases"):
+        assert f"{shape} " in text
+    assert "first order 3 7.4 chosen: the least chi2 + 2p" in text
+    show_curve(made_up.release(), 80)
+    assert "Gompertz" not in capsys.readouterr().out, "calm where not asked"
+
+
+def test_an_extractant_s_change_is_descriptive_and_never_released(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    text = words(shown(made_up.release(analyte="P"), 80, capsys))
+    assert "curve: first order over 70 days, descriptive only, 9 pulls" in text
+    assert "change by day 70, since day 0: +43.7" in text
+    assert "released" not in text
+
+
+def test_a_series_without_a_shape_says_why(capsys: pytest.CaptureFixture[str]) -> None:
+    text = words(shown(made_up.censored(), 80, capsys))
+    assert "no curve: no shape can be fitted: too few pulls: zero order needs 4" in text
+    text = words(shown(made_up.one_point(), 80, capsys))
+    assert "no curve: no shape can be fitted: all values are from one day" in text
+    text = words(shown(made_up.huge(), 80, capsys))
+    assert "no curve: zero order misses its pulls by more than their errors allow" in text
+    assert "rate a" not in text, "what misses its pulls has no constants"
+
+
+def test_one_bed_has_ranges_of_these_two_beds_only_and_no_test(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    text = words(shown(made_up.one_bed(), 80, capsys))
+    assert "net on day 70, the last pull: +28.7 mg/kg (no range)" in text
+    assert "below control: cannot be shown with one bed on a side" in text
+    text = words(shown(made_up.one_bed(declared=Declared(0.08)), 80, capsys))
+    assert (
+        "95 % range from the laboratory's declared CV; these two beds only: laboratory and "
+        "within-bed error, not the amendment"
+    ) in text
+    assert "between beds" not in text
 
 
 def test_notes_and_the_one_bed_wording_are_shown(capsys: pytest.CaptureFixture[str]) -> None:

@@ -9,10 +9,9 @@ from typing import TYPE_CHECKING, Any
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 
-from logbook.report import marks
-from logbook.report.figures import page
+from logbook.report import constants, marks
+from logbook.report.figures import bands, page
 from logbook.report.figures.page import ARROW, COLOURS, WIDTH
-from logbook.study.series import RATE_INTERVAL
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -76,14 +75,16 @@ def _draw(axes: Axes, series_list: Sequence[Series]) -> None:
     days = [mark.day for found in shown for mark in found]
     first, last = min(0.0, *days, 0.0), max(1.0, *days, 1.0)
     _frame(axes, series_list, shown, (first, last))
+    bands.draw(axes, series_list)
     apart = min(0.012, 0.055 / len(series_list)) * (last - first)
+    shifts = [apart * (place - (len(series_list) - 1) / 2.0) for place in range(len(series_list))]
     for place, (series, found) in enumerate(zip(series_list, shown, strict=True)):
         curve = marks.curve_points(series, 200)
         if curve:
             axes.plot(*zip(*curve, strict=True), **page.style(place), zorder=2)
-        shift = apart * (place - (len(series_list) - 1) / 2.0)
         for mark in found:
-            _draw_mark(axes, mark, mark.day + shift, place)
+            _draw_mark(axes, mark, mark.day + shifts[place], place)
+    bands.draw_below(axes, series_list, shifts)
     if not days:
         axes.text(
             0.5,
@@ -137,11 +138,12 @@ def _value_scale(
     axes.set_yticks(levels, marks.level_texts(levels))
 
 
-def _heights(series_list: Iterable[Series], shown: Iterable[Iterable[marks.Mark]]) -> list[float]:
+def _heights(series_list: Sequence[Series], shown: Iterable[Iterable[marks.Mark]]) -> list[float]:
     """Every value that the axis must hold."""
     ends = [end for found in shown for one in found for end in (one.value, one.low, one.high)]
     curves = (marks.curve_points(series, 200) for series in series_list)
-    return [end for end in ends if end is not None] + [v for curve in curves for _, v in curve]
+    drawn = [value for curve in curves for _, value in curve]
+    return [end for end in ends if end is not None] + drawn + bands.heights(series_list)
 
 
 def _draw_mark(axes: Axes, mark: marks.Mark, day: float, place: int) -> None:
@@ -177,7 +179,9 @@ def _name(series: Series) -> str:
     counts = [row.difference.treated_beds for row in series.rows if row.difference.treated_beds]
     fit = marks.drawn_fit(series)
     descriptive = ", descriptive" if series.descriptive else ""
-    curve = "no curve" if fit is None else f"curve: {fit.shape}{descriptive}"
+    called = "" if fit is None else constants.label(series, fit)
+    called = f", {called}" if called else ""
+    curve = "no curve" if fit is None else f"curve: {fit.shape}{called}{descriptive}"
     beds = "" if series.plain else f"{marks.beds_text(counts)}; "
     return f"{name} ({beds}{curve})"
 
@@ -193,8 +197,7 @@ def _small_print(series_list: Sequence[Series]) -> list[str]:
     lines += _interval_lines(series_list)
     if len(series_list) > 1:
         lines.append("marks of one pull stand side by side")
-    if any(marks.drawn_fit(series) for series in series_list):
-        lines.append(RATE_INTERVAL)
+    lines += [*bands.sentences(series_list), *bands.below_sentences(series_list)]
     gone = [(series.treatment, ", ".join(marks.not_drawn(series))) for series in series_list]
     missing = "; ".join(f"{treatment} {pulls}" for treatment, pulls in gone if pulls)
     if missing:

@@ -1,4 +1,4 @@
-"""A curve on a terminal: the table of its pulls, what limits it, its fits, then a picture.
+"""A curve on a terminal: the table of its pulls, what limits it, its curve, then a picture.
 
 Words and tables are ASCII, so is the picture unless the output is a UTF-8 terminal. Nothing is
 coloured. The table comes first: the picture only repeats it.
@@ -11,39 +11,43 @@ import sys
 from collections.abc import Callable, Iterable, Sequence
 from typing import TYPE_CHECKING
 
-from logbook.report import marks
+from logbook.report import constants, marks
+from logbook.report.terminal import below, fits
 from logbook.report.terminal.chart import chart
 from logbook.report.terminal.tables import console, encodable, say, table, wrapped
-from logbook.study.series import RATE_INTERVAL
 
 if TYPE_CHECKING:
-    from logbook.analysis.fits import Fit, Parameter, Refusal
     from logbook.analysis.series import Contrast, Difference
     from logbook.study import Row, Series
 
 NARROWEST_PICTURE = 60
 _WIDEST = 100
 _NONE = "-"
-#: Constants that are not printed when a check failed: they would say more than the data do.
-_WITHHELD = {
-    "fits its pulls": ("D0", "a", "A", "k", "t1/2"),
-    "ceiling reached": ("A", "k", "t1/2"),
-    "ceiling seen": ("A",),
-    "rise seen": ("k", "t1/2"),
-    "constants apart": ("A", "k", "t1/2"),
-}
 
 
-def show_curve(series: Series, width: int | None, *, plain: bool = False) -> None:
+def show_curve(
+    series: Series,
+    width: int | None,
+    *,
+    plain: bool = False,
+    every: bool = False,
+    days: Sequence[float] = (),
+    named: tuple[float, str] | None = None,
+) -> None:
     """Print one series on standard output.
 
     width: columns to use; None: those of the window, 80 where there is none. plain: ASCII only,
-    whatever the terminal can show.
+    whatever the terminal can show. every: all shapes with why each was or was not chosen. days:
+    further days to tell the difference of; named: the day named beforehand and what it is called.
     """
     wide = console(width).width
     say(_opening(series, wide))
     _table(series, wide)
-    say(_closing(series, wide))
+    say(_limits(series, wide))
+    say(_told(series, wide, constants.on_days(series, days, named)))
+    if every:
+        fits.table_of_all(series, wide)
+        print()
     if wide < NARROWEST_PICTURE:
         say(wrapped(f"(the picture needs {NARROWEST_PICTURE} columns)", wide))
     else:
@@ -81,7 +85,7 @@ def _opening(series: Series, width: int) -> list[str]:
     what = ", ".join(part for part in (series.method, series.lab, marks.basis_of(series)) if part)
     return [
         *wrapped(f"{series.title}: {who}", width),
-        *wrapped(what, width),
+        *(wrapped(what, width) if series.analyte else []),
         "",
     ]
 
@@ -174,14 +178,18 @@ def _range(one: Contrast | None, decimals: int) -> str:
     return f"[{low} or more]" if high is None else f"[{low} to {high}]"
 
 
-def _closing(series: Series, width: int) -> list[str]:
-    """The key of the table, why numbers are missing, the notes, the fits."""
+def _limits(series: Series, width: int) -> list[str]:
+    """The key of the table, why numbers are missing, the notes."""
     lines = [text for part in (_key(series), _missing(series)) for text in part]
     lines += [f"note: {note}" for note in series.notes]
-    fits = list(_fits(series))
-    limits = [piece for line in lines for piece in wrapped(line, width)]
-    told = [piece for line in fits for piece in wrapped(line, width, "    ")]
-    return [*limits, "", *told, ""] if told else [*limits, ""]
+    return [*(piece for line in lines for piece in wrapped(line, width)), ""]
+
+
+def _told(series: Series, width: int, days: Sequence[constants.OnDay]) -> list[str]:
+    """The curve, then mineral N below the control, then what the curve leaves out."""
+    told = [*fits.lines(series, days), *below.lines(series), *_left_out(series)]
+    found = [piece for line in told for piece in wrapped(line, width, "    ")]
+    return [*found, ""] if found else []
 
 
 def _key(series: Series) -> Iterable[str]:
@@ -212,50 +220,14 @@ def _missing(series: Series) -> Iterable[str]:
             yield f"{pulls}: {reason}" if pulls else reason
 
 
-def _fits(series: Series) -> Iterable[str]:
-    """Each fit and refusal, checks before numbers; then the pulls that the fits leave out."""
-    from logbook.analysis.fits import Fit
-
-    for one in series.fits:
-        if isinstance(one, Fit):
-            yield from _fit(one, series)
-        else:
-            yield _refusal(one)
-    if any(isinstance(one, Fit) for one in series.fits):
-        yield RATE_INTERVAL
-        told = " ".join(series.notes)
+def _left_out(series: Series) -> Iterable[str]:
+    """The pulls that the curve leaves out, unless a note of the series says so."""
+    told = " ".join(series.notes)
+    reasons: dict[str, list[str]] = {}
+    if series.fitted is not None:
         for sentence in series.points.left_out:
             if sentence not in told:
-                yield f"left out of the fits: {sentence}"
-
-
-def _fit(fit: Fit, series: Series) -> Iterable[str]:
-    """A line of checks and a line of numbers."""
-    failed = [check.text for check in fit.checks if not check.passed]
-    meant = ", descriptive only" if series.descriptive else ""
-    yield f"{fit.shape}{meant}, {fit.n} pulls; checks: {'; '.join(failed) or fit.verdict}"
-    withheld = {
-        symbol
-        for check in fit.checks
-        if not check.passed
-        for symbol in _WITHHELD.get(check.name, ())
-    }
-    numbers = (_parameter(one, series.unit, withheld) for one in fit.parameters + fit.derived)
-    yield f"  {', '.join(numbers)}"
-
-
-def _parameter(one: Parameter, unit: str, withheld: set[str]) -> str:
-    """ "ceiling A +32.1 mg/kg", "half-life 33.1 days", "rate k not given"."""
-    name = one.word if one.word == "half-life" else f"{one.word} {one.symbol}"
-    if one.value is None or one.symbol in withheld:
-        return f"{name} not given"
-    number = marks.digits(one.value)
-    if one.unit.startswith("value") and one.value > 0.0:
-        number = f"+{number}"
-    return f"{name} {number} {one.unit.replace('value', unit)}"
-
-
-def _refusal(one: Refusal) -> str:
-    """A refusal by the name of its shape, which not every reason begins with."""
-    told = one.reason.removeprefix(f"{one.shape}: ")
-    return f"{one.shape}: not fitted; {told}"
+                pull, _, reason = sentence.partition(": ")
+                reasons.setdefault(reason, []).append(pull)
+    for reason, pulls in reasons.items():
+        yield f"left out of the curve: {', '.join(pulls)}: {reason}"

@@ -1,0 +1,232 @@
+"""What may be said of a series' curve, free of format: the shape, its constants, sums and days.
+
+The shape and its constants are two decisions of `analysis.choice`; what that does not let be
+printed is not among the numbers here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+from logbook.report import marks
+
+if TYPE_CHECKING:
+    from logbook.analysis.choice import Printed
+    from logbook.analysis.fits import Fit, Parameter
+    from logbook.analysis.intervals import Interval
+    from logbook.study import Series
+    from logbook.study.fitted import Fitted
+
+NOT_CHOSEN = "not the shape chosen"
+NO_RANGE = "no range is made of this constant"
+FITTED_START = "D on day 0 has a range; the fitted start has none"
+NO_SHAPE = "no shape can be fitted"
+LAST_PULL = "the last pull"
+#: From this share on, the constant of beds without gaps and that of all pulls are both told.
+_APART = 0.1
+
+
+@dataclass(frozen=True)
+class Stated:
+    """One constant of the chosen shape that may be printed.
+
+    unit: that of the series already put in; interval: None where no range is made of it, and value
+    then the fit's; through_all: the constant of the curve through all pulls, where gaps made that
+    of the range's beds differ from it.
+    """
+
+    symbol: str
+    word: str
+    unit: str
+    difference: bool
+    value: float | None
+    interval: Interval | None
+    through_all: float | None = None
+
+
+@dataclass(frozen=True)
+class OnDay:
+    """What is known of one day: why it is told, the net difference, and the release by then."""
+
+    day: float
+    why: str
+    net: Interval
+    released: Interval
+
+
+def length(series: Series) -> float:
+    """The last day that a curve was fitted to; a ceiling is never told without it."""
+    return max(series.points.days, default=0.0)
+
+
+def shape_over(series: Series, shape: str) -> str:
+    """ "first order over 56 days"."""
+    return f"{shape} over {length(series):g} days"
+
+
+def label(series: Series, fit: Fit) -> str:
+    """What two phases of these signs are called on screens; "" for other shapes."""
+    if fit.shape != "two phases" or not fit.label:
+        return ""
+    if fit.label == "two pools":
+        return "rises in two phases" if series.descriptive else "two pools"
+    if fit.label == "flush, then loss":
+        return "rises, then falls" if series.descriptive else fit.label
+    last = length(series)
+    under = min(float(value) for value in fit.at([last * n / 100 for n in range(101)])) < 0.0
+    recovers = fit.label == "draw-down, then recovery"
+    if under and not series.descriptive:
+        return "below control, then recovery" if recovers else "below control in two phases"
+    return "falls, then rises" if recovers else "falls in two phases"
+
+
+def withheld(series: Series, fit: Fit, symbol: str) -> str:
+    """Why a constant of a fit is not printed; "" where it is."""
+    choice = None if series.fitted is None else series.fitted.choice
+    if choice is None or choice.chosen is None:
+        return NOT_CHOSEN if choice is None else choice.sentence
+    if choice.straight is not None and fit.shape == choice.straight.shape:
+        return "" if symbol == "a" else NOT_CHOSEN
+    if fit.shape != choice.chosen.shape:
+        return NOT_CHOSEN
+    return "" if _allowed(series, choice.printed, symbol) else choice.sentence
+
+
+def _allowed(series: Series, printed: Printed, symbol: str) -> bool:
+    """Whether a constant of the chosen shape may be printed."""
+    from logbook.analysis.choice import Printed
+
+    if printed is Printed.PLATEAU:
+        return symbol in ("D0", "A", "k")
+    if printed is Printed.CEILING_BY_INTERVAL:
+        return not symbol.startswith("A") or symbol in _ranges(series)
+    return printed is Printed.CONSTANTS
+
+
+def _ranges(series: Series) -> dict[str, Interval]:
+    return {} if series.fitted is None else dict(series.fitted.constants)
+
+
+def printed_fit(series: Series) -> Fit | None:
+    """The fit whose constants are told: the chosen one, or the straight line that stands for it."""
+    if series.fitted is None:
+        return None
+    return series.fitted.choice.straight or series.fitted.choice.chosen
+
+
+def stated(series: Series) -> list[Stated]:
+    """The constants that may be printed, each with its range where there is one."""
+    fit = printed_fit(series)
+    if fit is None or series.fitted is None:
+        return []
+    found = []
+    for one in fit.parameters + fit.derived:
+        if not withheld(series, fit, one.symbol):
+            found.append(_stated(series, series.fitted, one))
+    return [one for one in found if one.value is not None or one.interval is not None]
+
+
+def _stated(series: Series, fitted: Fitted, one: Parameter) -> Stated:
+    interval = range_of(fitted, one.symbol)
+    other = None
+    if interval is not None and interval.value is not None and one.value is not None:
+        apart = abs(one.value - interval.value) > _APART * abs(interval.value)
+        other = one.value if apart and "gaps" in interval.method else None
+    unit = one.unit.replace("value", series.unit, 1)
+    difference = one.unit.startswith("value")
+    return Stated(one.symbol, one.word, unit, difference, one.value, interval, other)
+
+
+def range_of(fitted: Fitted, symbol: str) -> Interval | None:
+    """The range of a printed constant; of a rate over before the first pull the lower end only."""
+    from logbook.analysis.choice import Printed
+
+    found = fitted.constants.get(symbol)
+    if found is None or symbol != "k" or fitted.choice.printed is not Printed.PLATEAU:
+        return found
+    why = found.reason_high or fitted.choice.sentence
+    return replace(found, value=None, high=None, reason_high=why)
+
+
+def on_days(
+    series: Series, asked: Sequence[float] = (), named: tuple[float, str] | None = None
+) -> list[OnDay]:
+    """The named day, the last pull and the days asked for, by day; none where nothing was fitted.
+
+    named: the day that was named beforehand, and what it is called.
+    """
+    fitted = series.fitted
+    if fitted is None:
+        return []
+    wanted: dict[float, list[str]] = {}
+    for day, why in _wanted(series, asked, named):
+        wanted.setdefault(day, []).append(why)
+    found = []
+    for day, reasons in sorted(wanted.items()):
+        net, released = fitted.at_day(day), fitted.released_by(day)
+        if net is not None and released is not None:
+            found.append(OnDay(day, ", ".join(one for one in reasons if one), net, released))
+    return found
+
+
+def _wanted(
+    series: Series, asked: Sequence[float], named: tuple[float, str] | None
+) -> Iterable[tuple[float, str]]:
+    last = length(series)
+    if named is not None and named[0] <= last:
+        yield named
+    yield last, LAST_PULL
+    for day in asked:
+        yield day, ""
+
+
+def area_days(series: Series) -> tuple[float, float]:
+    """First and last day of the area: pulls that not every bed has are left out of it."""
+    if series.fitted is None or series.fitted.beds is None:
+        days = series.points.days or (0.0,)
+        return min(days), max(days)
+    from logbook.analysis.scores import whole
+
+    kept = whole(series.fitted.beds).beds.days
+    return (float(kept[0]), float(kept[-1])) if len(kept) else (0.0, 0.0)
+
+
+def unit_of(series: Series) -> str:
+    """The unit behind a difference; a plain file does not say any."""
+    return series.unit if series.analyte else ""
+
+
+def area_unit(series: Series) -> str:
+    """ "mg/kg x days"."""
+    return f"{series.unit} x days"
+
+
+def number(value: float, difference: bool) -> str:
+    """A constant without a range, to three digits."""
+    text = marks.digits(value)
+    return f"+{text}" if difference and value > 0.0 else text
+
+
+def bare(shape: str, why: str) -> str:
+    """A reason without the name of its shape before it and what follows from it behind it."""
+    return why.removeprefix(f"{shape}: ").removesuffix(": no curve")
+
+
+def no_curve(series: Series) -> str:
+    """Why there is no curve; "" where there is one, or where none is wanted."""
+    from logbook.analysis.choice import Printed
+
+    fitted = series.fitted
+    if fitted is None:
+        wanted = series.rows and not series.points.days
+        return "no pull from application on has a difference to fit" if wanted else ""
+    choice = fitted.choice
+    if choice.chosen is None and not choice.criterion:
+        first = next(iter(choice.candidates), None)
+        why = "" if first is None else bare(first.shape, first.why)
+        return f"{NO_SHAPE}: {why}" if why else choice.sentence
+    if choice.chosen is None or choice.printed is Printed.NOTHING:
+        return choice.sentence
+    return ""

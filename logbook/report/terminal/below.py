@@ -1,0 +1,63 @@
+"""Mineral N below the control on a terminal: shown or not, how deep, until when."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
+
+from logbook.report import ranges
+
+if TYPE_CHECKING:
+    from logbook.analysis.below import Below
+    from logbook.study import Series
+
+
+def lines(series: Series) -> Iterator[str]:
+    """The paragraph, empty for series that are not mineral N or not fitted."""
+    found = None if series.fitted is None else series.fitted.below
+    if found is None:
+        return
+    if not found.shown:
+        yield f"below control: {_not_shown(found)}"
+        return
+    days = ", ".join(f"{day:g}" for day in found.days_below)
+    yield (f"below control: shown on day{'s' * (len(found.days_below) > 1)} {days}, {_by(found)}")
+    yield from (f"  {line}" for line in (*_depth(series, found), *_until(found)))
+
+
+def _not_shown(found: Below) -> str:
+    """Why nothing is shown: nothing so low, or nothing to judge by."""
+    from logbook.analysis.below import NOT_SHOWN, ONE_BED
+
+    if found.reason == ONE_BED:
+        return "cannot be shown with one bed on a side"
+    if found.reason != NOT_SHOWN:
+        return f"cannot be told: {found.reason}"
+    return f"not shown, {_by(found)}"
+
+
+def _by(found: Below) -> str:
+    if len(found.days) == 1:
+        return "by the bound of its one pull"
+    return f"by a bound that holds for all {len(found.days)} pulls at once"
+
+
+def _depth(series: Series, found: Below) -> Iterator[str]:
+    if found.depth is None or found.trough_day is None:
+        return
+    depth = found.depth
+    told = ranges.worded(depth, f"{series.unit} below", signed=False)
+    why = ranges.without_range(depth)
+    yield f"deepest on day {found.trough_day:g}: {told}{f': {why}' if why else ''}"
+
+
+def _until(found: Below) -> Iterator[str]:
+    """The bracket that was seen, then the day and its range."""
+    if found.bracket is not None:
+        last, again = found.bracket
+        if again is None:
+            yield f"by the means: below on day {last:g}, the last pull"
+        else:
+            yield f"by the means: below on day {last:g}, level or above on day {again:g}"
+    if found.level is not None:
+        yield ranges.level_words(found)
