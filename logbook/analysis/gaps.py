@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Hashable, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,7 +29,7 @@ from logbook.errors import UserMistake
 
 Floats = NDArray[np.float64]
 
-_MOST_ALIKE, _SCANNED = 0.9999, 41  # the correlation of two dates of a bed, and its scan
+_MOST_ALIKE, _SCANNED = 0.9999, 21  # the correlation of two dates of a bed, and its scan
 _TINY = 1e-300
 
 
@@ -64,6 +64,35 @@ def with_gaps(given: Sequence[Dated], dates: Sequence[str], control: str, means:
     )
 
 
+@dataclass(frozen=True)
+class _Beds:
+    """Which rows are of one bed: (beds, n) weights that average them, and how many there are."""
+
+    of: NDArray[np.intp]
+    averaging: Floats
+    counts: Floats
+
+    def whitened(self, columns: Floats, share: float) -> Floats:
+        """Columns times the inverse root of the correlations, `share` between dates of a bed."""
+        own = (1.0 - share) / (1.0 - share + share * self.counts)
+        pulled = (1.0 - np.sqrt(own))[self.of]
+        means = (self.averaging @ columns)[self.of]
+        less = pulled[:, None] * means if columns.ndim == 2 else pulled * means
+        return np.asarray((columns - less) / math.sqrt(1.0 - share))
+
+    def log_size(self, share: float) -> float:
+        """The logarithm of the determinant of the correlations."""
+        free = float((self.counts - 1.0).sum()) * math.log1p(-share)
+        return free + float(np.log(1.0 - share + share * self.counts).sum())
+
+
+def _beds_of(names: Sequence[str]) -> _Beds:
+    _, of = np.unique(np.array(names), return_inverse=True)
+    counts = np.bincount(of).astype(float)
+    averaging = (of[None, :] == np.arange(len(counts))[:, None]) / counts[:, None]
+    return _Beds(of, averaging, counts)
+
+
 def variances(values: Floats, design: Floats, beds: Sequence[str]) -> tuple[float, float]:
     """The variances between and within beds, by REML.
 
@@ -75,35 +104,31 @@ def variances(values: Floats, design: Floats, beds: Sequence[str]) -> tuple[floa
     """
     from scipy.optimize import minimize_scalar
 
-    names = np.array(beds)
-    alike = (names[:, None] == names[None, :]).astype(float)
-    centred = values - values.mean()
+    names, centred = _beds_of(beds), values - values.mean()
 
     def lack(share: float) -> float:
-        return _restricted(centred, design, alike, share)[0]
+        return _restricted(centred, design, names, share)[0]
 
     grid = np.linspace(0.0, _MOST_ALIKE, _SCANNED)
     best = int(np.argmin([lack(float(share)) for share in grid]))
     low, high = grid[max(best - 1, 0)], grid[min(best + 1, len(grid) - 1)]
-    found = minimize_scalar(lack, bounds=(low, high), method="bounded", options={"xatol": 1e-10})
+    found = minimize_scalar(lack, bounds=(low, high), method="bounded", options={"xatol": 1e-8})
     share = float(found.x) if found.fun < lack(float(grid[best])) else float(grid[best])
-    total = _restricted(centred, design, alike, share)[1]
+    total = _restricted(centred, design, names, share)[1]
     if not total > (ROUNDING * float(np.abs(values).max())) ** 2:
         raise UserMistake(SPREAD_UNSEEN)
     return share * total, (1.0 - share) * total
 
 
-def _restricted(values: Floats, design: Floats, alike: Floats, share: float) -> tuple[float, float]:
+def _restricted(values: Floats, design: Floats, beds: _Beds, share: float) -> tuple[float, float]:
     """-2 log of the restricted likelihood, up to a constant, and the total variance with it."""
-    spread = np.where(np.eye(len(values)) > 0.0, 1.0, share * alike)
-    root = np.linalg.cholesky(spread)
-    columns, whitened = np.linalg.solve(root, design), np.linalg.solve(root, values)
+    columns, whitened = beds.whitened(design, share), beds.whitened(values, share)
     basis, triangle = np.linalg.qr(columns)
     rest = whitened - basis @ (basis.T @ whitened)
     free = len(values) - design.shape[1]
     total = float(rest @ rest) / free
-    size = np.log(np.diag(root)).sum() + np.log(np.abs(np.diag(triangle))).sum()
-    return free * math.log(max(total, _TINY)) + 2.0 * float(size), total
+    size = beds.log_size(share) + 2.0 * float(np.log(np.abs(np.diag(triangle))).sum())
+    return free * math.log(max(total, _TINY)) + size, total
 
 
 def _design(
@@ -126,12 +151,12 @@ def _least_squares(
     given: Sequence[Dated], design: Floats, bed: float, error: float
 ) -> tuple[Floats, Floats]:
     """Estimates and their covariance with the variances known."""
-    names = np.array([one.bed for one in given])
-    spread = error * np.eye(len(given)) + bed * (names[:, None] == names[None, :])
-    weighted = np.linalg.solve(spread, design)
-    covariance = np.linalg.inv(design.T @ weighted)
-    values = np.array([one.value for one in given])
-    return np.asarray(covariance @ (weighted.T @ values)), np.asarray(covariance)
+    total = bed + error
+    beds = _beds_of([one.bed for one in given])
+    basis, triangle = np.linalg.qr(beds.whitened(design, bed / total))
+    inverse = np.linalg.inv(triangle)
+    values = beds.whitened(np.array([one.value for one in given]), bed / total)
+    return np.asarray(inverse @ (basis.T @ values)), np.asarray(total * inverse @ inverse.T)
 
 
 def _freedom(given: Sequence[Dated], *, blocks: bool) -> tuple[int, int]:

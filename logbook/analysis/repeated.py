@@ -25,18 +25,18 @@ from typing import Literal
 
 from logbook.analysis import several
 from logbook.analysis.anova import ERROR, Source, effects, sequential
-from logbook.analysis.several import Family, Line, Measured
+from logbook.analysis.several import Family, Measured
 from logbook.analysis.tails import t_quantile
 from logbook.errors import BadData, Problem, UserMistake
 
-Method = Literal["closed form", "reml", "none"]
+Method = Literal["closed form", "reml", "bed means", "none"]
 
 WHOLE = "every bed has every date"
 GAPS = "{} of {} bed-dates are missing: variances by REML, with a random bed"
 NOT_POOLED = "one spread stands out, so none is shared: compare that date by itself"
-UNEQUAL_GAPS = (
-    "beds lack dates, and one spread between beds stands out, so that none can be shared: compare "
-    "single dates"
+GAPS_ALONE = (
+    "{} of {} bed-dates are missing, and one spread between beds stands out: each bed's mean over "
+    "the dates it has, what a date does to its treatment taken out"
 )
 TWO_DATES = "a season needs two dates that the control and the treatments share"
 
@@ -117,10 +117,11 @@ def season(given: Sequence[Dated], control: str, *, logs: bool) -> Season:
     tested = {line.treatment for line in means.lines if line.p is not None} | {control}
     inside = [one for one in scaled if one.treatment in tested]
     missing = len({one.bed for one in inside}) * len(dates) - len(inside)
-    if missing and means.method == "welch + holm":
-        means = _without_tests(means, UNEQUAL_GAPS)
     if means.method == "none":
         return Season("none", means.why, dates, means, *(None,) * 5, ())
+    if missing and means.method == "welch + holm":
+        why = GAPS_ALONE.format(missing, missing + len(inside))
+        return Season("bed means", why, dates, means, *(None,) * 5, ())
     if missing:
         from logbook.analysis.gaps import with_gaps
 
@@ -175,15 +176,6 @@ def _means(given: Sequence[Dated], beds: Sequence[str], logs: bool) -> list[Meas
         mean = math.fsum(level) / len(level) + math.fsum(apart) / len(apart)
         found.append(Measured(bed, mine[0].block, code, math.exp(mean) if logs else mean))
     return found
-
-
-def _without_tests(family: Family, why: str) -> Family:
-    """The same treatments and no test, for one reason."""
-    lines = tuple(
-        Line(one.treatment, one.beds, one.estimate, *(None,) * 6, one.reason or why)
-        for one in family.lines
-    )
-    return replace(family, method="none", why=why, ms=None, df=None, critical=None, lines=lines)
 
 
 def _closed(given: Sequence[Dated], dates: Sequence[str], control: str, means: Family) -> Season:

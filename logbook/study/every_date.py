@@ -1,0 +1,264 @@
+"""All dates at once: each nutrient's mean over the dates against the control, with a random bed.
+
+Dates on one bed are no replicates of each other. A nutrient's season holds the planned pulls from
+application on which the control and every treatment share; a treatment that lacks half of them, as
+a late joiner does, stands outside and is named. Whether differences change from date to date is
+tested, since a difference that turns is hidden by its mean.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from logbook.errors import UserMistake
+from logbook.store import views
+from logbook.study.comparison import asked_and_all, limits_of, place_of
+from logbook.study.tested import (
+    CONTROL,
+    Kind,
+    beds_of_rows,
+    fit_for_logs,
+    kind_of,
+    logged,
+    words_of,
+)
+
+if TYPE_CHECKING:
+    import sqlite3
+
+    from logbook.analysis.intervals import Interval
+    from logbook.analysis.repeated import Dated, Season
+    from logbook.study.series import Row, Series
+
+TOO_FEW = "fewer than two dates that the control and the treatments share: no mean over dates"
+LACKS = "has {} of {} dates: stands outside the means over the dates"
+
+
+@dataclass(frozen=True)
+class Line:
+    """A treatment's mean over the dates: what is found, in a few words and with its numbers.
+
+    area: the area under T - C over these dates, from beds, of the declared nutrient only; None
+    elsewhere.
+    """
+
+    series: Series
+    finding: str
+    sentence: str
+    area: Interval | None
+
+
+@dataclass(frozen=True)
+class Nutrient:
+    """One nutrient by one method over the dates.
+
+    season: None where there is none, with `reason`; dates: names of the pulls used, in order;
+    outside: a sentence for each treatment and date left out; lines: the treatments asked for.
+    """
+
+    kind: Kind
+    declared: bool
+    season: Season | None
+    reason: str
+    dates: tuple[str, ...]
+    outside: tuple[str, ...]
+    lines: tuple[Line, ...]
+
+    @property
+    def analyte(self) -> str:
+        """The nutrient's name."""
+        return self.kind[0]
+
+
+@dataclass(frozen=True)
+class EveryDate:
+    """All nutrients of a trial over the dates; endpoint, endpoint_day as in `Comparison`."""
+
+    trial: str
+    randomised: bool
+    endpoint: str
+    endpoint_day: int
+    nutrients: tuple[Nutrient, ...]
+    flagged_left_out: bool
+
+    @property
+    def treatments(self) -> list[str]:
+        """Codes of the treatments shown, in order."""
+        return sorted({line.series.treatment for one in self.nutrients for line in one.lines})
+
+
+def every_date(
+    store: sqlite3.Connection,
+    trial: str,
+    treatment: str | None = None,
+    *,
+    without_flagged: bool = False,
+) -> EveryDate:
+    """Compare the means over the dates; arguments as for `comparison.compare`.
+
+    Raises:
+        UserMistake: a treatment that does not exist, or no result to compare.
+    """
+    record = views.fetch(store, "trial", "id = ?", (trial,))[0].record
+    asked, everyone = asked_and_all(store, trial, treatment, without_flagged=without_flagged)
+    if not asked:
+        raise UserMistake(
+            "no pull has a result of a treated bed yet",
+            "logbook lab import FILE brings results in",
+        )
+    limits = limits_of(store, trial, everyone)
+    shown = {one.treatment for one in asked}
+    kinds = dict.fromkeys(kind_of(one) for one in sorted(asked, key=place_of))
+    found = []
+    for kind in kinds:
+        series = [one for one in everyone if kind_of(one) == kind]
+        declared = kind[0] == record.endpoint
+        found.append(nutrient_of(series, limits[kind], shown, declared=declared))
+    return EveryDate(
+        trial=record.name,
+        randomised=record.assigned == "drawn",
+        endpoint=record.endpoint,
+        endpoint_day=record.endpoint_day,
+        nutrients=tuple(found),
+        flagged_left_out=without_flagged,
+    )
+
+
+def nutrient_of(
+    series: Sequence[Series], limit: float | None, shown: Iterable[str], *, declared: bool
+) -> Nutrient:
+    """The series of one kind, one for each treatment, over the dates that they share."""
+    from logbook.analysis import repeated
+
+    usable = {one.treatment: _usable(one.rows) for one in series}
+    kept, outside = _sharing(usable)
+    first = usable[kept[0]] if kept else {}
+    common = [name for name in first if all(name in usable[code] for code in kept)]
+    outside += _not_shared(series, kept, common)
+    season = None
+    if len(common) > 1:
+        given = _dated({code: usable[code] for code in kept}, common)
+        logs = logged(series[0].analyte) and fit_for_logs((one.value for one in given), limit)
+        try:
+            season = repeated.season(given, CONTROL, logs=logs)
+        except UserMistake as refused:
+            reason = refused.message
+    else:
+        reason = TOO_FEW
+    lines = [
+        _line(one, season, common, declared=declared)
+        for one in series
+        if one.treatment in set(shown)
+    ]
+    return Nutrient(
+        kind=kind_of(series[0]),
+        declared=declared,
+        season=season,
+        reason="" if season is not None else reason,
+        dates=tuple(common),
+        outside=tuple(outside),
+        lines=tuple(sorted(lines, key=lambda line: line.series.treatment)),
+    )
+
+
+def _usable(rows: Iterable[Row]) -> dict[str, Row]:
+    """Pulls from application on, not yet sown, with beds on both sides and no result open."""
+    return {
+        row.name: row
+        for row in sorted(rows, key=lambda row: row.difference.day)
+        if row.difference.day >= 0.0
+        and not row.planted
+        and row.difference.treated_beds
+        and row.difference.control_beds
+        and not row.difference.censored
+    }
+
+
+def _sharing(usable: Mapping[str, Mapping[str, Row]]) -> tuple[list[str], list[str]]:
+    """The treatments with more than half of the dates, and a sentence for each of the others."""
+    most = max((len(dates) for dates in usable.values()), default=0)
+    kept = [code for code in sorted(usable) if 2 * len(usable[code]) > most]
+    outside = [
+        f"{code} {LACKS.format(len(usable[code]), most)}" for code in usable if code not in kept
+    ]
+    return kept, outside
+
+
+def _not_shared(series: Sequence[Series], kept: Sequence[str], common: Sequence[str]) -> list[str]:
+    """Dates that are left out for all, since some treatment has none, or was sown before."""
+    mine = [one for one in series if one.treatment in kept]
+    names = {
+        row.name: row.difference.day
+        for one in mine
+        for row in one.rows
+        if row.difference.day >= 0.0 and row.name not in common
+    }
+    gone = sorted(names, key=lambda name: (names[name], name))
+    return [f"not of every treatment, so left out: {', '.join(gone)}"] if gone else []
+
+
+def _dated(usable: Mapping[str, Mapping[str, Row]], dates: Sequence[str]) -> list[Dated]:
+    """Every bed's number on every date."""
+    from logbook.analysis.repeated import Dated
+
+    found = []
+    for date in dates:
+        beds, _ = beds_of_rows({code: rows[date] for code, rows in usable.items()})
+        for code, mine in beds.items():
+            found += [Dated(bed.name, bed.block, code, date, bed.low) for bed in mine]
+    return found
+
+
+def _line(series: Series, season: Season | None, dates: Sequence[str], *, declared: bool) -> Line:
+    """A treatment's mean over the dates in words, and its area."""
+    area = area_of(series, dates) if declared and len(dates) > 1 else None
+    mine = None
+    if season is not None:
+        lines = {line.treatment: line for line in season.means.lines}
+        mine = lines.get(series.treatment)
+    if season is None or mine is None:
+        return Line(series, "cannot say: dates not shared", "", area)
+    finding, sentence = words_of(series, season.means, mine, None, 0)
+    if not finding:
+        few = "one bed" if mine.beds == 1 or season.means.control_beds == 1 else "no test"
+        return Line(series, f"cannot say: {few}", mine.reason, area)
+    return Line(series, finding, sentence, area)
+
+
+def area_of(series: Series, dates: Sequence[str]) -> Interval:
+    """The area under T - C over some of a series' pulls: secondary to the declared difference.
+
+    From one number a bed, so that it is exact however a bed's dates hang together; a time below
+    the control and a later gain cancel in it.
+    """
+    import math
+
+    from logbook.analysis import intervals, scores
+    from logbook.analysis.beds import beds_of
+
+    rows = [row for row in series.rows if row.name in dates]
+    rows.sort(key=lambda row: row.difference.day)
+    sides: dict[bool, dict[str, tuple[str | None, dict[int, float]]]] = {True: {}, False: {}}
+    for place, row in enumerate(rows):
+        for bed in beds_of(row.observations):
+            if not bed.censored:
+                _, values = sides[bed.treated].setdefault(bed.name, (bed.block, {}))
+                values[place] = bed.low
+    days = [row.difference.day for row in rows]
+    table = {
+        side: [[values.get(n, math.nan) for n in range(len(rows))] for _, values in beds.values()]
+        for side, beds in sides.items()
+    }
+    blocks = {side: [block for block, _ in beds.values()] for side, beds in sides.items()}
+    labelled = all(block is not None for side in blocks.values() for block in side)
+    return intervals.area(
+        scores.beds_of(
+            days,
+            table[True],
+            table[False],
+            treated_blocks=[str(b) for b in blocks[True]] if labelled else None,
+            control_blocks=[str(b) for b in blocks[False]] if labelled else None,
+        )
+    )
