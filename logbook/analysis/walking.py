@@ -14,7 +14,7 @@ Rows = NDArray[np.intp]
 #: (places, rows) -> how far each series is outside its interval there: above 0 is outside.
 Margin = Callable[[Floats, Rows], Floats]
 
-FIRST_STEP, LARGEST_STEP, GROWTH = 0.02, 0.1, 1.15
+FIRST_STEP, LARGEST_STEP, GROWTH = 0.03, 0.2, 1.2
 CLOSE = 1e-12
 MOST_TURNS = 100
 
