@@ -64,7 +64,7 @@ class Entry:
 class Strip:
     """One nutrient and method. band: the range that is enough, None without one; table: in words.
 
-    source: of the table, "" without one.
+    source: of the table, "" without one; reason: why a table that there is gives no range.
     """
 
     label: str
@@ -74,6 +74,7 @@ class Strip:
     band: tuple[float | None, float | None] | None
     scale: Scale
     entries: tuple[Entry, ...]
+    reason: str = ""
 
 
 def strips(
@@ -127,24 +128,17 @@ def _strip(lines: Sequence[Line], codes: Sequence[str], level: Level | None) -> 
     band = None if band == (None, None) else band
     entries = tuple(_entry(line, codes.index(line.series.treatment)) for line in lines)
     source = level.source if level and band else ""
+    reason = ""
     if band:
         table = f"enough: {span(band)}"
-    elif level and level.class_name:
-        table = "table without a range that is enough: plain scale"
+    elif level is None or level.reason.startswith("no table"):
+        table = "no table: plain scale"
     else:
-        table = f"{_short_reason(level)}: plain scale"
+        table = "no range: plain scale"
+        reason = level.reason or "its table names no range that is enough"
     scale = _scale(lines[0].series.analyte, band, entries)
-    return Strip(
-        compared.label(lines[0]), lines[0].series.method, table, source, band, scale, entries
-    )
-
-
-def _short_reason(level: Level | None) -> str:
-    """ "no table", or what the table lacks."""
-    reason = level.reason if level else ""
-    if not reason or reason.startswith("no table"):
-        return "no table"
-    return "no class" if len(reason) > 60 else reason
+    one = lines[0].series
+    return Strip(compared.label(lines[0]), one.method, table, source, band, scale, entries, reason)
 
 
 def _scale(

@@ -201,12 +201,30 @@ def test_another_method_has_no_range() -> None:
     assert (ec.method, ec.band, ec.table) == ("water 1:5", None, "no table: plain scale")
 
 
-def test_a_soil_without_class_has_no_range() -> None:
-    found = strips(made_up_date.extremes(), BOOK, Ground(0.4, NO_CLASS["soil"]))
-    assert all(one.band is None for one in found)
-    assert {one.table for one in found if one.label in ("P", "K")} == {
-        "no class: the tables are for settled mineral soil: plain scale"
-    }
+def test_a_soil_without_class_has_no_range(tmp_path: Path) -> None:
+    soil = Ground(0.4, NO_CLASS["soil"])
+    found = {one.label: one for one in strips(made_up_date.extremes(), BOOK, soil)}
+    assert all(one.band is None for one in found.values())
+    assert (found["P"].table, found["P"].reason) == ("no range: plain scale", NO_CLASS["soil"])
+    assert (found["pH"].table, found["pH"].reason) == ("no table: plain scale", "")
+    comparison_figure(made_up_date.extremes(), tmp_path / "soil.svg", BOOK, soil)
+    text = (tmp_path / "soil.svg").read_text(encoding="utf-8")
+    assert f"no range of P, K, Ca, Mg, Fe, Mn, Zn, Cu, B, EC dS/m: {NO_CLASS['soil']}" in text
+    assert NO_CLASS["amended"] not in text
+
+
+@pytest.mark.parametrize(
+    ("soil", "why"),
+    [
+        (Ground(1.1), "its table names no range that is enough"),
+        (Ground(None), NO_CLASS["bulk density"]),
+    ],
+)
+def test_an_index_without_a_range(soil: Ground, why: str) -> None:
+    """Northern Ireland SR 2019/81 names no index of Olsen P that is enough."""
+    line = made_up_date.line("P", (14.0, 15.0), (10.0, 10.5), method="Olsen")
+    (strip,) = strips(made_up_date.comparison(line), BOOK, soil)
+    assert (strip.band, strip.table, strip.reason) == (None, "no range: plain scale", why)
 
 
 def test_bars_are_set_off_from_the_control(tmp_path: Path) -> None:

@@ -305,16 +305,21 @@ def _small_print(comparison: Comparison, found: Sequence[Strip]) -> list[str]:
 
 def _of_tables(found: Sequence[Strip]) -> list[str]:
     """What the bands are, where they come from, and what they do not say."""
-    owners: dict[str, list[str]] = {}
+    bands: dict[str, list[str]] = {}
+    none: dict[str, list[str]] = {}
     for strip in found:
         if strip.band:
-            owners.setdefault(strip.source, []).append(strip.label.removesuffix(" *"))
-    if not owners:
-        return []
+            bands.setdefault(strip.source, []).append(strip.label.removesuffix(" *"))
+        elif strip.reason:
+            none.setdefault(strip.reason, []).append(strip.label.removesuffix(" *"))
+    told = [f"no range of {', '.join(names)}: {reason}" for reason, names in none.items()]
+    if not bands:
+        return told
     return [
         f"treated beds beside a range: {NO_CLASS['amended']}; tables were calibrated on settled "
         "mineral soil",
-        *(f"range of {', '.join(names)}: {source}" for source, names in owners.items()),
+        *(f"range of {', '.join(names)}: {source}" for source, names in bands.items()),
+        *told,
     ]
 
 
