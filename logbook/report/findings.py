@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
-from logbook.study.findings.content import number, span
+from logbook.study.findings.content import number, signed, span
 
 if TYPE_CHECKING:
     from logbook.study.findings import Finding, Findings
@@ -72,10 +73,11 @@ def _usual(found: Findings) -> str:
 
 
 def _declared(found: Findings, usual: str) -> str:
-    beds = f" Treated + control beds behind a line: {usual}, where nothing else is said."
+    usual = usual.replace(" beds", "", 1)
+    beds = f" Beds, treated + control: {usual}, where nothing else is said."
     return (
-        f"Declared beforehand: {found.endpoint}. Everything else is exploratory."
-        f"{beds if usual else ''} Ranges in brackets are 95 % ranges."
+        f"Declared beforehand: {found.endpoint}; all else is exploratory. Brackets after a number "
+        f"hold its 95 % range.{beds if usual else ''}"
     )
 
 
@@ -83,13 +85,33 @@ def _lines(of_topic: Sequence[Finding], usual: str) -> Iterator[str]:
     """The lines of a topic; products, and nutrients of which nothing was shown, on one each."""
     products = [one for one in of_topic if one.kind == "product"]
     plain = [one for one in of_topic if one.kind == "no difference shown" and one.method]
+    single = [one for one in of_topic if _single(one)]
+    plain += single if len(single) > 1 else []
+    costs = {one.pull: one for one in of_topic if one.kind == "cost"}
     for one in of_topic:
-        if one not in products and one not in plain:
+        if one.kind == "supply":
+            yield _with_cost(one, costs.get(one.pull), usual)
+        elif one not in products and one not in plain and one.kind != "cost":
             yield line(one, usual)
     if products:
         yield _sentence(f"that is, {'; or '.join(one.sentence for one in products)}")
+    if len(single) > 1:
+        told = "; ".join(map(_between_two, single))
+        yield f"Cannot say: one bed on a side; between single beds, which is no finding: {told}."
+        plain = [one for one in plain if one not in single]
     if plain:
         yield f"No difference shown; what fits{_able(plain)}: {'; '.join(map(_brief, plain))}."
+
+
+def _with_cost(one: Finding, cost: Finding | None, usual: str) -> str:
+    """What was supplied by a day, with what a kg of it cost."""
+    if cost is None:
+        return line(one, usual)
+    price = _OF_THAT.sub("a kg of that N cost ", cost.sentence)
+    return line(replace(one, sentence=f"{one.sentence}; {price}"), usual)
+
+
+_OF_THAT = re.compile(r"^(a kg of N that was available .+? cost |what a kg of its N cost .+?: )")
 
 
 def _able(plain: Sequence[Finding]) -> str:
@@ -99,15 +121,37 @@ def _able(plain: Sequence[Finding]) -> str:
     planned = {one.planned for one in plain if one.detectable}
     if planned == {True}:
         return " [planned detectable difference]"
-    return " [what these beds' spread shows four times in five; none was planned]"
+    return " [detectable by these beds' spread, four times in five; none was planned]"
+
+
+def _single(one: Finding) -> bool:
+    """Whether a line is of one bed on a side, on one date."""
+    alone = one.design.endswith("one bed a side")
+    return alone and one.topic in ("planting", "nutrients") and one.value is not None
+
+
+def _between_two(one: Finding) -> str:
+    """ "pH (water 1:1) -0.05, 5.93 treated, 5.98 control, laboratory chance alone goes ..."."""
+    unit = "" if one.unit == one.about else f" {one.unit}"
+    value = "" if one.value is None else f"{signed(one.value)}{unit}"
+    return f"{one.about} ({one.method}) {value}{_beside(one)}"
+
+
+def _beside(one: Finding) -> str:
+    """Both means at planting, where the untreated soil stands, what is to know of the scale."""
+    found = ""
+    if one.topic == "planting" and one.treated is not None and one.control is not None:
+        found = f", {number(one.treated)} treated, {number(one.control)} control"
+    found += f", untreated soil {one.standing}" if one.standing else ""
+    return found + (f", {one.aside}" if one.aside else "")
 
 
 def _brief(one: Finding) -> str:
     """ "P (Mehlich-3) -2.57 to 10.1 mg/kg [8.46], soil within its range"."""
     able = "" if one.detectable is None else f" [{number(one.detectable)}]"
-    standing = f", untreated soil {one.standing}" if one.standing else ""
     unit = "" if one.unit == one.about else f" {one.unit}"
-    return f"{one.about} ({one.method}) {span(one.low, one.high)}{unit}{able}{standing}"
+    fits = f"{span(one.low, one.high)}{unit}{able}"
+    return f"{one.about} ({one.method}) {fits}{_beside(one)}"
 
 
 def line(one: Finding, usual: str = "") -> str:
@@ -179,4 +223,8 @@ def _finding(one: Finding) -> dict[str, Any]:
         "method": one.method or None,
         "untreated_soil": one.standing or None,
         "source": one.source or None,
+        "treated_mean": one.treated,
+        "control_mean": one.control,
+        "beside_it": one.aside or None,
+        "laboratory_chance": one.chance,
     }

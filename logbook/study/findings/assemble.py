@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING
 
 from logbook.store import views
 from logbook.study import amounts, brought, flags, losses, standing, supply
-from logbook.study.comparison import BY_HAND, Comparison, Line, compare
-from logbook.study.findings import nitrogen, nutrients, settling
+from logbook.study.comparison import Comparison, Line, compare
+from logbook.study.findings import carbon, changes, nitrogen, nutrients, settling
 from logbook.study.findings.content import Finding, Findings
 from logbook.study.findings.nutrients import PLANTING, Beside
 from logbook.study.findings.reach import COOLER, NO_CROP, reach
@@ -137,7 +137,8 @@ def _of_treatment(store: sqlite3.Connection, ground: _Ground, code: str, ident: 
     lost = losses.losses(store, ground.ident, code)
     found = [
         *_endpoint(ground, code),
-        *_nitrogen(ground, mineral, lost),
+        *_nitrogen(ground, mineral, lost, carbon.ratio_of(ground.matter, code)),
+        *changes.of_methods(mine),
         *supply_findings(ground.matter, mineral, lost, float(ground.trial.endpoint_day)),
         *_others(ground, code),
     ]
@@ -159,7 +160,7 @@ def _of_treatment(store: sqlite3.Connection, ground: _Ground, code: str, ident: 
         ),
         endpoint=f"{ground.trial.endpoint} on day {ground.trial.endpoint_day}",
         findings=tuple(found),
-        settle=tuple(settling.settling(mineral, _declared_line(ground, code), declared, missing)),
+        settle=tuple(settling.settling(mineral, _read_line(ground, code), declared, missing)),
         cautions=cautions(_material(store, record.lot)),
         notes=tuple(_notes(ground, mine, found)),
     )
@@ -192,6 +193,13 @@ def _declared_line(ground: _Ground, code: str) -> Line | None:
     return next((line for line in lines if line.declared), None)
 
 
+def _read_line(ground: _Ground, code: str) -> Line | None:
+    """The line declared beforehand; without it, mineral N on the date that is read."""
+    lines = ground.comparison.of(code) if ground.comparison is not None else []
+    mineral = next((line for line in lines if line.series.analyte == MINERAL_N), None)
+    return _declared_line(ground, code) or mineral
+
+
 def _endpoint(ground: _Ground, code: str) -> Iterator[Finding]:
     """The difference declared beforehand, or that its day has no result yet."""
     line = _declared_line(ground, code)
@@ -209,10 +217,15 @@ def _endpoint(ground: _Ground, code: str) -> Iterator[Finding]:
     )
 
 
-def _nitrogen(ground: _Ground, mineral: Series | None, lost: losses.Losses) -> Iterator[Finding]:
+def _nitrogen(
+    ground: _Ground, mineral: Series | None, lost: losses.Losses, ratio: float | None
+) -> Iterator[Finding]:
+    below = mineral.fitted.below if mineral is not None and mineral.fitted is not None else None
+    of_lot = carbon.carbon_finding(ratio, below)
+    if of_lot is not None:
+        yield of_lot
     if mineral is None or mineral.fitted is None:
         return
-    below = mineral.fitted.below
     if below is not None:
         word, why = losses.why_below(lost, MINERAL_N, below.trough_day or 0.0)
         yield from nitrogen.below_findings(mineral, nitrogen.tied(word, why))
@@ -256,8 +269,4 @@ def _notes(ground: _Ground, mine: Sequence[Series], found: Sequence[Finding]) ->
     comparison = ground.comparison
     if comparison is not None and mine:
         yield from (one for one in comparison.salt if one.startswith(f"{mine[0].treatment}:"))
-    mineral = [one for one in mine if one.analyte == MINERAL_N]
-    if len(mineral) > 1:
-        yield "mineral N was measured by several methods: the one with the most pulls is read here"
-    notes = dict.fromkeys(note for one in mineral for note in one.notes)
-    yield from (note for note in notes if note != BY_HAND)
+    yield from changes.limits(mine)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -38,16 +39,23 @@ class Finding:
     method: str = ""
     standing: str = ""
     source: str = ""
+    treated: float | None = None
+    control: float | None = None
+    aside: str = ""
+    chance: float | None = None
 
 
 KINDS = (
     "more",
     "less",
+    "perhaps more",
+    "perhaps less",
     "no difference shown",
     "equivalent",
     "cannot say",
     "below control",
     "level with control again",
+    "C:N",
     "make-up N",
     "product",
     "caution",
@@ -84,14 +92,24 @@ class Findings:
 
 
 def number(value: float) -> str:
-    """Three significant digits, no exponent for what a trial gives."""
-    size = abs(value)
-    if size >= 1000.0:
+    """Three significant digits, no exponent for what a trial gives, never "-0".
+
+    Raises ValueError for what is no number: a finding without one says why instead.
+    """
+    if not math.isfinite(value):
+        raise ValueError(f"{value} cannot stand in a finding")
+    if abs(value) >= 999.5:
         return f"{value:,.0f}"
     text = f"{value:.3g}"
     if "e" in text:
-        return f"{value:.6f}".rstrip("0").rstrip(".") or "0"
-    return text.removeprefix("-") if float(text) == 0.0 else text
+        text = f"{value:.6f}".rstrip("0").rstrip(".")
+    return "0" if float(text) == 0.0 else text
+
+
+def signed(value: float) -> str:
+    """The same with its sign: "+0.35", "-2.1", "0"."""
+    text = number(value)
+    return text if text == "0" or text.startswith("-") else f"+{text}"
 
 
 def span(low: float | None, high: float | None) -> str:
@@ -103,6 +121,38 @@ def span(low: float | None, high: float | None) -> str:
     return f"at most {number(high)}" if high is not None else "open at both ends"
 
 
+def size(low: float, high: float) -> str:
+    """The ends of a difference without their sign, the smaller first: both lie on one side of 0."""
+    return span(*sorted((abs(low), abs(high))))
+
+
 def listed(names: Sequence[str]) -> str:
     """ "a", "a and b", "a, b and c"."""
     return " and ".join(filter(None, (", ".join(names[:-1]), *names[-1:])))
+
+
+#: How a range was made, in a grower's words; what is not listed says so itself.
+_MADE = {
+    "within-block": "within blocks",
+    "welch": "between beds",
+    "one bed": "one bed a side",
+    "bounds": "from the reporting limits",
+    "bounds + within-block": "within blocks, widened by the reporting limits",
+    "bounds + welch": "between beds, widened by the reporting limits",
+    "none": "",
+    "bed scores": "",
+    "profile": "",
+}
+
+
+def made(method: str) -> str:
+    """ "within blocks; 2 beds with gaps left out" of "bed scores, within-block; gaps: ..."."""
+    first, *rest = method.split("; ")
+    words = [_MADE.get(one, one) for one in first.split(", ")]
+    return "; ".join(filter(None, (", ".join(filter(None, words)), *map(_gap, rest))))
+
+
+def _gap(text: str) -> str:
+    """What was left out because a result is missing."""
+    gone = text.removeprefix("gaps: without ")
+    return text if gone == text else f"{gone} left out: results missing"

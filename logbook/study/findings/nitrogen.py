@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from logbook.handbook import Product, available_n
 from logbook.study.brought import Stated
-from logbook.study.findings.content import Finding, number, span
+from logbook.study.findings.content import Finding, listed, made, number, signed, size, span
 from logbook.study.losses import TIED_UP
 from logbook.study.series import Row, Series
 from logbook.study.supply import Layer
@@ -27,11 +28,12 @@ TEST_INSTEAD = "test nitrate before planting"
 
 
 def design_of(rows: Sequence[Row], method: str = "") -> str:
-    """ "4+8 beds, within blocks": treated and control beds behind some rows."""
+    """ "4+8 beds, within blocks": treated and control beds behind some rows, how it was made."""
     treated = sorted({row.difference.treated_beds for row in rows})
     control = sorted({row.difference.control_beds for row in rows})
     beds = f"{_from_to(treated)}+{_from_to(control)} beds"
-    return f"{beds}, {method}" if method else beds
+    how = made(method)
+    return f"{beds}, {how}" if how else beds
 
 
 def _from_to(counts: Sequence[int]) -> str:
@@ -42,10 +44,30 @@ def _from_to(counts: Sequence[int]) -> str:
 
 def tied(word: str, why: Sequence[str]) -> str:
     """What made mineral N stand below the control, as far as losses and ammonium tell."""
-    reasons = f" ({'; '.join(why)})" if why else ""
+    reasons = f" ({'; '.join(map(counted, why))})" if why else ""
     if word != TIED_UP:
         return f"{word}{reasons}"
     return f"tied up, as far as this trial can tell: ammonium counted, no loss seen{reasons}"
+
+
+_MANY = 3  # beds that are named one by one; more are counted
+_BEDS = re.compile(r"(?<=^how wet ).+?(?= stood )")
+
+
+def counted(sentence: str) -> str:
+    """Many beds of which wetness cannot be judged as a number of beds."""
+
+    def count(found: re.Match[str]) -> str:
+        beds = sum(map(_in_range, found[0].split(", ")))
+        return found[0] if beds <= _MANY else f"{beds} beds"
+
+    return _BEDS.sub(count, sentence)
+
+
+def _in_range(labels: str) -> int:
+    """How many labels `B17-B20` stands for."""
+    ends = re.fullmatch(r"\D*(\d+)-\D*(\d+)", labels)
+    return 1 if ends is None else int(ends[2]) - int(ends[1]) + 1
 
 
 def below_findings(series: Series, tied: str) -> Iterator[Finding]:
@@ -57,17 +79,10 @@ def below_findings(series: Series, tied: str) -> Iterator[Finding]:
     design = design_of([row for row in series.rows if row.difference.day in below.days])
     start = Finding("nitrogen", series.analyte, "", "", unit=series.unit, design=design)
     if not below.shown:
-        if below.days and below.bounds:
-            least = min(one.low for one in below.bounds if one.low is not None)
-            yield replace(
-                start,
-                kind="no difference shown",
-                sentence=(
-                    f"mineral N was not shown to be below the control at any of {len(below.days)} "
-                    f"pulls: at most {number(max(0.0, -least))} {series.unit} below fits"
-                ),
-                high=max(0.0, -least),
-            )
+        if not below.days:
+            yield from _alone(start, series)
+        elif below.bounds:
+            yield _not_below(start, series, below)
         return
     yield _depth(start, series, below, tied)
     if below.level is not None:
@@ -76,13 +91,12 @@ def below_findings(series: Series, tied: str) -> Iterator[Finding]:
 
 def _depth(start: Finding, series: Series, below: Below, tied: str) -> Finding:
     depth = below.depth
-    first, last = below.days_below[0], below.days_below[-1]
-    days = f"on day {first:g}" if first == last else f"from day {first:g} to day {last:g}"
-    found = f"mineral N was below the control {days}"
+    found = f"mineral N was below the control {_days(below)}"
     if depth is None or depth.value is None:
         return replace(start, kind="below control", sentence=f"{found}; {tied}")
     found += f", most on day {below.trough_day:g}: by {number(depth.value)} {series.unit}"
-    found += f" ({span(depth.low, depth.high)})" if depth.low is not None else ""
+    ends = f" ({span(depth.low, depth.high)})"
+    found += ends if depth.low is not None else f" ({depth.reason_low})" * bool(depth.reason_low)
     return replace(
         start,
         kind="below control",
@@ -92,6 +106,49 @@ def _depth(start: Finding, series: Series, below: Below, tied: str) -> Finding:
         high=depth.high,
         pull=f"day {below.trough_day:g}",
     )
+
+
+def _not_below(start: Finding, series: Series, below: Below) -> Finding:
+    """Not shown below at any pull, and how far below it may have been all the same."""
+    least = min(one.low for one in below.bounds if one.low is not None)
+    said = f"mineral N was not shown to be below the control at any of {_count(below.days)}"
+    if least >= 0.0:
+        said += ": by a bound for all of them at once it was level or above at each"
+        return replace(start, kind="no difference shown", sentence=said)
+    said += f": at most {number(-least)} {series.unit} below fits"
+    return replace(start, kind="no difference shown", sentence=said, high=-least)
+
+
+def _count(days: Sequence[float]) -> str:
+    return f"{len(days)} pull{'s' * (len(days) != 1)}"
+
+
+def _alone(start: Finding, series: Series) -> Iterator[Finding]:
+    """One bed a side: whether mineral N was below the control is not for them to say."""
+    seen = [
+        (row.difference.against_control.value, row.difference.day)
+        for row in series.rows
+        if row.difference.day >= 0.0 and row.difference.against_control.value is not None
+    ]
+    if not seen:
+        return
+    said = "whether mineral N was below the control: cannot say: one bed on a side"
+    value, day = min(seen)
+    if value < 0.0:
+        said += f"; the lowest, {signed(value)} {series.unit} on day {day:g}, is between two beds"
+    design = design_of([row for row in series.rows if row.difference.day >= 0.0])
+    yield replace(start, kind="cannot say", sentence=said, design=design)
+
+
+def _days(below: Below) -> str:
+    """ "from day 3 to day 21", or each day where a pull between them was not shown below."""
+    under = below.days_below
+    first, last = under[0], under[-1]
+    if first == last:
+        return f"on day {first:g}"
+    if [day for day in below.days if first <= day <= last] == [*under]:
+        return f"from day {first:g} to day {last:g}"
+    return f"on days {listed([f'{day:g}' for day in under])}"
 
 
 def _share(series: Series, below: Below) -> str:
@@ -116,13 +173,15 @@ def _level(start: Finding, below: Below, level: Interval) -> Finding:
     if level.value is None:
         said = f"it was not shown to be level with the control again by day {last:g}"
     else:
-        said = f"level with the control again about day {number(level.value)}"
+        said = f"level with the control again about day {level.value:.0f}"
         if level.low is not None and level.high is not None:
-            said += f" ({span(level.low, level.high)})"
+            said += f" ({level.low:.0f} to {level.high:.0f})"
+        elif level.high is None:
+            said += f" by the means, but not shown to be level by day {last:g}"
         else:
-            said += f", but {level.reason_high or level.reason_low}"
+            said += f" ({level.high:.0f} at the latest; {level.reason_low})"
     if below.bracket is not None and below.bracket[1] is not None:
-        said += f"; seen below on day {below.bracket[0]:g}, not on day {below.bracket[1]:g}"
+        said += f"; by the means below on day {below.bracket[0]:g}, not on day {below.bracket[1]:g}"
     return replace(
         start,
         kind="level with control again",
@@ -135,15 +194,16 @@ def _level(start: Finding, below: Below, level: Interval) -> Finding:
 
 
 def make_up_findings(
-    made: MakeUp | None, below: Below | None, layer: Layer, products: Sequence[Product]
+    make_up: MakeUp | None, below: Below | None, layer: Layer, products: Sequence[Product]
 ) -> Iterator[Finding]:
     """Nitrogen to make up: a range per m2 and per bed, cautions first; or to test instead."""
-    if made is None or below is None or not below.shown:
+    if make_up is None or below is None or not below.shown:
         return
     start = Finding("make-up", "mineral-N", "make-up N", "")
-    trough = made.trough
+    trough = make_up.trough
     if trough is None or trough.low is None or trough.high is None or below.trough_day is None:
-        yield replace(start, sentence=f"no amount of make-up N can be given: {made.reason}")
+        why = make_up.reason.replace("recovery not shown", "level with the control again not shown")
+        yield replace(start, sentence=f"no amount of make-up N can be given: {why}")
         return
     missing = Stated(trough.value, "mg/kg", max(trough.low, 0.0), trough.high)
     per_m2, per_bed = layer.per_m2(missing), layer.per_bed(missing)
@@ -230,13 +290,13 @@ def _curve(fitted: Fitted, unit: str, last: float) -> tuple[str, Interval | None
     if one is None or choice.printed is Printed.NOTHING:
         few = "too few pulls" in " ".join(c.why for c in choice.candidates)
         why = "too few pulls for a curve" if one is None and few else choice.sentence
-        return f"cannot say how it goes on between and after the pulls: {why}", None
+        return f"cannot say how it goes between the pulls, nor after them: {why}", None
     if "a" in found:
         return _straight(found["a"], unit, last), found["a"]
     if choice.printed is Printed.CURVE:
         return _shape_only(one, choice.sentence, over), None
     if "A" not in found:
-        return f"the pulls follow {one.label or one.shape} {over}", None
+        return f"the pulls follow {_shape(one)} {over}", None
     ceiling, rate = found["A"], found.get("t1/2")
     said = f"it levels off at {_signed(ceiling)} {unit} against the control"
     if ceiling.high is None or ceiling.low is None:
@@ -249,7 +309,7 @@ def _curve(fitted: Fitted, unit: str, last: float) -> tuple[str, Interval | None
 
 
 def _signed(one: Interval) -> str:
-    value = "" if one.value is None else f"{one.value:+.3g} "
+    value = "" if one.value is None else f"{signed(one.value)} "
     return f"{value}({span(one.low, one.high)})"
 
 
@@ -262,13 +322,23 @@ def _straight(slope: Interval, unit: str, last: float) -> str:
     if slope.low > 0.0 or slope.high < 0.0:
         way = "rising" if slope.low > 0.0 else "falling"
         value = number(abs(slope.value))
-        lesser, greater = sorted((abs(slope.low), abs(slope.high)))
         return (
             f"still {way} at the last pull (day {last:g}): by {value} {unit} a day "
-            f"({span(lesser, greater)}); where it levels off was not reached"
+            f"({size(slope.low, slope.high)}); where it levels off was not reached"
         )
     return f"no change with time shown after application: {ends} fits, over {last:g} days"
 
 
 def _shape_only(one: Fit, why: str, over: str) -> str:
-    return f"the course {over}: {one.label or one.shape}; no rates are given: {why}"
+    return f"the course {over}: {_shape(one)}; no rates are given: {why}"
+
+
+#: Labels of fits in the words of screens.
+_SHAPES = {
+    "draw-down, then recovery": "below the control, then recovery",
+    "draw-down in two phases": "below the control in two phases",
+}
+
+
+def _shape(one: Fit) -> str:
+    return _SHAPES.get(one.label, one.label or one.shape)

@@ -9,11 +9,13 @@ from typing import TYPE_CHECKING
 
 from logbook.study import levels
 from logbook.study.comparison import Line
-from logbook.study.findings.content import Finding, number, span
+from logbook.study.findings import dated
+from logbook.study.findings.content import Finding, number, signed, span
 from logbook.study.findings.nitrogen import design_of
 from logbook.study.fitted import Declared
 from logbook.study.samples import MINERAL_N
-from logbook.trial.chemistry import ANALYTES
+from logbook.trial.chemistry import ANALYTES, method_name
+from logbook.trial.units import short
 
 if TYPE_CHECKING:
     from logbook.handbook import Handbook
@@ -24,7 +26,6 @@ PLANTING = ("ammonium-N", "EC", "pH")
 #: Journal of Agricultural Science: about 0.1 pH (with 10 % for P, K and Mg).
 PH_SD = 0.1
 _TIMES_SR = 1.96  # r = 1.96 sqrt(2) s_r for two single results: ISO 5725-6
-_METHODS = {"within-block": "within blocks", "welch": "Welch", "one bed": "one bed"}
 SEEN_SPREAD = "none was planned; by these beds' spread, shown four times in five"
 _ENOUGH = "more of it means nothing to a plant"
 
@@ -49,25 +50,43 @@ def of_line(line: Line, beside: Beside) -> Finding:
     series, found = line.series, line.row.difference
     one = found.against_control
     declared = beside.declared.get(series.analyte, Declared())
+    kind, said = dated.said_of(line)
     start = Finding(
         topic=_topic(line),
         about=series.analyte,
-        kind=_kind(line),
-        sentence=f"{_named(line)}: {line.sentence}",
+        kind=kind,
+        sentence=f"{_named(line)}: {said}",
         value=one.value,
         low=one.low,
         high=one.high,
         unit=series.unit,
-        design=design_of([line.row], _METHODS.get(found.method, found.method)),
+        design=design_of([line.row], found.method),
         pull=line.row.name,
         declared=line.declared,
         method="" if series.analyte == MINERAL_N else series.method,
+        treated=found.treated_mean,
+        control=found.control_mean,
     )
+    if kind in _SHOWN and not line.shown:
+        start = _by_ratio(start, line)
     if found.method == "one bed" and one.value is not None:
-        start = replace(start, sentence=f"{_named(line)}: {_single(line, one.value, declared)}")
+        start = _single(start, line, one.value, declared)
     elif start.kind == "no difference shown":
         start = _not_shown(start, line, declared)
+    if series.analyte in PLANTING:
+        return _at_planting(start, line, beside)
     return _with_level(start, line, beside)
+
+
+_SHOWN = ("more", "less", "perhaps more", "perhaps less")
+
+
+def _by_ratio(start: Finding, line: Line) -> Finding:
+    """The numbers of a line that its test shows and its own differences do not: the test's."""
+    assert line.test is not None
+    one = line.test.line
+    unit = "times the control" if line.test.family.scale == "ratio" else start.unit
+    return replace(start, value=one.estimate, low=one.low, high=one.high, unit=unit)
 
 
 def _topic(line: Line) -> str:
@@ -76,12 +95,36 @@ def _topic(line: Line) -> str:
     return "planting" if line.series.analyte in PLANTING else "nutrients"
 
 
-def _kind(line: Line) -> str:
-    if line.finding.startswith("cannot say"):
-        return "cannot say"
-    if line.shown:
-        return "more" if line.shown > 0 else "less"
-    return "no difference shown"
+_SCALE = "plant limits are given for the saturated paste: no class on this scale"
+
+
+def _at_planting(start: Finding, line: Line, beside: Beside) -> Finding:
+    """Both means; and of salt what its scale allows to say."""
+    unit = "" if line.series.unit == start.about else f" {line.series.unit}"
+    if start.treated is not None and start.control is not None:
+        means = f"treated {number(start.treated)}, control {number(start.control)}{unit}"
+        start = replace(start, sentence=f"{start.sentence}; {means}")
+    if line.series.analyte != "EC":
+        return start
+    if method_name(line.series.method) != "saturated paste":
+        return _beside_it(start, _SCALE)
+    treated = start.treated or 0.0
+    hurt = [
+        f"{crop.name} ({short(crop.threshold)})"
+        for crop in beside.handbook.crops
+        if treated > float(crop.threshold)
+    ]
+    if not beside.handbook.crops or start.treated is None:
+        return start
+    said = f"the treated soil is above the thresholds of {', '.join(hurt)} dS/m" if hurt else ""
+    said = said or "the treated soil is below the thresholds of all crops in the table"
+    source = beside.handbook.crops[0].source
+    return _beside_it(replace(start, source=source), said)
+
+
+def _beside_it(start: Finding, aside: str) -> Finding:
+    asides = "; ".join(filter(None, (start.aside, aside)))
+    return replace(start, aside=asides, sentence=f"{start.sentence}; {aside}")
 
 
 def _named(line: Line) -> str:
@@ -90,22 +133,22 @@ def _named(line: Line) -> str:
     return series.analyte if series.analyte == MINERAL_N else f"{series.analyte} ({series.method})"
 
 
-def _single(line: Line, value: float, declared: Declared) -> str:
+def _single(start: Finding, line: Line, value: float, declared: Declared) -> Finding:
     """One bed on a side: how far chance in the laboratory alone goes, and no more."""
-    found, unit = line.row.difference, line.series.unit
-    said = f"{value:+.3g} {unit} between single beds is no finding: one bed a treatment"
+    found, unit, name = line.row.difference, line.series.unit, _named(line)
+    said = f"{signed(value)} {unit} between single beds is no finding: one bed on a side"
     within = _repeatability(line, declared)
-    if within is None:
-        return f"cannot say: {said}"
+    if within is None or not found.treated_beds == found.control_beds == 1:
+        return replace(start, sentence=f"{name}: cannot say: {said}")
     reach, whose = within
-    if found.treated_beds == found.control_beds == 1 and abs(value) <= reach:
-        return f"{said}, and laboratory chance alone goes as far as {number(reach)} ({whose})"
-    if found.treated_beds == found.control_beds == 1:
-        return (
-            f"cannot say: {value:+.3g} {unit} is more than laboratory chance ({number(reach)}, "
+    aside = f"laboratory chance alone goes as far as {number(reach)} ({whose})"
+    if abs(value) > reach:
+        said = (
+            f"cannot say: {signed(value)} {unit} is more than laboratory chance ({number(reach)}, "
             f"{whose}), but may be these two beds as well as the amendment"
         )
-    return f"cannot say: {said}"
+        return replace(start, sentence=f"{name}: {said}", aside=aside, chance=reach)
+    return replace(start, sentence=f"{name}: {said}, and {aside}", aside=aside, chance=reach)
 
 
 def _repeatability(line: Line, declared: Declared) -> tuple[float, str] | None:
@@ -181,7 +224,7 @@ def _with_level(start: Finding, line: Line, beside: Beside) -> Finding:
         return start
     here = _level(line, found.control_mean, beside)
     if not here.position:
-        why = f"; {here.reason}" if here.reason and start.kind in ("more", "less") else ""
+        why = f"; {here.reason}" if here.reason and start.kind != dated.NOT_SHOWN else ""
         return replace(start, sentence=f"{start.sentence}{why}")
     return replace(
         start,
@@ -208,9 +251,10 @@ def _stands(start: Finding, line: Line, here: Level, beside: Beside) -> Iterator
     unit, treated = line.series.unit, line.row.difference.treated_mean
     ends = f" ({_ends(here)} {unit})" if here.sufficient else ""
     told = f"the untreated soil, at {number(here.value)} {unit}, is {here.words}{ends}"
-    enough = here.position == "above" and start.kind in ("more", "cannot say")
+    more = ("more", "perhaps more", "cannot say")
+    enough = here.position == "above" and start.kind in more
     yield f"{told}: {_ENOUGH}" if enough else told
-    if start.kind not in ("more", "less", "cannot say") or treated is None:
+    if start.kind in (dated.NOT_SHOWN, "equivalent") or treated is None:
         return
     if beside.amended:
         there = _level(line, treated, beside)

@@ -42,7 +42,7 @@ def reach(
         _soil(store, ident),
         _beds(trial, known, treatment, history),
         _conditions(store, ident, known, treatment, history),
-        _length(last),
+        _length(store, ident, last),
     )
 
 
@@ -96,12 +96,15 @@ def _conditions(
 ) -> str:
     """Planted or not, how watered, how warm."""
     mine = {bed for bed, record in known.beds.items() if record.treatment == treatment}
+    control = {
+        bed for bed, record in known.beds.items() if known.treatments[record.treatment].control
+    }
     sown = [one for one in history.events if one.event.what == SOWN and one.event.bed in mine]
     planted = "unplanted"
     if sown:
         first = min(one.event.when.day for one in sown)
         planted = f"unplanted until {spoken_day(first)}"
-    return "; ".join((planted, _watered(store, trial), _warmth(store, trial, mine)))
+    return "; ".join((planted, _watered(store, trial), _warmth(store, trial, mine | control)))
 
 
 def _watered(store: sqlite3.Connection, trial: str) -> str:
@@ -136,8 +139,12 @@ def _of(read: Iterable[Measurement], what: str) -> Iterator[Measurement]:
     return (one for one in read if one.what == what)
 
 
-def _length(last: tuple[date, float] | None) -> str:
+def _length(store: sqlite3.Connection, trial: str, last: tuple[date, float] | None) -> str:
+    """Until when, and how long the calendar goes on."""
     if last is None:
         return "no pull has been compared yet"
     day, age = last
-    return f"{number(round(age))} days to the newest compared pull ({spoken_day(day)})"
+    days = [one.day for one in views.calendar(store, trial).planned if one.day is not None]
+    end = max(days, default=0)
+    more = f", of {end} planned" if end > round(age) else ""
+    return f"{number(round(age))} days to the newest compared pull ({spoken_day(day)}){more}"

@@ -6,6 +6,7 @@ import math
 from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
+from logbook.study.findings import dated
 from logbook.study.findings.content import Finding, number
 
 if TYPE_CHECKING:
@@ -47,7 +48,7 @@ def _beds(line: Line, declared: Declared) -> Iterator[str]:
             "level is shown four times in five"
         )
         return
-    if line.shown:
+    if dated.kind_of(line) != dated.NOT_SHOWN:
         return
     sd = _spread(line)
     wanted = declared.margin
@@ -116,16 +117,17 @@ def _pulls(series: Series) -> Iterator[str]:
         yield f"pulls after day {last:g}: where it levels off is open"
     if fitted.choice.chosen is None and all("too few" in c.why for c in fitted.choice.candidates):
         need = fitted.choice.candidates[0].why if fitted.choice.candidates else ""
-        yield f"more pulls ({need})"
+        yield f"more pulls: {need.removeprefix('too few pulls: ')}" if need else "more pulls"
 
 
 def exploratory(findings: Sequence[Finding]) -> str:
     """How many comparisons were made that nobody had declared, and what chance alone does."""
-    tested = [one for one in findings if not one.declared and one.low is not None and one.pull]
+    tested = [one for one in findings if not one.declared and one.low is not None and one.method]
     if not tested:
         return ""
     count = len(tested)
     return (
-        f"{count} further comparison{'s' * (count != 1)} here not declared beforehand: "
-        "exploratory; about one in twenty differs by chance alone"
+        f"{count} comparison{'s' * (count != 1)} of single dates here not declared beforehand: "
+        'exploratory; "perhaps" marks what chance among all tests of a nutrient may explain; among '
+        "many nutrients one may differ by chance all the same"
     )

@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import re
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from logbook.study import supply
 from logbook.study.brought import Matter, Stated
-from logbook.study.findings.content import Finding, number, span
+from logbook.study.findings.content import Finding, listed, made, number, span
+from logbook.study.findings.nitrogen import design_of
 from logbook.study.losses import Losses
 from logbook.study.recovery import Recovered, recovery
-from logbook.study.series import Series
+from logbook.study.series import Row, Series
 
 if TYPE_CHECKING:
+    from logbook.analysis.series import Difference
     from logbook.study.supply import Supply
 
 
@@ -25,15 +28,40 @@ def supply_findings(
         return
     last = max(series.points.days)
     for day in dict.fromkeys(one for one in (planting, last) if 0.0 < one <= last):
-        yield from _by(supply.available(series, day, matter, lost), day, "end" * (day == last))
+        there = [row for row in series.rows if row.difference.day == day]
+        available = supply.available(series, day, matter, lost)
+        method = available.method
+        design = design_of(there, method) if there else made(method)
+        alone = any(1 in (one.treated_beds, one.control_beds) for one in _differences(there))
+        of_day = _by(available, day, "end" * (day == last), design)
+        yield from (_of_two(one) if alone else one for one in of_day)
     found = recovery(series, matter, lost)
     if found is None:
         return
-    for one in (*found.apparent[-1:], *found.mineralised[-1:]):
-        yield _recovered(one)
+    yield from _recoveries([*found.apparent[-1:], *found.mineralised[-1:]])
 
 
-def _by(found: Supply, day: float, end: str) -> Iterator[Finding]:
+def _differences(rows: Sequence[Row]) -> Iterator[Difference]:
+    return (row.difference for row in rows)
+
+
+def _of_two(one: Finding) -> Finding:
+    """One bed on a side: what is said is of these two beds, not of the amendment."""
+    if one.value is None:
+        return one
+    return replace(one, sentence=f"{one.sentence}; of these two beds only: one bed on a side")
+
+
+def _recoveries(found: Sequence[Recovered]) -> Iterator[Finding]:
+    """Each share; those that cannot be given together, for what the last of them lacks."""
+    without = [one for one in found if one.value is None and one.low is None]
+    if len(without) == 2 and len({one.pull for one in without}) == 1:
+        yield _recovered(replace(without[1], what=" and ".join(one.what for one in without)))
+        return
+    yield from map(_recovered, found)
+
+
+def _by(found: Supply, day: float, end: str, design: str) -> Iterator[Finding]:
     """Per kg of product, per area, then the cost."""
     when = f"by the last pull (day {day:g})" if end else f"by day {day:g}"
     start = Finding(
@@ -42,7 +70,7 @@ def _by(found: Supply, day: float, end: str) -> Iterator[Finding]:
         kind="supply",
         sentence="",
         unit="g N per kg of product",
-        design=found.method,
+        design=design,
         pull=f"day {day:g}",
     )
     per_kg = found.per_kg_product
@@ -51,13 +79,15 @@ def _by(found: Supply, day: float, end: str) -> Iterator[Finding]:
         return
     parts = [_told(one) for one in (per_kg, found.per_m2, found.per_100_sq_ft) if _known(one)]
     if not parts:
-        reason = per_kg.reason or found.per_m2.reason
-        yield replace(start, sentence=f"plant-available N {when}: {reason}")
+        reason = gathered(per_kg.reason or found.per_m2.reason)
+        yield replace(start, sentence=f"plant-available N {when}: {reason}", design="")
         return
     said = f"plant-available N {when}: {_bound(found.bound)}{'; '.join(parts)}"
     if _known(found.per_m2):
-        said += f" (in {found.layer.spoken})"
-    missing = [one.reason for one in (per_kg, found.per_m2) if not _known(one) and one.reason]
+        said += f", in {found.layer.spoken}"
+    missing = [
+        gathered(one.reason) for one in (per_kg, found.per_m2) if not _known(one) and one.reason
+    ]
     said += "".join(f"; {one}" for one in dict.fromkeys(missing))
     yield replace(
         start,
@@ -71,6 +101,10 @@ def _by(found: Supply, day: float, end: str) -> Iterator[Finding]:
 
 def _none(start: Finding, per_kg: Stated, when: str) -> Finding:
     """Less than in the control: nothing was supplied, and a cost has no sense."""
+    if per_kg.high is not None and per_kg.high >= 0.0:
+        said = f"plant-available N {when}: none shown: {_told(per_kg)}"
+        value, low, high = per_kg.value, per_kg.low, per_kg.high
+        return replace(start, sentence=said, value=value, low=low, high=high)
     less = per_kg.times(-1.0, per_kg.unit)
     ends = "" if less.low is None and less.high is None else f" ({span(less.low, less.high)})"
     return replace(
@@ -91,9 +125,22 @@ def _known(one: Stated) -> bool:
 
 def _told(one: Stated) -> str:
     """ "2.1 g/kg of product (1.4 to 2.8)"."""
-    unit = {"g/kg": "g per kg of product", "g/m2": "g/m2"}.get(one.unit, one.unit)
+    unit = _UNITS.get(one.unit, one.unit)
     ends = "" if one.low is None and one.high is None else f" ({span(one.low, one.high)})"
     return f"{'' if one.value is None else number(one.value)} {unit}{ends}".strip()
+
+
+_UNITS = {"g/kg": "g per kg of product", "g/m2": "g per m2", "lb/100 ft2": "lb per 100 sq ft"}
+_LACKING = re.compile(r"the (\S+) of ([^\s,]+)")
+
+
+def gathered(reason: str) -> str:
+    """Several analyses of one material that are not known yet, its name said once."""
+    found = _LACKING.findall(reason)
+    if len(found) < 2 or len({name for _, name in found}) > 1:
+        return reason
+    whole = " and ".join(f"the {what} of {name}" for what, name in found)
+    return reason.replace(whole, f"the {listed([what for what, _ in found])} of {found[0][1]}")
 
 
 def _bound(word: str) -> str:
@@ -109,14 +156,16 @@ def _cost(start: Finding, found: Supply, when: str) -> Finding:
     price = found.cost
     base = replace(start, kind="cost", unit=f"{price.unit} of N" if price.unit else "")
     if price.value is None:
-        return replace(base, sentence=f"what a kg of its N cost {when}: {price.reason}")
-    ends = span(price.low, price.high)
+        said = f"what a kg of its N cost {when}: {gathered(price.reason)}"
+        return replace(base, sentence=said, design="")
+    both = price.low is None and price.high is None
+    ends = "" if both else f" ({span(price.low, price.high)})"
     why = f"; {price.reason}" if price.reason and price.high is None else ""
     return replace(
         base,
         sentence=(
             f"a kg of N that was available {when} cost {number(price.value)} "
-            f"{price.unit.partition('/')[0]} ({ends}){why}"
+            f"{price.unit.partition('/')[0]}{ends}{why}"
         ),
         value=price.value,
         low=price.low,
@@ -132,12 +181,13 @@ def _recovered(one: Recovered) -> Finding:
         kind="recovery",
         sentence="",
         unit="%",
-        design=one.method,
+        design=made(one.method),
         pull=one.pull,
     )
     if one.value is None and one.low is None:
-        return replace(start, sentence=f"{one.what}, {one.pull}: {one.reason}", design="")
+        return replace(start, sentence=f"{one.what}, {one.pull}: {gathered(one.reason)}", design="")
     ends = "" if one.low is None and one.high is None else f" ({span(one.low, one.high)})"
     value = "" if one.value is None else f"{number(one.value)} %"
-    said = f"{one.what}, {one.pull}: {_bound(one.bound)}{value}{ends}{_because(one.because)}"
+    why = f"; {one.reason}" if one.reason and one.low is None and one.high is None else ""
+    said = f"{one.what}, {one.pull}: {_bound(one.bound)}{value}{ends}{why}{_because(one.because)}"
     return replace(start, sentence=said, value=one.value, low=one.low, high=one.high)

@@ -1,0 +1,81 @@
+"""What limits the curves: methods that changed on the way, results left out, beds that suffered."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from itertools import groupby
+from typing import TYPE_CHECKING
+
+from logbook.study.comparison import BY_HAND
+from logbook.study.findings.content import Finding, listed
+from logbook.study.samples import MINERAL_N
+
+if TYPE_CHECKING:
+    from logbook.study.series import Series
+
+_TOLD = "another method, basis, unit or laboratory was used too"
+
+
+def of_methods(mine: Sequence[Series]) -> Iterator[Finding]:
+    """A sentence for each nutrient that was measured in more than one comparable way.
+
+    mine: the series of one treatment, those of a nutrient beside each other or not.
+    """
+    by_analyte: dict[str, list[Series]] = {}
+    for one in mine:
+        if one.rows:
+            by_analyte.setdefault(one.analyte, []).append(one)
+    parts_told = len(by_analyte.get(MINERAL_N, ())) > 1
+    for analyte, some in by_analyte.items():
+        if len(some) < 2 or (parts_told and analyte in ("nitrate-N", "ammonium-N")):
+            continue
+        ways = [f"{_way(one, some)} {_on(one)}" for one in sorted(some, key=_first)]
+        apart = "; the one with the most pulls is read here" if analyte == MINERAL_N else ""
+        yield Finding(
+            topic="nitrogen" if analyte == MINERAL_N else "nutrients",
+            about=analyte,
+            kind="cannot say",
+            sentence=(
+                f"{analyte}: cannot say how it went on from one to the other: methods changed "
+                f"({'; '.join(ways)}); each is read by itself{apart}"
+            ),
+        )
+
+
+def _first(one: Series) -> float:
+    return min(row.difference.day for row in one.rows)
+
+
+def _way(one: Series, some: Sequence[Series]) -> str:
+    """The method, and what else sets it apart from the others."""
+    told = [one.method]
+    for name in ("lab", "basis", "unit"):
+        if len({getattr(other, name) for other in some}) > 1:
+            told.append(getattr(one, name))
+    return ", ".join(told)
+
+
+def _on(one: Series) -> str:
+    names = [row.name for row in one.rows]
+    return (
+        f"on {names[0]}" if len(names) == 1 else f"on {len(names)} pulls, {names[0]} to {names[-1]}"
+    )
+
+
+def limits(mine: Sequence[Series]) -> Iterator[str]:
+    """The notes of all curves, each once; with the nutrients where it is not of all of mineral N."""
+    owners: dict[str, list[str]] = {}
+    for one in mine:
+        beside = () if one.analyte == MINERAL_N else one.points.left_out
+        for note in one.notes:
+            if note != BY_HAND and not note.startswith(_TOLD) and note not in beside:
+                owners.setdefault(note, []).append(one.analyte)
+    told: set[str] = set()
+    for note, analytes in owners.items():
+        subject = note.partition(":")[0]
+        if MINERAL_N in analytes:
+            told.add(subject)
+            yield note
+        elif subject not in told:
+            told.add(subject)
+            yield f"{listed([name for name, _ in groupby(analytes)])}: {note}"
