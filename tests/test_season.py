@@ -400,6 +400,21 @@ def test_without_results_it_says_what_is_missing(started: House) -> None:
     assert "No results yet" in text
 
 
+def test_the_readme_says_what_was_declared_beforehand(house: House) -> None:
+    text = PROTOCOL.replace("=Two beds, two blocks", "Declared").replace('label = "B', 'label = "X')
+    (house.folder / "other.toml").write_text(
+        f'{text}Mg = {{ method = "Mehlich-3", cv = "8 %", sd = "2 mg/kg", margin = "20 ppm" }}\n',
+        encoding="utf-8",
+    )
+    house.say("trial", "start", "other.toml", day=13)
+    house.say("--trial", "Declared", "season", "declared", day=20)
+    told = " ".join((house.folder / "declared" / "README.txt").read_text(encoding="utf-8").split())
+    assert (
+        "Mg by Mehlich-3; declared: the laboratory's CV 8 %, its error near nothing 2 mg/kg, a "
+        "difference that matters 20 mg/kg."
+    ) in told
+
+
 def test_another_trial_of_the_book_stays_out(house: House) -> None:
     before = house.season("before")
     text = PROTOCOL.replace("=Two beds, two blocks", "Another").replace('label = "B', 'label = "X')

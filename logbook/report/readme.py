@@ -6,14 +6,16 @@ import textwrap
 from collections.abc import Iterable, Iterator, Sequence
 from decimal import Decimal
 
+from logbook.report.lines import with_unit
 from logbook.report.season import Season
 from logbook.report.sheets import MANIFEST, Sheet, clean
 from logbook.store.views import Found
 from logbook.study import Series
 from logbook.trial import rates
+from logbook.trial.chemistry import ANALYTES
 from logbook.trial.parts import in_order, spoken
 from logbook.trial.ranges import compact
-from logbook.trial.records import Treatment
+from logbook.trial.records import Followed, LotContent, Treatment
 from logbook.trial.units import short
 
 WIDTH = 88
@@ -135,11 +137,13 @@ def _lot(season: Season, code: str, lot: Found) -> Iterator[str]:
     yield f"{code}, lot {lot.record.name}: density {density}; moisture {moisture}."
     contents = [f.record for f in season.records["lot-content"] if f.record.lot == lot.id]
     if contents:
-        told = (
-            f"{one.analyte} {short(one.value)} {one.unit} ({one.basis}; {one.method})"
-            for one in contents
-        )
+        told = (f"{one.analyte} {_with_error(one)} ({one.basis}; {one.method})" for one in contents)
         yield f"{code}, lot {lot.record.name}, contents: {', '.join(told)}."
+
+
+def _with_error(one: LotContent) -> str:
+    error = "" if one.sd is None else f" +- {short(one.sd)}"
+    return f"{short(one.value)}{error} {one.unit}"
 
 
 def _treatments(season: Season) -> Iterator[str]:
@@ -179,11 +183,23 @@ def _plan(season: Season) -> Iterator[str]:
     yield f"Pulls, in days after each bed's own application: {', '.join(told)}."
     yield from _parts(season)
     for found in season.records["followed"]:
-        if found.record.method:
-            yield f"{found.record.analyte} by {found.record.method}."
+        yield _followed(found.record)
     for found in season.records["watering-plan"]:
         one = found.record
         yield f"Watering as planned: {short(one.amount)} {one.unit} every {one.interval} d."
+
+
+def _followed(one: Followed) -> str:
+    """A nutrient, its method, and what was declared of it beforehand."""
+    unit = ANALYTES[one.analyte].unit
+    declared = (
+        ("the laboratory's CV", one.cv, "%"),
+        ("its error near nothing", one.sd, unit),
+        ("a difference that matters", one.margin, unit),
+    )
+    told = [f"{words} {with_unit(value, of)}" for words, value, of in declared if value is not None]
+    method = f" by {one.method}" if one.method else ""
+    return f"{one.analyte}{method}{'; declared: ' if told else ''}{', '.join(told)}."
 
 
 def _parts(season: Season) -> Iterator[str]:

@@ -221,10 +221,13 @@ def _without(why: str) -> tuple[Stated, Stated, Stated]:
 
 def _sum(parts: Iterable[Part], amount: Amount, brings: Brings) -> Decimal | None:
     """The signed sum over the analyses of what an amount brings; None while one is missing."""
-    each = [(sign, brings(amount, one.value, one.basis)) for sign, one in parts]
-    if any(value is None for _, value in each):
-        return None
-    return sum((sign * value for sign, value in each), Decimal(0))
+    total = Decimal(0)
+    for sign, one in parts:
+        value = brings(amount, one.value, one.basis)
+        if value is None:
+            return None
+        total += sign * value
+    return total
 
 
 def _stated(values: Sequence[Decimal | None], unit: str, unknown: Sequence[str]) -> Stated:

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import json
+from decimal import Decimal
+
 import pytest
 
 from logbook.store import views
@@ -187,3 +190,29 @@ def test_a_bed_is_corrected_one_line_at_a_time(started: Program) -> None:
         f"Error: {act} has 2 lines: a bed is corrected one line at a time\n"
         "Try: name one: CODE:BED, or a sample's code\n"
     )
+
+
+def test_a_content_is_kept_with_its_error(started: Program) -> None:
+    words = ("amendment", "set", "meal", "--basis", "as is", "--method", "Kjeldahl", "--content")
+    started.must(*words, "total-N = 6 % +- 0.2 %")
+    started.must(*words, "P2O5=2%±0.1%")
+    shown = started.must("amendment", "show").out
+    assert "  total-N 60000 +- 2000 mg/kg, as is (Kjeldahl)\n" in shown
+    (meal,) = (
+        one
+        for one in json.loads(started.must("amendment", "show", "--json").out)["amendments"]
+        if one["code"] == "meal"
+    )
+    sds = {one["analyte"]: Decimal(str(one["sd"])) for one in meal["contents"]}
+    # P2O5 is 43.64268 % P (IUPAC weights): 0.1 % are 436.43 mg/kg.
+    assert sds["total-N"] == 2000
+    assert round(sds["P"], 2) == Decimal("436.43")
+
+
+@pytest.mark.parametrize("error", ["0 %", "", "0.2 L", "-1 %"])
+def test_an_error_that_cannot_be_is_refused(started: Program, error: str) -> None:
+    words = ("amendment", "set", "meal", "--content", f"total-N = 6 % +- {error}")
+    said = started(*words, "--method", "Kjeldahl")
+    assert (said.code, said.out) == (2, "")
+    assert said.err.startswith("Error: ")
+    assert '"contents": []' in started.must("amendment", "show", "--json").out
