@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 
 from logbook.errors import UserMistake
 from logbook.store import asking, views
-from logbook.study import amounts, disputes, flags, pairing, struck
+from logbook.study import amounts, disputes, flags, pairing, standing_out, struck
 from logbook.study.fitted import Declared, Fitted, declared_of, fit, points_of
 from logbook.study.samples import MINERAL_N, Reading, Sample, readings, samples
 from logbook.trial.chemistry import ANALYTES
@@ -222,6 +222,7 @@ def _series(
         for row in _rows(ground, name, group, fraction, thinned, repeats.get(name, ()))
     ]
     rows.sort(key=lambda row: (row.difference.day, row.name))
+    rows = standing_out.noted(rows, analyte, found[0].unit)
     points = points_of(rows)
     fits: tuple[Fit | Refusal, ...] = ()
     decided = None

@@ -48,7 +48,7 @@ def carbon_finding(ratio: float | None, below: Below | None) -> Finding | None:
         topic="nitrogen",
         about="mineral-N",
         kind="C:N",
-        sentence=f"C:N of the lot {number(ratio)} by its analysis; {_TABLES}; {_here(ratio, below)}",
+        sentence=f"C:N of the lot {number(ratio)} by analysis; {_TABLES}; {_here(ratio, below)}",
         value=ratio,
         source=SOURCE,
     )
@@ -65,8 +65,8 @@ def _here(ratio: float, below: Below | None) -> str:
         return f"in this trial mineral N was not shown to be below the control{against}"
     if ratio < BALANCE:
         return (
-            "in this trial mineral N was below the control all the same: this ratio did not foretell "
-            "it"
+            "in this trial mineral N was below the control all the same: this ratio did not "
+            "foretell it"
         )
     expected = ", as they expect" if ratio > TIE_UP else ""
     return f"in this trial mineral N was below the control{expected}"

@@ -63,7 +63,7 @@ def _on(one: Series) -> str:
 
 
 def limits(mine: Sequence[Series]) -> Iterator[str]:
-    """The notes of all curves, each once; with the nutrients where it is not of all of mineral N."""
+    """The notes of all curves, each once; with its nutrients where it is not of mineral N."""
     owners: dict[str, list[str]] = {}
     for one in mine:
         beside = () if one.analyte == MINERAL_N else one.points.left_out
