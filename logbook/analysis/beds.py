@@ -13,8 +13,8 @@ from dataclasses import dataclass
 
 from logbook.errors import Problem
 
-#: Squares of anything larger overflow; no result of a laboratory comes near.
-LARGEST = 1e150
+#: Fourth powers of anything larger overflow; no result of a laboratory comes near.
+LARGEST = 1e70
 
 
 @dataclass(frozen=True)

@@ -55,6 +55,9 @@ WIDENED = (
 )
 #: Every choice of open ends is tried, 2 ** beds of them; a trial with more stays with bounds.
 _MOST_OPEN_BEDS = 10
+#: So many whole blocks (2 degrees of freedom) are worth more than beds of broken ones. Common
+#: practice, no source.
+FEWEST_WHOLE = 3
 #: A standard error this small beside the values is rounding, not a spread between beds.
 ROUNDING = 1e-12
 
@@ -114,8 +117,8 @@ def differences(observations: Iterable[Observation], dilution: float | None) -> 
     """The difference against the control on every day, in order of days.
 
     Two or more beds on each side give a 95 % interval: within blocks (paired t on b - 1 df) where
-    every block of that day has one treated bed and at least one control bed, otherwise Welch's with
-    Satterthwaite's df.
+    every block of that day has one treated bed and at least one control bed (a block that lost a
+    side is left out while three others are whole), otherwise Welch's with Satterthwaite's df.
 
     Args:
         observations: results of one analyte, method, basis and unit, of one treatment and its
@@ -167,9 +170,11 @@ def _day(day: float) -> str:
 
 def between_beds(day: float, beds: Sequence[Bed], dilution: float | None) -> Difference:
     """One day's difference, by the method that its beds allow; arguments as in `differences`."""
-    treated = [bed for bed in beds if bed.treated]
-    control = [bed for bed in beds if not bed.treated]
-    method, note = _method(treated, control)
+    treated, control, note = _whole_blocks(beds)
+    method, why = _method(treated, control)
+    if note and "within-block" not in method:
+        treated, control = _sides(beds)
+        method, why = _method(treated, control)
     part = None
     if dilution is not None:
         part = _contrast(method, day, treated, control, 1.0 - dilution)
@@ -183,8 +188,32 @@ def between_beds(day: float, beds: Sequence[Bed], dilution: float | None) -> Dif
         control_beds=len(control),
         censored=sum(bed.censored for bed in beds),
         method=method,
-        note=note,
+        note=why or note,
     )
+
+
+def _sides(beds: Sequence[Bed]) -> tuple[list[Bed], list[Bed]]:
+    """Treated beds and control beds."""
+    return [bed for bed in beds if bed.treated], [bed for bed in beds if not bed.treated]
+
+
+def _whole_blocks(beds: Sequence[Bed]) -> tuple[list[Bed], list[Bed], str]:
+    """Treated and control beds of one day, without blocks that lost a side, and which those are.
+
+    A block that lost a side on this day tells nothing within itself; to give up the blocks of all
+    the others for it would cost more than it brings, while so many others are whole.
+    """
+    sides = _sides(beds)
+    blocks = {bed.block for bed in beds}
+    if None in blocks or not all(sides):
+        return sides[0], sides[1], ""
+    both = {bed.block for bed in sides[0]} & {bed.block for bed in sides[1]}
+    gone = sorted(str(block) for block in blocks - both)
+    if not gone or len(both) < FEWEST_WHOLE:
+        return sides[0], sides[1], ""
+    kept = [[bed for bed in side if bed.block in both] for side in sides]
+    word = "block" if len(gone) == 1 else "blocks"
+    return kept[0], kept[1], f"{word} {', '.join(gone)} left out: one side of it has no result"
 
 
 def _method(treated: Sequence[Bed], control: Sequence[Bed]) -> tuple[Method, str]:

@@ -140,6 +140,32 @@ def test_incomplete_blocks_fall_back_to_welch(treated: str, control: str, note: 
     assert found.against_control.low is not None
 
 
+def test_a_block_that_lost_a_side_is_left_out_while_three_others_are_whole() -> None:
+    # By hand: differences within blocks 6, 6, 9: mean 7, se sqrt(3 / 3) = 1, t(.975, 2) = 4.303.
+    # Blocks lie so far apart that Welch's interval of all seven beds would hold zero.
+    found = one(
+        seen(True, [10, 20, 33, 99], blocks="abcd") + seen(False, [4, 14, 24], blocks="abc")
+    )
+    assert (found.method, found.treated_beds, found.control_beds) == ("within-block", 3, 3)
+    assert found.note == "block d left out: one side of it has no result"
+    assert found.against_control.value == pytest.approx(7.0)
+    assert found.against_control.low == pytest.approx(7.0 - 4.303, abs=1e-3)
+
+
+def test_with_two_whole_blocks_no_bed_is_given_up() -> None:
+    found = one(seen(True, [10, 20, 33], blocks="abc") + seen(False, [4, 14], blocks="ab"))
+    assert (found.method, found.treated_beds) == ("welch", 3)
+    assert found.note == "blocks not used: block c has no control on this day"
+
+
+def test_no_bed_is_given_up_where_blocks_cannot_be_used_anyway() -> None:
+    found = one(
+        seen(True, [10, 11, 20, 33, 99], blocks="aabcd") + seen(False, [4, 14, 24], blocks="abc")
+    )
+    assert (found.method, found.treated_beds) == ("welch", 5)
+    assert found.note == "blocks not used: block a has 2 treated beds on this day"
+
+
 def test_one_bed_has_no_interval_and_says_why() -> None:
     found = one(seen(True, [12.0]) + seen(False, [9.0]), dilution=0.0)
     assert found.method == "one bed"
