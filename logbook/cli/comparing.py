@@ -15,6 +15,7 @@ from logbook.errors import UserMistake
 
 if TYPE_CHECKING:
     from logbook.study.comparison import Comparison
+    from logbook.study.every_date import EveryDate
 
 
 def compare(
@@ -36,6 +37,10 @@ def compare(
         bool,
         typer.Option("--without-flagged", help="Leave out pulls made after a mishap on their bed."),
     ] = False,
+    all_dates: Annotated[
+        bool,
+        typer.Option("--all-dates", help="Means over all dates, and whether differences change."),
+    ] = False,
     svg: Annotated[Path | None, typer.Option(help="Also draw the figure to this file.")] = None,
     png: Annotated[Path | None, typer.Option(help="Also draw the figure to this file.")] = None,
     json: Annotated[bool, typer.Option("--json", help="For programs.")] = False,
@@ -44,12 +49,19 @@ def compare(
 
     Examples: logbook compare
               logbook compare 'day 28' --treatment A10 --svg day28.svg
+              logbook compare --all-dates
     """
     session: Session = context.obj
     figures = [(path, end) for path, end in ((svg, ".svg"), (png, ".png")) if path is not None]
     for path, ending in figures:
         if path.suffix.lower() != ending:
             raise UserMistake(f"{path}: a --{ending[1:]} file ends in {ending}")
+    if all_dates:
+        if pull is not None or figures:
+            what = "--svg and --png draw one date" if figures else f"{pull!r} is one date"
+            raise UserMistake(f"{what}: leave it out with --all-dates")
+        _every_date(session, treatment, without_flagged=without_flagged, json=json)
+        return
 
     def question(store: Any) -> Comparison:
         from logbook.study.comparison import compare
@@ -69,6 +81,29 @@ def compare(
     from logbook.report.terminal.compared import show_comparison
 
     show_comparison(found, None)
+
+
+def _every_date(
+    session: Session, treatment: str | None, *, without_flagged: bool, json: bool
+) -> None:
+    """Means over the dates, printed."""
+
+    def question(store: Any) -> EveryDate:
+        from logbook.study.every_date import every_date
+
+        return every_date(
+            store, chosen(store, session).id, treatment, without_flagged=without_flagged
+        )
+
+    found = session.read(question)
+    if json:
+        from logbook.report.documents_compared import every_date_document
+
+        as_json({"every_date": every_date_document(found)})
+        return
+    from logbook.report.terminal.every_date import show_every_date
+
+    show_every_date(found, None)
 
 
 def _draw(session: Session, found: Comparison, paths: list[Path]) -> None:

@@ -4,13 +4,17 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from logbook.report import every_date
 from logbook.report.compared import head
 from logbook.report.documents import row_document
 
 if TYPE_CHECKING:
+    from logbook.analysis.repeated import Season
     from logbook.analysis.several import Family
     from logbook.analysis.several import Line as FamilyLine
     from logbook.study.comparison import Comparison, Line
+    from logbook.study.every_date import EveryDate, Nutrient
+    from logbook.study.every_date import Line as SeasonLine
     from logbook.study.tested import Tested
 
 
@@ -100,4 +104,91 @@ def family_line(line: FamilyLine) -> dict[str, Any]:
         "unadjusted_p": line.p_alone,
         "adjusted_p": line.p,
         "reason": line.reason,
+    }
+
+
+def every_date_document(found: EveryDate) -> dict[str, Any]:
+    """Means over the dates of all nutrients; a missing number is null, with its reason."""
+    return {
+        "trial": found.trial,
+        "randomised": found.randomised,
+        "declared_endpoint": {"nutrient": found.endpoint, "day": found.endpoint_day},
+        "about": every_date.head(found),
+        "nutrients": [_nutrient(one) for one in found.nutrients],
+        "flagged_left_out": found.flagged_left_out,
+    }
+
+
+def _nutrient(one: Nutrient) -> dict[str, Any]:
+    analyte, method, basis, lab, unit = one.kind
+    season = one.season
+    return {
+        "nutrient": analyte,
+        "unit": unit,
+        "method": method,
+        "basis": basis,
+        "laboratory": lab,
+        "dates": list(one.dates),
+        "left_out": list(one.outside),
+        "variance_method": None if season is None else season.method,
+        "variance_why": one.reason if season is None else season.why,
+        "mean_square_between_beds": None if season is None else season.ms_bed,
+        "df_between_beds": None if season is None else season.df_bed,
+        "mean_square_within_beds": None if season is None else season.ms_error,
+        "df_within_beds": None if season is None else season.df_error,
+        "family": None if season is None else family_document(season.means),
+        "treatment_by_date": _interaction(season),
+        "treatments": [_season_line(one, line) for line in one.lines],
+        "reason": one.reason,
+    }
+
+
+def _interaction(season: Season | None) -> dict[str, Any] | None:
+    if season is None or season.interaction is None:
+        return None
+    one = season.interaction
+    return {"f": one.f, "df": one.df, "error_df": one.error_df, "p": one.p}
+
+
+def _season_line(nutrient: Nutrient, line: SeasonLine) -> dict[str, Any]:
+    season, code = nutrient.season, line.series.treatment
+    means = [] if season is None else [o for o in season.means.lines if o.treatment == code]
+    return {
+        "treatment": code,
+        "treatment_name": line.series.treatment_name,
+        "finding": line.finding,
+        "sentence": line.sentence,
+        "mean_over_dates": family_line(means[0]) if means else None,
+        "on_dates": []
+        if season is None
+        else [
+            {
+                "pull": one.date,
+                "estimate": one.estimate,
+                "low": one.low,
+                "high": one.high,
+                "df": one.df,
+                "reason": one.reason,
+            }
+            for one in season.on_dates
+            if one.treatment == code
+        ],
+        "area": _area(line),
+    }
+
+
+def _area(line: SeasonLine) -> dict[str, Any] | None:
+    """The area under T - C, in the unit times days; None for what was not declared."""
+    one = line.area
+    if one is None:
+        return None
+    return {
+        "value": one.value,
+        "low": one.low,
+        "high": one.high,
+        "unit": f"{line.series.unit} x d",
+        "df": one.df,
+        "interval_method": one.method,
+        "reason_low": one.reason_low,
+        "reason_high": one.reason_high,
     }

@@ -219,7 +219,7 @@ def _line(series: Series, season: Season | None, dates: Sequence[str], *, declar
         lines = {line.treatment: line for line in season.means.lines}
         mine = lines.get(series.treatment)
     if season is None or mine is None:
-        return Line(series, "cannot say: dates not shared", "", area)
+        return Line(series, "cannot say: few dates", "", area)
     finding, sentence = words_of(series, season.means, mine, None, 0)
     if not finding:
         few = "one bed" if mine.beds == 1 or season.means.control_beds == 1 else "no test"

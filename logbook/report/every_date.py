@@ -1,0 +1,128 @@
+"""What a comparison over all dates says, free of format: where differences change, and areas."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from typing import TYPE_CHECKING
+
+from logbook.report import marks
+from logbook.study.comparison import BY_HAND
+from logbook.study.tested import ALPHA, p_text
+
+if TYPE_CHECKING:
+    from logbook.analysis.repeated import OnDate, Season
+    from logbook.study.every_date import EveryDate, Line, Nutrient
+
+KEY = (
+    "together: a range that holds for all treatments at once, of T / C (marked x), the ratio of "
+    "geometric means, or of T - C where there is no ratio; p: adjusted for the treatments. Dates "
+    "of one bed are no replicates: it is beds that are compared"
+)
+CHANGE = (
+    "do differences change with the date? F of treatment by date; where they do, the mean over the "
+    "dates says little: see the dates one by one"
+)
+
+
+def title(found: EveryDate) -> str:
+    """What is compared."""
+    return f"{found.trial}, all dates: mean of every treatment over the dates, and the control's"
+
+
+def head(found: EveryDate) -> list[str]:
+    """What such means are, and are not."""
+    sentences = [] if found.randomised else [BY_HAND]
+    declared = f"{found.endpoint} on day {found.endpoint_day}"
+    return [*sentences, f"all of it is exploratory: declared beforehand was {declared}"]
+
+
+def of(found: EveryDate, treatment: str) -> list[tuple[Nutrient, Line]]:
+    """The lines of one treatment, with their nutrients."""
+    return [
+        (nutrient, line)
+        for nutrient in found.nutrients
+        for line in nutrient.lines
+        if line.series.treatment == treatment
+    ]
+
+
+def changing(found: EveryDate) -> list[list[str]]:
+    """Rows of the table of changes: nutrient, dates, F, df, p, and the answer."""
+    rows = []
+    for nutrient in found.nutrients:
+        if nutrient.season is None or nutrient.season.interaction is None:
+            continue
+        one = nutrient.season.interaction
+        answer = "yes" if one.p <= ALPHA else "not shown"
+        df = f"{one.df}, {one.error_df}"
+        count = str(len(nutrient.dates))
+        rows.append([nutrient.analyte, count, f"{one.f:.3g}", df, p_text(one.p), answer])
+    return rows
+
+
+def turning(found: EveryDate) -> Iterator[str]:
+    """Differences that lie below the control on some dates and above it on others."""
+    for nutrient in found.nutrients:
+        for line in nutrient.lines:
+            if nutrient.season is None:
+                continue
+            below, above = _sides(nutrient.season, line.series.treatment)
+            if below and above:
+                yield (
+                    f"{nutrient.analyte}, {line.series.treatment}: below the control on "
+                    f"{', '.join(below)}; above it on {', '.join(above)}: the mean over the dates "
+                    "hides this"
+                )
+
+
+def _sides(season: Season, treatment: str) -> tuple[list[str], list[str]]:
+    """Dates whose own range lies below the control, and above it."""
+    none = 1.0 if season.means.scale == "ratio" else 0.0
+    mine = [one for one in season.on_dates if one.treatment == treatment]
+    below = [one.date for one in mine if _ends(one) and (one.high or 0.0) < none]
+    above = [one.date for one in mine if _ends(one) and (one.low or 0.0) > none]
+    return below, above
+
+
+def _ends(one: OnDate) -> bool:
+    return one.low is not None and one.high is not None
+
+
+def areas(found: EveryDate) -> Iterator[str]:
+    """The area under T - C of the declared nutrient, a sentence a treatment."""
+    for nutrient in found.nutrients:
+        for line in nutrient.lines:
+            if line.area is None:
+                continue
+            unit = f"{line.series.unit} x d"
+            what = f"area under T - C of {nutrient.analyte}, {line.series.treatment} (secondary)"
+            if line.area.value is None or line.area.low is None or line.area.high is None:
+                yield f"{what}: no range: {line.area.reason_low or line.area.method}"
+                continue
+            value, low, high = (
+                marks.signed(end, 0) for end in (line.area.value, line.area.low, line.area.high)
+            )
+            yield f"{what}: {value} {unit} ({low} to {high}; {line.area.method})"
+
+
+def remarks(found: EveryDate) -> Iterator[str]:
+    """How variances were found, what was left out, and why something is missing."""
+    owners: dict[str, list[str]] = {}
+    for nutrient in found.nutrients:
+        said = [*nutrient.outside, nutrient.reason]
+        if nutrient.season is not None:
+            if nutrient.season.method != "closed form":
+                said.append(nutrient.season.why)
+            said += [line.reason for line in nutrient.season.means.lines]
+        for one in dict.fromkeys(said):
+            if one:
+                owners.setdefault(one, []).append(nutrient.analyte)
+    every = len({nutrient.analyte for nutrient in found.nutrients})
+    for one, about in owners.items():
+        names = list(dict.fromkeys(about))
+        yield one if len(names) == every else f"{_listed(names)}: {one}"
+
+
+def _listed(names: Iterable[str]) -> str:
+    found = list(names)
+    return ", ".join(found) if len(found) < 6 else f"{len(found)} nutrients"
