@@ -104,6 +104,17 @@ def test_soil_nitrogen_in_blocks() -> None:
     assert {code: found[code].p for code in wanted} == pytest.approx(wanted, abs=6e-4)
 
 
+def test_two_beds_each_and_half_as_much_again_is_not_proven() -> None:
+    # A maize trial of the University of Florida (UF00080557, pp. 55-56), two beds a side: t 4.1629
+    # on 2 df against 4.303 of the t table, p 0.053.
+    family = compared(beds({"control": (4.3, 3.9), "T": (5.7, 6.6)}), "control", logs=False)
+    (one,) = family.lines
+    assert (one.t, one.df) == (pytest.approx(4.1629, abs=1e-4), 2)
+    assert one.p == one.p_alone == pytest.approx(0.0532, abs=1e-4)
+    assert family.critical == pytest.approx(4.303, abs=1e-3)
+    assert one.low is not None and one.high is not None and one.low < 0.0 < one.high
+
+
 def test_logs_give_ratios() -> None:
     family = compared(beds(BLOOD), "control", logs=True)
     assert family.scale == "ratio"
