@@ -129,6 +129,20 @@ def test_the_band_holds_its_curve_and_is_nothing_wide_where_nothing_is_free() ->
     assert (high[1:] > low[1:]).all()
 
 
+def test_a_band_alone_is_that_of_many_at_once() -> None:
+    beds = made()
+    fit = fit_of(beds, "first order", free=True)
+    low, high = ends(band(beds, fit, [5.0, 70.0]))
+    rise = Rise(DAYS, np.ones(len(DAYS)), free_start=True)
+    scatter = Units(beds.treated[None], beds.control[None]).scatter
+    log_rate, _ = best_rate(rise, rise.seen(scatter.difference))
+    for place, day in enumerate((5.0, 70.0)):
+        middle, half = bands.half_widths(rise, scatter, log_rate, day)
+        assert (low[place], high[place]) == pytest.approx(
+            (middle[0] - half[0], middle[0] + half[0])
+        )
+
+
 @pytest.mark.parametrize(("rate", "day"), [(0.05, 10.0), (0.02, 56.0)])
 def test_nineteen_curves_in_twenty(rate: float, day: float) -> None:
     rng = np.random.default_rng(5)

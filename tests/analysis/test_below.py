@@ -125,6 +125,23 @@ def test_level_again_within_blocks_is_a_paired_interval() -> None:
     assert stats.ttest_1samp(pairs, 0.0).pvalue == pytest.approx(0.05, abs=1e-6)
 
 
+def test_within_blocks_the_pull_beyond_an_edge_shows_it_too() -> None:
+    closed = 0
+    for seed in range(40):
+        beds = made(beds=3, blocks=True, lab=0.12, seed=seed)
+        level = below_control(beds).level
+        for edge, side, sign in (("low", -1, -1.0), ("high", 1, 1.0)):
+            day = None if level is None else getattr(level, edge)
+            if day is None:
+                continue
+            beyond = DAYS[day >= DAYS][-1] if side < 0 else DAYS[day <= DAYS][0]
+            gaps = (beds.treated - beds.control)[:, beyond == DAYS][:, 0]
+            assert stats.ttest_1samp(gaps, 0.0).pvalue < 0.05
+            assert np.sign(gaps.mean()) == sign
+            closed += 1
+    assert closed > 20
+
+
 def test_recovery_that_never_comes() -> None:
     share = np.array([1.0, 0.55, 0.33, 0.33, 0.33, 0.4, 0.45, 0.5])
     found = below_control(made(share))
