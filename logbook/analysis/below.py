@@ -25,7 +25,7 @@ FEW_BEDS = "fewer than 3 beds a side: the largest of several deficits has no sou
 TEST_INSTEAD = "test nitrate before planting"
 #: Places between two pulls at which the level is looked at before the root is closed in on.
 PLACES = 8
-HALVINGS = 45
+HALVINGS = 36
 
 
 @dataclass(frozen=True)

@@ -194,8 +194,13 @@ def day_weights(days: Floats, day: float) -> Floats | None:
     """Weights of the pulls in D on a day; None outside the pulls, where nothing is known."""
     if not days[0] <= day <= days[-1]:
         return None
-    unit = np.eye(len(days))
-    return np.array([np.interp(day, days, row) for row in unit])
+    weights = np.zeros(len(days))
+    after = int(np.searchsorted(days, day))
+    weights[after] = 1.0
+    if days[after] > day:
+        weights[after] = (day - days[after - 1]) / (days[after] - days[after - 1])
+        weights[after - 1] = 1.0 - weights[after]
+    return weights
 
 
 def area_weights(days: Floats) -> Floats:
