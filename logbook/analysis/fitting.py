@@ -31,6 +31,7 @@ from logbook.analysis.given import (
     telling_days,
 )
 from logbook.analysis.multirate import fit_gompertz, fit_lagged, fit_two_phases
+from logbook.analysis.parts import in_parts
 from logbook.analysis.verdicts import fit_of
 from logbook.errors import UserMistake
 
@@ -74,10 +75,14 @@ def fit_zero_order(
         UserMistake: NaN, negative days, shapes that do not agree, too few different days, or a
             fitted start without a pull on day 0.
     """
-    given = checked("zero order", days, values, free_start, weights)
+    return in_parts(checked("zero order", days, values, free_start, weights), _zero_order)
+
+
+def _zero_order(given: Given) -> Batch:
+    """`fit_zero_order` of checked input."""
     line = _line(given)
-    columns = (*start_column(given), np.broadcast_to(given.days, given.values.shape))
-    pairs = (line.start, line.slope) if free_start else (line.slope,)
+    columns = (*start_column(given), given.days[:, None])
+    pairs = (line.start, line.slope) if given.free_start else (line.slope,)
     limit = np.where(given.flat, Limit.FLAT, Limit.INSIDE).astype(np.int8)
     constants = np.stack([line.slope, np.full(len(line.slope), np.nan)], axis=1)
     return batch_of("zero order", given, pairs, columns, (line.rss, limit, line.start, constants))
@@ -91,24 +96,26 @@ def fit_first_order(
     Arguments and errors as in `fit_zero_order`. Where the best curve is the straight line (k -> 0)
     or a step (k -> infinity), `limit` says so, k is NaN, and rss and curve are the limit's.
     """
-    given = checked("first order", days, values, free_start, weights)
+    return in_parts(checked("first order", days, values, free_start, weights), _first_order)
+
+
+def _first_order(given: Given) -> Batch:
+    """`fit_first_order` of checked input."""
     elapsed = given.days - given.origin
-    # A flat series has no optimum: a straight line stands in for it during the search.
-    searched = np.where(given.flat[:, None], elapsed, given.values)
-    best = varpro.search(varpro.prepare(elapsed, searched, given.weights, free_start))
+    best = varpro.search(varpro.prepare(elapsed, given.searched, given.weights, given.free_start))
     line, jump = _line(given), _step(given)
     limit = _limits(given, best, line.rss, jump.rss)
     rate = np.exp(best.log_rate)
     # From the search's origin back to day 0: A e^(-k t) does not change when t is counted anew.
     ceiling = best.amplitude * np.exp(rate * given.origin)
-    decay = np.exp(-rate[:, None] * given.days)
-    start = start_of(given, ceiling[:, None] * (1.0 - decay))
-    columns = (1.0 - decay, ceiling[:, None] * given.days * decay)
+    risen = -np.expm1(np.multiply.outer(-given.days, rate))
+    start = start_of(given, ceiling * risen if given.free_start else risen)
+    columns = (risen, ceiling * given.days[:, None] * (1.0 - risen))
     inside = _Limits(limit, start, np.stack([ceiling, rate], axis=1), best.rss)
     chosen = inside.replaced(Limit.LINE, line.start, line.slope, np.nan, line.rss)
     chosen = chosen.replaced(Limit.STEP, jump.start, jump.slope, given.origin, jump.rss)
     chosen = chosen.replaced(Limit.FLAT, jump.start, jump.slope, given.origin, jump.rss)
-    return _first_orderbatch_of(given, chosen, columns)
+    return _first_order_batch(given, chosen, columns)
 
 
 @dataclass(frozen=True)
@@ -134,6 +141,8 @@ class _Limits:
     ) -> _Limits:
         """With the given curve in the rows of that limit."""
         here = self.limit == limit
+        if not here.any():
+            return self
         pair = np.stack(np.broadcast_arrays(first, np.full(len(here), second)), axis=1)
         return _Limits(
             self.limit,
@@ -145,14 +154,14 @@ class _Limits:
 
 def _limits(given: Given, best: varpro.Projection, line: Floats, jump: Floats) -> NDArray[np.int8]:
     """Which limit, if any, each first-order series has run into: (s,) codes."""
-    least = best.rss * (1.0 + TIE) + NO_SCATTER * (given.weights * given.values**2).sum(axis=1)
+    least = best.rss * (1.0 + TIE) + NO_SCATTER * given.sizes
     straight = (best.at_bound < 0) | (line <= least)
     over = (best.at_bound > 0) | (jump <= least)
     codes = np.where(straight, Limit.LINE, np.where(over, Limit.STEP, Limit.INSIDE))
     return np.where(given.flat, Limit.FLAT, codes).astype(np.int8)
 
 
-def _first_orderbatch_of(given: Given, chosen: _Limits, columns: tuple[Floats, ...]) -> Batch:
+def _first_order_batch(given: Given, chosen: _Limits, columns: tuple[Floats, ...]) -> Batch:
     """The batch, with the constants that a limit leaves undetermined set to NaN."""
     inside = chosen.limit == Limit.INSIDE
     step = chosen.limit == Limit.STEP
@@ -167,8 +176,9 @@ def _linear(given: Given, basis: Floats) -> _Linear:
     """The best D0 + c * basis, basis (n,)."""
     zero = np.zeros_like(given.days)
     ready = varpro.prepare(zero, given.values, given.weights, given.free_start)
-    slope, rss = varpro.amplitude_of(ready, basis[None, :])
-    return _Linear(start_of(given, slope[:, None] * basis), slope, rss)
+    slope, rss = varpro.amplitude_of(ready, basis[:, None])
+    curve = np.multiply.outer(basis, slope) if given.free_start else basis
+    return _Linear(start_of(given, curve), slope, rss)
 
 
 def _line(given: Given) -> _Linear:

@@ -32,6 +32,32 @@ class Given:
     free_start: bool
 
     @property
+    def searched(self) -> Floats:
+        """The values (s, n); a flat series has no optimum: a straight line stands in for it."""
+        if not self.flat.any():
+            return self.values
+        return np.where(self.flat[:, None], self.days, self.values)
+
+    @property
+    def sizes(self) -> Floats:
+        """Weighted sums of squares of the values: (s,)."""
+        if len(self.weights) == 1:
+            return np.asarray(self.values**2 @ self.weights[0])
+        return np.asarray(np.einsum("ij,ij,ij->i", self.weights, self.values, self.values))
+
+    def rows(self, chosen: slice) -> Given:
+        """The same input for some of the series."""
+        weights = self.weights if len(self.weights) == 1 else self.weights[chosen]
+        return Given(
+            self.days,
+            self.values[chosen],
+            weights,
+            self.scale[chosen],
+            self.flat[chosen],
+            self.free_start,
+        )
+
+    @property
     def origin(self) -> float:
         """The day the search counts from: the first pull when a start is fitted, else day 0.
 
@@ -47,22 +73,14 @@ def batch_of(
     columns: tuple[Floats, ...],
     found: tuple[Floats, NDArray[np.int8], Floats, Floats],
 ) -> Batch:
-    """A `Batch` in the caller's units; standard errors where the optimum is an ordinary one."""
+    """A `Batch` in the caller's units; standard errors where the optimum is an ordinary one.
+
+    pairs: the parameters (s,), columns: how the curve moves with each, (n, s) or (n, 1); found:
+    rss, limit, start, constants.
+    """
     rss, limit, start, constants = found
     n, df = len(given.days), len(given.days) - len(pairs)
-    inside = limit == Limit.INSIDE
-    se = np.full((len(rss), len(pairs)), np.nan)
-    condition = np.full(len(rss), np.nan)
-    if inside.any():
-        roots = np.sqrt(np.broadcast_to(given.weights, given.values.shape)[inside])
-        weighted = [np.ascontiguousarray((roots * column[inside]).T) for column in columns]
-        squares, condition[inside] = orthogonal.apart(weighted)
-        if df > 0:
-            told = squares > 0.0
-            spread = rss[inside, None] / df / np.where(told, squares, np.nan)
-            total = (given.weights * given.values**2).sum(axis=1)
-            spread[(rss <= NO_SCATTER * total)[inside]] = np.nan
-            se[inside] = np.sqrt(spread)
+    se, condition = _errors(given, columns, rss, limit == Limit.INSIDE, df)
     first = (kinetics.START,) if given.free_start else ()
     named = first + kinetics.SHAPES[shape].constants
     one = np.ones(len(rss))
@@ -88,6 +106,30 @@ def batch_of(
     )
 
 
+def _errors(
+    given: Given,
+    columns: tuple[Floats, ...],
+    rss: Floats,
+    inside: NDArray[np.bool_],
+    df: int,
+) -> tuple[Floats, Floats]:
+    """Standard errors (s, p) and condition (s,) of the series inside; NaN for others."""
+    se, condition = np.full((len(rss), len(columns)), np.nan), np.full(len(rss), np.nan)
+    rows = np.flatnonzero(inside)
+    if not len(rows):
+        return se, condition
+    roots, weighted = np.sqrt(given.weights.T), []
+    for column in columns:
+        seen = np.broadcast_to(roots * column, given.values.T.shape)
+        weighted.append(seen if len(rows) == len(rss) else np.take(seen, rows, axis=1))
+    squares, condition[rows] = orthogonal.apart(weighted)
+    if df > 0:
+        scatter = rss[rows] > NO_SCATTER * given.sizes[rows]
+        told = (squares > 0.0) & scatter[:, None]
+        se[rows] = np.sqrt(rss[rows, None] / df / np.where(told, squares, np.nan))
+    return se, condition
+
+
 def _drawn(shape: str) -> tuple[kinetics.Constant, ...]:
     """Constants of what is drawn; two at least, since a limit may draw a step."""
     constants = kinetics.SHAPES[shape].constants
@@ -96,14 +138,14 @@ def _drawn(shape: str) -> tuple[kinetics.Constant, ...]:
 
 def start_column(given: Given) -> tuple[Floats, ...]:
     """The Jacobian's column of D0, when it is fitted."""
-    return (np.ones_like(given.values),) if given.free_start else ()
+    return (np.ones((len(given.days), 1)),) if given.free_start else ()
 
 
 def start_of(given: Given, shape: Floats) -> Floats:
-    """D0 (s,) for the fitted shape (s, n): the mean of what is left, or 0 when it is fixed."""
+    """D0 (s,) for the fitted shape (n, s): the mean of what is left, or 0 when it is fixed."""
     if not given.free_start:
         return np.zeros(len(given.values))
-    return varpro.weighted_mean(given.values - shape, given.weights)
+    return varpro.weighted_mean(given.values - shape.T, given.weights)
 
 
 NO_START = (

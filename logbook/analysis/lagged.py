@@ -114,7 +114,7 @@ def _between(
     with np.errstate(divide="ignore", invalid="ignore"):
         lag = following + np.log(-drop / top) / np.exp(ends.rates[0])
     valid = (lag > knot) & (lag < following)
-    best = separable.best_of_each(series, np.where(valid, ends.rss, np.inf))
+    best = varpro.best_of_each(series, np.where(valid, ends.rss, np.inf))
     rate, few = ends.rates[0, best], len(np.unique(elapsed[late])) < LATE_PULLS
     ordinary = Limit.TOO_FEW_LATE if few else Limit.INSIDE
     limit = np.where(

@@ -13,6 +13,7 @@ from numpy.typing import ArrayLike, NDArray
 from logbook.analysis import kinetics, lagged, tworate
 from logbook.analysis.fits import Batch, Limit
 from logbook.analysis.given import Given, batch_of, checked, start_column, start_of
+from logbook.analysis.parts import LARGE_PART, in_parts
 
 Floats = NDArray[np.float64]
 
@@ -30,17 +31,21 @@ def fit_lagged(
     Arguments and errors as in `fitting.fit_zero_order`. A lag on a pull's very day is an ordinary
     optimum: the curve has its kink there, and standard errors are those of later lags.
     """
-    given = checked("first order with a lag", days, values, free_start, weights)
-    found = lagged.search(given.days - given.origin, _searched(given), given.weights, free_start)
+    return in_parts(checked("first order with a lag", days, values, free_start, weights), _lagged)
+
+
+def _lagged(given: Given) -> Batch:
+    """`fit_lagged` of checked input."""
+    found = lagged.search(
+        given.days - given.origin, given.searched, given.weights, given.free_start
+    )
     rate, lag = np.exp(found.log_rate), found.lag + given.origin
-    since = given.days - lag[:, None]
-    decay = np.exp(-rate[:, None] * np.maximum(since, 0.0))
-    ceiling = found.ceiling[:, None]
-    late = since > 0.0
+    late = np.maximum(given.days[:, None] - lag, 0.0)
+    decay = np.exp(-rate * late)
     columns = (
         1.0 - decay,
-        ceiling * np.maximum(since, 0.0) * decay,
-        np.where(late, -ceiling * rate[:, None] * decay, 0.0),
+        found.ceiling * late * decay,
+        np.where(late > 0.0, -found.ceiling * rate * decay, 0.0),
     )
     constants = np.stack([found.ceiling, rate, lag], axis=1)
     return _finished(given, "first order with a lag", constants, columns, found.rss, found.limit)
@@ -55,20 +60,25 @@ def fit_gompertz(
     its rise is named a step: its rate may be anything from there up.
     """
     given = checked("Gompertz", days, values, free_start, weights)
-    family = tworate.Gompertz(given.days, free_start)
-    found = tworate.search(family, _searched(given), given.weights)
+    return in_parts(given, _gompertz, LARGE_PART)
+
+
+def _gompertz(given: Given) -> Batch:
+    """`fit_gompertz` of checked input."""
+    family = tworate.Gompertz(given.days, given.free_start)
+    found = tworate.search(family, given.searched, given.weights)
     rate, fastest = np.exp(found.rates[0]), found.rates[1] * given.days.max()
     share, by_rate, by_day = tworate.risen(given.days, rate, fastest)
     at_zero = np.exp(-np.exp(np.minimum(rate * fastest, tworate.LARGEST_EXPONENT)))
     ceiling = found.amplitudes[-1] * (1.0 - at_zero)
     low_k, low_m, high_k, high_m, _ = tworate.at_bound(family, found.rates)
-    rising = ((share > ON_THE_RISE) & (share < 1.0 - ON_THE_RISE)).sum(axis=1)
+    rising = ((share > ON_THE_RISE) & (share < 1.0 - ON_THE_RISE)).sum(axis=0)
     limit = np.select(
         [low_k | high_m, high_k | (rising < RISE_PULLS), low_m],
         [Limit.LINE, Limit.STEP, Limit.NO_LAG],
         Limit.INSIDE,
     ).astype(np.int8)
-    columns = (share, ceiling[:, None] * by_rate, ceiling[:, None] * by_day)
+    columns = (share, ceiling * by_rate, ceiling * by_day)
     constants = np.stack([ceiling, rate, fastest], axis=1)
     return _finished(given, "Gompertz", constants, columns, found.rss, limit)
 
@@ -81,16 +91,21 @@ def fit_two_phases(
     Arguments and errors as in `fitting.fit_zero_order`.
     """
     given = checked("two phases", days, values, free_start, weights)
-    family = tworate.TwoPhases(given.days - given.origin, free_start)
-    found = tworate.search(family, _searched(given), given.weights)
+    return in_parts(given, _two_phases, LARGE_PART)
+
+
+def _two_phases(given: Given) -> Batch:
+    """`fit_two_phases` of checked input."""
+    family = tworate.TwoPhases(given.days - given.origin, given.free_start)
+    found = tworate.search(family, given.searched, given.weights)
     rates = np.exp(found.rates)
     # From the search's origin back to day 0, as A e^(-k t) does not change when t is counted anew.
     ceilings = found.amplitudes[-2:] * np.exp(np.minimum(rates * given.origin, 700.0))
-    decays = [np.exp(-rate[:, None] * given.days) for rate in rates]
+    decays = [np.exp(np.multiply.outer(-given.days, rate)) for rate in rates]
     columns = tuple(
         column
         for ceiling, decay in zip(ceilings, decays, strict=True)
-        for column in (1.0 - decay, ceiling[:, None] * given.days * decay)
+        for column in (1.0 - decay, ceiling * given.days[:, None] * decay)
     )
     low_fast, low_slow, high_fast, high_slow, merged = tworate.at_bound(family, found.rates)
     limit = np.select(
@@ -100,11 +115,6 @@ def fit_two_phases(
     ).astype(np.int8)
     constants = np.stack([ceilings[0], rates[0], ceilings[1], rates[1]], axis=1)
     return _finished(given, "two phases", constants, columns, found.rss, limit)
-
-
-def _searched(given: Given) -> Floats:
-    """The values (s, n); a flat series has no optimum: a straight line stands in for it."""
-    return np.where(given.flat[:, None], given.days, given.values)
 
 
 def _finished(
@@ -117,8 +127,10 @@ def _finished(
 ) -> Batch:
     """The batch: the constants of a limit NaN, a flat series a step of its own height."""
     limit = np.where(given.flat, Limit.FLAT, limit).astype(np.int8)
-    curve = np.asarray(kinetics.SHAPES[shape].curve(given.days, *constants.T[:, :, None]))
-    start = start_of(given, curve)
+    start = np.zeros(len(limit))
+    if given.free_start:
+        curve = kinetics.SHAPES[shape].curve(given.days[:, None], *constants.T)
+        start = start_of(given, np.asarray(curve))
     if given.flat.any():
         start, constants, rss = _flattened(given, start, constants, rss)
     told = np.where((limit == Limit.INSIDE)[:, None], constants, np.nan)

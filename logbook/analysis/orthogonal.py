@@ -122,6 +122,8 @@ def apart(columns: Sequence[Floats]) -> tuple[Floats, Floats]:
     sizes = [np.sqrt(dot(column, column)) for column in columns]
     one = np.ones_like(sizes[0])
     unit = [column * _ratio(one, size) for column, size in zip(columns, sizes, strict=True)]
+    if len(unit) == 2:
+        return _two_apart(unit, sizes), _condition(unit)
     found = frame(unit)
     nothing = np.zeros_like(one)
     inverse = [
@@ -135,6 +137,16 @@ def apart(columns: Sequence[Floats]) -> tuple[Floats, Floats]:
         for i, size in enumerate(sizes)
     ]
     return np.stack(squares, axis=1), _condition(unit)
+
+
+def _two_apart(unit: Sequence[Floats], sizes: Sequence[Floats]) -> Floats:
+    """Squared lengths (series, 2) of two columns of unit length, each without the other, times
+    their sizes: of the unit columns both have the same share of their own."""
+    rest = unit[1] - unit[0] * dot(unit[0], unit[1])
+    rest -= unit[0] * dot(unit[0], rest)
+    own = dot(rest, rest)
+    own = np.where(own > NOTHING_OWN**2, own, 0.0)
+    return np.stack([size**2 * own for size in sizes], axis=1)
 
 
 def _condition(unit: Sequence[Floats]) -> Floats:

@@ -11,6 +11,8 @@ Shapes of arrays: values (n, s), roots of weights (n, 1 or s), rates (p, s), col
 
 from __future__ import annotations
 
+import itertools
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Protocol
 
@@ -18,13 +20,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from logbook.analysis.orthogonal import Frame, definite_solve, dot, frame
+from logbook.analysis.varpro import best_of_each
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]
 
-MOST_STEPS = 80
+MOST_STEPS = 240
+#: Steps that a block of series is taken at a time, and numbers in one array of a block.
+ROUND, BLOCK = 8, 16_000
 #: After so many steps, starts of a series within this share of the bounds' distance have met.
-FIRST_STEPS, MEETING = 6, 1e5
+FIRST_STEPS, MEETING = 6, 1e3
 #: A step this small in every rate ends the search: the next would be its square.
 SMALL_STEP = 1e-9
 FIRST_DAMPING, LEAST_DAMPING, MOST_DAMPING = 1e-2, 1e-12, 1e6
@@ -77,7 +82,6 @@ class Grid:
 
     frozen: (p, g), rates that the first steps from a node leave alone: those at a bound.
 
-
     The best node of each zone is a start, so that no part of the grid is overlooked because a
     sharp valley runs between its nodes.
     """
@@ -89,16 +93,26 @@ class Grid:
 
 @dataclass(frozen=True)
 class Problem:
-    """Series to fit: a family, values (n, s) times roots, roots (n, 1 or s)."""
+    """Series to fit: a family, values (n, s) times roots, roots (n, 1 or s).
+
+    own_point: a quicker way of the family to `point_at`, for these series.
+    """
 
     family: Family
     values: Floats
     roots: Floats
+    own_point: Callable[[Problem, Floats], Point] | None = None
+
+    def point(self, rates: Floats) -> Point:
+        """Half the rss and its derivatives at rates (p, s)."""
+        return (self.own_point or point_at)(self, rates)
 
     def rows(self, chosen: Ints) -> Problem:
         """The same problem for the chosen series (repeats allowed)."""
-        roots = self.roots if self.roots.shape[1] == 1 else self.roots[:, chosen]
-        return replace(self, values=self.values[:, chosen], roots=roots)
+        roots = self.roots
+        if roots.shape[1] > 1:
+            roots = np.take(roots, chosen, axis=1)
+        return replace(self, values=np.take(self.values, chosen, axis=1), roots=roots)
 
 
 @dataclass(frozen=True)
@@ -119,38 +133,23 @@ class Solution:
 
 
 @dataclass(frozen=True)
-class _Point:
-    """Where a search stands: half the rss, its gradient, and two matrices of second derivatives."""
+class Point:
+    """Where a search stands: half the rss (s,), its gradient (p, s), and two matrices (p, p, s) of
+    second derivatives: the exact one and Kaufman's."""
 
     half: Floats
-    gradient: list[Floats]
-    exact: list[list[Floats]]
-    kaufman: list[list[Floats]]
+    gradient: Floats
+    exact: Floats
+    kaufman: Floats
 
-    def replaced(self, better: NDArray[np.bool_], other: _Point) -> _Point:
+    def replaced(self, better: NDArray[np.bool_], other: Point) -> Point:
         """With the other's numbers where it is better."""
+        pairs = zip(vars(other).values(), vars(self).values(), strict=True)
+        return Point(*(np.where(better, theirs, mine) for theirs, mine in pairs))
 
-        def pick(mine: Floats, theirs: Floats) -> Floats:
-            return np.where(better, theirs, mine)
-
-        def grid(mine: list[list[Floats]], theirs: list[list[Floats]]) -> list[list[Floats]]:
-            return [list(map(pick, *rows)) for rows in zip(mine, theirs, strict=True)]
-
-        return _Point(
-            pick(self.half, other.half),
-            list(map(pick, self.gradient, other.gradient)),
-            grid(self.exact, other.exact),
-            grid(self.kaufman, other.kaufman),
-        )
-
-    def kept(self, rows: NDArray[np.bool_]) -> _Point:
+    def kept(self, rows: NDArray[np.bool_]) -> Point:
         """The point of some of the rows."""
-        return _Point(
-            self.half[rows],
-            [one[rows] for one in self.gradient],
-            [[one[rows] for one in row] for row in self.exact],
-            [[one[rows] for one in row] for row in self.kaufman],
-        )
+        return Point(*(np.compress(rows, one, axis=-1) for one in vars(self).values()))
 
 
 def _fitted(problem: Problem, terms: Terms) -> tuple[Frame, list[Floats], Floats]:
@@ -176,7 +175,7 @@ def _moved(amplitudes: list[Floats], moves: dict[int, Floats]) -> Floats:
     return sum(parts[1:], parts[0])
 
 
-def _point(problem: Problem, rates: Floats) -> _Point:
+def point_at(problem: Problem, rates: Floats) -> Point:
     """Half the rss and its derivatives in the rates.
 
     With r the residual, v_j the curve's move in rate j, e_j its part along the columns, o_j the
@@ -204,7 +203,8 @@ def _point(problem: Problem, rates: Floats) -> _Point:
         exact[j][k] = exact[j][k] - bend
         if j != k:
             exact[k][j] = exact[j][k]
-    return _Point(dot(rest, rest) / 2.0, [-dot(move, rest) for move in moves], exact, kaufman)
+    uphill = np.stack([-dot(move, rest) for move in moves])
+    return Point(dot(rest, rest) / 2.0, uphill, np.array(exact), np.array(kaufman))
 
 
 def _mixed(pulls: list[list[Floats]], along: list[list[Floats]], j: int, k: int) -> Floats:
@@ -216,22 +216,29 @@ def _mixed(pulls: list[list[Floats]], along: list[list[Floats]], j: int, k: int)
     return sum(parts[1:], parts[0])
 
 
-def _step(point: _Point, held: list[NDArray[np.bool_]], damping: Floats, longest: Floats) -> Floats:
+def _step(point: Point, held: NDArray[np.bool_], damping: Floats, longest: Floats) -> Floats:
     """The damped step (p, s): exact where that bends upwards, Kaufman's elsewhere."""
-    count = range(len(held))
-    right = [np.where(held[j], 0.0, -point.gradient[j]) for j in count]
+    right, count = -point.gradient, len(held)
+    sizes = damping * np.maximum(np.einsum("jjs->js", point.kaufman), 1e-300)
+    some = held.any()
+    if some:
+        right[held] = 0.0
 
-    def damped(matrix: list[list[Floats]], j: int, k: int) -> Floats:
-        if j == k:
-            size = np.maximum(point.kaufman[j][j], 1e-300)
-            return np.where(held[j], 1.0, matrix[j][j] + damping * size)
-        return np.where(held[j] | held[k], 0.0, matrix[j][k])
+    def damped(matrix: Floats) -> list[list[Floats]]:
+        rows = [
+            [matrix[j, k] + sizes[j] if j == k else matrix[j, k] for k in range(count)]
+            for j in range(count)
+        ]
+        if some:
+            for j, k in itertools.product(range(count), repeat=2):
+                rows[j][k] = np.where(held[j] | held[k], float(j == k), rows[j][k])
+        return rows
 
-    steps, bends = definite_solve(
-        [[damped(point.exact, j, k) for k in count] for j in count], right
-    )
-    other, _ = definite_solve([[damped(point.kaufman, j, k) for k in count] for j in count], right)
-    step = np.where(bends, np.stack(steps), np.stack(other))
+    steps, bends = definite_solve(damped(point.exact), list(right))
+    step = np.stack(steps)
+    if not bends.all():
+        other, _ = definite_solve(damped(point.kaufman), list(right))
+        step = np.where(bends, step, np.stack(other))
     return np.clip(step, -longest, longest)
 
 
@@ -246,58 +253,100 @@ def descended(
     frozen: (p, s), rates that stay where they are.
     """
     found = problem.family.inside(start)
-    low, high = problem.family.low[:, None], problem.family.high[:, None]
-    longest = LONGEST_STEP * (high - low)
-    floor = ROUNDING_OF_VALUES * dot(problem.values, problem.values)
     rows, damping = np.arange(start.shape[1]), np.full(start.shape[1], FIRST_DAMPING)
-    here, point = problem, _point(problem, found)
-    for _ in range(steps):
-        now = found[:, rows]
-        uphill = np.stack(point.gradient)
-        held = ((now <= low) & (uphill > 0.0)) | ((now >= high) & (uphill < 0.0))
-        if frozen is not None:
-            held |= frozen[:, rows]
-        target = problem.family.inside(now + _step(point, list(held), damping, longest))
-        trial = _point(here, target)
-        better = trial.half <= point.half * (1.0 + ROUNDING) + floor[rows]
-        moved = np.abs(target - now).max(axis=0)
-        found[:, rows[better]] = target[:, better]
-        point = point.replaced(better, trial)
-        damping = np.where(better, np.maximum(damping * 0.1, LEAST_DAMPING), damping * 10.0)
-        going = ~((moved <= SMALL_STEP) | (damping > MOST_DAMPING))
-        if not going.any():
+    for taken in range(0, steps, ROUND):
+        going = [
+            _round(problem, block, found, damping, frozen, min(ROUND, steps - taken))
+            for block in _blocks(rows, len(problem.values))
+        ]
+        rows = np.concatenate(going) if going else rows
+        if not len(rows):
             break
-        if not going.all():
-            rows, damping, point = rows[going], damping[going], point.kept(going)
-            here = problem.rows(rows)
     return found
+
+
+def _blocks(rows: Ints, pulls: int) -> list[Ints]:
+    """The rows in blocks of which an array stays in the processor's cache."""
+    size = max(1, BLOCK // pulls)
+    return [rows[start : start + size] for start in range(0, len(rows), size)]
+
+
+def _round(
+    problem: Problem,
+    rows: Ints,
+    found: Floats,
+    damping: Floats,
+    frozen: NDArray[np.bool_] | None,
+    steps: int,
+) -> Ints:
+    """Some steps of some rows; writes where they stand to `found` and `damping`.
+
+    Those that are not at their end are returned, to be gathered with the rest of other blocks.
+    """
+    family, here = problem.family, problem.rows(rows)
+    low, high = family.low[:, None], family.high[:, None]
+    longest = LONGEST_STEP * (high - low)
+    floor = ROUNDING_OF_VALUES * dot(here.values, here.values)
+    now, damp, still = found[:, rows], damping[rows], None if frozen is None else frozen[:, rows]
+    point = here.point(now)
+    for _ in range(steps):
+        held = ((now <= low) & (point.gradient > 0.0)) | ((now >= high) & (point.gradient < 0.0))
+        if still is not None:
+            held |= still
+        target = family.inside(now + _step(point, held, damp, longest))
+        trial = here.point(target)
+        better = trial.half <= point.half * (1.0 + ROUNDING) + floor
+        moved = np.abs(target - now).max(axis=0)
+        now = np.where(better, target, now)
+        point = point.replaced(better, trial)
+        damp = np.where(better, np.maximum(damp * 0.1, LEAST_DAMPING), damp * 10.0)
+        found[:, rows], damping[rows] = now, damp
+        going = (moved > SMALL_STEP) & (damp <= MOST_DAMPING)
+        if not going.all():
+            rows, damp, floor, point = rows[going], damp[going], floor[going], point.kept(going)
+            now, here = now[:, going], here.rows(np.flatnonzero(going))
+            still = None if still is None else still[:, going]
+        if not len(rows):
+            break
+    return rows
 
 
 def starts(problem: Problem, grid: Grid, most: int) -> tuple[Ints, Ints]:
     """(series, node) to start from: of every zone of the grid the node that takes most off the sum
     of squares, and of these the best `most` of every series."""
     if problem.roots.shape[1] == 1:
-        return _best_of_zones(_gains(problem, grid), grid.zones, most)
+        return _starts_alike(problem, grid, most)
     kinds, which = np.unique(problem.roots, axis=1, return_inverse=True)
     found = []
     for kind in range(kinds.shape[1]):
         rows = np.flatnonzero(which.ravel() == kind)
         alike = Problem(problem.family, problem.values[:, rows], kinds[:, [kind]])
-        series, node = _best_of_zones(_gains(alike, grid), grid.zones, most)
+        series, node = _starts_alike(alike, grid, most)
         found.append((rows[series], node))
     series, node = (np.concatenate(parts) for parts in zip(*found, strict=True))
     return series, node
 
 
-def _gains(problem: Problem, grid: Grid) -> Floats:
-    """What the curves at the nodes take off the sum of squares: (g, s), weights shared.
+def _starts_alike(problem: Problem, grid: Grid, most: int) -> tuple[Ints, Ints]:
+    """`starts` of series that share their weights, a block at a time."""
+    basis = frame(problem.family.terms(grid.nodes).times(problem.roots).columns)
+    found = []
+    for rows in _blocks(np.arange(problem.values.shape[1]), grid.nodes.shape[1] // 4):
+        gain = _gains(basis, problem.values[:, rows[0] : rows[-1] + 1])
+        series, node = _best_of_zones(gain, grid.zones, most)
+        found.append((rows[series], node))
+    series, node = (np.concatenate(parts) for parts in zip(*found, strict=True))
+    return series, node
+
+
+def _gains(basis: Frame, values: Floats) -> Floats:
+    """What the curves at a basis' nodes take off the sums of squares of values (n, s): (g, s).
 
     Only to choose where to start: it cancels digits, so that the search itself does not use it.
     """
-    basis = frame(problem.family.terms(grid.nodes).times(problem.roots).columns)
-    gain = np.zeros((grid.nodes.shape[1], problem.values.shape[1]))
+    gain = np.zeros((basis.q[0].shape[1], values.shape[1]))
     for q in basis.q:
-        part = q.T @ problem.values
+        part = q.T @ values
         part *= part
         gain += part
     return gain
@@ -310,14 +359,6 @@ def _best_of_zones(gain: Floats, zones: tuple[Ints, ...], most: int) -> tuple[In
     order = np.argsort(-gain[tops, every], axis=0, kind="stable")[:most]
     node = np.take_along_axis(tops, order, axis=0)
     return np.tile(every, len(order)), node.ravel()
-
-
-def best_of_each(series: Ints, rss: Floats) -> Ints:
-    """Row with the smallest rss of each series, in series order; every series has a row."""
-    order = np.lexsort((rss, series))
-    first = np.ones(len(order), dtype=bool)
-    first[1:] = series[order][1:] != series[order][:-1]
-    return np.asarray(order[first])
 
 
 def search(problem: Problem, grid: Grid, most: int) -> Solution:

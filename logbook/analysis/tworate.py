@@ -7,28 +7,24 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from logbook.analysis import separable
+from logbook.analysis import paired, separable, varpro
 from logbook.analysis.orthogonal import dot
-from logbook.analysis.separable import Floats, Grid, Ints, Problem, Solution, Terms
+from logbook.analysis.separable import Floats, Grid, Ints, Point, Problem, Solution, Terms
 
 #: The grids in log k, from straight over the whole trial (k t_max) to over before the first pull.
 STRAIGHT, OVER = 0.02, 20.0
-STARTS, FINE_STARTS = 4, 19
-#: Fits with rates closer than this in log k, or with more rss for their sum of squares, are
-#: searched again.
-WELL_APART, MUCH_SCATTER = 2.3, 0.004
+#: How many zones of a grid are followed: of two phases, and of sigmoids; first, and where in doubt.
+PHASES_STARTS, SIGMOID_STARTS = (1, 19), (4, 40)
+#: Two phases whose rates have less standard error than the first, and are farther apart than the
+#: second, each in log k, with so many degrees of freedom, are the lowest minimum: chosen so that no
+#: noisy series in tens of thousands had a lower one. The others are searched again.
+WELL_KNOWN, WELL_APART, FEWEST_DF = 0.3, 1.5, 2
+#: The same of a sigmoid: standard errors of log k and of m / last day; rss for the sum of squares.
+SIGMOID_KNOWN, MUCH_SCATTER = 0.1, 0.004
 #: Two rates closer than this in log k are one: the curve stops changing while the amplitudes grow.
 CLOSEST = 0.01
 #: Exponents beyond this make no difference to e^(-e^x) in double precision.
 LARGEST_EXPONENT = 30.0
-
-
-def rise(elapsed: Floats, log_rate: Floats) -> tuple[Floats, Floats, Floats]:
-    """1 - e^(-kt) and its first two derivatives in log k, each (n, s)."""
-    exponent = elapsed[:, None] * np.exp(log_rate)
-    decay = np.exp(-exponent)
-    slope = exponent * decay
-    return -np.expm1(-exponent), slope, slope * (1.0 - exponent)
 
 
 @dataclass(frozen=True)
@@ -50,7 +46,7 @@ class TwoPhases:
 
     def terms(self, rates: Floats) -> Terms:
         """The columns and their derivatives."""
-        fast, slow = (rise(self.elapsed, log_rate) for log_rate in rates)
+        fast, slow = (varpro.rise(self.elapsed, log_rate) for log_rate in rates)
         first = int(self.free_start)
         start = [np.ones_like(fast[0])] if self.free_start else []
         return Terms(
@@ -59,11 +55,15 @@ class TwoPhases:
             {(0, 0): {first: fast[2]}, (1, 1): {first + 1: slow[2]}},
         )
 
+    def start(self, roots: Floats) -> Floats | None:
+        """The column of a fitted start at unit length, (n, 1 or s), given the weights' roots."""
+        return roots / np.sqrt(dot(roots, roots)) if self.free_start else None
+
     def inside(self, rates: Floats) -> Floats:
         """Within the bounds, the faster first, and at least CLOSEST apart."""
         kept = np.clip(rates, self.low[:, None], self.high[:, None])
-        middle = kept.mean(axis=0)
         half = np.maximum(np.abs(kept[0] - kept[1]), CLOSEST) / 2.0
+        middle = np.clip(kept.mean(axis=0), self.low[0] + half, self.high[0] - half)
         return np.stack([middle + half, middle - half])
 
     def grid(self, fine: bool) -> Grid:
@@ -91,11 +91,23 @@ class TwoPhases:
         return Grid(every, separable.zones_of(np.append(zone, places)), frozen)
 
     def doubtful(self, found: Solution, problem: Problem) -> NDArray[np.bool_]:
-        """Where another minimum may be lower: at a bound, rates alike, or much scatter."""
+        """Where another minimum may be lower: a bound, rates alike, or a rate not well known."""
+        df = len(self.elapsed) - 4 - int(self.free_start)
+        if df < FEWEST_DF:
+            return np.ones(len(found.rss), dtype=bool)
+        unknown = ~(rate_errors(problem.point(found.rates), df).max(axis=0) < WELL_KNOWN)
         alike = found.rates[0] - found.rates[1] < WELL_APART
-        spread = problem.values - problem.values.mean(axis=0)
-        scattered = found.rss > MUCH_SCATTER * dot(spread, spread)
-        return np.asarray(at_bound(self, found.rates).any(axis=0) | alike | scattered)
+        return np.asarray(at_bound(self, found.rates).any(axis=0) | alike | unknown)
+
+
+def rate_errors(point: Point, df: int) -> Floats:
+    """Asymptotic standard errors of two rates (2, s), from Kaufman's matrix; infinite where it
+    has no inverse."""
+    (a, b), (_, d) = point.kaufman
+    own = a * d - b * b
+    variance = 2.0 * point.half / df
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.sqrt(np.where(own > 0.0, variance * np.stack([d, a]) / own, np.inf))
 
 
 @dataclass(frozen=True)
@@ -145,10 +157,14 @@ class Gompertz:
         return Grid(np.stack([axis[k], middle[m]]), separable.zones_of(zone))
 
     def doubtful(self, found: Solution, problem: Problem) -> NDArray[np.bool_]:
-        """Where another minimum may be lower: everywhere but where the fit is close."""
+        """Where another minimum may be lower: everywhere but where the fit is close and sure."""
+        df = len(self.days) - 3 - int(self.free_start)
+        if df < FEWEST_DF:
+            return np.ones(len(found.rss), dtype=bool)
+        unknown = ~(rate_errors(problem.point(found.rates), df).max(axis=0) < SIGMOID_KNOWN)
         spread = problem.values - problem.values.mean(axis=0)
         scattered = found.rss > MUCH_SCATTER * dot(spread, spread)
-        return np.asarray(at_bound(self, found.rates).any(axis=0) | scattered)
+        return np.asarray(at_bound(self, found.rates).any(axis=0) | scattered | unknown)
 
 
 def _sigmoid(days: Floats, rates: Floats, last: float) -> tuple[Floats, ...]:
@@ -174,17 +190,35 @@ def _sigmoid(days: Floats, rates: Floats, last: float) -> tuple[Floats, ...]:
 def search(family: TwoPhases | Gompertz, values: Floats, weights: Floats) -> Solution:
     """The best curve of every series: values (s, n), weights (1 or s, n).
 
-    Series whose best lies at a bound are searched again on a finer grid with more starts: a shallow
-    optimum can hide between grid points.
+    Series of which another minimum may be lower are searched again on a finer grid with more
+    starts: a shallow optimum can hide between grid points.
     """
-    roots = np.sqrt(weights.T)
-    problem = Problem(family, np.ascontiguousarray(values.T) * roots, roots)
-    found = separable.search(problem, family.grid(fine=False), STARTS)
+    problem = _problem(family, values, weights)
+    few, many = SIGMOID_STARTS if isinstance(family, Gompertz) else PHASES_STARTS
+    found = separable.search(problem, family.grid(fine=False), few)
     doubtful = np.flatnonzero(family.doubtful(found, problem))
     if not len(doubtful):
         return found
-    finer = separable.search(problem.rows(doubtful), family.grid(fine=True), FINE_STARTS)
+    finer = separable.search(problem.rows(doubtful), family.grid(fine=True), many)
     return found.improved(doubtful, finer)
+
+
+def _problem(family: TwoPhases | Gompertz, values: Floats, weights: Floats) -> Problem:
+    """The series as the search takes them: weighted, a fitted start of two phases projected off."""
+    roots = np.sqrt(weights.T)
+    seen = np.ascontiguousarray(values.T) * roots
+    if isinstance(family, Gompertz):
+        return Problem(family, seen, roots)
+    start = family.start(roots)
+    return Problem(family, varpro.off(seen, start), roots, _point_of_two)
+
+
+def _point_of_two(problem: Problem, rates: Floats) -> Point:
+    """The point of two phases."""
+    family = problem.family
+    assert isinstance(family, TwoPhases)
+    roots = problem.roots
+    return paired.point_of_two(family.elapsed, problem.values, roots, family.start(roots), rates)
 
 
 def at_bound(family: TwoPhases | Gompertz, rates: Floats) -> NDArray[np.bool_]:
@@ -199,7 +233,7 @@ def at_bound(family: TwoPhases | Gompertz, rates: Floats) -> NDArray[np.bool_]:
 
 
 def risen(days: Floats, rate: Floats, fastest: Floats) -> tuple[Floats, Floats, Floats]:
-    """Share of the ceiling that a Gompertz curve has reached, and its derivatives: (s, n) each.
+    """Share of the ceiling that a Gompertz curve has reached, and its derivatives: (n, s) each.
 
     Args:
         days: (n,) days since application.
@@ -217,4 +251,4 @@ def risen(days: Floats, rate: Floats, fastest: Floats) -> tuple[Floats, Floats, 
     def moved(move: Floats, zero_move: Floats) -> Floats:
         return ((move - zero_move) + share * zero_move) / left
 
-    return share.T, (moved(by_k, zero_k) / rate).T, moved(by_m, zero_m).T
+    return share, moved(by_k, zero_k) / rate, moved(by_m, zero_m)

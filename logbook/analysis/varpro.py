@@ -7,7 +7,7 @@ bracket. No starting values are needed. Method: variable projection, Golub & Per
 Numer. Anal. 10:413-432, here for one rate and with the exact second derivative of the projected
 sum of squares.
 
-Shapes of arrays: `elapsed` (n,), `values` (s, n), `weights` (1, n) or (s, n), rates (s,).
+Shapes of arrays: elapsed (n,), columns (n, s), pulls down and series across, rates (s,).
 """
 
 from __future__ import annotations
@@ -17,6 +17,8 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+
+from logbook.analysis.orthogonal import dot
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]
@@ -34,21 +36,29 @@ MOST_STEPS = 60
 
 @dataclass(frozen=True)
 class Prepared:
-    """Series that share their days, prepared for the search.
+    """Series that share their days, prepared for the search: pulls down, series across.
 
-    elapsed: days since the origin of the curve; values: centred on their weighted mean when a start
-    is fitted, which takes the start out of the problem; weights: positive.
+    elapsed: (n,) days since the origin of the curve; values: (n, s) times the roots of the weights,
+    a fitted start projected off; roots: (n, 1 or s); start: the roots as a unit column, (n, 1 or
+    s), when a start is fitted, which takes it out of the problem.
     """
 
     elapsed: Floats
     values: Floats
-    weights: Floats
-    free_start: bool
+    roots: Floats
+    start: Floats | None
 
     def rows(self, chosen: Ints) -> Prepared:
         """The same problem for the chosen series (repeats allowed)."""
-        weights = self.weights if len(self.weights) == 1 else self.weights[chosen]
-        return Prepared(self.elapsed, self.values[chosen], weights, self.free_start)
+        roots, start = self.roots, self.start
+        if roots.shape[1] > 1:
+            roots = np.take(roots, chosen, axis=1)
+            start = None if start is None else np.take(start, chosen, axis=1)
+        return Prepared(self.elapsed, np.take(self.values, chosen, axis=1), roots, start)
+
+    def seen(self, column: Floats) -> Floats:
+        """A column (n, 1 or s) as the values are: weighted, the start projected off."""
+        return off(self.roots * column, self.start)
 
 
 @dataclass(frozen=True)
@@ -78,35 +88,25 @@ class Projection:
 
 
 def prepare(elapsed: Floats, values: Floats, weights: Floats, free_start: bool) -> Prepared:
-    """A `Prepared` with the start projected out of the values when it is to be fitted."""
-    if not free_start:
-        return Prepared(elapsed, values, weights, free_start)
-    return Prepared(elapsed, centred(values, weights), weights, free_start)
+    """A `Prepared` of values (s, n) and weights (1 or s, n)."""
+    roots = np.sqrt(weights.T)
+    start = roots / np.sqrt(dot(roots, roots)) if free_start else None
+    return Prepared(elapsed, off(roots * values.T, start), np.ascontiguousarray(roots), start)
 
 
-def centred(columns: Floats, weights: Floats) -> Floats:
-    """Columns (s, n) less their weighted means."""
-    return columns - weighted_mean(columns, weights)[:, None]
-
-
-def weighted_mean(columns: Floats, weights: Floats) -> Floats:
-    """Weighted mean of each row of (s, n): (s,)."""
-    return np.asarray(_dot(weights, columns) / weights.sum(axis=1))
+def weighted_mean(rows: Floats, weights: Floats) -> Floats:
+    """Weighted mean of each row of (s, n): (s,); weights (1 or s, n)."""
+    if len(weights) == 1:
+        return np.asarray(rows @ weights[0] / weights.sum())
+    return np.asarray(np.einsum("ij,ij->i", weights, rows) / weights.sum(axis=1))
 
 
 def amplitude_of(problem: Prepared, basis: Floats) -> tuple[Floats, Floats]:
-    """Best amplitude and weighted rss (each (s,)) for a basis (s, n) or (1, n)."""
-    if problem.free_start:
-        basis = centred(basis, problem.weights)
-    weighted = problem.weights * basis
-    amplitude = _dot(weighted, problem.values) / _dot(weighted, basis)
-    residual = problem.values - amplitude[:, None] * basis
-    return amplitude, _dot(problem.weights * residual, residual)
-
-
-def _dot(one: Floats, other: Floats) -> Floats:
-    """Sum of products along each row: (s,); a single row goes with every other."""
-    return np.asarray(np.einsum("ij,ij->i", *np.broadcast_arrays(one, other)))
+    """Best amplitude and weighted rss (each (s,)) for a basis (n, s) or (n, 1)."""
+    basis = problem.seen(basis)
+    amplitude = common(basis, problem.values) / dot(basis, basis)
+    residual = problem.values - amplitude * basis
+    return amplitude, dot(residual, residual)
 
 
 def log_rate_grid(elapsed: Floats, size: int = GRID_SIZE) -> Floats:
@@ -132,73 +132,88 @@ def search(problem: Prepared) -> Projection:
 def _search(problem: Prepared, grid: Floats) -> Projection:
     """Best log k of every series, from every local minimum of the grid: noise makes several."""
     gain = _gains(problem, grid)
-    series, place = _local_best(gain)
+    place, series = _local_best(gain)
     low = grid[np.maximum(place - 1, 0)]
     high = grid[np.minimum(place + 1, len(grid) - 1)]
     followed = problem.rows(series)
-    start = _start(followed, grid[place], np.clip(_vertex(grid, gain, series, place), low, high))
-    found = _newton(followed, start, low, high)
-    amplitude, rss = amplitude_of(followed, _first_order(problem.elapsed, found)[0])
-    best = _best_of_each(series, rss)
+    top = np.clip(_vertex(grid, gain, series, place), low, high)
+    at_place = (dot(problem.values, problem.values)[series] - gain[place, series]) / 2.0
+    found = _newton(followed, grid[place], at_place, top, low, high)
+    amplitude, rss = amplitude_of(followed, rise(problem.elapsed, found)[0])
+    best = best_of_each(series, rss)
     ends = np.where(found <= grid[0], -1, np.where(found >= grid[-1], 1, 0)).astype(np.int8)
     return Projection(found[best], amplitude[best], rss[best], ends[best])
 
 
 def _gains(problem: Prepared, grid: Floats) -> Floats:
-    """What the curve takes off the sum of squares, (s, grid), in matrix products.
+    """What the curve takes off the sum of squares, (grid, s), in a matrix product.
 
     Only to choose where to start: it cancels digits, so that the search itself does not use it.
     """
-    basis = _first_order(problem.elapsed, grid)[0]
-    cross = (problem.weights * problem.values) @ basis.T
-    norm = problem.weights @ (basis**2).T
-    if problem.free_start:
-        norm = norm - (problem.weights @ basis.T) ** 2 / problem.weights.sum(axis=1)[:, None]
+    basis = rise(problem.elapsed, grid)[0]
+    if problem.roots.shape[1] > 1:
+        return _gains_each(problem, basis)
+    basis = problem.seen(basis)
+    gain = (basis / np.sqrt(dot(basis, basis))).T @ problem.values
+    gain *= gain
+    return np.asarray(gain)
+
+
+def _gains_each(problem: Prepared, basis: Floats) -> Floats:
+    """`_gains` where every series has weights of its own; basis (n, grid)."""
+    roots, start = problem.roots, problem.start
+    cross = basis.T @ (roots * problem.values)
+    norm = (basis**2).T @ roots**2
+    if start is not None:
+        norm -= (basis.T @ (roots * start)) ** 2
     return np.asarray(cross**2 / norm)
 
 
 def _local_best(gain: Floats) -> tuple[Ints, Ints]:
-    """(series, grid place) of every local maximum of the gain, ends included."""
-    edge = np.full((len(gain), 1), -np.inf)
-    padded = np.hstack([edge, gain, edge])
-    peak = (gain >= padded[:, :-2]) & (gain >= padded[:, 2:])
-    series, place = np.nonzero(peak)
-    return series, place
+    """(grid place, series) of every local maximum of the gain, ends included."""
+    peak = np.ones(gain.shape, dtype=bool)
+    rising = gain[1:] >= gain[:-1]
+    peak[1:] = rising
+    peak[:-1] &= gain[:-1] >= gain[1:]
+    place, series = np.nonzero(peak)
+    return place, series
 
 
 def _vertex(grid: Floats, gain: Floats, series: Ints, place: Ints) -> Floats:
     """Top of the parabola through a local best and its neighbours; at an end, the end."""
     middle = np.clip(place, 1, len(grid) - 2)
-    before, here, after = (gain[series, middle + shift] for shift in (-1, 0, 1))
+    before, here, after = (gain[middle + shift, series] for shift in (-1, 0, 1))
     bend = before - 2.0 * here + after
     usable = (bend < 0.0) & (middle == place)
     move = np.where(usable, 0.5 * (before - after) / np.where(usable, bend, 1.0), 0.0)
     return np.asarray(grid[place] + move * (grid[1] - grid[0]))
 
 
-def _start(problem: Prepared, place: Floats, vertex: Floats) -> Floats:
-    """The better of grid point and parabola's top: no worse than the bracket's ends in any case."""
-    at_place, at_vertex = (
-        amplitude_of(problem, _first_order(problem.elapsed, log_rate)[0])[1]
-        for log_rate in (place, vertex)
-    )
-    return np.where(at_vertex <= at_place, vertex, place)
+def _newton(
+    problem: Prepared, place: Floats, at_place: Floats, vertex: Floats, low: Floats, high: Floats
+) -> Floats:
+    """Newton's method on log k, each row in its own bracket; bisection where Newton leaves it.
 
-
-def _newton(problem: Prepared, start: Floats, low: Floats, high: Floats) -> Floats:
-    """Newton's method on log k, each row in its own bracket; bisection where Newton leaves it."""
-    found, low, high = start.copy(), low.copy(), high.copy()
-    rows = np.arange(len(start))
+    It starts from the better of grid point, where half the rss is `at_place`, and parabola's top:
+    no worse than the bracket's ends.
+    """
+    found, rows = vertex.copy(), np.arange(len(place))
+    half, first, second = _derivatives(problem, vertex)
+    worse = np.flatnonzero(half > at_place)
+    found[worse] = place[worse]
+    _, first[worse], second[worse] = _derivatives(problem.rows(worse), place[worse])
+    here, now, ends = problem, found, (low, high)
     for _ in range(MOST_STEPS):
-        here = found[rows]
-        first, second = _derivatives(problem.rows(rows), here)
         rising = first > 0.0
-        high[rows[rising]] = here[rising]
-        low[rows[~rising]] = here[~rising]
-        found[rows], settled = _step(first, second, here, low[rows], high[rows])
-        rows = rows[~settled]
-        if not len(rows):
+        ends = np.where(rising, ends[0], now), np.where(rising, now, ends[1])
+        now, settled = _step(first, second, now, *ends)
+        found[rows] = now
+        going = np.flatnonzero(~settled)
+        if not len(going):
             break
+        rows, now, ends = rows[going], now[going], (ends[0][going], ends[1][going])
+        here = here.rows(going)
+        _, first, second = _derivatives(here, now)
     return found
 
 
@@ -216,38 +231,54 @@ def _step(
     return target, np.asarray(settled)
 
 
-def _derivatives(problem: Prepared, log_rate: Floats) -> tuple[Floats, Floats]:
-    """First and second derivative in log k of half the projected sum of squares, (s,) each.
+def _derivatives(problem: Prepared, log_rate: Floats) -> tuple[Floats, Floats, Floats]:
+    """Half the projected sum of squares, and its first and second derivative in log k, (s,) each.
 
     With r = y - A phi and <a, b> = a' W b: F' = -A <phi_u, r>, which loses no digits since r is
     formed first; A_u = (<phi_u, r> - A <phi_u, phi>) / <phi, phi>;
-    F'' = A (A <phi_u, phi_u> + A_u <phi_u, phi> - <phi_uu, r>) - A_u <phi_u, r>.
+    F'' = A (A <phi_u, phi_u> + A_u <phi_u, phi> - <phi_uu, r>) - A_u <phi_u, r>. Only phi needs the
+    start projected off: r and phi have nothing in common with it.
     """
-    shape, slope, bend = _first_order(problem.elapsed, log_rate)
-    if problem.free_start:
-        shape, slope, bend = (centred(column, problem.weights) for column in (shape, slope, bend))
-    weighted_slope, weighted_shape = problem.weights * slope, problem.weights * shape
-    norm = _dot(weighted_shape, shape)
-    amplitude = _dot(weighted_shape, problem.values) / norm
-    residual = problem.values - amplitude[:, None] * shape
-    pull = _dot(weighted_slope, residual)
-    lean = _dot(weighted_slope, shape)
+    shape, slope, bend = (problem.roots * one for one in rise(problem.elapsed, log_rate))
+    shape = off(shape, problem.start)
+    norm = dot(shape, shape)
+    amplitude = dot(shape, problem.values) / norm
+    lean = dot(slope, shape)
+    shape *= amplitude
+    residual = np.subtract(problem.values, shape, out=shape)
+    pull, curved, steep = dot(slope, residual), dot(bend, residual), dot(slope, slope)
+    if problem.start is not None:
+        steep -= common(problem.start, slope) ** 2
     drift = (pull - amplitude * lean) / norm
-    curved = _dot(problem.weights * bend, residual)
-    steep = _dot(weighted_slope, slope)
     second = amplitude * (amplitude * steep + drift * lean - curved) - drift * pull
-    return -amplitude * pull, second
+    return dot(residual, residual) / 2.0, -amplitude * pull, second
 
 
-def _first_order(elapsed: Floats, log_rate: Floats) -> tuple[Floats, Floats, Floats]:
-    """phi = 1 - e^(-kt) and its first two derivatives in log k, each (rates, n)."""
-    exponent = np.exp(log_rate)[:, None] * elapsed[None, :]
-    shape = -np.expm1(-exponent)
-    slope = exponent * np.exp(-exponent)
-    return shape, slope, slope * (1.0 - exponent)
+def rise(elapsed: Floats, log_rate: Floats) -> tuple[Floats, Floats, Floats]:
+    """1 - e^(-kt) and its first two derivatives in log k, each (n, s): elapsed (n,), rates (s,)."""
+    exponent = np.multiply.outer(elapsed, np.exp(log_rate))
+    shape = np.expm1(np.negative(exponent))
+    slope = shape + 1.0
+    slope *= exponent
+    np.negative(shape, out=shape)
+    np.subtract(1.0, exponent, out=exponent)
+    exponent *= slope
+    return shape, slope, exponent
 
 
-def _best_of_each(series: Ints, rss: Floats) -> Ints:
+def off(column: Floats, start: Floats | None) -> Floats:
+    """A column (n, s) without its part along the start (n, 1 or s) of unit length."""
+    return column if start is None else column - start * common(start, column)
+
+
+def common(one: Floats, column: Floats) -> Floats:
+    """Sum of products down each series: (s,); a single `one` (n, 1) goes with every column."""
+    if one.shape[1] == 1:
+        return np.asarray(one[:, 0] @ column)
+    return dot(*np.broadcast_arrays(one, column))
+
+
+def best_of_each(series: Ints, rss: Floats) -> Ints:
     """Row with the smallest rss of each series, in series order; every series has a row."""
     order = np.lexsort((rss, series))
     first = np.ones(len(order), dtype=bool)

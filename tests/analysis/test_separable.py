@@ -125,7 +125,7 @@ def test_derivatives_are_those_of_half_the_sum_of_squares(
     problem = Problem(family, rng.normal(size=(8, 6)) * 10 * roots, roots)
     share = rng.uniform(0.45, 0.55, (2, 6)) + np.array([[0.1], [-0.1]])
     at = family.low[:, None] + share * (family.high - family.low)[:, None]
-    point = separable._point(problem, at)
+    point = separable.point_at(problem, at)
     step = 1e-4
 
     def half(first: int, one: float, second: int, other: float) -> Floats:
