@@ -46,6 +46,8 @@ from tests.benchmarks.simulated_trials import (  # noqa: E402
 SEED = 20_260_401
 MOST = 0.97
 FEWEST_PULLS = 4
+#: Runs a cell of what is worked trial by trial with a fit each.
+FEW = 500
 BAND_DAYS = (2.0, 10.0, 28.0, 84.0)
 
 
@@ -203,6 +205,8 @@ def main() -> int:
     print(f"\nDay level again and one bed: {slow} runs a cell")
     failures += coverage_below.level_table(slow, np.random.default_rng([SEED, 300]))
     failures += coverage_one_bed.table(slow, np.random.default_rng([SEED, 400]))
+    print(f"\nBands of one bed a side: {FEW} runs a cell")
+    failures += coverage_one_bed.band_table(FEW, np.random.default_rng([SEED, 500]))
     print(f"\n{(time.process_time() - began) / 60.0:.0f} minutes of one core")
     print("\n".join(["too low, too high or too often:", *failures] if failures else ["as claimed"]))
     return 1 if failures else 0

@@ -7,7 +7,8 @@ from itertools import product
 
 import numpy as np
 
-from logbook.analysis import intervals
+from logbook.analysis import bands, fitting, intervals
+from logbook.analysis.fits import Fit
 from logbook.analysis.intervals import Interval
 from logbook.analysis.scores import Beds, beds_of
 from tests.benchmarks.coverage_below import LEAST, chance, holds
@@ -63,3 +64,38 @@ def coverages(
             float(cell.release(DAY)),
         ),
     )
+
+
+BAND_DAYS = (2.0, 10.0, 28.0, 84.0)
+
+
+def band_table(runs: int, rng: np.random.Generator) -> list[str]:
+    """Print how often the band of a first-order fit holds the curve; what covers too little."""
+    days = [f"day {day:g}" for day in BAND_DAYS]
+    print("\n| lab | k | " + " | ".join(days) + " |\n|---|---" + "|---" * len(days) + "|")
+    failures = []
+    for lab, rate in ((0.05, 0.05), (0.15, 0.05), (0.10, 0.02)):
+        cell = Cell("plain", 1, 8, lab, 0.0, rate)
+        on, treated, control = results(cell, runs, rng)
+        held = np.mean(
+            [_held(cell, beds_of(on, *s)) for s in zip(treated, control, strict=True)], 0
+        )
+        print(f"| {lab:.0%} | {rate:g} | " + " | ".join(f"{share:.3f}" for share in held) + " |")
+        if min(held) < LEAST - chance(LEAST, runs):
+            failures.append(f"one bed, band, lab {lab:.0%}, k {rate:g}: {min(held):.3f}")
+    return failures
+
+
+def _held(cell: Cell, beds: Beds) -> list[bool]:
+    """Whether the band of a fit holds the curve, day by day."""
+    weights = intervals.one_bed_weights(beds, free_start=False, cv=cell.lab)
+    net = (beds.treated[0] - beds.control[0]).tolist()
+    fit = fitting.fit_series(
+        beds.days.tolist(), net, False, weights=weights, shapes=["first order"]
+    )[0]
+    assert isinstance(fit, Fit)
+    found = bands.band(beds, fit, BAND_DAYS, cv=cell.lab)
+    if found.low is None or found.high is None:
+        return [False] * len(BAND_DAYS)
+    true = cell.release(BAND_DAYS)
+    return [a <= x <= b for a, x, b in zip(found.low, true, found.high, strict=True)]
