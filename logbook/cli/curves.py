@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -16,6 +15,7 @@ from logbook.errors import UserMistake
 from logbook.trial.chemistry import find_analyte
 
 if TYPE_CHECKING:
+    from logbook.report.constants import Asked
     from logbook.study import Series
     from logbook.trial.records import Trial
 
@@ -73,7 +73,6 @@ def curve(
     """
     session: Session = context.obj
     days = _days(day)
-    named = None
     if from_file is not None:
         if nutrient or treatment:
             raise UserMistake("--from reads one plain series: leave out nutrient and treatment")
@@ -81,46 +80,46 @@ def curve(
             raise UserMistake("--from reads a plain series, which has no flags")
         if method is not None:
             raise UserMistake("--from reads a plain series, which has no method")
-        found = _of_file(from_file, free_start, control)
+        found = _of_file(from_file, free_start, control, days)
     else:
         if control is not None:
             raise UserMistake("--control goes with --from", "a trial's protocol names its control")
         if free_start:
             raise UserMistake("--free-start goes with --from", "a trial's curves always fit D0")
-        found, named = _of_trial(session, nutrient or "mineral-N", treatment, without_flagged)
+        found = _of_trial(session, nutrient or "mineral-N", treatment, without_flagged, days)
         found = _by_method(found, method)
     for path, ending in ((svg, ".svg"), (png, ".png")):
         if path is not None:
-            _draw(found, path, ending)
+            _draw([one for one, _ in found], path, ending)
     if json:
         from logbook.report.documents import series_document
 
-        as_json({"curves": [series_document(one, days, named) for one in found]})
+        as_json({"curves": [series_document(one, asked) for one, asked in found]})
         return
-    _show(found, days, named, every)
+    _show(found, every)
 
 
-Named = tuple[float, str]
+Found = list[tuple["Series", "Asked"]]
 
 
-def _days(given: list[float] | None) -> list[float]:
+def _days(given: list[float] | None) -> tuple[float, ...]:
     """The days asked for; a day before application has no release.
 
     Raises UserMistake for one below 0 or not a number.
     """
-    days = given or []
+    days = tuple(given or ())
     for one in days:
         if not 0.0 <= one < math.inf:
             raise UserMistake(f"--day {one:g}: a day counts from application: 0 or more")
     return days
 
 
-def _of_file(path: Path, free_start: bool, control: str | None) -> list[Series]:
+def _of_file(path: Path, free_start: bool, control: str | None, days: tuple[float, ...]) -> Found:
     """The series of a plain file.
 
     Raises UserMistake where net values allow no shape: there is nothing else to tell of them.
     """
-    from logbook.report.constants import NO_SHAPE, no_curve
+    from logbook.report.constants import NO_SHAPE, Asked, no_curve
     from logbook.study.plain import plain_series
 
     found = plain_series(path, free_start, control)
@@ -128,47 +127,56 @@ def _of_file(path: Path, free_start: bool, control: str | None) -> list[Series]:
         reason = no_curve(one)
         if one.plain and reason.startswith(NO_SHAPE):
             raise UserMistake(f"{path.name}: {reason}")
-    return found
+    return [(one, Asked(days)) for one in found]
 
 
 def _of_trial(
-    session: Session, nutrient: str, treatment: str | None, without_flagged: bool
-) -> tuple[list[Series], Named]:
-    """The series asked for, and the day that the trial named beforehand."""
+    session: Session,
+    nutrient: str,
+    treatment: str | None,
+    without_flagged: bool,
+    days: tuple[float, ...],
+) -> Found:
+    """The series asked for, with the day that the trial named and what its beds lost."""
+    from logbook.report.constants import Asked
     from logbook.study import series_of
+    from logbook.study.losses import losses
 
     analyte, _ = find_analyte(nutrient)
 
-    def question(store: Any) -> tuple[list[Series], Named]:
+    def question(store: Any) -> Found:
         trial = chosen(store, session)
         series = series_of(
             store, trial.id, analyte.name, treatment, without_flagged=without_flagged
         )
-        return series, _named(trial.trial)
+        lost = {one.treatment: losses(store, trial.id, one.treatment) for one in series}
+        named = _named(trial.trial)
+        return [(one, Asked(days, named, lost[one.treatment])) for one in series]
 
-    found, named = session.read(question)
+    found = session.read(question)
     if not found:
         raise UserMistake(
             f"there are no results of {analyte.name} to compare with the control yet",
             "logbook lab import FILE brings them in",
         )
-    return found, named
+    return found
 
 
-def _named(trial: Trial) -> Named:
+def _named(trial: Trial) -> tuple[float, str]:
     """The planting day; where nothing is planted, the day of the difference named beforehand."""
     if trial.planting_day is not None:
         return float(trial.planting_day), "the planting day"
     return float(trial.endpoint_day), "the day named beforehand"
 
 
-def _by_method(found: list[Series], method: str | None) -> list[Series]:
+def _by_method(found: Found, method: str | None) -> Found:
     """The series by methods that have these letters in their name; all without any."""
     if method is None:
         return found
-    fitting = [one for one in found if method.strip().casefold() in one.method.casefold()]
+    wanted = method.strip().casefold()
+    fitting = [one for one in found if wanted in one[0].method.casefold()]
     if not fitting:
-        methods = ", ".join(dict.fromkeys(one.method for one in found))
+        methods = ", ".join(dict.fromkeys(one.method for one, _ in found))
         raise UserMistake(f"no result is by a method like {method!r}", f"there are: {methods}")
     return fitting
 
@@ -189,13 +197,13 @@ def _draw(found: list[Series], path: Path, ending: str) -> None:
         typer.echo(f"Drawn: {own}{about}", err=True)
 
 
-def _show(found: list[Series], days: Sequence[float], named: Named | None, every: bool) -> None:
+def _show(found: Found, every: bool) -> None:
     from logbook.report.terminal.curves import show_curve
 
-    for place, one in enumerate(found):
+    for place, (one, asked) in enumerate(found):
         if place:
             say("")
-        show_curve(one, None, every=every, days=days, named=named)
+        show_curve(one, None, every=every, asked=asked)
 
 
 COMMANDS = {"curve": command(curve)}

@@ -6,7 +6,7 @@ printed is not among the numbers here.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from logbook.analysis.intervals import Interval
     from logbook.study import Series
     from logbook.study.fitted import Fitted
+    from logbook.study.losses import Losses
 
 NOT_CHOSEN = "not the shape chosen"
 NO_RANGE = "no range is made of this constant"
@@ -44,6 +45,37 @@ class Stated:
     value: float | None
     interval: Interval | None
     through_all: float | None = None
+
+
+@dataclass(frozen=True)
+class Asked:
+    """What goes with a series on a screen: further days, the day named beforehand and what it is
+    called, and what its beds were seen to lose (None: a plain file, which tells nothing of it).
+    """
+
+    days: tuple[float, ...] = ()
+    named: tuple[float, str] | None = None
+    losses: Losses | None = None
+
+    def why_below(self, series: Series) -> tuple[str, tuple[str, ...]]:
+        """What a series shown below its control may be said to be, and what that rests on."""
+        from logbook.study.losses import met_by, why_below
+
+        found = None if series.fitted is None else series.fitted.below
+        if found is None or not found.shown or self.losses is None:
+            return "", ()
+        return why_below(met_by(self.losses, series), series.analyte, max(found.days_below))
+
+    def bound(self, series: Series) -> tuple[str, tuple[str, ...]]:
+        """What the net release is worth after losses: "at least" or a sentence, and the losses."""
+        from logbook.study.losses import bound, met_by
+
+        if self.losses is None or series.descriptive:
+            return "", ()
+        return bound(met_by(self.losses, series), series.analyte, length(series))
+
+
+NOTHING_ASKED = Asked()
 
 
 @dataclass(frozen=True)
@@ -150,18 +182,13 @@ def range_of(fitted: Fitted, symbol: str) -> Interval | None:
     return replace(found, value=None, high=None, reason_high=why)
 
 
-def on_days(
-    series: Series, asked: Sequence[float] = (), named: tuple[float, str] | None = None
-) -> list[OnDay]:
-    """The named day, the last pull and the days asked for, by day; none where nothing was fitted.
-
-    named: the day that was named beforehand, and what it is called.
-    """
+def on_days(series: Series, asked: Asked) -> list[OnDay]:
+    """The named day, the last pull and the days asked for; none where nothing was fitted."""
     fitted = series.fitted
     if fitted is None:
         return []
     wanted: dict[float, list[str]] = {}
-    for day, why in _wanted(series, asked, named):
+    for day, why in _wanted(series, asked):
         wanted.setdefault(day, []).append(why)
     found = []
     for day, reasons in sorted(wanted.items()):
@@ -171,14 +198,12 @@ def on_days(
     return found
 
 
-def _wanted(
-    series: Series, asked: Sequence[float], named: tuple[float, str] | None
-) -> Iterable[tuple[float, str]]:
+def _wanted(series: Series, asked: Asked) -> Iterable[tuple[float, str]]:
     last = length(series)
-    if named is not None and named[0] <= last:
-        yield named
+    if asked.named is not None and asked.named[0] <= last:
+        yield asked.named
     yield last, LAST_PULL
-    for day in asked:
+    for day in asked.days:
         yield day, ""
 
 
@@ -195,7 +220,7 @@ def area_days(series: Series) -> tuple[float, float]:
 
 def unit_of(series: Series) -> str:
     """The unit behind a difference; a plain file does not say any."""
-    return series.unit if series.analyte else ""
+    return "" if series.unit == "value" else series.unit
 
 
 def area_unit(series: Series) -> str:

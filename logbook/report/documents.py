@@ -2,23 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 from logbook.report import documents_fitted
+from logbook.report.constants import NOTHING_ASKED, Asked
 from logbook.study import Row, Series
 
 if TYPE_CHECKING:
     from logbook.analysis.series import Contrast
 
 
-def series_document(
-    series: Series, days: Sequence[float] = (), named: tuple[float, str] | None = None
-) -> dict[str, Any]:
+def series_document(series: Series, asked: Asked = NOTHING_ASKED) -> dict[str, Any]:
     """A series with its differences and fits; a missing number is null, with its reason.
 
-    days: further days to tell the difference of; named: the day named beforehand, and what it is
-    called. The schema is docs/schema/curve.json.
+    The schema is docs/schema/curve.json.
     """
     return {
         "trial": series.trial,
@@ -36,7 +33,7 @@ def series_document(
             "values": list(series.points.values),
             "dilution_corrected": series.points.corrected,
         },
-        **documents_fitted.fitted_document(series, days, named),
+        **documents_fitted.fitted_document(series, asked),
         "flagged_left_out": series.flagged_left_out,
         "notes": list(series.notes),
     }

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 from logbook.report import constants
@@ -13,6 +12,7 @@ if TYPE_CHECKING:
     from logbook.analysis.errors import Errors
     from logbook.analysis.fits import Check, Fit, Parameter, Refusal
     from logbook.analysis.intervals import Interval
+    from logbook.report.constants import Asked
     from logbook.study import Series
     from logbook.study.fitted import Fitted
 
@@ -20,9 +20,7 @@ _NO_ERRORS = "the errors of the values are not known"
 _NOT_JUDGED = "the shape took no part in the choice"
 
 
-def fitted_document(
-    series: Series, days: Sequence[float], named: tuple[float, str] | None
-) -> dict[str, Any]:
+def fitted_document(series: Series, asked: Asked) -> dict[str, Any]:
     """The part of a series' document that its curve fills; nulls where nothing was fitted."""
     fitted = series.fitted
     choice = None if fitted is None else fitted.choice
@@ -45,9 +43,10 @@ def fitted_document(
                 "net": interval_document(one.net, series.unit),
                 "released": interval_document(one.released, series.unit),
             }
-            for one in constants.on_days(series, days, named)
+            for one in constants.on_days(series, asked)
         ],
-        "below_control": None if fitted is None else _below(fitted.below, series.unit),
+        "losses": _losses(*asked.bound(series)),
+        "below_control": None if fitted is None else _below(series, fitted.below, asked),
         "make_up": None if fitted is None else _make_up(fitted.make_up, series.unit),
     }
 
@@ -161,9 +160,15 @@ def _parameter(series: Series, fit: Fit, one: Parameter, found: Interval | None)
     }
 
 
-def _below(one: Below | None, unit: str) -> dict[str, Any] | None:
+def _losses(word: str, sentences: tuple[str, ...]) -> dict[str, Any]:
+    return {"release_is": word, "sentences": list(sentences)}
+
+
+def _below(series: Series, one: Below | None, asked: Asked) -> dict[str, Any] | None:
     if one is None:
         return None
+    unit = series.unit
+    word, grounds = asked.why_below(series)
     days = zip(one.days, one.bounds, strict=True)
     last, again = one.bracket or (None, None)
     return {
@@ -177,6 +182,8 @@ def _below(one: Below | None, unit: str) -> dict[str, Any] | None:
         "first_day_level": again,
         "level_with_control": None if one.level is None else interval_document(one.level, "days"),
         "fewest_beds": one.beds,
+        "said_to_be": word,
+        "grounds": list(grounds),
     }
 
 

@@ -40,6 +40,11 @@ def plain_series(path: Path, free_start: bool, control: str | None = None) -> li
                 f"{table.file}: --control goes with beds, and there is no column bed", FORMS
             )
         return [_of_values(table, path, free_start)]
+    if free_start:
+        raise UserMistake(
+            f"{table.file}: --free-start goes with net values",
+            "of beds the start is always fitted",
+        )
     return _of_beds(table, path, control)
 
 
@@ -63,22 +68,41 @@ def _of_values(table: Table, path: Path, free_start: bool) -> Series:
     points = Points(tuple(days), tuple(values), False, ())
     start = "fitted" if free_start else "fixed at 0"
     notes = (f"the start (D0) is {start}", "net values: no control, no beds")
-    return _series(path, (path.stem, "a plain series"), rows, points, found, notes)
+    called = (path.stem, "a plain series", _one_of(table, "unit") or "value")
+    return _series(path, called, rows, points, found, notes)
+
+
+def _one_of(table: Table, name: str) -> str:
+    """What a column says that must say one thing, "" where there is no such column.
+
+    Raises UserMistake for several: they are never compared, nor converted here.
+    """
+    place = table.column(name)
+    if place is None:
+        return ""
+    found = list(dict.fromkeys(cells[place].strip() for cells in table.rows))
+    if len(found) > 1:
+        said = ", ".join(one or "none" for one in found)
+        raise UserMistake(
+            f"{table.file}: several values in the column {name}: {said}",
+            f"a file for each {name}, or all values in one",
+        )
+    return found[0]
 
 
 def _series(
     path: Path,
-    called: tuple[str, str],
+    called: tuple[str, str, str],
     rows: Sequence[Row],
     points: Points,
     found: tuple[tuple[Fit | Refusal, ...], Fitted | None],
     notes: Sequence[str],
 ) -> Series:
-    """A series without a trial; called: its treatment's code and name."""
+    """A series without a trial; called: its treatment's code and name, and the unit."""
     return Series(
         trial=path.name,
         analyte="",
-        unit="value",
+        unit=called[2],
         method="",
         basis="",
         lab="",
@@ -106,8 +130,8 @@ class _Line:
 
 def _of_beds(table: Table, path: Path, control: str | None) -> list[Series]:
     """A series for each treatment but the control."""
-    lines = _lines(table)
-    names = list(dict.fromkeys(line.treatment for line in lines))
+    lines, unit = _lines(table), _one_of(table, "unit") or "value"
+    names = _treatments(table, lines)
     if control is None:
         raise UserMistake(
             f"{table.file}: which treatment is the untreated control?",
@@ -125,10 +149,43 @@ def _of_beds(table: Table, path: Path, control: str | None) -> list[Series]:
             f"{table.file}: there is no treatment besides the control {mine[0]!r}",
             "the file needs lines of a treatment to compare with it",
         )
-    return [_of_treatment(path, lines, one, mine[0]) for one in treated]
+    found = [_of_treatment(path, lines, one, mine[0], unit) for one in treated]
+    if not any(one.points.days for one in found):
+        raise UserMistake(
+            f"{table.file}: the control {mine[0]!r} and {', '.join(treated)} have no day in common",
+            "a difference needs a treated and a control bed on the same day",
+        )
+    return found
 
 
-def _of_treatment(path: Path, lines: Sequence[_Line], treatment: str, control: str) -> Series:
+def _treatments(table: Table, lines: Sequence[_Line]) -> list[str]:
+    """The names of the treatments.
+
+    Raises UserMistake where one is written in two ways, or a bed has two.
+    """
+    names = list(dict.fromkeys(line.treatment for line in lines))
+    written: dict[str, str] = {}
+    for name in names:
+        other = written.setdefault(name.casefold(), name)
+        if other != name:
+            raise UserMistake(
+                f"{table.file}: are {other} and {name} the same treatment?",
+                "write each treatment in one way",
+            )
+    had: dict[str, str] = {}
+    for line in lines:
+        other = had.setdefault(line.bed, line.treatment)
+        if other != line.treatment:
+            raise UserMistake(
+                f"{table.file}: bed {line.bed} has two treatments: {other} and {line.treatment}",
+                "a bed has one treatment; beds of one number in two blocks need names of their own",
+            )
+    return names
+
+
+def _of_treatment(
+    path: Path, lines: Sequence[_Line], treatment: str, control: str, unit: str
+) -> Series:
     """One treatment against the control, day by day."""
     from logbook.analysis import series as analysis
     from logbook.analysis.series import Observation
@@ -148,7 +205,8 @@ def _of_treatment(path: Path, lines: Sequence[_Line], treatment: str, control: s
     points = points_of(rows)
     found = fit("", rows, points, None, Declared()) if points.days else ((), None)
     notes = ("no dilution is known: T - C only", *points.left_out)
-    return _series(path, (treatment, f"against {control}"), rows, points, found, notes)
+    called = (treatment, f"against {control}", unit)
+    return _series(path, called, rows, points, found, notes)
 
 
 def _lines(table: Table) -> list[_Line]:
@@ -219,4 +277,5 @@ def _number(name: str, cell: str, decimal_comma: bool | None) -> float:
 
 def _refuse(table: Table, problems: Sequence[Problem]) -> None:
     if problems:
-        raise BadData(f"{table.file}: {len(problems)} problems; nothing was fitted", problems)
+        count = f"{len(problems)} problem{'s' * (len(problems) > 1)}"
+        raise BadData(f"{table.file}: {count}; nothing was fitted", problems)

@@ -17,8 +17,10 @@ import pytest
 from logbook.analysis.intervals import LINE_FITS, MISFIT, STEP_FITS, Interval
 from logbook.analysis.series import ONE_BED
 from logbook.report import marks, ranges
+from logbook.report.constants import Asked
 from logbook.report.terminal.curves import show_curve
 from logbook.study.fitted import Declared
+from logbook.study.losses import CANNOT_TELL, Loss, Losses
 from logbook.study.series import Series
 
 sys.path.insert(0, str(Path(__file__).parent))
@@ -122,7 +124,8 @@ def test_the_net_on_the_last_day_is_the_row_of_the_table(
 
 
 def test_days_asked_for_and_named_beforehand_are_told(capsys: pytest.CaptureFixture[str]) -> None:
-    show_curve(made_up.release(), 80, days=(10.5, 80.0), named=(28.0, "the planting day"))
+    asked = Asked((10.5, 80.0), (28.0, "the planting day"))
+    show_curve(made_up.release(), 80, asked=asked)
     text = words(capsys.readouterr().out)
     # Halfway between the pulls of days 7 and 14: (+16.26 + 27.06) / 2 of their rows.
     assert "net on day 28, the planting day: +38.0 mg/kg (+31.9 to +44.1)" in text
@@ -171,6 +174,26 @@ def test_mineral_n_below_control_is_told_with_depth_bracket_and_level(
     assert "by the means: below on day 28, the last pull" in text
     assert "level with control again: recovery not shown by day 28" in text
     assert "below control" not in shown(made_up.release(analyte="P"), 80, capsys)
+
+
+def test_what_was_lost_is_said_of_the_release_and_of_what_is_below(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    wet = Loss("drained", "T2", False, 5, 5, "T2 drained on day 5: nitrate goes with the water")
+    both = Loss("drained", "C2", True, 5, 5, "C2 flooded on day 5: nitrate goes with the water")
+    lost = Asked(losses=Losses(drained=(wet,)))
+    show_curve(made_up.below_control(), 80, asked=lost)
+    text = words(capsys.readouterr().out)
+    assert f"{CANNOT_TELL} (T2 drained on day 5: nitrate goes with the water)" in text
+    assert "losses: at least so much: T2 drained on day 5" in text
+    show_curve(made_up.below_control(), 80, asked=Asked(losses=Losses()))
+    text = words(capsys.readouterr().out)
+    assert "level with control again: day 31 (27 to 33) tied up" in text
+    assert "losses" not in text
+    show_curve(made_up.release(), 80, asked=Asked(losses=Losses(drained=(wet, both))))
+    text = words(capsys.readouterr().out)
+    assert "losses: the release shown may be too high or too low: C2 flooded" in text
+    assert "tied up" not in text, "nothing is shown below the control"
 
 
 def test_a_rise_still_going_on_gets_the_zero_order_rate_and_no_ceiling(

@@ -9,10 +9,11 @@ from logbook.report import ranges
 
 if TYPE_CHECKING:
     from logbook.analysis.below import Below
+    from logbook.report.constants import Asked
     from logbook.study import Series
 
 
-def lines(series: Series) -> Iterator[str]:
+def lines(series: Series, asked: Asked) -> Iterator[str]:
     """The paragraph, empty for series that are not mineral N or not fitted."""
     found = None if series.fitted is None else series.fitted.below
     if found is None:
@@ -23,6 +24,7 @@ def lines(series: Series) -> Iterator[str]:
     days = ", ".join(f"{day:g}" for day in found.days_below)
     yield (f"below control: shown on day{'s' * (len(found.days_below) > 1)} {days}, {_by(found)}")
     yield from (f"  {line}" for line in (*_depth(series, found), *_until(found)))
+    yield from _why(series, asked)
 
 
 def _not_shown(found: Below) -> str:
@@ -34,6 +36,13 @@ def _not_shown(found: Below) -> str:
     if found.reason != NOT_SHOWN:
         return f"cannot be told: {found.reason}"
     return f"not shown, {_by(found)}"
+
+
+def _why(series: Series, asked: Asked) -> Iterator[str]:
+    """Tied up, or what else it may be as far as the trial can tell."""
+    word, grounds = asked.why_below(series)
+    if word:
+        yield f"  {word} ({'; '.join(grounds)})" if grounds else f"  {word}"
 
 
 def _by(found: Below) -> str:

@@ -31,20 +31,18 @@ def show_curve(
     *,
     plain: bool = False,
     every: bool = False,
-    days: Sequence[float] = (),
-    named: tuple[float, str] | None = None,
+    asked: constants.Asked = constants.NOTHING_ASKED,
 ) -> None:
     """Print one series on standard output.
 
     width: columns to use; None: those of the window, 80 where there is none. plain: ASCII only,
-    whatever the terminal can show. every: all shapes with why each was or was not chosen. days:
-    further days to tell the difference of; named: the day named beforehand and what it is called.
+    whatever the terminal can show. every: all shapes with why each was or was not chosen.
     """
     wide = console(width).width
     say(_opening(series, wide))
     _table(series, wide)
     say(_limits(series, wide))
-    say(_told(series, wide, constants.on_days(series, days, named)))
+    say(_told(series, wide, asked))
     if every:
         fits.table_of_all(series, wide)
         print()
@@ -181,13 +179,13 @@ def _range(one: Contrast | None, decimals: int) -> str:
 def _limits(series: Series, width: int) -> list[str]:
     """The key of the table, why numbers are missing, the notes."""
     lines = [text for part in (_key(series), _missing(series)) for text in part]
-    lines += [f"note: {note}" for note in series.notes]
+    lines += [f"note: {note}" for note in series.notes if note not in lines]
     return [*(piece for line in lines for piece in wrapped(line, width)), ""]
 
 
-def _told(series: Series, width: int, days: Sequence[constants.OnDay]) -> list[str]:
+def _told(series: Series, width: int, asked: constants.Asked) -> list[str]:
     """The curve, then mineral N below the control, then what the curve leaves out."""
-    told = [*fits.lines(series, days), *below.lines(series), *_left_out(series)]
+    told = [*fits.lines(series, asked), *below.lines(series, asked), *_left_out(series)]
     found = [piece for line in told for piece in wrapped(line, width, "    ")]
     return [*found, ""] if found else []
 
@@ -196,7 +194,7 @@ def _key(series: Series) -> Iterable[str]:
     """What the columns mean, as far as they occur."""
     if not series.rows or series.plain:
         return
-    unit = "" if series.unit == series.analyte else f" in {series.unit}"
+    unit = "" if series.unit in (series.analyte, "value") else f" in {series.unit}"
     differences = [row.difference for row in series.rows]
     nets = [(one, marks.net(one)) for one in differences]
     made = marks.made(one.method for one, net in nets if net.low is not None)

@@ -12,15 +12,15 @@ if TYPE_CHECKING:
     from logbook.analysis.choice import Candidate, Choice
     from logbook.analysis.fits import Fit
     from logbook.analysis.intervals import Interval
-    from logbook.report.constants import OnDay, Stated
+    from logbook.report.constants import Asked, OnDay, Stated
     from logbook.study import Series
 
 _NARROWEST_TABLE = 60
 
 
-def lines(series: Series, days: Sequence[OnDay]) -> Iterator[str]:
+def lines(series: Series, asked: Asked) -> Iterator[str]:
     """The curve in sentences: shape, checks, constants, days, area, and how ranges were made."""
-    reason = constants.no_curve(series)
+    reason, days = constants.no_curve(series), constants.on_days(series, asked)
     if reason:
         yield f"no curve: {reason}"
     fitted = series.fitted
@@ -31,6 +31,7 @@ def lines(series: Series, days: Sequence[OnDay]) -> Iterator[str]:
         yield from _shape(series, fit, fitted.choice)
     yield from (f"  {_constant(series, one)}" for one in constants.stated(series) if not reason)
     yield from _days(series, days)
+    yield from _lost(series, asked)
     if fitted.area is not None and fitted.area.value is not None:
         first, last = constants.area_days(series)
         told = ranges.worded(fitted.area, constants.area_unit(series), signed=True)
@@ -109,6 +110,14 @@ def _from_zero(series: Series) -> bool:
     """Whether the start is fixed at 0, so that the value of a day is what was released by it."""
     given = None if series.fitted is None else series.fitted.given
     return given is not None and not given.free_start
+
+
+def _lost(series: Series, asked: Asked) -> Iterator[str]:
+    """That a release is only what losses left of it."""
+    word, losses = asked.bound(series)
+    if word:
+        said = f"the release shown {word}" if word.startswith("may") else f"{word} so much"
+        yield f"losses: {said}: {'; '.join(losses)}"
 
 
 def _made(series: Series, days: Sequence[OnDay], given: Sequence[Stated]) -> Iterator[str]:
