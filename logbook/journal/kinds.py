@@ -87,6 +87,9 @@ def to_value(record: Any) -> Value:
     kind: Any = type(record)
     get, names, converted = _writer(kind)
     value: Value = dict(zip(names, get(record), strict=True))
+    if "flags" in value and not value["flags"]:
+        # Unflagged results are the bytes that programs wrote which knew no flags: so they agree.
+        del value["flags"]
     for name, convert in converted:
         if value[name] is not None:
             value[name] = convert(value[name])

@@ -28,6 +28,8 @@ def makes_sense(space: str, value: Value) -> bool:
 def _result(value: Value) -> bool:
     if value.get("analyte") not in ANALYTES or value.get("qualifier") not in ("", "<", ">"):
         return False
+    if value.get("flags") and value.get("value") is None and value.get("limit") is None:
+        return True  # cancelled, or not detected and without its limit yet
     return (value.get("value") is None) == bool(value.get("qualifier")) and (
         value.get("value") is not None or value.get("limit") is not None
     )

@@ -13,7 +13,7 @@ integrity check of SQLite 3.40 finds NULLs that are not there.
 
 Schema history: 0001 first version. 0002 late beds, composites, parts, bags, weighings,
 measurements, skipped pulls, a calendar that changes. 0003 declared errors and margins of nutrients,
-the error of a lot's analysis.
+the error of a lot's analysis, what a laboratory said about a result beside its number.
 """
 
 from __future__ import annotations

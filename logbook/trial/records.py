@@ -340,7 +340,9 @@ class Result(Record):
 
     A censored result has no value but a `limit` and a `qualifier` ("<" below it, ">" above it).
     `reported` and `reported_unit` are the cell and its unit as they stood; `form` the chemical
-    form named there. `run` counts re-runs, `n` repeats within a run.
+    form named there. `run` counts re-runs, `n` repeats within a run. `flags` are what the
+    laboratory said about it beside its number, words of `qualifiers.WORDS` with blanks between.
+    One that was flagged so that there is no number has neither a value nor a limit.
     """
 
     lab: str
@@ -358,6 +360,7 @@ class Result(Record):
     reported: str
     reported_unit: str
     form: str
+    flags: str = ""
 
 
 @dataclass(frozen=True, repr=False, eq=False)

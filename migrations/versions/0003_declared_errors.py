@@ -1,5 +1,6 @@
-"""Declared errors and margins of nutrients, the error of a lot's analysis: columns of two tables,
-which are made anew; the fold fills them again.
+"""Declared errors and margins of nutrients, the error of a lot's analysis, what a laboratory said
+about a result beside its number: columns of three tables, which are made anew; the fold fills them
+again.
 """
 
 from __future__ import annotations
@@ -12,7 +13,7 @@ down_revision = "0002"
 
 
 def upgrade() -> None:
-    for table in ("lot_content", "followed"):
+    for table in ("lot_content", "followed", "result"):
         op.drop_table(table)
     op.create_table(
         "followed",
@@ -61,4 +62,34 @@ def upgrade() -> None:
         ["id"],
         unique=False,
         sqlite_where=sa.text("conflict = 1"),
+    )
+    op.create_table(
+        "result",
+        sa.Column("id", sa.Text(), nullable=False, comment="the key without its space"),
+        sa.Column("entry", sa.Text(), nullable=False, comment="the entry whose value is shown"),
+        sa.Column("conflict", sa.Integer(), nullable=False, comment="1 if live writes disagree"),
+        sa.Column("lab", sa.Text(), nullable=True),
+        sa.Column("report", sa.Text(), nullable=True),
+        sa.Column("sample", sa.Text(), nullable=True),
+        sa.Column("analyte", sa.Text(), nullable=True),
+        sa.Column("method", sa.Text(), nullable=True),
+        sa.Column("basis", sa.Text(), nullable=True),
+        sa.Column("run", sa.Integer(), nullable=True),
+        sa.Column("n", sa.Integer(), nullable=True),
+        sa.Column("value", sa.Text(), nullable=True),
+        sa.Column("value_num", sa.REAL(), nullable=True),
+        sa.Column("limit", sa.Text(), nullable=True),
+        sa.Column("limit_num", sa.REAL(), nullable=True),
+        sa.Column("qualifier", sa.Text(), nullable=True),
+        sa.Column("unit", sa.Text(), nullable=True),
+        sa.Column("reported", sa.Text(), nullable=True),
+        sa.Column("reported_unit", sa.Text(), nullable=True),
+        sa.Column("form", sa.Text(), nullable=True),
+        sa.Column("flags", sa.Text(), nullable=True),
+        sa.PrimaryKeyConstraint("id"),
+        sqlite_with_rowid=False,
+    )
+    op.create_index("result_by_sample", "result", ["sample"], unique=False)
+    op.create_index(
+        "result_in_conflict", "result", ["id"], unique=False, sqlite_where=sa.text("conflict = 1")
     )
