@@ -39,7 +39,7 @@ def head(comparison: Comparison) -> list[str]:
     if declared:
         sentences.append(f"declared beforehand: {endpoint} (marked *); all else is exploratory")
     if len(declared) > 1:
-        sentences.append(f"none of these is widened for there being {len(declared)} treatments")
+        sentences.append(f"these ranges are not widened for there being {len(declared)} treatments")
     if not declared:
         sentences.append(f"all of it is exploratory: declared beforehand was {endpoint}")
     return sentences

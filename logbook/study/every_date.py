@@ -22,6 +22,7 @@ from logbook.study.tested import (
     fit_for_logs,
     kind_of,
     logged,
+    sharing_controls,
     words_of,
 )
 
@@ -33,6 +34,7 @@ if TYPE_CHECKING:
     from logbook.study.series import Row, Series
 
 TOO_FEW = "fewer than two dates that the control and the treatments share: no mean over dates"
+OWN_CONTROLS = "has control beds of its own: stands outside the means over the dates"
 LACKS = "has {} of {} dates: stands outside the means over the dates"
 
 
@@ -134,6 +136,8 @@ def nutrient_of(
 
     usable = {one.treatment: _usable(one.rows) for one in series}
     kept, outside = _sharing(usable)
+    kept, apart = _of_one_control(usable, kept)
+    outside += apart
     first = usable[kept[0]] if kept else {}
     common = [name for name in first if all(name in usable[code] for code in kept)]
     outside += _not_shared(series, kept, common)
@@ -184,6 +188,23 @@ def _sharing(usable: Mapping[str, Mapping[str, Row]]) -> tuple[list[str], list[s
         f"{code} {LACKS.format(len(usable[code]), most)}" for code in usable if code not in kept
     ]
     return kept, outside
+
+
+def _of_one_control(
+    usable: Mapping[str, Mapping[str, Row]], codes: Sequence[str]
+) -> tuple[list[str], list[str]]:
+    """The largest group of treatments with the same control beds, and a sentence on the others."""
+    dates = {name for code in codes for name in usable[code]}
+    groups = [
+        {*some}
+        for name in sorted(dates)
+        for some in sharing_controls(
+            {code: usable[code][name] for code in codes if name in usable[code]}
+        )
+    ]
+    most = max(groups, key=len, default=set())
+    kept = [code for code in codes if code in most]
+    return kept, [f"{code} {OWN_CONTROLS}" for code in codes if code not in most]
 
 
 def _not_shared(series: Sequence[Series], kept: Sequence[str], common: Sequence[str]) -> list[str]:

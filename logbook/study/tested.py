@@ -75,23 +75,26 @@ class Families:
     """The families of some series, of all treatments, by kind and pull; each found once."""
 
     def __init__(self, found: Sequence[Series], limits: Mapping[Kind, float | None]) -> None:
-        self._rows: dict[tuple[Kind, str], dict[str, Row]] = {}
+        rows: dict[tuple[Kind, str], dict[str, Row]] = {}
         for one in found:
             for row in one.rows:
-                self._rows.setdefault((kind_of(one), row.name), {})[one.treatment] = row
+                rows.setdefault((kind_of(one), row.name), {})[one.treatment] = row
+        self._groups = {place: sharing_controls(some) for place, some in rows.items()}
         self._limits = limits
         self._alone: dict[Kind, dict[tuple[str, str], float]] = {}
-        self._found: dict[tuple[Kind, str], tuple[Family, str]] = {}
+        self._found: dict[tuple[Kind, str, str], tuple[Family, str]] = {}
 
     def of(self, series: Series, row: Row, *, declared: bool, endpoint: tuple[str, str]) -> Tested:
         """A treatment's line on a pull; endpoint: nutrient and pull that were declared."""
-        kind = kind_of(series)
-        if (kind, row.name) not in self._found:
-            self._found[kind, row.name] = self._family(kind, row.name, adjusted=True)
-        family, note = self._found[kind, row.name]
-        line = next(one for one in family.lines if one.treatment == series.treatment)
+        kind, code = kind_of(series), series.treatment
+        group = next(some for some in self._groups[kind, row.name] if code in some)
+        place = (kind, row.name, min(group))
+        if place not in self._found:
+            self._found[place] = family_of(group, self._limits.get(kind), kind[0])
+        family, note = self._found[place]
+        line = next(one for one in family.lines if one.treatment == code)
         chances = self._chances(kind, endpoint)
-        p = None if declared else chances.get((row.name, series.treatment))
+        p = None if declared else chances.get((row.name, code))
         finding, sentence = words_of(series, family, line, p, len(chances))
         return Tested(family, line, p, 0 if p is None else len(chances), finding, sentence, note)
 
@@ -101,19 +104,46 @@ class Families:
 
         if kind not in self._alone:
             found: dict[tuple[str, str], float] = {}
-            for (other, pull), rows in self._rows.items():
-                before = any(row.difference.day < 0.0 for row in rows.values())
+            for (other, pull), groups in self._groups.items():
+                before = any(row.difference.day < 0.0 for some in groups for row in some.values())
                 if other == kind and not before and (kind[0], pull) != endpoint:
-                    for line in self._family(kind, pull, adjusted=False)[0].lines:
-                        if line.p_alone is not None:
-                            found[pull, line.treatment] = line.p_alone
+                    found |= self._chances_on(kind, pull)
             places = list(found)
             adjusted = holm([found[place] for place in places])
             self._alone[kind] = dict(zip(places, adjusted, strict=True))
         return self._alone[kind]
 
-    def _family(self, kind: Kind, pull: str, *, adjusted: bool) -> tuple[Family, str]:
-        return family_of(self._rows[kind, pull], self._limits.get(kind), kind[0], adjusted=adjusted)
+    def _chances_on(self, kind: Kind, pull: str) -> dict[tuple[str, str], float]:
+        """The p of every test of a kind on one pull, each by itself."""
+        limit = self._limits.get(kind)
+        families = [
+            family_of(group, limit, kind[0], adjusted=False)[0]
+            for group in self._groups[kind, pull]
+        ]
+        return {
+            (pull, line.treatment): line.p_alone
+            for family in families
+            for line in family.lines
+            if line.p_alone is not None
+        }
+
+
+def sharing_controls(rows: Mapping[str, Row]) -> list[dict[str, Row]]:
+    """The rows of one pull in groups that hang together by control beds that they share.
+
+    A late joiner is compared with controls of its own history, so that it is no member of the
+    family of those that were there from the start.
+    """
+    groups: list[tuple[set[str], dict[str, Row]]] = []
+    for code, row in rows.items():
+        controls = {one.bed for one in row.observations if not one.treated}
+        joined = [one for one in groups if one[0] & controls]
+        members = {code: row}
+        for beds, some in joined:
+            controls |= beds
+            members = {**some, **members}
+        groups = [one for one in groups if one not in joined] + [(controls, members)]
+    return [some for _, some in groups]
 
 
 def family_of(

@@ -159,7 +159,7 @@ def test_the_declared_endpoint_is_marked_on_its_day_only(started: Program) -> No
     assert declared == {"mineral-N"}
     assert found["about"][-2:] == [
         "declared beforehand: mineral-N on day 28 (marked *); all else is exploratory",
-        "none of these is widened for there being 2 treatments",
+        "these ranges are not widened for there being 2 treatments",
     ]
     assert len(compared(started, "--treatment", "M")["about"]) == 2
     codes = pulled(started, "B1,B2", "2026-03-16T09:00+01:00")

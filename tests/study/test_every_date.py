@@ -92,6 +92,20 @@ def test_a_late_joiner_stands_outside_and_is_named() -> None:
     assert found.lines[1].finding == "cannot say: few dates"
 
 
+def test_a_treatment_with_controls_of_its_own_stands_outside() -> None:
+    own = beds("k", FLAT, 7)
+    found = nutrient(
+        series("A", beds("a", FLAT, 2), CONTROL),
+        series("B", beds("b", FLAT, 3), CONTROL),
+        series("L", beds("l", FLAT, 4), own),
+    )
+    assert found.outside == (
+        "L has control beds of its own: stands outside the means over the dates",
+    )
+    assert found.season is not None
+    assert [line.treatment for line in found.season.means.lines] == ["A", "B"]
+
+
 def test_a_date_that_one_treatment_lacks_is_left_out_for_all() -> None:
     short = {0.0: 20.0, 28.0: 20.0}
     found = nutrient(

@@ -107,6 +107,14 @@ def test_a_control_pulled_on_two_days_counts_with_its_mean() -> None:
     assert family.lines[0].estimate == pytest.approx(np.mean(list(A.values())) - mean)
 
 
+def test_a_late_joiner_with_controls_of_its_own_is_no_member() -> None:
+    late = {"l1": 60.0, "l2": 61.0}
+    own = {"k1": 50.0, "k2": 51.0}
+    rows = {"A": row(A, CONTROL), "L": row(late, own), "B": row(B, {"c3": 21.0, "c9": 20.0})}
+    groups = tested.sharing_controls(rows)
+    assert [sorted(one) for one in groups] == [["L"], ["A", "B"]]
+
+
 def _series() -> Any:
     from tests.report.made_up_date import line
 
