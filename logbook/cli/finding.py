@@ -66,9 +66,9 @@ def findings(
 
     found = session.read(question)
     if json:
-        from logbook.report.findings import findings_document
+        from logbook.report.findings import document
 
-        as_json({"findings": [findings_document(one) for one in found]})
+        as_json(document(found))
         return
     from logbook.report.terminal.findings import show_findings
 

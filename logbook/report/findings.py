@@ -189,6 +189,14 @@ def text_lines(found: Findings) -> Iterator[str]:
             yield f"- {one}"
 
 
+FORMAT = 1
+
+
+def document(found: Sequence[Findings]) -> dict[str, Any]:
+    """The findings of some amendments for JSON, as docs/schema/findings.json describes them."""
+    return {"format": FORMAT, "findings": [findings_document(one) for one in found]}
+
+
 def findings_document(found: Findings) -> dict[str, Any]:
     """The findings of one amendment for JSON; what is missing is null."""
     return {

@@ -24,7 +24,7 @@ def noted(rows: Sequence[Row], analyte: str, unit: str) -> list[Row]:
         return [*rows]
     review = outliers.review(results, scale="raw" if analyte in _RAW else "log")
     unit = "" if unit == analyte else f" {unit}"
-    notes: dict[float, list[str]] = {}
+    notes: dict[float | None, list[str]] = {}
     for one in review.flags:
         said = f"{one.bed} on day {one.day:g} stands out ({one.value:.3g}{unit}, {one.why}): kept"
         notes.setdefault(one.day, []).append(said)

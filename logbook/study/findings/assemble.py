@@ -16,7 +16,7 @@ from logbook.study.findings.nutrients import PLANTING, Beside
 from logbook.study.findings.reach import COOLER, NO_CROP, reach
 from logbook.study.findings.supplied import supply_findings
 from logbook.study.fitted import Declared, declared_of
-from logbook.study.samples import MINERAL_N
+from logbook.study.samples import MINERAL_N, PARTS
 from logbook.study.series import Series, series_of
 from logbook.trial.cautions import cautions
 
@@ -207,11 +207,21 @@ def _endpoint(ground: _Ground, code: str) -> Iterator[Finding]:
         yield nutrients.of_line(line, ground.beside)
         return
     name, day = ground.trial.endpoint, ground.trial.endpoint_day
+    there = {
+        one.analyte
+        for one in ground.series
+        if one.treatment == code and any(row.name == f"day {day}" for row in one.rows)
+    }
+    why = f"there is no result of day {day} to compare yet"
+    alone = sorted(there & set(PARTS))
+    if name == MINERAL_N and alone:
+        why = f"only {alone[0]} was measured on day {day}: mineral N is nitrate and ammonium"
+        why += " of one sample"
     yield Finding(
         topic="nitrogen",
         about=name,
         kind="cannot say",
-        sentence=f"{name}: cannot say: there is no result of day {day} to compare yet",
+        sentence=f"{name}: cannot say: {why}",
         pull=f"day {day}",
         declared=True,
     )
@@ -245,8 +255,10 @@ def _others(ground: _Ground, code: str) -> Iterator[Finding]:
     if ground.comparison is None:
         return
     lines = [line for line in ground.comparison.of(code) if not line.declared]
-    mineral = [one for one in lines if one.series.analyte == MINERAL_N]
-    if ground.comparison is not ground.endpoint:
+    of_all = {line.series.analyte for line in ground.comparison.of(code)}
+    nitrogen_of = MINERAL_N if MINERAL_N in of_all else "nitrate-N"
+    if ground.comparison is not ground.endpoint or nitrogen_of != MINERAL_N:
+        mineral = [one for one in lines if one.series.analyte == nitrogen_of]
         yield from (nutrients.of_line(line, ground.beside) for line in mineral)
     found = [
         nutrients.of_line(line, ground.beside)

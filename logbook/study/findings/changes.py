@@ -36,8 +36,8 @@ def of_methods(mine: Sequence[Series]) -> Iterator[Finding]:
             about=analyte,
             kind="cannot say",
             sentence=(
-                f"{analyte}: cannot say how it went on from one to the other: methods changed "
-                f"({'; '.join(ways)}); each is read by itself{apart}"
+                f"{analyte}: cannot say how it went on: methods changed ({'; '.join(ways)}); each "
+                f"is read by itself{apart}"
             ),
         )
 

@@ -94,7 +94,8 @@ def _depth(start: Finding, series: Series, below: Below, tied: str) -> Finding:
     found = f"mineral N was below the control {_days(below)}"
     if depth is None or depth.value is None:
         return replace(start, kind="below control", sentence=f"{found}; {tied}")
-    found += f", most on day {below.trough_day:g}: by {number(depth.value)} {series.unit}"
+    most = f", most on day {below.trough_day:g}:" if len(below.days_below) > 1 else ""
+    found += f"{most} by {number(depth.value)} {series.unit}"
     ends = f" ({span(depth.low, depth.high)})"
     found += ends if depth.low is not None else f" ({depth.reason_low})" * bool(depth.reason_low)
     return replace(
@@ -289,8 +290,10 @@ def _curve(fitted: Fitted, unit: str, last: float) -> tuple[str, Interval | None
     over = f"over {last:g} days"
     if one is None or choice.printed is Printed.NOTHING:
         few = "too few pulls" in " ".join(c.why for c in choice.candidates)
-        why = "too few pulls for a curve" if one is None and few else choice.sentence
-        return f"cannot say how it goes between the pulls, nor after them: {why}", None
+        if one is None and few:
+            said = "cannot say how it goes between the pulls, nor after them"
+            return f"{said}: too few pulls for a curve", None
+        return f"no curve is given of the pulls: {choice.sentence}", None
     if "a" in found:
         return _straight(found["a"], unit, last), found["a"]
     if choice.printed is Printed.CURVE:

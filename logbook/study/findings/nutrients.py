@@ -13,6 +13,7 @@ from logbook.study.findings import dated
 from logbook.study.findings.content import Finding, number, signed, span
 from logbook.study.findings.nitrogen import design_of
 from logbook.study.fitted import Declared
+from logbook.study.losses import CANNOT_TELL
 from logbook.study.samples import MINERAL_N
 from logbook.trial.chemistry import ANALYTES, method_name
 from logbook.trial.units import short
@@ -73,6 +74,9 @@ def of_line(line: Line, beside: Beside) -> Finding:
         start = _single(start, line, one.value, declared)
     elif start.kind == "no difference shown":
         start = _not_shown(start, line, declared)
+    if series.analyte == "nitrate-N" and kind.endswith("less"):
+        why = f"{CANNOT_TELL}, ammonium was not measured with it"
+        start = replace(start, sentence=f"{start.sentence}; {why}")
     if series.analyte in PLANTING:
         return _at_planting(start, line, beside)
     return _with_level(start, line, beside)
@@ -90,7 +94,7 @@ def _by_ratio(start: Finding, line: Line) -> Finding:
 
 
 def _topic(line: Line) -> str:
-    if line.series.analyte == MINERAL_N:
+    if line.series.analyte in (MINERAL_N, "nitrate-N"):
         return "nitrogen"
     return "planting" if line.series.analyte in PLANTING else "nutrients"
 
@@ -220,7 +224,7 @@ def _with_level(start: Finding, line: Line, beside: Beside) -> Finding:
         "charge",
     ):
         return start
-    if not beside.settled or series.analyte == MINERAL_N:
+    if not beside.settled or series.analyte in (MINERAL_N, "nitrate-N"):
         return start
     here = _level(line, found.control_mean, beside)
     if not here.position:

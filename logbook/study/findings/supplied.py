@@ -34,7 +34,9 @@ def supply_findings(
         design = design_of(there, method) if there else made(method)
         alone = any(1 in (one.treated_beds, one.control_beds) for one in _differences(there))
         of_day = _by(available, day, "end" * (day == last), design)
-        yield from (_of_two(one) if alone else one for one in of_day)
+        yield from (
+            _of_two(one) if alone else one for one in of_day if not (alone and one.kind == "cost")
+        )
     found = recovery(series, matter, lost)
     if found is None:
         return
@@ -75,7 +77,7 @@ def _by(found: Supply, day: float, end: str, design: str) -> Iterator[Finding]:
     )
     per_kg = found.per_kg_product
     if per_kg.value is not None and per_kg.value < 0.0:
-        yield _none(start, per_kg, when)
+        yield _none(start, found, when)
         return
     parts = [_told(one) for one in (per_kg, found.per_m2, found.per_100_sq_ft) if _known(one)]
     if not parts:
@@ -99,24 +101,21 @@ def _by(found: Supply, day: float, end: str, design: str) -> Iterator[Finding]:
     yield _cost(start, found, when)
 
 
-def _none(start: Finding, per_kg: Stated, when: str) -> Finding:
-    """Less than in the control: nothing was supplied, and a cost has no sense."""
-    if per_kg.high is not None and per_kg.high >= 0.0:
-        said = f"plant-available N {when}: none shown: {_told(per_kg)}"
-        value, low, high = per_kg.value, per_kg.low, per_kg.high
-        return replace(start, sentence=said, value=value, low=low, high=high)
-    less = per_kg.times(-1.0, per_kg.unit)
+def _none(start: Finding, found: Supply, when: str) -> Finding:
+    """Less than in the control, or not more: nothing was supplied, and a cost has no sense."""
+    one = found.per_kg_product
+    start = replace(start, value=one.value, low=one.low, high=one.high)
+    why = _because(found.because)
+    if one.high is not None and one.high >= 0.0:
+        said = f"plant-available N {when}: none shown: {_told(one)}{why}"
+        return replace(start, sentence=said)
+    less = one.times(-1.0, one.unit)
     ends = "" if less.low is None and less.high is None else f" ({span(less.low, less.high)})"
-    return replace(
-        start,
-        sentence=(
-            f"plant-available N {when}: none; {number(less.value or 0.0)} g less than in the "
-            f"control for each kg of product{ends}"
-        ),
-        value=per_kg.value,
-        low=per_kg.low,
-        high=per_kg.high,
+    said = (
+        f"plant-available N {when}: none; {number(less.value or 0.0)} g less than in the control "
+        f"for each kg of product{ends}{why}"
     )
+    return replace(start, sentence=said)
 
 
 def _known(one: Stated) -> bool:
@@ -188,6 +187,8 @@ def _recovered(one: Recovered) -> Finding:
         return replace(start, sentence=f"{one.what}, {one.pull}: {gathered(one.reason)}", design="")
     ends = "" if one.low is None and one.high is None else f" ({span(one.low, one.high)})"
     value = "" if one.value is None else f"{number(one.value)} %"
-    why = f"; {one.reason}" if one.reason and one.low is None and one.high is None else ""
+    alone = "; of these two beds only: one bed on a side"
+    without = one.low is None and one.high is None
+    why = alone if one.method == "one bed" else f"; {one.reason}" * (without and bool(one.reason))
     said = f"{one.what}, {one.pull}: {_bound(one.bound)}{value}{ends}{why}{_because(one.because)}"
     return replace(start, sentence=said, value=one.value, low=one.low, high=one.high)
