@@ -1,6 +1,6 @@
 """Fitting release curves: no starting values, many series at once, and refusals by name.
 
-`fit_zero_order` and `fit_first_order` take series that share their pull days and return a `Batch`;
+`fit_many` takes series that share their pull days and returns a `Batch` for every shape;
 `fit_series` takes one series and returns a `Fit` or a `Refusal` for every shape. A fit says what is
 wrong with it (`checks`, `verdict`) before it says its numbers. Standard errors here are asymptotic
 (linearised at the optimum, s^2 = rss/df): they check the arithmetic against published fits and are
@@ -9,7 +9,7 @@ not the interval of a rate, which they cover badly.
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Callable, Collection
 from dataclasses import dataclass
 
 import numpy as np
@@ -49,6 +49,7 @@ __all__ = [
     "fit_first_order",
     "fit_gompertz",
     "fit_lagged",
+    "fit_many",
     "fit_of",
     "fit_series",
     "fit_two_phases",
@@ -214,7 +215,8 @@ def fit_series(
         shapes: only these of them; None: all.
 
     Raises:
-        UserMistake: NaN, negative days, arrays that do not match, or sd together with weights.
+        UserMistake: NaN, negative days, arrays that do not match, sd together with weights, or a
+            shape that is not known.
     """
     if sd is not None:
         if weights is not None:
@@ -223,16 +225,8 @@ def fit_series(
     when, what, _ = numbers(days, values, weights)
     if len(what) != 1:
         raise UserMistake(f"one series at a time: got {len(what)}")
-    fitters = {
-        "zero order": fit_zero_order,
-        "first order": fit_first_order,
-        "first order with a lag": fit_lagged,
-        "Gompertz": fit_gompertz,
-        "two phases": fit_two_phases,
-    }
     answers: list[Fit | Refusal] = []
-    wanted = {name: fit for name, fit in fitters.items() if shapes is None or name in shapes}
-    for name, fitter in wanted.items():
+    for name, fitter in _fitters(shapes).items():
         refusal = refusal_for(name, when, what[0], free_start, errors_known)
         if refusal is not None:
             answers.append(refusal)
@@ -240,6 +234,54 @@ def fit_series(
             batch = fitter(when, what, free_start=free_start, weights=weights)
             answers.append(fit_of(batch, 0))
     return answers
+
+
+def fit_many(
+    days: ArrayLike,
+    values: ArrayLike,
+    *,
+    free_start: bool,
+    weights: ArrayLike | None = None,
+    shapes: Collection[str] | None = None,
+) -> dict[str, Batch]:
+    """Every shape of `kinetics.SHAPES` fitted to many series that share their days.
+
+    Args:
+        days: (n,) days since application, none negative.
+        values: (series, n) net release.
+        free_start, weights: as in `fit_zero_order`.
+        shapes: only these of them; None: all.
+
+    Returns:
+        A `Batch` for each shape, by its name, simplest first. `fit_of` makes a `Fit` of one series
+        with its checks. The numbers are those of each series fitted by itself.
+
+    Raises:
+        UserMistake: as `fit_zero_order`, for the first shape that cannot be fitted.
+    """
+    return {
+        name: fitter(days, values, free_start=free_start, weights=weights)
+        for name, fitter in _fitters(shapes).items()
+    }
+
+
+def _fitters(shapes: Collection[str] | None) -> dict[str, Callable[..., Batch]]:
+    """The function that fits each of the shapes, simplest first.
+
+    Raises:
+        UserMistake: a shape of that name is not known.
+    """
+    every: dict[str, Callable[..., Batch]] = {
+        "zero order": fit_zero_order,
+        "first order": fit_first_order,
+        "first order with a lag": fit_lagged,
+        "Gompertz": fit_gompertz,
+        "two phases": fit_two_phases,
+    }
+    unknown = [name for name in shapes or () if name not in every]
+    if unknown:
+        raise UserMistake(f'no shape "{unknown[0]}"; there are {", ".join(every)}')
+    return {name: fit for name, fit in every.items() if shapes is None or name in shapes}
 
 
 def _weights_of(sd: ArrayLike, count: int) -> Floats:

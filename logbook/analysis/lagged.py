@@ -19,7 +19,7 @@ from logbook.analysis.separable import Floats, Grid, Problem, Terms
 
 #: A curve without a lag is preferred to one that beats it by less than this share of the rss.
 TIE = 1e-9
-GRID_SIZE, ZONES = 36, 6
+GRID_SIZE = 36
 #: Pulls after the lag that a rate and a lag need: two can be met by many.
 LATE_PULLS = 3
 
@@ -106,8 +106,7 @@ def _between(
     family = _Late(elapsed, late, free_start, grid[:1], grid[-1:])
     roots = np.sqrt(weights.T)
     problem = Problem(family, np.ascontiguousarray(values.T) * roots, roots)
-    zones = separable.zones_of(np.arange(GRID_SIZE) * ZONES // GRID_SIZE)
-    series, node = separable.starts(problem, Grid(grid[None, :], zones), ZONES)
+    series, node = separable.starts(problem, Grid(grid[None, :], ()), 0)
     rows = problem.rows(series)
     ends = separable.solved(rows, separable.descended(rows, grid[None, node]))
     top, drop = ends.amplitudes[-2], ends.amplitudes[-1]

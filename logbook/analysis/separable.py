@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from logbook.analysis.orthogonal import Frame, definite_solve, dot, frame
-from logbook.analysis.varpro import best_of_each
+from logbook.analysis.varpro import best_of_each, local_best
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]
@@ -83,7 +83,7 @@ class Grid:
     frozen: (p, g), rates that the first steps from a node leave alone: those at a bound.
 
     The best node of each zone is a start, so that no part of the grid is overlooked because a
-    sharp valley runs between its nodes.
+    sharp valley runs between its nodes. Without zones (one rate, rising), every local best is.
     """
 
     nodes: Floats
@@ -333,7 +333,10 @@ def _starts_alike(problem: Problem, grid: Grid, most: int) -> tuple[Ints, Ints]:
     found = []
     for rows in _blocks(np.arange(problem.values.shape[1]), grid.nodes.shape[1] // 4):
         gain = _gains(basis, problem.values[:, rows[0] : rows[-1] + 1])
-        series, node = _best_of_zones(gain, grid.zones, most)
+        if grid.zones:
+            series, node = _best_of_zones(gain, grid.zones, most)
+        else:
+            node, series = local_best(gain)
         found.append((rows[series], node))
     series, node = (np.concatenate(parts) for parts in zip(*found, strict=True))
     return series, node

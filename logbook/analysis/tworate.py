@@ -162,9 +162,7 @@ class Gompertz:
         if df < FEWEST_DF:
             return np.ones(len(found.rss), dtype=bool)
         unknown = ~(rate_errors(problem.point(found.rates), df).max(axis=0) < SIGMOID_KNOWN)
-        spread = problem.values - problem.values.mean(axis=0)
-        scattered = found.rss > MUCH_SCATTER * dot(spread, spread)
-        return np.asarray(at_bound(self, found.rates).any(axis=0) | scattered | unknown)
+        return np.asarray(at_bound(self, found.rates).any(axis=0) | unknown)
 
 
 def _sigmoid(days: Floats, rates: Floats, last: float) -> tuple[Floats, ...]:

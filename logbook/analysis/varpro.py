@@ -32,6 +32,8 @@ OVER = 20.0
 #: the step is good to rounding.
 SMALL_STEP = 1e-10
 MOST_STEPS = 60
+#: Gains are level where they differ by less than rounding.
+LEVEL = 1.0 + 1e-12
 
 
 @dataclass(frozen=True)
@@ -132,7 +134,7 @@ def search(problem: Prepared) -> Projection:
 def _search(problem: Prepared, grid: Floats) -> Projection:
     """Best log k of every series, from every local minimum of the grid: noise makes several."""
     gain = _gains(problem, grid)
-    place, series = _local_best(gain)
+    place, series = local_best(gain)
     low = grid[np.maximum(place - 1, 0)]
     high = grid[np.minimum(place + 1, len(grid) - 1)]
     followed = problem.rows(series)
@@ -169,12 +171,12 @@ def _gains_each(problem: Prepared, basis: Floats) -> Floats:
     return np.asarray(cross**2 / norm)
 
 
-def _local_best(gain: Floats) -> tuple[Ints, Ints]:
-    """(grid place, series) of every local maximum of the gain, ends included."""
+def local_best(gain: Floats) -> tuple[Ints, Ints]:
+    """(grid place, series) of every local maximum of the gain (g, s), ends included; of a level
+    stretch, which has no other, the first place."""
     peak = np.ones(gain.shape, dtype=bool)
-    rising = gain[1:] >= gain[:-1]
-    peak[1:] = rising
-    peak[:-1] &= gain[:-1] >= gain[1:]
+    peak[1:] = gain[1:] > gain[:-1] * LEVEL
+    peak[:-1] &= gain[1:] <= gain[:-1] * LEVEL
     place, series = np.nonzero(peak)
     return place, series
 

@@ -196,7 +196,7 @@ def test_a_shallow_optimum_between_grid_points_beside_a_plateau() -> None:
 def test_huge_and_tiny_values_fit_as_well() -> None:
     values = series_of(30.0, 0.1, [0.3, -0.2, 0.1, 0.4, -0.5, 0.2, 0.1, -0.3])
     rate = fitting.fit_first_order(DAYS, values, free_start=False).values[0, 1]
-    for factor in (1e-140, 1e70):
+    for factor in (1e-140, 1e60):
         again = fitting.fit_first_order(DAYS, values * factor, free_start=False)
         assert again.values[0, 1] == pytest.approx(rate, rel=1e-9)
         assert again.values[0, 0] / factor == pytest.approx(30, abs=1)
