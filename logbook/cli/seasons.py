@@ -27,20 +27,22 @@ def season(
         bool, typer.Option("--with-notes", help="Also export notes and the words of events.")
     ] = False,
 ) -> None:
-    """Export a trial: tidy tables, a figure per nutrient, a README of every column.
+    """Export a trial: findings, tidy tables, a figure per nutrient, a README of every column.
 
     The same book makes the same bytes; manifest.csv holds each file's SHA-256.
 
     Examples: logbook season spring-trial
               logbook --trial 'Two composts' season out --replace --with-notes
     """
+    from logbook import config, handbook
     from logbook.report.export import write_season
     from logbook.report.season import season_of
     from logbook.report.sheets import check_folder
 
     session: Session = context.obj
     check_folder(out_dir, replace)
-    found = session.read(lambda store: season_of(store, chosen(store, session).id))
+    tables = handbook.load(config.handbook_folder())
+    found = session.read(lambda store: season_of(store, chosen(store, session).id, tables))
     done = write_season(found, out_dir, replace=replace, authors=with_authors, notes=with_notes)
     missing = "" if found.results else "; no results yet, so no differences, curves and figures"
     say(

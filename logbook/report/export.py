@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from logbook.report.corrections import corrections_sheet, notes_sheet
+from logbook.report.findings_files import TEXT, findings_sheet, findings_text
 from logbook.report.moisture import moisture_sheet
 from logbook.report.readme import readme_text
 from logbook.report.release import curves_sheet, fits_sheet, release_sheet
@@ -50,6 +51,8 @@ def write_season(
             (place / sheet.file).write_bytes(sheet_bytes(sheet))
         for name, together in drawn:
             _draw(place, name, together)
+        if season.findings:
+            (place / TEXT).write_bytes(findings_text(season.findings).encode())
         text = readme_text(season, sheets, drawn, authors=authors, notes=notes)
         (place / README).write_bytes(text.encode())
 
@@ -67,6 +70,7 @@ def sheets_of(season: Season, *, authors: bool = False, notes: bool = False) -> 
         release_sheet(season.series),
         fits_sheet(season.series),
         curves_sheet(season.series),
+        *([findings_sheet(season.findings)] if season.findings else []),
         corrections_sheet(season, authors=authors, notes=notes),
     ]
     return [*found, notes_sheet(season)] if notes else found

@@ -6,6 +6,7 @@ import textwrap
 from collections.abc import Iterable, Iterator, Sequence
 from decimal import Decimal
 
+from logbook.report.findings_files import TEXT
 from logbook.report.lines import with_unit
 from logbook.report.season import Season
 from logbook.report.sheets import MANIFEST, Sheet, clean
@@ -44,7 +45,7 @@ def readme_text(
         ("How to read the differences", _READING),
         ("How to read the curves", _CURVES),
         ("Cautions", _cautions(season)),
-        ("Files", _files(sheets, figures)),
+        ("Files", _files(sheets, figures, bool(season.findings))),
         ("This export", _export(season, authors, notes)),
     ):
         lines += ["", heading, "-" * len(heading)]
@@ -292,8 +293,13 @@ def _cautions(season: Season) -> Iterator[str]:
 
 
 def _files(
-    sheets: Sequence[Sheet], figures: Sequence[tuple[str, Sequence[Series]]]
+    sheets: Sequence[Sheet], figures: Sequence[tuple[str, Sequence[Series]]], findings: bool
 ) -> Iterator[str]:
+    if findings:
+        yield (
+            f"{TEXT}: what the trial found of each amendment, in plain sentences: read it first. "
+            "How far it goes stands before all else in it, what limits it at its end."
+        )
     yield "Tables are CSV: UTF-8, commas, points for decimals, empty cells for what is not known."
     yield (
         "A text that a spreadsheet might run as a formula has an apostrophe before it. Values as "

@@ -13,6 +13,7 @@ from datetime import date
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
+from logbook.report.findings_files import findings_of
 from logbook.report.sheets import Cell, Sheet, columns
 from logbook.store import views
 from logbook.store.views import Found
@@ -28,6 +29,9 @@ from logbook.trial.times import When
 
 if TYPE_CHECKING:
     import sqlite3
+
+    from logbook.handbook import Handbook
+    from logbook.study.findings import Findings
 
 _PULLS_OF_TRIAL = f"(SELECT id FROM pull WHERE {views.OF_TRIAL})"
 # A result is its part's pull's; the pull's own code has a part of its own where there are parts.
@@ -65,6 +69,7 @@ class Season:
     last_day: date | None
     missing: tuple[str, ...]
     state: str
+    findings: tuple[Findings, ...] = ()
 
     def pull_of(self, code: str) -> str:
         """The code of the pull that a bag's code belongs to: its own, if it is no part."""
@@ -80,8 +85,11 @@ class Season:
         return next((bed for bed in self.beds if bed.id == ident), None)
 
 
-def season_of(store: sqlite3.Connection, trial: str) -> Season:
-    """Read a trial whole; raises UserMistake as `series_of` does."""
+def season_of(store: sqlite3.Connection, trial: str, handbook: Handbook | None = None) -> Season:
+    """Read a trial whole; raises UserMistake as `series_of` does.
+
+    handbook: the tables that findings are read beside; None: the program's own.
+    """
     pulled = samples(store, trial)
     order = {one.code: place for place, one in enumerate(pulled)}
     results = views.fetch(store, "result", _OF_PULLS, (trial,))
@@ -107,6 +115,7 @@ def season_of(store: sqlite3.Connection, trial: str) -> Season:
         last_day=_last_day(store, trial),
         missing=tuple(amounts.not_known(store, trial)),
         state=_state(store),
+        findings=findings_of(store, trial, handbook) if results else (),
     )
 
 

@@ -7,7 +7,6 @@ amounts are worked beside the checks.
 from __future__ import annotations
 
 import pytest
-from statsmodels.stats.power import TTestPower
 
 from tests.program import Program
 from tests.scenario import (
@@ -148,7 +147,7 @@ def test_nitrate_alone_is_not_mineral_n(program: Program) -> None:
     assert "tied up, lost or not yet nitrified: this trial cannot tell, ammonium was not" in said
 
 
-MANY = {
+MANY: dict[Way, Values] = {
     FE: {28: ((4.2, 4.4, 4.3, 4.1), (4.8, 5.1, 4.9, 4.8))},
     P: {28: ((180, 184, 178, 182), (187, 190, 184, 189))},
     K: {28: ((420, 431, 415, 425), (432, 440, 427, 436))},
@@ -255,6 +254,8 @@ def test_nothing_shown_with_what_was_planned_to_be_seen(program: Program) -> Non
     assert "fits (planned detectable difference: " + number + " mg/kg) [day 28; " in told(program)
     # A pair of beds in each of 4 blocks: the power of a t test of 4 differences, by statsmodels.
     sd = 0.1 * (30.5 + 1.075)
+    from statsmodels.stats.power import TTestPower
+
     effect = TTestPower().solve_power(nobs=4, alpha=0.05, power=0.8)
     assert found["detectable_difference"] == pytest.approx(effect * sd * 2**0.5, rel=1e-4)
 

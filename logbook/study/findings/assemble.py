@@ -17,7 +17,7 @@ from logbook.study.findings.reach import COOLER, NO_CROP, reach
 from logbook.study.findings.supplied import supply_findings
 from logbook.study.fitted import Declared, declared_of
 from logbook.study.samples import MINERAL_N, PARTS
-from logbook.study.series import Series, series_of
+from logbook.study.series import Row, Series, series_of
 from logbook.trial.cautions import cautions
 
 if TYPE_CHECKING:
@@ -89,11 +89,12 @@ def _ground(
         store, trial, treatment=treatment, fitted=False, without_flagged=without_flagged
     )
     found = [*curves, *(one for one in found if one.analyte != MINERAL_N)]
-    names = {row.name for one in found for row in one.rows}
+    rows = [row for one in found for row in one.rows]
+    names = {row.name for row in rows}
     planting = f"day {record.endpoint_day}"
 
     def on(name: str | None) -> Comparison | None:
-        if name is None and not names:
+        if name is None and not any(map(_both, rows)):
             return None
         return compare(store, trial, name, treatment, without_flagged=without_flagged)
 
@@ -177,13 +178,18 @@ def _material(store: sqlite3.Connection, lot: str | None) -> str:
     return materials[0].record.material if materials else ""
 
 
+def _both(row: Row) -> bool:
+    """Whether a pull has a treated bed and its control."""
+    return bool(row.difference.treated_beds and row.difference.control_beds)
+
+
 def _newest(mine: Sequence[Series]) -> tuple[date, float] | None:
     """The newest pull with both sides: its date and age."""
     both = [
         (row.last, row.difference.day)
         for one in mine
         for row in one.rows
-        if row.last is not None and row.difference.treated_beds and row.difference.control_beds
+        if row.last is not None and _both(row)
     ]
     return max(both, default=None)
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Sequence
 from itertools import groupby
 from typing import TYPE_CHECKING
@@ -67,7 +68,7 @@ def limits(mine: Sequence[Series]) -> Iterator[str]:
     owners: dict[str, list[str]] = {}
     for one in mine:
         beside = () if one.analyte == MINERAL_N else one.points.left_out
-        for note in one.notes:
+        for note in map(_unsigned, one.notes):
             if note != BY_HAND and not note.startswith(_TOLD) and note not in beside:
                 owners.setdefault(note, []).append(one.analyte)
     told: set[str] = set()
@@ -79,3 +80,11 @@ def limits(mine: Sequence[Series]) -> Iterator[str]:
         elif subject not in told:
             told.add(subject)
             yield f"{listed([name for name, _ in groupby(analytes)])}: {note}"
+
+
+_BY = re.compile(r"(?<=\S); [^;()]+\)$")
+
+
+def _unsigned(note: str) -> str:
+    """A note on what was struck without who struck it: findings name no one."""
+    return _BY.sub(")", note) if note.startswith("struck and left out: ") else note
