@@ -8,12 +8,12 @@ result.
 
 Whether spreads differ is asked by Cochran's test of the widest spread against that of all the
 others, at 10 %: an F ratio, its chance times the number of groups. One amendment that spreads is
-what misleads a shared mean square, and with three or four beds this test sees it far more often
-than Bartlett's at 5 % (0.7 to 0.8 against 0.4 to 0.7 of simulated dates, four times the spread),
-while it leaves the more powerful test for nothing in 3 to 10 % of dates only. Levene's and Brown &
-Forsythe's, which bear long tails, see next to nothing with three beds. It is seen not always: with
-four times the spread the family is wrong in about 10 % of dates instead of 17 to 27 %. The
-simulation is tests/benchmarks/families.py.
+what misleads a shared mean square, and with three or four beds this test sees one that spreads four
+times as much in 53 to 82 % of simulated dates, clearly more often than Bartlett's at 5 %, while it
+gives up the more powerful comparison for nothing in 4 to 11 % of dates only. Levene's and Brown &
+Forsythe's, which bear long tails, have little to go by with three beds. The choice helps and does
+not cure: such a family is wrong in 8 to 14 % of dates, by Dunnett's test alone in 12 to 21 %.
+tests/benchmarks/families.py simulates it, docs/comparisons.md holds the table.
 
 Sources: Cochran 1941, Annals of Eugenics 11:47-52, for unequal numbers 't Lam 2010, Anal. Chim.
 Acta 659:68-84; Holm 1979, Scand. J. Stat. 6:65-70; Welch 1947, Biometrika 34:28-35; Dunnett as in
