@@ -30,6 +30,8 @@ MOST_STEPS = 240
 ROUND, BLOCK = 8, 16_000
 #: After so many steps, starts of a series within this share of the bounds' distance have met.
 FIRST_STEPS, MEETING = 6, 1e3
+#: So many of a series' starts, the best by then, are followed to their end.
+MOST_FOLLOWED = 8
 #: A step this small in every rate ends the search: the next would be its square.
 SMALL_STEP = 1e-9
 FIRST_DAMPING, LEAST_DAMPING, MOST_DAMPING = 1e-2, 1e-12, 1e6
@@ -370,10 +372,20 @@ def search(problem: Problem, grid: Grid, most: int) -> Solution:
     frozen = None if grid.frozen is None else grid.frozen[:, node]
     near = descended(problem.rows(series), grid.nodes[:, node], FIRST_STEPS, frozen)
     apart = _different(problem.family, series, near)
+    if most > MOST_FOLLOWED:
+        apart = _best_few(series, apart, solved(problem.rows(series[apart]), near[:, apart]).rss)
     series, rows = series[apart], problem.rows(series[apart])
     found = solved(rows, descended(rows, near[:, apart]))
     best = best_of_each(series, found.rss)
     return Solution(found.rates[:, best], found.amplitudes[:, best], found.rss[best])
+
+
+def _best_few(series: Ints, rows: Ints, rss: Floats) -> Ints:
+    """Of some rows those with the least rss of each series, as many as are followed to the end."""
+    order = np.lexsort((rss, series[rows]))
+    rows, sorted_series = rows[order], series[rows][order]
+    place = np.arange(len(rows)) - np.searchsorted(sorted_series, sorted_series)
+    return rows[place < MOST_FOLLOWED]
 
 
 def _different(family: Family, series: Ints, rates: Floats) -> Ints:

@@ -1,6 +1,6 @@
 """How many times as long as the least a program could do: run by hand, on a quiet machine.
 
-    python tests/benchmarks/bench.py [today] [act] [import] [rebuild] [--runs N]
+    python tests/benchmarks/bench.py [today] [act] [import] [rebuild] [science] [fits] [--runs N]
 
 Ours and the other program take turns, each run a process of its own; printed are medians, their
 ratio and the goal. Stores are built in a scratch folder from the demo's season (`seasons`).
@@ -148,6 +148,20 @@ def rebuild(folder: Path) -> Contest:
     return Contest("rebuild", 6, ours, [*ours, str(other)], emptied, inside=True, memory=True)
 
 
+def science(folder: Path) -> Contest:
+    """Five shapes with ranges for 6,000 series, against reading their million results."""
+    file = str(folder / "results.db")
+    subprocess.run(python("science.py", file, "make"), check=True)
+    ours, read = python("science.py", file), python("science.py", file, "read")
+    return Contest("science", 3, ours, read, inside=True)
+
+
+def fits() -> None:
+    """Fits against scipy's curve_fit in a loop, on one thread: a script that prints its ratios."""
+    one = {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"}
+    subprocess.run(python("fit_speed.py"), check=True, env=os.environ | one)
+
+
 def build(which: str, folder: Path) -> None:
     """Build a store, in a process of its own: a child's peak memory begins at its parent's."""
     subprocess.run(python("seasons.py", which, str(folder)), check=True)
@@ -158,16 +172,26 @@ def python(script: str, *arguments: str) -> list[str]:
     return [sys.executable, str(HERE / script), *arguments]
 
 
-CONTESTS = {"today": today, "act": act, "import": lab_import, "rebuild": rebuild}
+CONTESTS = {
+    "today": today,
+    "act": act,
+    "import": lab_import,
+    "rebuild": rebuild,
+    "science": science,
+}
 
 
 def main() -> None:
     """Hold the contests that were asked for, or all of them."""
+    names = ", ".join([*CONTESTS, "fits"])
     parser = argparse.ArgumentParser(description=__doc__.partition("\n")[0])
-    parser.add_argument("names", nargs="*", metavar="NAME", help=f"of {', '.join(CONTESTS)} [all]")
+    parser.add_argument("names", nargs="*", metavar="NAME", help=f"of {names} [all]")
     parser.add_argument("--runs", type=int, help="turns of each [15 for today and act, else 3]")
     asked = parser.parse_args()
-    for name in asked.names or CONTESTS:
+    for name in asked.names or [*CONTESTS, "fits"]:
+        if name == "fits":
+            fits()
+            continue
         with scratch() as folder:
             contest = CONTESTS[name](folder)
             runs = asked.runs or (15 if name in ("today", "act") else 3)
