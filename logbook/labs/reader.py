@@ -1,18 +1,14 @@
-"""Any text table from outside (a laboratory report, a plain series) as cells of text, or why not.
+"""Any table from outside (a laboratory report, a plain series) as cells of text, or why not.
 
 Rules, in the order they are applied:
 
-1. At most 64 MB, 500,000 rows, 1,000 columns, 10,000 characters a cell.
-2. Text only: UTF-8 with or without a byte-order mark, UTF-16 with one, else Windows-1252 if
-   every byte is a printable character of it. Spreadsheets and other binary files are refused.
-3. Control characters (terminal escapes, bidirectional overrides) are refused, not stripped: what
-   is kept "as the laboratory wrote it" may be shown on a terminal later. Tabs and line breaks
-   inside a quoted cell become one blank.
-4. The delimiter (comma, semicolon or tab) is the one that gives the first line most columns; a
-   first line `sep=;`, which spreadsheets write, names it.
-5. Every row has the header's columns: blank cells beyond them and blank lines are dropped,
-   anything else is refused. Header names are unique.
-6. `decimal_comma` is decided per file from its numbers, never from the delimiter alone: true if
+1. Limits, and characters that are refused, are those of `grid`.
+2. A spreadsheet (xlsx) is read by `xlsx`, of other binary files the kind is told. Anything else is
+   text: `encodings` finds which, `delimited` its rows.
+3. `read_grid` gives every row of the file. `read_table` is for files whose first row is the header:
+   every row has the header's columns, blank cells beyond them and blank lines are dropped, anything
+   else is refused. Header names are unique.
+4. `decimal_comma` is decided per file from its numbers, never from the delimiter alone: true if
    some column has more numbers that only a decimal comma explains ("12,5", "0,125") than numbers
    that only a decimal point explains. "1,234" explains nothing, since it is 1234 in one country
    and 1.234 in another. With comma delimiters this needs quoted cells ("12,5"); unquoted decimal
@@ -21,44 +17,52 @@ Rules, in the order they are applied:
 
 from __future__ import annotations
 
-import csv
 import hashlib
-import io
-import re
-import unicodedata
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Literal
 
-from logbook.errors import BadData, Problem, UserMistake
-
-MOST_BYTES = 64 * 1024 * 1024
-MOST_ROWS = 500_000
-MOST_COLUMNS = 1_000
-MOST_CHARACTERS = 10_000
-MOST_PROBLEMS = 5_000
-_CONTROL = (
-    "\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\xad"
-    "\u200b-\u200f\u2028-\u202e\u2066-\u2069\ufeff\ufffe\uffff"
+from logbook.errors import Problem, UserMistake
+from logbook.labs import delimited, encodings, grid
+from logbook.labs.grid import (
+    MOST_PROBLEMS,
+    Cells,
+    Flaw,
+    Grid,
+    all_refused,
+    cell_flaws,
+    control_character,
+    place,
+    refused,
+    shown,
 )
-_FORBIDDEN = re.compile(f"[{_CONTROL}]")
+
+__all__ = [
+    "MOST_PROBLEMS", "Grid", "Table", "control_character", "read_grid", "read_sound_rows",
+    "read_table", "shown",
+]  # fmt: skip
+
+Kind = Literal["csv", "xlsx"]
+Progress = Callable[[float], None]
 _BINARY = (
-    (b"PK\x03\x04", "a spreadsheet (xlsx, ods) or a zip archive", "save it as CSV"),
-    (b"\xd0\xcf\x11\xe0", "an old spreadsheet (xls) or document", "save it as CSV"),
-    (b"%PDF", "a PDF", "ask the laboratory for a CSV file"),
+    (b"%PDF", "a PDF", "ask the laboratory for a CSV or XLSX file"),
     (b"\x1f\x8b", "a compressed file", "unpack it first"),
+    (b"7z\xbc\xaf", "a compressed file", "unpack it first"),
+    (b"Rar!", "a compressed file", "unpack it first"),
 )
-_ONLY_COMMA = re.compile(r"\s*[<>]?\s*[+-]?(0?,\d+|\d+,(\d{1,2}|\d{4,})|\d{4,},\d+)\s*\Z")
-_ONLY_POINT = re.compile(r"\s*[<>]?\s*[+-]?(0?\.\d+|\d+\.(\d{1,2}|\d{4,})|\d{4,}\.\d+)\s*\Z")
+_OLD_FILE = b"\xd0\xcf\x11\xe0"
+_LOCKED = "EncryptedPackage".encode("utf-16-le")
 
 
 @dataclass(frozen=True)
 class Table:
     """A file as text cells: `rows[i]` has one cell per name in `header`, from line `lines[i]`.
 
-    `file` is the file's name, `sha256` of its bytes; `encoding` is how they were read.
-    `point_doubtful`: the delimiter leaves it open, and no number shows, whether a point marks
-    decimals or thousands: 1.250 may be 1250.
+    `file` is the file's name, `sha256` of its bytes; `encoding` is how they were read; `sheet` is
+    the name of a spreadsheet's sheet. `point_doubtful`: the delimiter leaves it open, and no number
+    shows, whether a point marks decimals or thousands: 1.250 may be 1250. `remarks` are sentences
+    for the person about how the file was read.
     """
 
     header: tuple[str, ...]
@@ -69,11 +73,14 @@ class Table:
     decimal_comma: bool
     encoding: str = "utf-8"
     point_doubtful: bool = False
+    sheet: str | None = None
+    remarks: tuple[str, ...] = ()
 
     def where(self, row: int, column: int) -> str:
         """`soil.csv, row 7, column value (value '1,2,3')`: the place of one cell."""
         cell = shown(self.rows[row][column])
-        return f"{self.file}, row {self.lines[row]}, column {self.header[column]} (value {cell})"
+        at = place(self.file, self.sheet, self.lines[row])
+        return f"{at}, column {self.header[column]} (value {cell})"
 
     def column(self, *names: str) -> int | None:
         """The first column whose name, whatever its case, is one of `names`; None without."""
@@ -82,166 +89,195 @@ class Table:
         return next(places, None)
 
 
-def control_character(text: str) -> str | None:
-    """`U+001B` if the text has a character that may steer a terminal; None without."""
-    found = _FORBIDDEN.search(text)
-    return f"U+{ord(found[0]):04X}" if found else None
+def read_grid(
+    path: Path,
+    *,
+    sheet: str | None = None,
+    encoding: str | None = None,
+    delimiter: str | None = None,
+) -> Grid:
+    """Read a CSV or XLSX file whole, header or not; see `Grid` for what is in it.
 
-
-def shown(cell: str) -> str:
-    """A cell in quotes, safe for a terminal and at most 40 characters long."""
-    text = " ".join(cell.split())
-    return repr(text if len(text) <= 40 else text[:37] + "...")
+    `sheet` names a spreadsheet's sheet, needed if several hold data; `encoding` and `delimiter`
+    (or its name: comma, semicolon, tab, bar) overrule what would be found in a text file. Raises
+    BadData with every problem of the file at once, and UserMistake for a file that is missing, and
+    for a sheet, encoding or delimiter that does not exist.
+    """
+    name, data = _bytes(path)
+    kind, cells = _cells(data, name, sheet, encoding, delimiter)
+    _pad(cells.rows, place(name, cells.sheet))
+    comma, doubtful = _marks(kind, cells, cells.rows)
+    whole = Grid(
+        rows=cells.rows,
+        lines=cells.lines,
+        file=name,
+        sha256=hashlib.sha256(data).hexdigest(),
+        kind=kind,
+        sheet=cells.sheet,
+        sheets=cells.sheets,
+        encoding=cells.encoding,
+        delimiter=cells.delimiter,
+        decimal_comma=comma,
+        point_doubtful=doubtful,
+        merged=cells.merged,
+        dates=cells.dates,
+        flaws=tuple(flaw for flaw in cells.flaws if not flaw.fatal),
+        notes=cells.notes,
+    )
+    if fatal := [flaw for flaw in cells.flaws if flaw.fatal]:
+        raise all_refused(
+            [Problem(whole.where(one.row, one.column), one.what, one.remedy) for one in fatal]
+        )
+    return whole
 
 
 def read_table(path: Path) -> Table:
-    """Read a delimited text file whole; raises BadData with every problem of the file at once.
+    """Read a file whose first row is the header; raises BadData with every problem at once.
 
     A file that is missing or may not be read is the caller's mistake (UserMistake).
     """
     table, problems = read_sound_rows(path)
     if problems:
-        raise _all_refused(problems)
+        raise all_refused(problems)
     return table
 
 
-def read_sound_rows(path: Path) -> tuple[Table, list[Problem]]:
+def read_sound_rows(
+    path: Path,
+    *,
+    sheet: str | None = None,
+    encoding: str | None = None,
+    delimiter: str | None = None,
+) -> tuple[Table, list[Problem]]:
     """The rows that can be read, and a problem for every other one; else as `read_table`.
 
     One torn row must not hide what is wrong in the others. With a problem nothing of the table
-    may be recorded.
+    may be recorded. The keywords are those of `read_grid`.
     """
-    name = shown(path.name)[1:-1]
-    data = _bytes(path, name)
-    text, encoding = _decode(data, name)
-    delimiter, skip = _delimiter(text, name)
-    header, rows, lines, problems = _cells(text, delimiter, skip, name)
-    commas = "," in text and (delimiter != "," or '"' in text)
+    name, data = _bytes(path)
+    kind, cells = _cells(data, name, sheet, encoding, delimiter)
+    header, problems = _under_header(cells, name, kind)
+    comma, doubtful = _marks(kind, cells, cells.rows)
     table = Table(
         header=header,
-        rows=rows,
-        lines=lines,
+        rows=cells.rows,
+        lines=cells.lines,
         file=name,
         sha256=hashlib.sha256(data).hexdigest(),
-        decimal_comma=commas and _decimal_comma(rows),
-        encoding=encoding,
-        point_doubtful=delimiter != "," and not _shows_point(rows),
+        decimal_comma=bool(comma),
+        encoding=cells.encoding or "utf-8",
+        point_doubtful=doubtful,
+        sheet=cells.sheet,
+        remarks=cells.notes,
     )
     return table, problems
 
 
-def _bytes(path: Path, name: str) -> bytes:
+# --- any file -----------------------------------------------------------------------------------
+
+
+def _bytes(path: Path) -> tuple[str, bytes]:
+    """The file's name, safe to show, and what is in it."""
+    name = shown(path.name)[1:-1]
     try:
         if path.is_dir():
             raise UserMistake(f"{name} is a folder", "name the file in it")
         with path.open("rb") as stream:
             data = b""
-            while len(data) <= MOST_BYTES and (more := stream.read(1 << 22)):
+            while len(data) <= grid.MOST_BYTES and (more := stream.read(1 << 22)):
                 data += more
     except FileNotFoundError:
         raise UserMistake(f"there is no file {shown(str(path))}", "check the name") from None
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or "its name cannot be used"
         raise UserMistake(f"{name} cannot be read: {reason}", "check the file") from None
-    if len(data) > MOST_BYTES:
-        raise _refused(name, "the file is larger than 64 MB", "split it into smaller files")
+    if len(data) > grid.MOST_BYTES:
+        raise refused(name, "the file is larger than 64 MB", "split it into smaller files")
     if not data.strip():
-        raise _refused(name, "the file is empty", "export it again")
-    return data
-
-
-def _refused(where: str, what: str, remedy: str) -> BadData:
-    return _all_refused([Problem(where, what, remedy)])
-
-
-def _all_refused(problems: list[Problem]) -> BadData:
-    first = problems[0]
-    return BadData(f"{first.where}: {first.what}", problems, first.remedy)
-
-
-def _decode(data: bytes, name: str) -> tuple[str, str]:
-    """The text and its encoding, in Unicode's composed form (NFC)."""
-    for magic, what, remedy in _BINARY:
-        if data.startswith(magic):
-            raise _refused(name, f"this is {what}, not a text table", remedy)
-    wide = data.startswith((b"\xff\xfe", b"\xfe\xff"))
-    if not wide and b"\0" in data:
-        raise _refused(name, "this is a binary file, not a text table", "save it as CSV in UTF-8")
-    for encoding in ("utf-16",) if wide else ("utf-8-sig", "cp1252"):
-        try:
-            text = data.decode(encoding)
-        except UnicodeDecodeError:
-            continue
-        if encoding == "cp1252" and _FORBIDDEN.search(text):
-            break
-        return (text if text.isascii() else unicodedata.normalize("NFC", text)), encoding
-    raise _refused(
-        name, "this is neither UTF-8, UTF-16 nor Windows-1252 text", "save it as CSV in UTF-8"
-    )
-
-
-def _delimiter(text: str, name: str) -> tuple[str, int]:
-    """The delimiter of the header line, and how many lines stand before the table's own."""
-    lines = io.StringIO(text[: MOST_CHARACTERS * 100], newline="")
-    first, skip = "", 0
-    for number, line in enumerate(lines):
-        named = re.fullmatch(r'\s*"?sep=([,;\t])"?\s*', line)
-        if named and not first:
-            return named[1], number + 1
-        if line.strip(' \t\r\n,;"'):
-            first, skip = line, number
-            break
-    if not first:
-        raise _refused(name, "the file is empty", "export it again")
-    bare = re.sub(r'"[^"]*"', "", first)
-    best = max("\t;,", key=bare.count)
-    if bare.count(best) == 0:
-        raise _refused(
-            f"{name}, row {skip + 1}",
-            "the header has one column only: no comma, semicolon or tab",
-            "export the table as CSV, with one column each for sample, nutrient, value, unit",
-        )
-    return best, skip
-
-
-def _numbered(text: str, delimiter: str, skip: int, name: str) -> Iterator[tuple[int, list[str]]]:
-    """Each non-blank row with the 1-based line it starts on."""
-    stream = io.StringIO(text, newline="")
-    for _ in range(skip):
-        stream.readline()
-    reader = csv.reader(stream, delimiter=delimiter, strict=True)
-    line = skip + 1
-    try:
-        for row in reader:
-            if any(map(str.strip, row)):
-                yield line, row
-            line = skip + reader.line_num + 1
-    except csv.Error as error:
-        what = (
-            "a cell is longer than 10,000 characters, or its quote is never closed"
-            if "field larger" in str(error) or "unexpected end" in str(error)
-            else "a quoted cell goes on after its closing quote"
-        )
-        raise _refused(f"{name}, row {line}", what, 'check the quotes (") of that row') from None
+        raise refused(name, "the file is empty", "export it again")
+    return name, data
 
 
 def _cells(
-    text: str, delimiter: str, skip: int, name: str
-) -> tuple[tuple[str, ...], list[list[str]], list[int], list[Problem]]:
-    numbered = _numbered(text, delimiter, skip, name)
-    line, names = next(numbered, (skip + 1, []))
-    header, problems = _header(names, f"{name}, row {line}")
+    data: bytes, name: str, sheet: str | None, encoding: str | None, delimiter: str | None
+) -> tuple[Kind, Cells]:
+    """What a file of either kind holds; raises BadData for any other kind."""
+    if data.startswith(b"PK\x03\x04"):
+        what = "this is a spreadsheet (xlsx, ods) or a zip archive, not a text table"
+        raise refused(name, what, "save it as CSV")
+    if data.startswith(_OLD_FILE):
+        raise _old_file(data, name)
+    for magic, what, remedy in _BINARY:
+        if data.startswith(magic):
+            raise refused(name, f"this is {what}, not a table", remedy)
+    if sheet is not None:
+        raise UserMistake(f"{name}: a text file has no sheets", "leave --sheet out")
+    text, found = encodings.decode(data, name, encoding)
+    cells = delimited.split(text, name, delimiter)
+    cells.encoding = found
+    return "csv", cells
+
+
+def _old_file(data: bytes, name: str) -> Exception:
+    if _LOCKED in data:
+        what = "this spreadsheet is locked with a password"
+        return refused(name, what, "open it, take the password away, save it again")
+    what = "this is an old spreadsheet (xls) or document, not a table"
+    return refused(name, what, "save it as XLSX or CSV")
+
+
+def _pad(rows: list[list[str]], where: str) -> None:
+    """Fill every row up with blank cells to the longest one's length, blank ends not counted."""
+    width = 0
+    for row in rows:
+        if len(row) > width:
+            width = max(width, next((n for n in range(len(row), 0, -1) if row[n - 1].strip()), 0))
+    if width * len(rows) > grid.MOST_CELLS:
+        raise grid.too_many_cells(where)
+    for row in rows:
+        if len(row) > width:
+            del row[width:]
+        elif len(row) < width:
+            row.extend([""] * (width - len(row)))
+
+
+def _marks(kind: Kind, cells: Cells, rows: list[list[str]]) -> tuple[bool | None, bool]:
+    """Whether numbers have a decimal comma, and whether their points are doubtful."""
+    if kind == "xlsx":
+        return cells.decimal_comma, cells.point_doubtful
+    comma = grid.decimal_mark(rows)
+    shows = comma is False or (comma is True and grid.shows_point(rows))
+    return comma, cells.delimiter != "," and not shows
+
+
+# --- a header in the first row ------------------------------------------------------------------
+
+
+def _under_header(cells: Cells, name: str, kind: Kind) -> tuple[tuple[str, ...], list[Problem]]:
+    """Leave the sound rows below the header in `cells`; the header, and what is wrong."""
+    first = next((at for at, row in enumerate(cells.rows) if any(map(str.strip, row))), None)
+    if first is None:
+        raise refused(name, "the file is empty", "export it again")
+    names = cells.rows[first]
+    where = place(name, cells.sheet, cells.lines[first])
+    if len(names) == 1 and kind == "csv":
+        raise refused(
+            where,
+            "the header has one column only: no comma, semicolon, tab or bar",
+            "export the table as CSV, with one column each for sample, nutrient, value, unit",
+        )
+    header, problems = _header(names, where)
+    problems += [
+        Problem(f"{where}, column {one.column + 1}", one.what, one.remedy)
+        for one in cells.flaws
+        if one.row == first and not one.fatal
+    ]
     if problems:
-        raise _all_refused(problems)
-    rows, lines, problems = _body(numbered, header, name, _oddities(text))
-    if not rows and not problems:
-        raise _refused(name, "there is a header but no row below it", "export the file again")
-    return header, rows, lines, problems
-
-
-def _oddities(text: str) -> bool:
-    """True if cells must be looked at one by one: very rare, so the text is searched once."""
-    return _FORBIDDEN.search(text) is not None
+        raise all_refused(problems)
+    problems = _body(cells, first, header, name, kind)
+    if not cells.rows and not problems:
+        raise refused(name, "there is a header but no row below it", "export the file again")
+    return header, problems
 
 
 def _header(names: list[str], where: str) -> tuple[tuple[str, ...], list[Problem]]:
@@ -249,67 +285,62 @@ def _header(names: list[str], where: str) -> tuple[tuple[str, ...], list[Problem
     header = [" ".join(name.split()) for name in names]
     while header and not header[-1]:
         header.pop()
-    if not header:
-        return (), [Problem(where, "the header is empty", "name the columns in the first row")]
-    if len(header) > MOST_COLUMNS:
-        what = f"there are {len(header):,} columns, more than 1,000"
-        return (), [Problem(where, what, "export one row per result")]
     problems: list[Problem] = []
     first: dict[str, int] = {}
-    for place, title in enumerate(header, start=1):
-        before = first.setdefault(title.lower(), place)
+    for at, title in enumerate(header, start=1):
+        before = first.setdefault(title.lower(), at)
         if not title:
-            problems.append(Problem(where, f"column {place} has no name", "name it"))
-        elif before != place:
-            what = f"columns {before} and {place} are both named {shown(title)}"
+            problems.append(Problem(where, f"column {at} has no name", "name it"))
+        elif before != at:
+            what = f"columns {before} and {at} are both named {shown(title)}"
             problems.append(Problem(where, what, "give each column its own name"))
-        problems += _cell_problems(title, f"{where}, column {place}")
+        problems += _told(cell_flaws(title, 0, at), f"{where}, column {at}", title)
     return tuple(header), problems
 
 
-def _cell_problems(cell: str, where: str) -> Iterator[Problem]:
-    if len(cell) > MOST_CHARACTERS:
-        what = f"the cell has {len(cell):,} characters, more than 10,000"
-        yield Problem(where, what, "check the quotes of that row")
-    found = control_character(cell)
-    if found:
-        what = f"the cell has a control character ({found})"
-        yield Problem(f"{where} (value {shown(cell)})", what, "type the cell again without it")
+def _told(flaws: Iterable[Flaw], where: str, cell: str) -> list[Problem]:
+    """A cell's flaws; a cell that is too long is not shown again."""
+    valued = f"{where} (value {shown(cell)})"
+    return [
+        Problem(where if "characters" in one.what else valued, one.what, one.remedy)
+        for one in flaws
+    ]
 
 
 def _body(
-    numbered: Iterable[tuple[int, list[str]]], header: tuple[str, ...], name: str, odd: bool
-) -> tuple[list[list[str]], list[int], list[Problem]]:
-    """Sound rows and their lines; equal short cells share one string, which saves memory."""
+    cells: Cells, first: int, header: tuple[str, ...], name: str, kind: Kind
+) -> list[Problem]:
+    """Sound rows below the header stay in `cells`, of the header's length; problems of others."""
+    flaws: dict[int, list[Flaw]] = {}
+    for flaw in cells.flaws:
+        flaws.setdefault(flaw.row, []).append(flaw)
     rows: list[list[str]] = []
     lines: list[int] = []
     problems: list[Problem] = []
-    known: dict[str, str] = {}
-    share = known.setdefault
     width = len(header)
-    for line, row in numbered:
+    for at in range(first + 1, len(cells.rows)):
+        row, line = cells.rows[at], cells.lines[at]
         while len(row) > width and not row[-1].strip():
             row.pop()
-        if len(rows) == MOST_ROWS:
-            return (
-                rows,
-                lines,
-                [Problem(name, "there are more than 500,000 rows", "split the file")],
-            )
-        before = len(problems)
+        if not any(map(str.strip, row)):
+            continue
+        if kind == "xlsx" and len(row) < width:
+            row.extend([""] * (width - len(row)))
+        where = place(name, cells.sheet, line)
         if len(row) != width:
-            problems.append(_ragged(row, header, f"{name}, row {line}"))
-        elif odd or max(map(len, row)) > MOST_CHARACTERS:
-            for title, cell in zip(header, row, strict=True):
-                problems += _cell_problems(cell, f"{name}, row {line}, column {title}")
+            problems.append(_ragged(row, header, where))
+        elif at in flaws:
+            for flaw in flaws[at]:
+                column = f"{where}, column {header[flaw.column]}"
+                problems += _told([flaw], column, row[flaw.column])
+        else:
+            rows.append(row)
+            lines.append(line)
         if len(problems) >= MOST_PROBLEMS:
             problems.append(Problem(name, "the rows after these were not looked at"))
             break
-        if len(problems) > before:
-            continue
-        rows.append([share(cell, cell) for cell in row] if len(known) < MOST_ROWS else row)
-        lines.append(line)
-    return rows, lines, problems
+    cells.rows, cells.lines = rows, lines
+    return problems
 
 
 def _ragged(row: list[str], header: tuple[str, ...], where: str) -> Problem:
@@ -323,20 +354,3 @@ def _ragged(row: list[str], header: tuple[str, ...], where: str) -> Problem:
         what,
         "quote cells that hold the delimiter, such as a decimal comma, or put ; between columns",
     )
-
-
-def _decimal_comma(rows: list[list[str]]) -> bool:
-    """True if numbers of some column need a decimal comma more often than a decimal point."""
-    return any(map(_needs_comma, zip(*rows, strict=True)))
-
-
-def _shows_point(rows: list[list[str]]) -> bool:
-    """True if some number can only have a decimal point."""
-    return any("." in cell and _ONLY_POINT.match(cell) for row in rows for cell in row)
-
-
-def _needs_comma(cells: tuple[str, ...]) -> bool:
-    commas = sum(1 for cell in cells if "," in cell and _ONLY_COMMA.match(cell))
-    if commas == 0:
-        return False
-    return commas > sum(1 for cell in cells if "." in cell and _ONLY_POINT.match(cell))
