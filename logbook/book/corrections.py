@@ -14,12 +14,17 @@ from logbook.journal.entry import Entry, Value
 from logbook.store import asking, projections
 from logbook.store.tables import RECORD_TABLES
 
+# What speaks of a sample by the code on its bag.
+_SAMPLE = (
+    *((s, "sample") for s in ("result", "sent", "handling", "query", "answer")),
+    ("blind", "of"),
+)
 # Which columns of which record tables refer to a record of a space, by its id.
 REFERENCES: dict[str, tuple[tuple[str, str], ...]] = {
     "trial": (
         *((s, "trial") for s in ("bed", "treatment", "lot", "amendment", "soil", "soil-value")),
         *((s, "trial") for s in ("planned-pull", "planned-part", "followed", "watering-plan")),
-        ("bag", "trial"),
+        *((s, "trial") for s in ("bag", "shipment", "blind", "reference")),
         *((s, "about") for s in ("note", "measure")),
     ),
     "treatment": (("bed", "treatment"),),
@@ -31,8 +36,11 @@ REFERENCES: dict[str, tuple[tuple[str, str], ...]] = {
         ("bed", "was"),
         ("pull", "also"),
     ),
-    "pull": (("result", "sample"), ("part", "pull")),
-    "part": (("result", "sample"), ("weigh", "part")),
+    "pull": (("part", "pull"), *_SAMPLE),
+    "part": (("weigh", "part"), *_SAMPLE),
+    "blind": _SAMPLE,
+    "shipment": (("sent", "shipment"),),
+    "query": (("answer", "query"),),
     # A code used for a bag: the pull, or the part of one, that bound it.
     "bag": (("pull", "code"), ("part", "code")),
 }

@@ -65,8 +65,8 @@ class Book:
     def _used(self, code: str) -> bool:
         taken = self.connection.exec_driver_sql(
             "SELECT 1 FROM entry WHERE act = ? "
-            "UNION ALL SELECT 1 FROM write WHERE key IN (?, ?, ?)",
-            (code, f"pull/{code}", f"part/{code}", f"bag/{code}"),
+            "UNION ALL SELECT 1 FROM write WHERE key IN (?, ?, ?, ?, ?)",
+            (code, *(f"{s}/{code}" for s in ("pull", "part", "bag", "blind", "shipment"))),
         ).first()
         return taken is not None
 

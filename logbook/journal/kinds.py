@@ -11,11 +11,11 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import MISSING, dataclass, fields
 from datetime import date
 from decimal import Decimal
-from functools import cache
+from functools import cache, lru_cache
 from operator import attrgetter
 from typing import Any, get_origin, get_type_hints
 
@@ -24,8 +24,26 @@ from logbook.trial import records
 from logbook.trial.times import YEARS, When, read_stored
 from logbook.trial.units import short
 
-# key space -> record: the one list of what is kept. A new record is one line here and a table.
-SPACES: dict[str, type] = {
+
+class _Spaces(Mapping[str, type]):
+    """Key spaces with their records; those of `trial.custody` are loaded when asked for."""
+
+    def __init__(self, own: dict[str, type], custody: dict[str, str]) -> None:
+        self._own = own
+        self._custody = custody
+
+    def __getitem__(self, space: str) -> type:
+        found: type = self._own.get(space) or getattr(records, self._custody[space])
+        return found
+
+    def __iter__(self) -> Iterator[str]:
+        return iter((*self._own, *self._custody))
+
+    def __len__(self) -> int:
+        return len(self._own) + len(self._custody)
+
+
+_OWN: dict[str, type] = {
     "writer": records.Writer,
     "trial": records.Trial,
     "soil": records.Soil,
@@ -55,6 +73,17 @@ SPACES: dict[str, type] = {
     "measure": records.Measurement,
     "skip": records.Skip,
 }
+_CUSTODY = {
+    "shipment": "Shipment",
+    "sent": "Sent",
+    "handling": "Handling",
+    "blind": "Blind",
+    "reference": "Reference",
+    "query": "Query",
+    "answer": "Answer",
+}
+# key space -> record: the one list of what is kept. A new record is one line above and a table.
+SPACES: Mapping[str, type] = _Spaces(_OWN, _CUSTODY)
 # kind -> the newest version of it that this program writes and reads
 KINDS = {
     "writer": 1,
@@ -70,11 +99,19 @@ KINDS = {
     "note": 1,
     "event": 1,
     "lab": 1,
+    "send": 1,
+    "handle": 1,
+    "query": 1,
     "correct": 1,
     "strike": 1,
     "undo": 1,
     "settle": 1,
 }
+
+
+# Fields left out where they say nothing: then the value is, and agrees with, what programs wrote
+# that did not know them.
+_SINCE = ("flags", "usual_days")
 
 
 def understood(entry: Entry) -> bool:
@@ -87,9 +124,9 @@ def to_value(record: Any) -> Value:
     kind: Any = type(record)
     get, names, converted = _writer(kind)
     value: Value = dict(zip(names, get(record), strict=True))
-    if "flags" in value and not value["flags"]:
-        # Unflagged results are the bytes that programs wrote which knew no flags: so they agree.
-        del value["flags"]
+    for name in _SINCE:
+        if name in value and not value[name]:
+            del value[name]
     for name, convert in converted:
         if value[name] is not None:
             value[name] = convert(value[name])
@@ -101,7 +138,7 @@ def from_value(space: str, value: Value) -> Any:
 
     Raises ValueError for a value that is not `readable`.
     """
-    kind: Any = SPACES[space]
+    kind: Any = _record(space)
     try:
         return kind(**{name: read(value.get(name)) for name, read in _readers(kind).items()})
     except (ArithmeticError, TypeError) as problem:
@@ -110,7 +147,7 @@ def from_value(space: str, value: Value) -> Any:
 
 def readable(space: str, value: Value) -> bool:
     """True if a value is what the record of this key space says, field by field."""
-    kind: Any = SPACES.get(space)
+    kind: Any = _record(space)
     if kind is None:
         return False
     known, every, exact = _checks(kind)
@@ -121,6 +158,11 @@ def readable(space: str, value: Value) -> bool:
             return False
         known.add(shape)
     return all(check(value.get(name)) for name, check in exact) and _sense()(space, value)
+
+
+@lru_cache(maxsize=256)
+def _record(space: str) -> type | None:
+    return SPACES.get(space)
 
 
 @cache

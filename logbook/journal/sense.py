@@ -12,7 +12,7 @@ from typing import Any
 
 from logbook.errors import UserMistake
 from logbook.journal.entry import Value
-from logbook.trial import rates, times
+from logbook.trial import rates, records, times
 from logbook.trial.chemistry import ANALYTES
 
 # No trial is as long: about ten years, in days.
@@ -49,7 +49,8 @@ def _trial(value: Value) -> bool:
         times.zone(str(value.get("zone")))
     except UserMistake:
         return False
-    return True
+    usual = value.get("usual_days")
+    return usual is None or 1 <= int(usual) <= _LONGEST
 
 
 def _followed(value: Value) -> bool:
@@ -88,6 +89,25 @@ def _watering(value: Value) -> bool:
     )
 
 
+def _sent(value: Value) -> bool:
+    analyses, methods = value.get("analyses") or (), value.get("methods") or ()
+    known = all(name in ANALYTES for name in analyses)
+    return known and int(value.get("place") or 0) >= 1 and len(methods) in (0, len(analyses))
+
+
+def _handling(value: Value) -> bool:
+    return value.get("state") in records.HANDLED and value.get("analysis") in ("", *ANALYTES)
+
+
+def _reference(value: Value) -> bool:
+    analyte = ANALYTES.get(str(value.get("analyte")))
+    return analyte is not None and value.get("unit") == analyte.unit and _positive("sd")(value)
+
+
+def _one_of(name: str, words: tuple[str, ...]) -> Callable[[Value], bool]:
+    return lambda value: value.get(name) in words
+
+
 _CHECKS: dict[str, Callable[[Any], bool]] = {
     "result": _result,
     "soil-value": _analyte,
@@ -101,4 +121,10 @@ _CHECKS: dict[str, Callable[[Any], bool]] = {
     "treatment": _treatment,
     "watering-plan": _watering,
     "bed": _positive("area_m2"),
+    "sent": _sent,
+    "handling": _handling,
+    "blind": _one_of("kind", records.BLINDS),
+    "reference": _reference,
+    "query": _one_of("analyte", ("", *ANALYTES)),
+    "answer": _one_of("what", records.ANSWERS),
 }

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import fields, replace
 from decimal import Context, Decimal
+from functools import cache
 from typing import Any
 
 from logbook.study.parts import moisture as gravimetric_moisture
@@ -18,7 +19,7 @@ _SIX = Context(prec=6)
 
 def describe(record: Any) -> str:
     """One record as half a sentence; records without words of their own name their class."""
-    words = _WORDS.get(type(record))
+    words = _WORDS.get(type(record)) or _custody().get(type(record))
     return words(record) if words else type(record).__name__.lower()
 
 
@@ -143,6 +144,54 @@ def _planned_pull(line: records.PlannedPull) -> str:
     since = "" if line.since is None else f", from {spoken_day(line.since)} on"
     until = "" if line.until is None else f", before {spoken_day(line.until)}"
     return f"planned pull {line.name}{tolerance}{since}{until}"
+
+
+def _shipment(line: records.Shipment) -> str:
+    how = f" {line.by_what}" if line.by_what else ""
+    return f"shipment {line.code} to {line.lab}{how}{': ' + line.text if line.text else ''}"
+
+
+def _sent(line: records.Sent) -> str:
+    asked = f" for {', '.join(line.analyses)}" if line.analyses else ""
+    return f"sent {line.sample} in shipment {line.shipment}, place {line.place}{asked}"
+
+
+def _handling(line: records.Handling) -> str:
+    what = f"{line.sample} {line.analysis}".strip()
+    return f"{what} {line.state}{': ' + line.text if line.text else ''}"
+
+
+def _blind(line: records.Blind) -> str:
+    what = "a second half of" if line.kind == "duplicate" else "reference material"
+    return f"blind code {line.code}: {what} {line.of}"
+
+
+def _reference(line: records.Reference) -> str:
+    spread = "" if line.sd is None else f" (sd {short(line.sd)})"
+    value = f"{with_unit(line.value, line.unit)}{spread}"
+    return f"reference material {line.name}: {line.analyte} {value} by {line.method}"
+
+
+def _query(line: records.Query) -> str:
+    until = "" if line.deadline is None else f" (measured again until {spoken_day(line.deadline)})"
+    return f"query on {line.sample} {line.analyte}: {line.what}{until}".replace(" :", ":")
+
+
+def _answer(line: records.Answer) -> str:
+    return f"query on {line.sample} {line.what}{': ' + line.text if line.text else ''}"
+
+
+@cache
+def _custody() -> dict[type[Any], Callable[[Any], str]]:
+    return {
+        records.Shipment: _shipment,
+        records.Sent: _sent,
+        records.Handling: _handling,
+        records.Blind: _blind,
+        records.Reference: _reference,
+        records.Query: _query,
+        records.Answer: _answer,
+    }
 
 
 _WORDS: dict[type[Any], Callable[[Any], str]] = {

@@ -93,7 +93,8 @@ def waiting_results(connection: sqlite3.Connection) -> list[str]:
         "WHERE NOT EXISTS (SELECT 1 FROM write w "
         "WHERE w.key = 'pull/' || coalesce(part.pull, r.sample)) "
         "AND (part.id IS NOT NULL OR NOT EXISTS "
-        "(SELECT 1 FROM write w WHERE w.key = 'part/' || r.sample)) ORDER BY 1"
+        "(SELECT 1 FROM write w WHERE w.key IN ('part/' || r.sample, 'blind/' || r.sample))) "
+        "ORDER BY 1"
     )
     return [code for (code,) in rows]
 
@@ -141,6 +142,15 @@ def conflicts(connection: sqlite3.Connection) -> dict[str, int]:
     return counts
 
 
+# How lines are called whose key says all: by report, by shipment or act, by sample and nutrient.
+_OF_LABORATORY = {
+    "result": "{2}:{3}",
+    "report": "report {1} of {0}",
+    "sent": "{0}:{1}",
+    "handling": "{0}:{1}",
+    "query": "query {0}:{1}",
+    "answer": "answer {0}:{1}",
+}
 # What names a record that is no act: the column that people know it by.
 _NAMED_BY = {
     "trial": "name",
@@ -165,10 +175,8 @@ def reference(connection: sqlite3.Connection, key: str) -> str:
     space, *rest = journal.parts(key)
     if space in ("part", "weigh"):
         return _part(connection, space, journal.ident(key))
-    if space == "result" and len(rest) > 3:
-        return f"{rest[2]}:{rest[3]}"
-    if space == "report" and len(rest) > 1:
-        return f"report {rest[1]} of {rest[0]}"
+    if space in _OF_LABORATORY and len(rest) > 1:
+        return _OF_LABORATORY[space].format(*rest, *[""] * 4)
     if space in _NAMED_BY or space not in SPACES:
         name = _name(connection, space, journal.ident(key)) or (rest or [key])[-1]
         return f"{space.replace('-', ' ')} {name}"

@@ -13,7 +13,8 @@ integrity check of SQLite 3.40 finds NULLs that are not there.
 
 Schema history: 0001 first version. 0002 late beds, composites, parts, bags, weighings,
 measurements, skipped pulls, a calendar that changes. 0003 declared errors and margins of nutrients,
-the error of a lot's analysis, what a laboratory said about a result beside its number.
+the error of a lot's analysis, what a laboratory said about a result beside its number;
+shipments, what is done with samples, blinds, reference materials, queries and their answers.
 """
 
 from __future__ import annotations
@@ -108,6 +109,9 @@ _INDEXED = {
     "part": ("pull",),
     "measure": ("about",),
     "skip": ("bed",),
+    "sent": ("sample",),
+    "handling": ("sample",),
+    "query": ("sample",),
 }
 
 

@@ -13,8 +13,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal
+from typing import TYPE_CHECKING, Any
 
 from logbook.trial.times import When
+
+if TYPE_CHECKING:
+    from logbook.trial.custody import *  # noqa: F403
 
 KNOWN = ("weighed", "metered", "by eye", "not said", "as planned")
 # Where the soil of a bed that joined later came from.
@@ -43,6 +47,24 @@ SOWN = "sown"
 OUT = "out of the trial"
 AMMONIA = "ammonia smelt"
 EVENTS = (*MISHAPS, AMMONIA, SOWN, OUT)
+# What is done with a sample on its way; pulled, sent and reported follow from other records.
+DRIED, CHILLED, FROZEN = "air-dried", "chilled", "frozen"
+PACKED, RECEIVED, QUERIED = "packed", "received", "queried"
+RERUN, ACCEPTED, LOST = "re-run asked", "accepted", "lost"
+HANDLED = (DRIED, CHILLED, FROZEN, PACKED, RECEIVED, QUERIED, RERUN, ACCEPTED, LOST)
+# What a code of ours hides from the laboratory, and what a person makes of a query.
+BLINDS = ("duplicate", "reference")
+ANSWERS = (ACCEPTED, "struck", RERUN)
+_CUSTODY = ("Answer", "Blind", "Handling", "Query", "Reference", "Sent", "Shipment")
+
+
+def __getattr__(name: str) -> Any:
+    """The records of `custody`, loaded when one of them is asked for."""
+    if name not in _CUSTODY:
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    from logbook.trial import custody
+
+    return getattr(custody, name)
 
 
 class Record:
@@ -75,7 +97,8 @@ class Trial(Record):
     `seed`, or "by hand"); `planting_day` counts from application (None: nothing is planted);
     `endpoint` is the analyte whose difference on `endpoint_day` was named beforehand; `protocol`
     is the SHA-256 of the protocol file; `depth_cm` is how deep samples are taken; `sample_cost`
-    is what the laboratory asks for one sample, as written ("18.50 EUR").
+    is what the laboratory asks for one sample, as written ("18.50 EUR"); `usual_days` how long it
+    usually takes from a shipment to the report.
     """
 
     name: str
@@ -91,6 +114,7 @@ class Trial(Record):
     lab: str | None
     endpoint_day: int = 28
     sample_cost: str | None = None
+    usual_days: int | None = None
 
 
 @dataclass(frozen=True, repr=False, eq=False)
