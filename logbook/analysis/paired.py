@@ -1,4 +1,4 @@
-"""The search's step for two rising phases, written out: two columns, one rate each.
+"""The search's step written out: for two columns with a rate each, and one column with two rates.
 
 The same numbers as `separable.point_at` gives for any family, in a third of the passes. A fitted
 start is projected off the columns (Frisch & Waugh 1933, Econometrica 1:387-401), and the caller has
@@ -103,3 +103,42 @@ def _derived(
             exact[j, j] -= plane.amplitudes[j] * dot(bends[j], plane.rest)
         exact[k, j] = exact[j, k]
     return Point(dot(plane.rest, plane.rest) / 2.0, np.stack(gradient), exact, kaufman)
+
+
+def point_of_one(
+    values: Floats,
+    roots: Floats,
+    start: Floats | None,
+    column: Floats,
+    moves: tuple[Floats, Floats],
+    bends: tuple[Floats, Floats, Floats],
+) -> Point:
+    """The same for one column that moves with both rates, such as a sigmoid.
+
+    Args:
+        values, roots, start: as for `point_of_two`.
+        column, moves, bends: the column, its derivatives in the rates, and its second derivatives
+            in the first twice, in both, and in the second twice; (n, s) each, not weighted.
+    """
+    own = off(roots * column, start)
+    slopes = [roots * move for move in moves]
+    length = np.maximum(np.sqrt(dot(own, own)), TINY)
+    own /= length
+    size = dot(own, values)
+    rest = values - size * own
+    more = dot(own, rest)
+    rest -= more * own
+    size = (size + more) / length
+    shared = [dot(slope, rest) for slope in slopes]
+    along = [size * dot(own, slope) for slope in slopes]
+    pulls = [one / length for one in shared]
+    at_start = [0.0, 0.0] if start is None else [common(start, slope) for slope in slopes]
+    exact, kaufman = (np.empty((2, 2, values.shape[1])) for _ in range(2))
+    for (j, k), bend in zip(((0, 0), (0, 1), (1, 1)), bends, strict=True):
+        flat = size**2 * (dot(slopes[j], slopes[k]) - at_start[j] * at_start[k])
+        flat -= along[j] * along[k]
+        kaufman[j, k] = kaufman[k, j] = flat
+        mixed = pulls[j] * along[k] + pulls[k] * along[j] - pulls[j] * pulls[k]
+        exact[j, k] = exact[k, j] = flat + mixed - size * dot(roots * bend, rest)
+    gradient = np.stack([-size * one for one in shared])
+    return Point(dot(rest, rest) / 2.0, gradient, exact, kaufman)

@@ -128,11 +128,19 @@ class Gompertz:
         object.__setattr__(self, "low", np.array([np.log(STRAIGHT / last), 0.0]))
         object.__setattr__(self, "high", np.array([np.log(OVER / gap), 1.0]))
 
-    def terms(self, rates: Floats) -> Terms:
-        """The columns and their derivatives: those of the sigmoid, less their values on day 0."""
+    def start(self, roots: Floats) -> Floats | None:
+        """The column of a fitted start at unit length, (n, 1 or s), given the weights' roots."""
+        return roots / np.sqrt(dot(roots, roots)) if self.free_start else None
+
+    def risen(self, rates: Floats) -> tuple[Floats, ...]:
+        """The sigmoid less its value on day 0, and its derivatives: k, m, kk, km, mm."""
         there = _sigmoid(self.days[:, None], rates, self.days.max())
         zero = _sigmoid(np.zeros((1, 1)), rates, self.days.max())
-        value, by_k, by_m, kk, km, mm = (a - b for a, b in zip(there, zero, strict=True))
+        return tuple(a - b for a, b in zip(there, zero, strict=True))
+
+    def terms(self, rates: Floats) -> Terms:
+        """The columns and their derivatives: those of the sigmoid, less their values on day 0."""
+        value, by_k, by_m, kk, km, mm = self.risen(rates)
         first = int(self.free_start)
         start = [np.ones_like(value)] if self.free_start else []
         return Terms(
@@ -202,21 +210,23 @@ def search(family: TwoPhases | Gompertz, values: Floats, weights: Floats) -> Sol
 
 
 def _problem(family: TwoPhases | Gompertz, values: Floats, weights: Floats) -> Problem:
-    """The series as the search takes them: weighted, a fitted start of two phases projected off."""
+    """The series as the search takes them: weighted, a fitted start projected off."""
     roots = np.sqrt(weights.T)
-    seen = np.ascontiguousarray(values.T) * roots
-    if isinstance(family, Gompertz):
-        return Problem(family, seen, roots)
     start = family.start(roots)
-    return Problem(family, varpro.off(seen, start), roots, _point_of_two)
+    seen = varpro.off(np.ascontiguousarray(values.T) * roots, start)
+    return Problem(family, seen, roots, _point)
 
 
-def _point_of_two(problem: Problem, rates: Floats) -> Point:
-    """The point of two phases."""
-    family = problem.family
-    assert isinstance(family, TwoPhases)
-    roots = problem.roots
-    return paired.point_of_two(family.elapsed, problem.values, roots, family.start(roots), rates)
+def _point(problem: Problem, rates: Floats) -> Point:
+    """The point of either family."""
+    family, roots = problem.family, problem.roots
+    assert isinstance(family, TwoPhases | Gompertz)
+    start = family.start(roots)
+    if isinstance(family, TwoPhases):
+        return paired.point_of_two(family.elapsed, problem.values, roots, start, rates)
+    column, by_k, by_m, *bends = family.risen(rates)
+    moves, seconds = (by_k, by_m), (bends[0], bends[1], bends[2])
+    return paired.point_of_one(problem.values, roots, start, column, moves, seconds)
 
 
 def at_bound(family: TwoPhases | Gompertz, rates: Floats) -> NDArray[np.bool_]:

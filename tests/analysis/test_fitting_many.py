@@ -53,12 +53,15 @@ def test_the_size_of_a_part_and_of_a_block_changes_nothing(
 
 
 @pytest.mark.parametrize("free_start", [False, True])
-def test_the_written_out_step_of_two_phases_is_that_of_any_family(free_start: bool) -> None:
-    family = tworate.TwoPhases(DAYS, free_start)
+@pytest.mark.parametrize("kind", [tworate.TwoPhases, tworate.Gompertz])
+def test_the_written_out_step_is_that_of_any_family(
+    kind: type[tworate.TwoPhases] | type[tworate.Gompertz], free_start: bool
+) -> None:
+    family = kind(DAYS, free_start)
     rng = np.random.default_rng(3)
     problem = tworate._problem(family, release(20), rng.uniform(0.5, 2, (20, 12)))
     at = family.low[:, None] + np.array([[0.7], [0.4]]) * (family.high - family.low)[:, None]
-    rates = at + rng.uniform(-0.5, 0.5, (2, 20))
+    rates = family.inside(at + rng.uniform(-0.5, 0.5, (2, 20)))
     quick, plain = problem.point(rates), separable.point_at(problem, rates)
     assert quick.half == pytest.approx(plain.half, rel=1e-10)
     assert quick.gradient == pytest.approx(plain.gradient, rel=1e-7, abs=1e-7)
