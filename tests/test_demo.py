@@ -167,7 +167,7 @@ def test_the_demo_runs_to_its_end(
     assert "$ logbook curve mineral-N meal" in said.out
     assert "$ logbook curve mineral-N straw" in said.out
     assert "first order" in said.out
-    assert "interval of the rate: not computed yet" in said.out
+    assert "( ) 95 % range between beds, within blocks" in said.out
     assert "logbook demo --keep demo.db" in said.out
     assert list(scratch.iterdir()) == []
     assert not (tmp_path / "mine.db").exists()

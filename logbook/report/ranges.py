@@ -109,7 +109,8 @@ def level_words(found: Below) -> str:
     """ "level with control again on day 35 (33 to 44)", or by when it is not shown."""
     level = found.level
     if level is None or level.value is None:
-        return "level with control again: " + ("not shown" if level is None else level.reason_high)
+        why = "" if level is None else level.reason_high.removeprefix("recovery ")
+        return f"level with control again: {why or 'not shown'}"
     if level.low is not None and level.high is not None:
         told = f"{level.low:.0f} to {level.high:.0f}"
     else:

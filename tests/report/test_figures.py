@@ -22,6 +22,7 @@ from logbook.analysis.series import ONE_BED
 from logbook.errors import UserMistake
 from logbook.report import marks
 from logbook.report.figures import curve_figure, curves, page
+from logbook.study.fitted import Declared
 from logbook.study.series import Series
 
 sys.path.insert(0, str(Path(__file__).parent))
@@ -196,6 +197,9 @@ def test_a_band_lies_about_the_curve_and_is_absent_where_there_is_none(tmp_path:
     assert not _filled(curves._figure([made_up.one_bed()]))
     assert "no band: one bed on a side" in described([made_up.one_bed()], tmp_path)
     assert not _filled(curves._figure([made_up.huge()]))
+    alone = described([made_up.one_bed(declared=Declared(0.08))], tmp_path)
+    assert "band: 95 % range of the fitted curve, day by day; from the laboratory's" in alone
+    assert "these two beds only" in alone and "between beds" not in alone
 
 
 def test_more_than_three_curves_have_no_bands_and_say_so(tmp_path: Path) -> None:
@@ -225,7 +229,7 @@ def test_a_level_not_shown_again_ends_in_an_arrow(tmp_path: Path) -> None:
     lines = curves._figure([given]).axes[0].lines
     assert not [line for line in lines if line.get_marker() == "d"]
     text = described([given], tmp_path)
-    assert "level with control again: recovery not shown by day 28" in text
+    assert "level with control again: not shown by day 28" in text
 
 
 def test_names_are_data_and_never_markup(tmp_path: Path) -> None:

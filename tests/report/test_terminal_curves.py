@@ -172,7 +172,7 @@ def test_mineral_n_below_control_is_told_with_depth_bracket_and_level(
     ) in text
     text = words(shown(made_up.below_control(still=True), 80, capsys))
     assert "by the means: below on day 28, the last pull" in text
-    assert "level with control again: recovery not shown by day 28" in text
+    assert "level with control again: not shown by day 28" in text
     assert "below control" not in shown(made_up.release(analyte="P"), 80, capsys)
 
 

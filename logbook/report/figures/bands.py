@@ -70,9 +70,13 @@ def sentences(series_list: Sequence[Series]) -> list[str]:
 
 
 def _said(band: Band) -> str:
+    from logbook.analysis.intervals import THESE_BEDS
+
     if band.low is None:
         return f"no band: {band.reason}"
     name, *how = band.method.split("; ")
+    if THESE_BEDS in band.method:
+        name = name.replace(" between beds", "")
     made = ranges.how("; ".join(how)).removeprefix("between beds, ")
     return f"band: {name}; {made}; each day by itself"
 
