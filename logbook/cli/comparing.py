@@ -63,14 +63,7 @@ def compare(
         _every_date(session, treatment, without_flagged=without_flagged, json=json)
         return
 
-    def question(store: Any) -> Comparison:
-        from logbook.study.comparison import compare
-
-        return compare(
-            store, chosen(store, session).id, pull, treatment, without_flagged=without_flagged
-        )
-
-    found = session.read(question)
+    found = _one_date(session, pull, treatment, without_flagged=without_flagged)
     if figures:
         _draw(session, found, [path for path, _ in figures])
     if json:
@@ -81,6 +74,19 @@ def compare(
     from logbook.report.terminal.compared import show_comparison
 
     show_comparison(found, None)
+
+
+def _one_date(
+    session: Session, pull: str | None, treatment: str | None, *, without_flagged: bool
+) -> Comparison:
+    def question(store: Any) -> Comparison:
+        from logbook.study.comparison import compare
+
+        return compare(
+            store, chosen(store, session).id, pull, treatment, without_flagged=without_flagged
+        )
+
+    return session.read(question)
 
 
 def _every_date(

@@ -22,7 +22,7 @@ def test_the_screen_holds_to_eighty_columns(started: Program) -> None:
     rows = [line.split() for line in lines]
     assert ["mineral-N", "*", "44.5", "22.5", "+22.0", "+9.3", "to", "+34.7"] in rows
     # The pooled spread of three treatments in two blocks, worked in tests/study/test_tested.py.
-    assert "mineral-N * x 1.98 1.69 to 2.31 0.003 - more".split() in rows
+    assert ["mineral-N", "*", "x", "1.98", "1.69", "to", "2.31", "0.003", "-", "more"] in rows
     assert ["P", "limit", "12.50", "-", "[-8.00", "to", "-7.00]"] in rows
     assert ["P", "-", "-", "-", "-", "cannot", "say:", "limits"] in rows
     ph, ec = (next(n for n, row in enumerate(rows) if row[:1] == [name]) for name in ("pH", "EC"))
