@@ -14,6 +14,7 @@ from decimal import Decimal
 from fractions import Fraction
 
 from logbook.errors import Problem, UserMistake
+from logbook.labs.marks import Marks
 from logbook.labs.reader import MOST_PROBLEMS, Table, shown
 from logbook.trial import chemistry, codes, units
 from logbook.trial.chemistry import Analyte
@@ -26,7 +27,7 @@ _BASES = {
     "dry": "|dry|dry basis|dry soil|dry weight|dw|dm|oven dry",
     "moist": "moist|moist basis|as received|as is|wet|fresh|fresh weight|fw|field moist",
 }
-_BASIS = {word: basis for basis, words in _BASES.items() for word in words.split("|")}
+BASES = {word: basis for basis, words in _BASES.items() for word in words.split("|")}
 _AS_NUMBER = re.compile(r"[0-9][0-9.,]*E\+?[0-9]+", re.IGNORECASE)
 
 
@@ -82,7 +83,10 @@ class Beside:
 
 @dataclass
 class Reading:
-    """The state of one pass over a table: caches per distinct cell, and what was found."""
+    """The state of one pass over a table: caches per distinct cell, and what was found.
+
+    `marks` is how a profile's laboratory writes its results; without one the usual rules hold.
+    """
 
     table: Table
     columns: dict[str, int]
@@ -105,6 +109,7 @@ class Reading:
     told: set[int] = field(default_factory=set)
     unshown: int = 0
     guesses: int = 0
+    marks: Marks | None = None
 
     def refuse(self, row: int, flaw: Flaw) -> None:
         """Keep a problem with its place, once, or only count it when there are too many to keep."""
@@ -197,7 +202,7 @@ def _basis(reading: Reading, row: list[str], flaws: list[Flaw]) -> str:
     text = text_of(reading, row, "basis")
     if not text:
         reading.unnamed_basis |= _has_basis(text_of(reading, row, "nutrient"))
-    basis = _BASIS.get(text.lower())
+    basis = BASES.get(text.lower())
     if basis is None:
         what = f"{shown(text)} is not a basis"
         flaws.append(Flaw(reading.columns["basis"], what, "write dry or moist"))
@@ -313,16 +318,23 @@ def measured_value(
 ) -> chemistry.Measured | Flaw:
     """Any other cell, by the full rules; only its form is checked while its kind is not known."""
     try:
-        cell = _with_qualifier(reading, row)
-        _refuse_doubtful(reading, cell)
-        limit = text_of(reading, row, "limit")
-        read = chemistry.parse_cell(cell, limit, reading.table.decimal_comma)
+        read = _read(reading, row)
         if isinstance(kind, list):
             return read
         value, bound = (_canonical(number, kind) for number in (read.value, read.limit))
     except UserMistake as error:
         return _flaw(reading, "value", error)
-    return chemistry.Measured(value, bound, read.qualifier)
+    return chemistry.Measured(value, bound, read.qualifier, read.flags)
+
+
+def _read(reading: Reading, row: list[str]) -> chemistry.Measured:
+    """What the cell says, in the laboratory's unit. Raises UserMistake."""
+    limit = text_of(reading, row, "limit")
+    if reading.marks is not None:
+        return reading.marks.read(text_of(reading, row, "value"), limit)
+    cell = _with_qualifier(reading, row)
+    _refuse_doubtful(reading, cell)
+    return chemistry.parse_cell(cell, limit, reading.table.decimal_comma)
 
 
 DOUBTFUL = re.compile(r"[<>]?\s*([1-9][0-9]{0,2})\.([0-9]{3})").fullmatch

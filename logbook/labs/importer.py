@@ -40,6 +40,7 @@ from logbook.labs.cells import (
     text_of,
 )
 from logbook.labs.columns import NEEDED, find_columns, picker
+from logbook.labs.marks import Marks
 from logbook.labs.reader import Table, shown
 from logbook.trial import codes
 from logbook.trial.records import Result
@@ -121,12 +122,26 @@ def _and(long: wide.Long, parsed: Parsed) -> list[str]:
     return [*parsed.notes, *long.notes]
 
 
+def parse_understood(
+    table: Table,
+    columns: dict[str, int],
+    beside: Beside,
+    kinds: Mapping[object, Kind],
+    marks: Marks,
+) -> Parsed:
+    """The results of a long table whose columns, kinds of rows and marks a profile explains."""
+    return _parsed(table, columns, [], beside, kinds=kinds, marks=marks)
+
+
 def _parsed(
     table: Table,
     columns: dict[str, int],
     problems: list[Problem],
     beside: Beside,
     skipped: Collection[int] = (),
+    *,
+    kinds: Mapping[object, Kind] | None = None,
+    marks: Marks | None = None,
 ) -> Parsed:
     """The results of a table whose columns are known; `problems` are what is wrong with them."""
     if beside.lab is None and "lab" not in columns:
@@ -135,7 +150,8 @@ def _parsed(
     if any(role not in columns for role in NEEDED):
         return Parsed([], problems, [], [])
     reading = Reading(table, columns, beside, beside.report or table.sha256[:12])
-    reading.problems = problems
+    reading.problems, reading.marks = problems, marks
+    reading.kinds |= kinds or {}
     _read_rows(reading)
     _refuse_half_numbered(reading)
     if beside.renumbered and len(reading.numbers) > 1:
@@ -169,13 +185,14 @@ def _read_rows(reading: Reading) -> None:
             continue
         value: Decimal | None
         if is_plain(cell) and not qualified and (value := plain_value(cell, kind)) <= kind.most:
-            limit, side = None, ""
+            limit, side, flags = None, "", ""
         else:
             measured = measured_value(reading, row, kind)
             if isinstance(measured, Flaw):
                 reading.refuse(at, measured)
                 continue
             value, limit, side = measured.value, measured.limit, measured.qualifier
+            flags = measured.flags
         n = _repeat_number(reading, at, code, kind, origin)
         if isinstance(n, Flaw):
             reading.refuse(at, n)
@@ -184,7 +201,7 @@ def _read_rows(reading: Reading) -> None:
             Result(
                 origin.lab, origin.report, code, kind.analyte.name, kind.method, kind.basis,
                 origin.run, n, value, limit, side, kind.analyte.unit, cell.strip(), kind.unit,
-                kind.form,
+                kind.form, flags,
             )
         )  # fmt: skip
 

@@ -300,19 +300,21 @@ def _charge_factor(analyte: Analyte) -> Fraction:
 class Measured:
     """A laboratory cell understood: a value, or a limit with the side it lies on.
 
-    `qualifier` is "" (a value), "<" (below `limit`) or ">" (above `limit`).
+    `qualifier` is "" (a value), "<" (below `limit`) or ">" (above `limit`); `flags` are words of
+    `qualifiers.WORDS`. Flagged cells may have neither a value nor a limit.
     """
 
     value: Decimal | None
     limit: Decimal | None
     qualifier: str = ""
+    flags: str = ""
 
 
 _LIMIT = re.compile(r"([<>≤≥])\s*=?\s*(.+)\Z", re.DOTALL)
 _SIDES = {"<": "<", "≤": "<", ">": ">", "≥": ">"}
 _ABSENT = ("ND", "N.D.", "N.D", "NOT DETECTED", "BDL", "BLQ", "BRL")
 _NOT_DETECTED = frozenset((*_ABSENT, "<LOD", "<LOQ", "<RL", "<MDL", "<DL", "<QL"))
-_RATINGS = frozenset(("VL", "L", "M", "H", "VH", "LOW", "MEDIUM", "HIGH", "VERY LOW", "VERY HIGH"))
+RATINGS = frozenset(("VL", "L", "M", "H", "VH", "LOW", "MEDIUM", "HIGH", "VERY LOW", "VERY HIGH"))
 _NOTHING = frozenset(("", "-", "--", "NA", "N/A", "NULL", "NONE"))
 
 
@@ -333,7 +335,7 @@ def parse_cell(text: str, limit: str = "", decimal_comma: bool | None = None) ->
         return Measured(None, _limit(match[2], decimal_comma), _SIDES[match[1]])
     if word in _NOTHING:
         raise UserMistake("there is no value", "leave the row out if nothing was measured")
-    if word in _RATINGS:
+    if word in RATINGS:
         raise UserMistake(f"{cell!r} is a rating, not a measurement", "write the number behind it")
     return Measured(units.number(cell, decimal_comma), None)
 

@@ -1,0 +1,86 @@
+"""Dates as laboratories print them: the order of day and month is said, never guessed."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable
+from contextlib import suppress
+from datetime import date
+
+from logbook.errors import UserMistake
+from logbook.labs.grid import shown
+
+_ISO = re.compile(r"(\d{4})[-/.](\d{1,2})[-/.](\d{1,2})(?:[T ].*)?\Z", re.ASCII)
+_NUMBERS = re.compile(r"(\d{1,2})\s*[-/. ]\s*(\d{1,2})\s*[-/. ]\s*(\d{4})(?:[T ,].*)?\Z", re.ASCII)
+_DAY_NAMED = re.compile(r"(\d{1,2})[-. ]+([A-Za-z]{3,9})[-., ]+(\d{4})(?: .*)?\Z", re.ASCII)
+_NAMED_DAY = re.compile(r"([A-Za-z]{3,9})[. ]+(\d{1,2}),? +(\d{4})(?: .*)?\Z", re.ASCII)
+_MONTHS = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
+
+
+def read_date(text: str, order: str) -> date:
+    """The date in a cell; `order` is one of `content.ORDERS`, or "" where it is not said.
+
+    "2026-04-03" and "3 Apr 2026" need no order, nor does "13/04/2026". Raises UserMistake, also for
+    a date that both orders can read while none is said, and for a year of two digits.
+    """
+    tidy = " ".join(text.split())
+    readings = _readings(tidy)
+    if order in ("day first", "month first") and len(readings) > 1:
+        return readings[order]
+    days = set(readings.values())
+    if len(days) == 1:
+        only = next(iter(readings))
+        if order in ("day first", "month first") and only not in (order, "either"):
+            raise UserMistake(f"{shown(tidy)} is no date with the {order}", "check the date order")
+        return days.pop()
+    if days:
+        one, other = (f"{found.isoformat()}" for found in readings.values())
+        raise UserMistake(
+            f"{shown(tidy)} may be {one} or {other}",
+            'say which in the profile: [file] dates = "day first" or "month first"',
+        )
+    raise UserMistake(
+        f"{shown(tidy)} is no date that is understood here", "write it like 2026-04-03"
+    )
+
+
+def orders_left(cells: Iterable[str]) -> set[str]:
+    """The orders in which all of these dates can be read; both if nothing shows it."""
+    left = {"day first", "month first"}
+    for cell in cells:
+        readings = _readings(" ".join(cell.split()))
+        if readings and "either" not in readings:
+            left &= set(readings)
+    return left
+
+
+def is_date(text: str) -> bool:
+    """True if a cell can be read as a date in some order."""
+    return bool(_readings(" ".join(text.split())))
+
+
+def _readings(tidy: str) -> dict[str, date]:
+    """The date by each order that can read it; "either" where the text needs none."""
+    found = _ISO.match(tidy)
+    if found:
+        return _kept({"either": (int(found[1]), int(found[2]), int(found[3]))})
+    for pattern, day, month in ((_DAY_NAMED, 1, 2), (_NAMED_DAY, 2, 1)):
+        found = pattern.match(tidy)
+        if found and found[month][:3].lower() in _MONTHS:
+            number = _MONTHS.index(found[month][:3].lower()) + 1
+            return _kept({"either": (int(found[3]), number, int(found[day]))})
+    found = _NUMBERS.match(tidy)
+    if found is None:
+        return {}
+    first, second, year = int(found[1]), int(found[2]), int(found[3])
+    if first == second:
+        return _kept({"either": (year, first, second)})
+    return _kept({"day first": (year, second, first), "month first": (year, first, second)})
+
+
+def _kept(readings: dict[str, tuple[int, int, int]]) -> dict[str, date]:
+    kept = {}
+    for order, parts in readings.items():
+        with suppress(ValueError):
+            kept[order] = date(*parts)
+    return kept

@@ -1,0 +1,1 @@
+"""How a laboratory lays its reports out: profiles, files that a person keeps and edits."""
