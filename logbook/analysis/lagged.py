@@ -15,7 +15,8 @@ from numpy.typing import NDArray
 
 from logbook.analysis import separable, varpro
 from logbook.analysis.fits import Limit
-from logbook.analysis.separable import Floats, Grid, Problem, Terms
+from logbook.analysis.separable import Floats, Grid, Problem
+from logbook.analysis.terms import Terms
 
 #: A curve without a lag is preferred to one that beats it by less than this share of the rss.
 TIE = 1e-9

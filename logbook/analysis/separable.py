@@ -20,6 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from logbook.analysis.orthogonal import Frame, definite_solve, dot, frame
+from logbook.analysis.terms import Terms
 from logbook.analysis.varpro import best_of_each, local_best
 
 Floats = NDArray[np.float64]
@@ -39,27 +40,6 @@ FIRST_DAMPING, LEAST_DAMPING, MOST_DAMPING = 1e-2, 1e-12, 1e6
 LONGEST_STEP = 0.125
 #: Half the sum of squares may rise by rounding, relative to itself and to that of the values.
 ROUNDING, ROUNDING_OF_VALUES = 1e-13, 1e-31
-
-
-@dataclass(frozen=True)
-class Terms:
-    """Columns of a family at given rates, and how each moves with them.
-
-    columns: m arrays (n, s). first[j]: column number -> its derivative in rate j; second[j, k],
-    j <= k: column number -> second derivative. A column that is absent does not move.
-    """
-
-    columns: list[Floats]
-    first: list[dict[int, Floats]]
-    second: dict[tuple[int, int], dict[int, Floats]]
-
-    def times(self, roots: Floats) -> Terms:
-        """Every array multiplied by the roots of the weights."""
-        return Terms(
-            [roots * one for one in self.columns],
-            [{i: roots * one for i, one in each.items()} for each in self.first],
-            {j: {i: roots * one for i, one in each.items()} for j, each in self.second.items()},
-        )
 
 
 class Family(Protocol):
@@ -369,6 +349,16 @@ def _best_of_zones(gain: Floats, zones: tuple[Ints, ...], most: int) -> tuple[In
 def search(problem: Problem, grid: Grid, most: int) -> Solution:
     """The best rates of every series, from the best nodes of the grid's zones."""
     series, node = starts(problem, grid, most)
+    if most > 1:
+        return _best_of_many(problem, grid, series, node, most)
+    rows = problem.rows(series)
+    found = solved(rows, descended(rows, grid.nodes[:, node]))
+    best = best_of_each(series, found.rss)
+    return Solution(found.rates[:, best], found.amplitudes[:, best], found.rss[best])
+
+
+def _best_of_many(problem: Problem, grid: Grid, series: Ints, node: Ints, most: int) -> Solution:
+    """The best end of some starts of every series; those that meet on the way go on as one."""
     frozen = None if grid.frozen is None else grid.frozen[:, node]
     near = descended(problem.rows(series), grid.nodes[:, node], FIRST_STEPS, frozen)
     apart = _different(problem.family, series, near)

@@ -9,7 +9,8 @@ from numpy.typing import NDArray
 
 from logbook.analysis import paired, separable, varpro
 from logbook.analysis.orthogonal import dot
-from logbook.analysis.separable import Floats, Grid, Ints, Point, Problem, Solution, Terms
+from logbook.analysis.separable import Floats, Grid, Ints, Point, Problem, Solution
+from logbook.analysis.terms import Terms
 
 #: The grids in log k, from straight over the whole trial (k t_max) to over before the first pull.
 STRAIGHT, OVER = 0.02, 20.0

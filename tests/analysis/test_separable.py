@@ -12,7 +12,8 @@ import numpy as np
 import pytest
 
 from logbook.analysis import orthogonal, separable, tworate
-from logbook.analysis.separable import Floats, Grid, Problem, Terms
+from logbook.analysis.separable import Floats, Grid, Problem
+from logbook.analysis.terms import Terms
 
 # NIST/ITL Statistical Reference Datasets, nonlinear regression, Lanczos3: x = 0, .05, ..., 1.15.
 # fmt: off
