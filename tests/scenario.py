@@ -68,7 +68,7 @@ name = "untreated"
 control = true
 
 [treatments.C]
-name = "leaf compost"
+name = "{name}"
 amendment = "compost"
 rate = "10 t/ha"
 
@@ -107,6 +107,7 @@ class Plan:
     nutrients: tuple[str, ...] = NITROGEN
     carbon: float | None = None
     nitrogen: float = 2.0
+    name: str = "leaf compost"
 
     def text(self) -> str:
         """The protocol."""
@@ -121,6 +122,7 @@ class Plan:
             contents = _CONTENTS.format(nitrogen=self.nitrogen, carbon=self.carbon)
         return _PROTOCOL.format(
             contents=contents,
+            name=self.name,
             beds="\n".join(beds),
             pulls="\n".join(
                 f"  {{ day = {day}, tolerance = {2 * (day > 0)} }}," for day in self.days

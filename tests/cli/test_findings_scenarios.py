@@ -60,8 +60,8 @@ def test_c_n_near_20_that_ties_up_and_gives_back(program: Program) -> None:
 
     assert (
         "- C:N of the lot 20 by analysis; the usual tables have net release below 20, tie-up above "
-        "30 (Alberta guide), balance near 24 (NRCS); in this trial mineral N was below the control "
-        "all the same: this ratio did not foretell it.\n"
+        "30 (Alberta guide), balance near 24 (NRCS); in this trial mineral N was nevertheless "
+        "below the control: this ratio did not foretell it.\n"
     ) in said
     assert f"{DEFICIT}tied up, as far as this trial can tell: ammonium counted, no loss " in said
     assert (
@@ -91,7 +91,7 @@ def test_make_up_n_says_its_cautions_before_any_amount(program: Program) -> None
     assert part[2] == (
         "- Missing when it was lowest (day 14): 3.76 to 4.96 g N per m2, 1.88 to 2.48 g per bed "
         "(in 15 cm at 1.2 kg/L (the soil's)), for this soil, rate and temperature; test nitrate "
-        "before planting all the same."
+        "before planting none the less."
     )
     # Urea is 46.6 % N, all of it counted: 3.76 / 0.466 = 8.06.
     assert "urea: 8.06 to 10.6 g per m2" in part[3]

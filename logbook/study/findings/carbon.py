@@ -65,7 +65,7 @@ def _here(ratio: float, below: Below | None) -> str:
         return f"in this trial mineral N was not shown to be below the control{against}"
     if ratio < BALANCE:
         return (
-            "in this trial mineral N was below the control all the same: this ratio did not "
+            "in this trial mineral N was nevertheless below the control: this ratio did not "
             "foretell it"
         )
     expected = ", as they expect" if ratio > TIE_UP else ""

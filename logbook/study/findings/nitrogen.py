@@ -222,7 +222,7 @@ def make_up_findings(
     if per_bed.low is not None:
         said += f", {span(per_bed.low, per_bed.high)} g per bed"
     said += (
-        f" (in {layer.spoken}), for this soil, rate and temperature; {TEST_INSTEAD} all the same"
+        f" (in {layer.spoken}), for this soil, rate and temperature; {TEST_INSTEAD} none the less"
     )
     low, high = per_m2.low, per_m2.high
     yield replace(start, sentence=said, value=per_m2.value, low=low, high=high, unit="g N per m2")
@@ -269,6 +269,7 @@ def curve_finding(series: Series) -> Finding | None:
     if not said:
         return None
     kept = [row for row in series.rows if row.difference.day in series.points.days]
+    slope = "a" in fitted.constants
     return Finding(
         topic="nitrogen",
         about=series.analyte,
@@ -277,7 +278,7 @@ def curve_finding(series: Series) -> Finding | None:
         value=None if interval is None else interval.value,
         low=None if interval is None else interval.low,
         high=None if interval is None else interval.high,
-        unit=series.unit,
+        unit=f"{series.unit} a day" if slope else series.unit,
         design=design_of(kept, "" if interval is None else interval.method),
     )
 

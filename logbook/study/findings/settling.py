@@ -129,5 +129,5 @@ def exploratory(findings: Sequence[Finding]) -> str:
     return (
         f"{count} comparison{'s' * (count != 1)} of single dates here not declared beforehand: "
         'exploratory; "perhaps" marks what chance among all tests of a nutrient may explain; among '
-        "many nutrients one may differ by chance all the same"
+        "many nutrients one may still differ by chance"
     )
