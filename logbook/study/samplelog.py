@@ -1,0 +1,295 @@
+"""The sample log: each bag and each analysis on it, where it is, since when, and who said so.
+
+Pulled, sent and reported follow from pulls, shipments and results; what was done in between is
+written down (`records.Handling`), what is doubted is a `records.Query`. Partial reports are normal:
+every analysis has a state of its own.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import date
+from statistics import median
+from typing import TYPE_CHECKING
+
+from logbook.store import views
+from logbook.study.bags import Bag, bags, blinds
+from logbook.trial import holding, records
+from logbook.trial.holding import Stage
+from logbook.trial.records import ACCEPTED, LOST, PACKED, QUERIED, RECEIVED, RERUN
+from logbook.trial.times import When
+
+if TYPE_CHECKING:
+    import sqlite3
+
+    from logbook.store.views import Found
+
+PULLED, SENT, REPORTED, STRUCK = "pulled", "sent", "reported", "struck"
+JUDGED = (QUERIED, RERUN, ACCEPTED, STRUCK)
+_SETTLED = (REPORTED, QUERIED, ACCEPTED, LOST, STRUCK)
+KEEPING = tuple(holding.KEPT.values())
+# What comes first of one day, where no hour is known.
+_ORDER = {
+    name: place
+    for place, names in enumerate(
+        ((PULLED,), (*KEEPING, PACKED), (SENT,), (RECEIVED,), (LOST,), (REPORTED,), JUDGED)
+    )
+    for name in names
+}
+
+
+@dataclass(frozen=True)
+class Event:
+    """Something that happened to a bag, or to one analysis on it ("": the whole bag)."""
+
+    state: str
+    when: When
+    by: str
+    analysis: str = ""
+    text: str = ""
+
+    @property
+    def order(self) -> tuple[date, int, str]:
+        """Where it stands among what happened."""
+        return (self.when.day, _ORDER[self.state], self.when.text)
+
+
+@dataclass(frozen=True)
+class Tracked:
+    """One analysis on a bag: where it stands. `days` since it was sent, while it is awaited."""
+
+    analysis: str
+    method: str
+    state: str
+    since: When | None
+    by: str
+    days: int | None = None
+    late: bool = False
+
+
+@dataclass(frozen=True)
+class LogLine:
+    """A bag with all that happened to it, in order, and its analyses. `shipment` is its code."""
+
+    bag: Bag
+    events: tuple[Event, ...]
+    analyses: tuple[Tracked, ...]
+    shipment: str = ""
+    shipped: When | None = None
+    lab: str = ""
+
+    @property
+    def open(self) -> bool:
+        """Whether it waits: not sent, lost or answered yet."""
+        return not self.shipment and not any(
+            one.state in (LOST, REPORTED, *JUDGED) for one in self.analyses
+        )
+
+    @property
+    def stages(self) -> list[Stage]:
+        """How the bag was kept, from its pull on."""
+        first = Stage(holding.KEPT.get(self.bag.kind, holding.MOIST), self.bag.pulled)
+        later = [Stage(one.state, one.when) for one in self.events if one.state in KEEPING]
+        return [first, *later]
+
+
+@dataclass(frozen=True)
+class Usual:
+    """How many days a laboratory usually takes, and how that is known ("" : it is not)."""
+
+    days: float | None
+    how: str
+
+
+@dataclass
+class _Told:
+    """What the book says of bags, by code; events in the order in which they happened."""
+
+    events: dict[str, list[Event]] = field(default_factory=dict)
+    sent: dict[str, tuple[records.Sent, records.Shipment]] = field(default_factory=dict)
+    reported: dict[tuple[str, str], list[tuple[int, Event]]] = field(default_factory=dict)
+    asked: dict[tuple[str, str], Event] = field(default_factory=dict)
+
+    def add(self, code: str, event: Event) -> None:
+        self.events.setdefault(code, []).append(event)
+
+
+def sample_log(store: sqlite3.Connection, trial: str, today: date) -> list[LogLine]:
+    """Every bag of a trial and where each analysis on it stands, in order of day and bed.
+
+    Blinds follow at the end, by code.
+    """
+    record = views.fetch(store, "trial", "id = ?", (trial,))[0].record
+    every = bags(store, trial)
+    every += blinds(store, trial, {one.code: one for one in every})
+    told = _told(store, trial)
+    usual: dict[str, Usual] = {}
+    lines = []
+    for bag in every:
+        pair = told.sent.get(bag.code)
+        if pair and pair[1].lab not in usual:
+            usual[pair[1].lab] = usual_days(store, record, pair[1].lab)
+        lines.append(_line(bag, told, usual[pair[1].lab] if pair else Usual(None, ""), today))
+    return lines
+
+
+def _told(store: sqlite3.Connection, trial: str) -> _Told:
+    """Read what was written of the bags of a trial."""
+    told = _Told()
+    shipments = {one.id: one for one in views.fetch(store, "shipment", "trial = ?", (trial,))}
+    sent = [one for one in views.fetch(store, "sent") if one.record.shipment in shipments]
+    handled = views.fetch(store, "handling")
+    queries = views.fetch(store, "query")
+    answers = {one.id: one for one in views.fetch(store, "answer")}
+    who = _authors(store, [*shipments.values(), *handled, *queries, *answers.values()])
+    for one in sorted(sent, key=lambda one: shipments[one.record.shipment].record.when.text):
+        shipment = shipments[one.record.shipment]
+        told.sent[one.record.sample] = (one.record, shipment.record)
+        text = f"in shipment {shipment.record.code} to {shipment.record.lab}"
+        event = Event(SENT, shipment.record.when, who[shipment.entry], "", text)
+        told.add(one.record.sample, event)
+    for one in handled:
+        line: records.Handling = one.record
+        told.add(
+            line.sample, Event(line.state, line.when, who[one.entry], line.analysis, line.text)
+        )
+    for one in queries:
+        _ask(told, one, answers.get(one.id), who)
+    _report(store, told)
+    return told
+
+
+def _ask(told: _Told, query: Found, answer: Found | None, who: Mapping[str, str]) -> None:
+    """Add a query, which stays open until it is answered."""
+    asked: records.Query = query.record
+    event = Event(QUERIED, asked.opened, who[query.entry], asked.analyte, asked.what)
+    told.add(asked.sample, event)
+    if answer is None:
+        told.asked[asked.sample, asked.analyte] = event
+        return
+    said: records.Answer = answer.record
+    event = Event(said.what, said.when, who[answer.entry], asked.analyte, said.text)
+    told.add(asked.sample, event)
+
+
+def _report(store: sqlite3.Connection, told: _Told) -> None:
+    """Add what was reported: a result of a bag, on the day its report came in."""
+    reports = {
+        (one.record.lab, one.record.number): one.record.received
+        for one in views.fetch(store, "report")
+    }
+    rows = store.execute("SELECT sample, analyte, lab, report, run, entry FROM result").fetchall()
+    entries = _about_entries(store, {row[5] for row in rows})
+    for sample, analyte, lab, number, run, entry in rows:
+        by, written = entries[entry]
+        when = reports.get((lab, number), written)
+        event = Event(REPORTED, when, by, analyte, f"report {number} of {lab}")
+        told.reported.setdefault((sample, analyte), []).append((run, event))
+
+
+def _authors(store: sqlite3.Connection, found: Iterable[Found]) -> dict[str, str]:
+    return {name: by for name, (by, _) in _about_entries(store, {o.entry for o in found}).items()}
+
+
+def _about_entries(
+    store: sqlite3.Connection, names: Collection[str]
+) -> dict[str, tuple[str, When]]:
+    """Who wrote each of these entries, and the day on which it was written."""
+    found = {}
+    wanted = sorted(names)
+    for start in range(0, len(wanted), 500):
+        some = wanted[start : start + 500]
+        marks = ", ".join("?" * len(some))
+        rows = store.execute(
+            "SELECT id, json_extract(CAST(body AS TEXT), '$.by'), "
+            "json_extract(CAST(body AS TEXT), '$.written') "
+            f"FROM entry WHERE id IN ({marks})",
+            some,
+        ).fetchall()
+        found.update({name: (by, When(date.fromisoformat(at[:10]))) for name, by, at in rows})
+    return found
+
+
+def _line(bag: Bag, told: _Told, usual: Usual, today: date) -> LogLine:
+    sent = told.sent.get(bag.code)
+    analyses, methods = bag.analyses, bag.methods
+    if sent and sent[0].analyses:
+        analyses, methods = sent[0].analyses, sent[0].methods or tuple("" for _ in analyses)
+    extra = [a for (code, a) in told.reported if code == bag.code and a not in analyses]
+    methods = (*methods, *("" for _ in extra))
+    events = sorted(told.events.get(bag.code, ()), key=_order)
+    reported = [e for a in (*analyses, *extra) for _, e in told.reported.get((bag.code, a), ())]
+    tracked = tuple(
+        _tracked(bag, name, method, events, told, usual, today)
+        for name, method in zip((*analyses, *extra), methods, strict=False)
+    )
+    first = [Event(PULLED, bag.pulled, "")] if bag.kind != "reference" else []
+    return LogLine(
+        bag=bag,
+        events=tuple(sorted([*first, *events, *reported], key=_order)),
+        analyses=tracked,
+        shipment=sent[1].code if sent else "",
+        shipped=sent[1].when if sent else None,
+        lab=sent[1].lab if sent else "",
+    )
+
+
+def _tracked(
+    bag: Bag,
+    name: str,
+    method: str,
+    events: Sequence[Event],
+    told: _Told,
+    usual: Usual,
+    today: date,
+) -> Tracked:
+    """Where one analysis stands."""
+    own = [one for one in events if one.analysis in ("", name)]
+    results = told.reported.get((bag.code, name), [])
+    asked = told.asked.get((bag.code, name)) or told.asked.get((bag.code, ""))
+    last = asked or _standing(own, results) or Event(PULLED, bag.pulled, "")
+    sent = told.sent.get(bag.code)
+    since = last.when if last.state == RERUN else sent[1].when if sent else None
+    awaited = since is not None and last.state not in _SETTLED
+    if not awaited or since is None or not sent:
+        return Tracked(name, method, last.state, last.when, last.by)
+    days = (today - since.day).days
+    late = usual.days is not None and days > usual.days
+    return Tracked(name, method, last.state, last.when, last.by, days, late)
+
+
+def _standing(events: Sequence[Event], results: Sequence[tuple[int, Event]]) -> Event | None:
+    """The event that says where an analysis stands; no query of it is open."""
+    judged = [one for one in events if one.state in JUDGED]
+    last = judged[-1] if judged else None
+    if results:
+        run, newest = max(results, key=lambda pair: (pair[0], pair[1].order))
+        again = last is not None and last.state == RERUN
+        if last is None or (again and run > 1 and newest.when.day >= last.when.day):
+            return newest
+    if last is not None:
+        return last
+    lost = [one for one in events if one.state == LOST]
+    return lost[-1] if lost else events[-1] if events else None
+
+
+def _order(one: Event) -> tuple[date, int, str]:
+    return one.order
+
+
+def usual_days(store: sqlite3.Connection, trial: records.Trial, lab: str) -> Usual:
+    """How long a laboratory usually takes: as the protocol says, else the median of the past."""
+    if trial.usual_days is not None and lab == trial.lab:
+        return Usual(trial.usual_days, "as the protocol says")
+    rows = store.execute(
+        "SELECT DISTINCT s.id, r.id, julianday(substr(r.received, 1, 10)) "
+        '- julianday(substr(s."when", 1, 10)) '
+        "FROM shipment s JOIN sent x ON x.shipment = s.code JOIN result v ON v.sample = x.sample "
+        "JOIN report r ON r.lab = v.lab AND r.number = v.report WHERE s.lab = ?",
+        (lab,),
+    ).fetchall()
+    past = [days for *_, days in rows if days is not None and days >= 0]
+    if not past:
+        return Usual(None, "")
+    return Usual(median(past), f"the median of {len(past)} past report{'s' * (len(past) != 1)}")

@@ -1,0 +1,131 @@
+"""Treated and control on their way: bags of one pull that were sent apart, or not kept alike."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+from typing import TYPE_CHECKING
+
+from logbook.study.samples import Sample, samples
+from logbook.trial import holding
+from logbook.trial.ranges import compact
+from logbook.trial.records import DRIED
+from logbook.trial.times import spoken_day
+
+if TYPE_CHECKING:
+    import sqlite3
+
+    from logbook.study.samplelog import LogLine
+
+
+@dataclass(frozen=True)
+class Split:
+    """Treated beds whose bags of one pull went in a shipment without a control of theirs."""
+
+    name: str
+    treatments: frozenset[str]
+    analytes: frozenset[str]
+    treated: tuple[str, ...]
+    shipments: tuple[str, ...]
+
+    @property
+    def sentence(self) -> str:
+        """What the curve says of it."""
+        return (
+            f"treated and control of {self.name} went to the laboratory in different shipments "
+            f"({compact(self.treated)}; shipments {', '.join(self.shipments)}): what differs "
+            "between two days there looks like a difference between treatments"
+        )
+
+
+def split_pulls(
+    store: sqlite3.Connection, trial: str, pulled: Sequence[Sample] | None = None
+) -> list[Split]:
+    """Pulls of which treated beds went to the laboratory in another shipment than their controls.
+
+    A control of the same block counts where it has one, else any. A control that was not sent yet
+    says nothing. `pulled` are the trial's samples, where the caller has them.
+    """
+    rows = store.execute(
+        "SELECT x.sample, s.code, x.analyses FROM sent x JOIN shipment s ON s.code = x.shipment "
+        'WHERE s.trial = ? ORDER BY s."when"',
+        (trial,),
+    ).fetchall()
+    if not rows:
+        return []
+    whole = dict(store.execute("SELECT code, pull FROM part").fetchall())
+    known = {one.code: one for one in (samples(store, trial) if pulled is None else pulled)}
+    shipped: dict[tuple[str, str], dict[str, str]] = {}
+    for code, shipment, asked in rows:
+        sample = known.get(whole.get(code, code))
+        if sample is None or not sample.names:
+            continue
+        for analyte in json.loads(asked):
+            of_pull = shipped.setdefault((" and ".join(sample.names), analyte), {})
+            of_pull[sample.code] = shipment
+    return _splits(shipped, known)
+
+
+def _splits(
+    shipped: Mapping[tuple[str, str], Mapping[str, str]], known: Mapping[str, Sample]
+) -> list[Split]:
+    found: dict[tuple[str, tuple[str, ...]], tuple[set[str], list[Sample]]] = {}
+    for (name, analyte), went in shipped.items():
+        controls = [known[code] for code in went if known[code].control]
+        apart = []
+        for code, shipment in went.items():
+            if known[code].control:
+                continue
+            mine = [one for one in controls if one.block == known[code].block] or controls
+            if mine and all(went[one.code] != shipment for one in mine):
+                apart.append(known[code])
+        if apart:
+            codes = tuple(dict.fromkeys(went[one.code] for one in (*apart, *controls)))
+            analytes, _ = found.setdefault((name, codes), (set(), apart))
+            analytes.add(analyte)
+    return [
+        Split(
+            name,
+            frozenset(one.treatment for one in apart),
+            frozenset(analytes),
+            tuple(one.label for one in apart),
+            codes,
+        )
+        for (name, codes), (analytes, apart) in found.items()
+    ]
+
+
+def unlike_keeping(lines: Iterable[LogLine]) -> list[str]:
+    """Where treated and control of one pull were not kept alike, so that drying alone may differ.
+
+    Only bags for nitrate or ammonium count. A sentence for each pull.
+    """
+    groups: dict[tuple[str, bool], dict[tuple[str, date | None], list[str]]] = {}
+    for line in lines:
+        if line.bag.blind or not set(line.bag.analyses) & set(holding.QUICK):
+            continue
+        last = line.stages[-1]
+        kept = (last.state, last.since.day if last.state == DRIED else None)
+        ways = groups.setdefault((line.bag.name, line.bag.control), {})
+        ways.setdefault(kept, []).append(line.bag.label)
+    told = []
+    for (name, control), ways in groups.items():
+        other = groups.get((name, True))
+        if control or other is None or (ways.keys() == other.keys() and len(ways) == 1):
+            continue
+        told.append(
+            f"{name}: the control ({_kept(other)}) and the treated beds ({_kept(ways)}) were not "
+            "kept alike: drying alone adds about 4 mg/kg of ammonium-N (Nelson & Bremner 1972), "
+            "which would look like a release"
+        )
+    return told
+
+
+def _kept(ways: Mapping[tuple[str, date | None], Sequence[str]]) -> str:
+    """`B2, B5 air-dried on Mon 16 Mar 2026; B9 moist`."""
+    return "; ".join(
+        f"{compact(labels)} {state}{'' if day is None else f' on {spoken_day(day)}'}"
+        for (state, day), labels in sorted(ways.items(), key=lambda way: str(way[0]))
+    )
