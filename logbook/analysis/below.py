@@ -18,7 +18,7 @@ from logbook.analysis.scores import CONFIDENCE, Beds, Contrast, critical
 
 Floats = NDArray[np.float64]
 
-NOT_SHOWN = "no draw-down shown"
+NOT_SHOWN = "not shown to be below the control"
 ONE_BED = "one bed on a side: mineral N below the control cannot be shown"
 FEWEST_BEDS = 3
 FEW_BEDS = "fewer than 3 beds a side: the largest of several deficits has no sound interval"
@@ -97,7 +97,7 @@ def below_control(beds: Beds) -> Below:
 def make_up(below: Below) -> MakeUp:
     """The range of nitrogen missing at the trough, where one may be printed at all.
 
-    Conditions: three or more beds a side, a shown draw-down, and a closed interval for its end.
+    Conditions: three or more beds a side, a deficit that is shown, and a closed interval for its end.
     """
     if not below.shown or below.level is None:
         return MakeUp(None, f"{below.reason}: {TEST_INSTEAD}")

@@ -130,7 +130,7 @@ def phases_label(fast_ceiling: float, slow_ceiling: float) -> str:
     """What two phases of these signs are called."""
     if fast_ceiling > 0.0:
         return "two pools" if slow_ceiling > 0.0 else "flush, then loss"
-    return "draw-down, then recovery" if slow_ceiling > 0.0 else "draw-down in two phases"
+    return "fall, then recovery" if slow_ceiling > 0.0 else "fall in two phases"
 
 
 def step(days: ArrayLike, height: ArrayLike, until: ArrayLike) -> Floats:

@@ -108,7 +108,7 @@ def label(series: Series, fit: Fit) -> str:
         return "rises, then falls" if series.descriptive else fit.label
     last = length(series)
     under = min(float(value) for value in fit.at([last * n / 100 for n in range(101)])) < 0.0
-    recovers = fit.label == "draw-down, then recovery"
+    recovers = fit.label == "fall, then recovery"
     if under and not series.descriptive:
         return "below control, then recovery" if recovers else "below control in two phases"
     return "falls, then rises" if recovers else "falls in two phases"

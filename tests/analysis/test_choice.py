@@ -71,7 +71,7 @@ def test_a_draw_down_that_recovers_is_two_phases() -> None:
     choice = decided(values, 1.0)
     assert choice.chosen is not None
     assert choice.chosen.shape == "two phases"
-    assert choice.chosen.label == "draw-down, then recovery"
+    assert choice.chosen.label == "fall, then recovery"
 
 
 def test_seven_pulls_show_the_shape_but_not_the_constants() -> None:

@@ -339,8 +339,8 @@ def _shape_only(one: Fit, why: str, over: str) -> str:
 
 #: Labels of fits in the words of screens.
 _SHAPES = {
-    "draw-down, then recovery": "below the control, then recovery",
-    "draw-down in two phases": "below the control in two phases",
+    "fall, then recovery": "below the control, then recovery",
+    "fall in two phases": "below the control in two phases",
 }
 
 
