@@ -1,5 +1,5 @@
-"""Write what the docs take from the program: docs/commands.md, the outputs in docs/python.md, and
-the demo in README.md.
+"""Write what the docs take from the program: docs/commands.md, the outputs in docs/python.md, a
+page of findings in docs/findings.md, and the demo in README.md.
 
     python -m tests.write_docs
 
@@ -23,6 +23,7 @@ from tests.notebook import PAGE, demo_store, python_page
 ROOT = Path(__file__).resolve().parents[1]
 README = ROOT / "README.md"
 COMMANDS = ROOT / "docs" / "commands.md"
+FINDINGS = ROOT / "docs" / "findings.md"
 DEMO_DAY = datetime(2026, 5, 18, 7, 0, tzinfo=UTC)
 SHOWN = ("$ logbook today", "$ logbook curve mineral-N meal")
 
@@ -32,6 +33,9 @@ What `--help` prints, command by command. Written by `python -m tests.write_docs
 it with the program.
 """
 _DEMO = re.compile(r"(?<=<!-- demo -->\n```text\n).*?(?=```\n)", re.DOTALL)
+
+_FOUND = re.compile(r"(?<=<!-- findings -->\n```text\n).*?(?=```\n)", re.DOTALL)
+FOUND = ("findings", "straw")
 
 
 def commands_page() -> str:
@@ -72,6 +76,19 @@ def readme_page() -> str:
     return _DEMO.sub(lambda _: demo + "\n", README.read_text(encoding="utf-8"), count=1)
 
 
+def findings_page(store: Path) -> str:
+    """docs/findings.md with a page of the demo's findings as the program prints it."""
+    from logbook.cli.run import run
+
+    os.environ["COLUMNS"] = "80"
+    said = io.StringIO()
+    with redirect_stdout(said):
+        code = run(["--store", str(store), *FOUND], now=DEMO_DAY)
+    assert code == 0
+    page = f"$ logbook {' '.join(FOUND)}\n\n{said.getvalue()}"
+    return _FOUND.sub(lambda _: page, FINDINGS.read_text(encoding="utf-8"), count=1)
+
+
 def demo_parts() -> dict[str, str]:
     """What the demo shows on DEMO_DAY, by the command that shows it."""
     from logbook.cli.run import run
@@ -93,7 +110,8 @@ if __name__ == "__main__":
     with tempfile.TemporaryDirectory() as scratch:
         os.environ |= {"LOGBOOK_STATE": scratch, "NO_COLOR": "1", "TERM": "dumb"}
         os.environ.pop("LOGBOOK_STORE", None)
-        demo_store(Path(scratch), DEMO_DAY)
+        store = demo_store(Path(scratch), DEMO_DAY)
+        FINDINGS.write_text(findings_page(store), encoding="utf-8")
         PAGE.write_text(python_page(Path(scratch)), encoding="utf-8")
         COMMANDS.write_text(commands_page(), encoding="utf-8")
         README.write_text(readme_page(), encoding="utf-8")

@@ -87,5 +87,10 @@ def _row(treatment: str, one: content.Finding) -> tuple[Any, ...]:
         one.pull,
         one.declared,
         one.detectable,
+        one.planned,
+        one.method,
+        one.treated,
+        one.control,
+        one.chance,
         one.source,
     )

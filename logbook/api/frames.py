@@ -183,7 +183,7 @@ high_reason | text | | the same, upwards
 
 FINDINGS = _columns("""
 treatment | text | | the treatment's code
-topic | text | | nitrogen, supply, planting, nutrients, soil
+topic | text | | nitrogen, make-up, supply, planting, nutrients
 nutrient | text | | what it is about; "" where it is about no one nutrient
 kind | text | | more, less, no difference shown, cannot say, below control, make-up N, ...
 sentence | text | | the finding in words, with its number and range
@@ -194,7 +194,12 @@ unit | text | | unit of value, low and high
 design | text | | the beds and the method behind it
 pull | text | | the calendar's name of its date; "" for the whole trial
 declared | yes or no | | the difference named beforehand; all others are exploratory
-detectable | number | as in unit | the planned detectable difference; NaN: none
+detectable | number | as in unit | what such beds show four times in five; NaN: none
+planned | yes or no | | detectable follows from the error declared, else from the beds' spread
+method | text | | extraction or test method; "" for mineral-N and the whole trial
+treated | number | the nutrient's | mean of the treated beds on that date; NaN: none
+control | number | the nutrient's | mean of the control beds on that date; NaN: none
+laboratory_chance | number | as in unit | how far two single results differ by chance; NaN: none
 source | text | | the source of a published table that was used
 """)
 

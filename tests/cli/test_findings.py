@@ -18,6 +18,7 @@ from logbook.cli.run import run
 from logbook.report.findings_files import findings_sheet
 from logbook.report.sheets import sheet_bytes
 from logbook.study.findings import Finding, Findings
+from tests import write_docs
 from tests.program import Program
 from tests.scenario import AMMONIUM, NITRATE, SCHEMA, Plan, day_of, play, told
 
@@ -82,6 +83,13 @@ def test_every_field_of_the_schema_says_what_it_is() -> None:
     for part in SCHEMA["$defs"].values():
         assert set(part["required"]) == set(part["properties"])
         assert all(field.get("description") for field in part["properties"].values())
+
+
+def test_the_page_in_the_docs_is_what_the_program_prints(season: Path) -> None:
+    found = write_docs.findings_page(season)
+    assert write_docs.FINDINGS.read_text(encoding="utf-8") == found, (
+        "run: python -m tests.write_docs"
+    )
 
 
 def test_one_late_bed_finds_nothing(season: Path, capsys: pytest.CaptureFixture[str]) -> None:
