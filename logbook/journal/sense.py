@@ -50,7 +50,7 @@ def _trial(value: Value) -> bool:
     except UserMistake:
         return False
     usual = value.get("usual_days")
-    return usual is None or 1 <= int(usual) <= _LONGEST
+    return usual is None or int(usual) >= 1
 
 
 def _followed(value: Value) -> bool:

@@ -157,6 +157,7 @@ class Protocol:
     water: Water | None
     nutrients: tuple[NutrientLine, ...]
     parts: tuple[tuple[str, tuple[str, ...]], ...] = ()
+    usual_days: int | None = None
     warnings: tuple[str, ...] = ()
 
     @property

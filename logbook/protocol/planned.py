@@ -69,6 +69,7 @@ def _trial(protocol: Protocol) -> records.Trial:
         lab=protocol.lab,
         endpoint_day=protocol.endpoint_day,
         sample_cost=protocol.sample_cost,
+        usual_days=protocol.usual_days,
     )
 
 

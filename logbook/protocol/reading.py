@@ -163,6 +163,7 @@ def _lab(section: Section) -> dict[str, Any]:
     found = {
         "lab": section.later("name", str),
         "sample_cost": section.later("cost_per_sample", measure.money),
+        "usual_days": section.whole("usual_days", 1),
     }
     section.close()
     return found

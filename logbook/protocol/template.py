@@ -32,6 +32,7 @@ endpoint = "mineral-N"            # the one difference named beforehand; mineral
 [lab]
 name = "not known yet"            # one laboratory for the whole trial: others cannot be compared
 cost_per_sample = "20.00 EUR"     # optional, for the estimate
+# usual_days = 10                 # from shipment to report; left out, the median of past reports
 
 [sampling]
 depth = "15 cm"                   # no deeper than the mixed layer, or differences are thinned out

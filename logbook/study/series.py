@@ -16,7 +16,8 @@ from logbook.errors import UserMistake
 from logbook.store import asking, views
 from logbook.study import amounts, disputes, flags, pairing, standing_out, struck
 from logbook.study.fitted import Declared, Fitted, declared_of, fit, points_of
-from logbook.study.samples import MINERAL_N, Reading, Sample, readings, samples
+from logbook.study.samples import MINERAL_N, PARTS, Reading, Sample, readings, samples
+from logbook.study.shipped import Split, split_pulls
 from logbook.trial.chemistry import ANALYTES
 
 if TYPE_CHECKING:
@@ -113,6 +114,7 @@ class _Ground:
     struck: tuple[struck.Struck, ...]
     alike: tuple[frozenset[str], ...]
     declared: Mapping[str, Declared]
+    split: tuple[Split, ...]
     fitted: bool
     without_flagged: bool
 
@@ -167,6 +169,7 @@ def _ground(
             for first, second, _ in asking.possible_duplicates(store, trial)
         ),
         declared=declared_of(store, trial),
+        split=tuple(split_pulls(store, trial, pulled)),
         fitted=fitted,
         without_flagged=without_flagged,
     )
@@ -346,6 +349,11 @@ def _notes(
         yield f"machines disagree on {', '.join(disputed)}: left out until settled"
     yield from disputes.sentences(ground.disputed, (one.sample for one in found))
     yield from struck.sentences(ground.struck, found[0].analyte, _labels(ground, treatment))
+    asked = set(PARTS if found[0].analyte == MINERAL_N else (found[0].analyte,))
+    code = ground.known.treatments[treatment].code
+    for one in ground.split:
+        if code in one.treatments and asked & one.analytes:
+            yield one.sentence
     blurred = [one.within for one in found if one.within]
     if blurred:
         yield (
