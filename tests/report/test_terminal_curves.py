@@ -10,6 +10,7 @@ import os
 import re
 import subprocess
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -257,6 +258,14 @@ def test_a_series_without_a_shape_says_why(capsys: pytest.CaptureFixture[str]) -
     text = words(shown(made_up.huge(), 80, capsys))
     assert "no curve: zero order misses its pulls by more than their errors allow" in text
     assert "rate a" not in text, "what misses its pulls has no constants"
+
+
+def test_what_has_no_curve_says_so(capsys: pytest.CaptureFixture[str]) -> None:
+    acidity = replace(made_up.release(analyte="pH"), fits=(), fitted=None)
+    show_curve(acidity, 80, every=True, asked=Asked((10.0,)))
+    text = words(capsys.readouterr().out)
+    assert "no curve is fitted to pH: differences only" in text
+    assert "every shape" not in text and "net on day" not in text
 
 
 def test_one_bed_has_ranges_of_these_two_beds_only_and_no_test(

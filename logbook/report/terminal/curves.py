@@ -43,7 +43,7 @@ def show_curve(
     _table(series, wide)
     say(_limits(series, wide))
     say(_told(series, wide, asked))
-    if every:
+    if every and series.fitted is not None:
         fits.table_of_all(series, wide)
         print()
     if wide < NARROWEST_PICTURE:

@@ -25,6 +25,8 @@ def lines(series: Series, asked: Asked) -> Iterator[str]:
         yield f"no curve: {reason}"
     fitted = series.fitted
     if fitted is None:
+        if series.rows and not reason:
+            yield f"no curve is fitted to {series.analyte}: differences only"
         return
     fit = fitted.choice.chosen
     if fit is not None and not reason:
