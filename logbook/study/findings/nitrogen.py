@@ -98,6 +98,7 @@ def _depth(start: Finding, series: Series, below: Below, tied: str) -> Finding:
     found += f"{most} by {number(depth.value)} {series.unit}"
     ends = f" ({span(depth.low, depth.high)})"
     found += ends if depth.low is not None else f" ({depth.reason_low})" * bool(depth.reason_low)
+    found += diluted(series)
     return replace(
         start,
         kind="below control",
@@ -114,7 +115,7 @@ def _not_below(start: Finding, series: Series, below: Below) -> Finding:
     least = min(one.low for one in below.bounds if one.low is not None)
     said = f"mineral N was not shown to be below the control at any of {_count(below.days)}"
     if least >= 0.0:
-        said += ": by a bound for all of them at once it was level or above at each"
+        said += ": by a bound for all of them at once it was above at each"
         return replace(start, kind="no difference shown", sentence=said)
     said += f": at most {number(-least)} {series.unit} below fits"
     return replace(start, kind="no difference shown", sentence=said, high=-least)
@@ -139,6 +140,19 @@ def _alone(start: Finding, series: Series) -> Iterator[Finding]:
         said += f"; the lowest, {signed(value)} {series.unit} on day {day:g}, is between two beds"
     design = design_of([row for row in series.rows if row.difference.day >= 0.0])
     yield replace(start, kind="cannot say", sentence=said, design=design)
+
+
+#: Share of the dry mass from which on a bed's own and the amendment's difference are both said.
+DILUTES = 0.01
+
+
+def diluted(series: Series) -> str:
+    """Whether the dilution by the amendment itself was taken off, where that matters."""
+    if not series.points.corrected:
+        return ", its dilution by the amendment not known and not taken off"
+    if series.dilution is None or series.dilution < DILUTES:
+        return ""
+    return ", its dilution by the amendment taken off"
 
 
 def _days(below: Below) -> str:
@@ -264,8 +278,7 @@ def curve_finding(series: Series) -> Finding | None:
     fitted = series.fitted
     if fitted is None or not series.points.days:
         return None
-    last = max(series.points.days)
-    said, interval = _curve(fitted, series.unit, last)
+    said, interval = _curve(fitted, series.unit, series.points.days)
     if not said:
         return None
     kept = [row for row in series.rows if row.difference.day in series.points.days]
@@ -283,12 +296,12 @@ def curve_finding(series: Series) -> Finding | None:
     )
 
 
-def _curve(fitted: Fitted, unit: str, last: float) -> tuple[str, Interval | None]:
+def _curve(fitted: Fitted, unit: str, days: Sequence[float]) -> tuple[str, Interval | None]:
     from logbook.analysis.choice import Printed
 
     choice, found = fitted.choice, fitted.constants
     one = choice.chosen
-    over = f"over {last:g} days"
+    over = f"over {max(days):g} days"
     if one is None or choice.printed is Printed.NOTHING:
         few = "too few pulls" in " ".join(c.why for c in choice.candidates)
         if one is None and few:
@@ -296,7 +309,7 @@ def _curve(fitted: Fitted, unit: str, last: float) -> tuple[str, Interval | None
             return f"{said}: too few pulls for a curve", None
         return f"no curve is given of the pulls: {choice.sentence}", None
     if "a" in found:
-        return _straight(found["a"], unit, last), found["a"]
+        return _straight(found["a"], unit, days), found["a"]
     if choice.printed is Printed.CURVE:
         return _shape_only(one, choice.sentence, over), None
     if "A" not in found:
@@ -317,17 +330,31 @@ def _signed(one: Interval) -> str:
     return f"{value}({span(one.low, one.high)})"
 
 
-def _straight(slope: Interval, unit: str, last: float) -> str:
+_WITHOUT = re.compile(r"without days ([\d., ]+\d)")
+
+
+def _when(slope: Interval, days: Sequence[float]) -> tuple[float, str]:
+    """The last day that a rate is of, and how to say it: days may be left out for gaps."""
+    found = _WITHOUT.search(slope.method)
+    gone = {float(day) for day in found[1].split(", ")} if found else set()
+    used = max((day for day in days if float(f"{day:g}") not in gone), default=max(days))
+    if used == max(days):
+        return used, f"at the last pull (day {used:g})"
+    return used, f"up to day {used:g}, the last pull that is read here"
+
+
+def _straight(slope: Interval, unit: str, days: Sequence[float]) -> str:
     """A straight line: still rising, still falling, or no change with time shown."""
+    last, when = _when(slope, days)
     if slope.value is None or slope.low is None or slope.high is None:
         why = slope.reason_low or slope.reason_high
-        return f"cannot say whether it still changes at the last pull (day {last:g}): {why}"
+        return f"cannot say whether it still changes {when}: {why}"
     ends = f"{number(slope.low)} to {number(slope.high)} {unit} a day"
     if slope.low > 0.0 or slope.high < 0.0:
         way = "rising" if slope.low > 0.0 else "falling"
         value = number(abs(slope.value))
         return (
-            f"still {way} at the last pull (day {last:g}): by {value} {unit} a day "
+            f"still {way} {when}: by {value} {unit} a day "
             f"({size(slope.low, slope.high)}); where it levels off was not reached"
         )
     return f"no change with time shown after application: {ends} fits, over {last:g} days"

@@ -11,7 +11,7 @@ from logbook.study import levels
 from logbook.study.comparison import Line
 from logbook.study.findings import dated
 from logbook.study.findings.content import Finding, number, signed, span
-from logbook.study.findings.nitrogen import design_of
+from logbook.study.findings.nitrogen import DILUTES, design_of
 from logbook.study.fitted import Declared
 from logbook.study.losses import CANNOT_TELL
 from logbook.study.samples import MINERAL_N
@@ -74,6 +74,8 @@ def of_line(line: Line, beside: Beside) -> Finding:
         start = _single(start, line, one.value, declared)
     elif start.kind == "no difference shown":
         start = _not_shown(start, line, declared)
+    if series.analyte == MINERAL_N:
+        start = _net(start, line)
     if series.analyte == "nitrate-N" and kind.endswith("less"):
         why = f"{CANNOT_TELL}, ammonium was not measured with it"
         start = replace(start, sentence=f"{start.sentence}; {why}")
@@ -91,6 +93,18 @@ def _by_ratio(start: Finding, line: Line) -> Finding:
     one = line.test.line
     unit = "times the control" if line.test.family.scale == "ratio" else start.unit
     return replace(start, value=one.estimate, low=one.low, high=one.high, unit=unit)
+
+
+def _net(start: Finding, line: Line) -> Finding:
+    """With what the amendment gave, where it takes the place of much soil."""
+    net, share = line.row.difference.from_amendment, line.series.dilution
+    if net is None or net.value is None or share is None or share < DILUTES:
+        return start
+    if line.row.difference.day < 0.0:
+        return start
+    ends = "" if net.low is None or net.high is None else f" ({span(net.low, net.high)})"
+    said = f"its dilution by the amendment taken off, {signed(net.value)}{ends}"
+    return replace(start, sentence=f"{start.sentence}; {said}")
 
 
 def _topic(line: Line) -> str:

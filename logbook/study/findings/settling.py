@@ -111,7 +111,7 @@ def _pulls(series: Series) -> Iterator[str]:
             yield f"a pull between day {start:g} and day {end:g}, where it came level again"
     slope = fitted.constants.get("a")
     if slope is not None and slope.low is not None and slope.low > 0.0:
-        yield f"pulls after day {last:g}: it was still rising then"
+        yield f"pulls after day {last:g}: where it levels off was not reached"
     ceiling = fitted.constants.get("A")
     if ceiling is not None and (ceiling.high is None or ceiling.low is None):
         yield f"pulls after day {last:g}: where it levels off is open"
