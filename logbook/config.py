@@ -1,8 +1,8 @@
 """Where things live on this machine: the store, this writer's key file, the author's handle.
 
 The key file is never beside the store, so that a copied or restored store is recognised: a copy
-does not bring its writer along. `LOGBOOK_STORE`, `LOGBOOK_STATE`, `LOGBOOK_HANDBOOK` and
-`LOGBOOK_BY` override.
+does not bring its writer along. `LOGBOOK_STORE`, `LOGBOOK_STATE`, `LOGBOOK_HANDBOOK`,
+`LOGBOOK_PROFILES` and `LOGBOOK_BY` override.
 """
 
 from __future__ import annotations
@@ -66,6 +66,16 @@ def handbook_folder(environment: Mapping[str, str] = os.environ) -> Path:
     from platformdirs import user_config_path
 
     return user_config_path(APP, appauthor=False) / "handbook"
+
+
+def profiles_folder(environment: Mapping[str, str] = os.environ) -> Path:
+    """Where the profiles of laboratories are: `LOGBOOK_PROFILES`, or the platform's folder."""
+    named = environment.get("LOGBOOK_PROFILES")
+    if named:
+        return _expanded(named)
+    from platformdirs import user_config_path
+
+    return user_config_path(APP, appauthor=False) / "profiles"
 
 
 def refuse_beside(state: Path, store: Path) -> None:

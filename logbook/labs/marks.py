@@ -90,6 +90,20 @@ class Marks:
             return Measured(None, _limit(number, cell), side, said)
         return Measured(number, None, "", said)
 
+    def strange(self, cell: str) -> list[str]:
+        """The marks of a cell that nothing explains."""
+        text = cell.strip().translate(_BLANKS)
+        if not text or self.words(text) is not None:
+            return []
+        sign = _SIGN.match(text)
+        text = sign[2] if sign else text
+        found = _PARTED.match(text)
+        if found is None or not any(map(str.isdigit, found["number"])):
+            marks = self._split(text)
+        else:
+            marks = self._split(found["before"]) + self._split(found["after"])
+        return [mark for mark in marks if self.words(mark) is None]
+
     def _without_number(self, cell: str, words: list[str], limit: str) -> Measured:
         if NOTHING in words:
             raise UserMistake("there is no value", "leave the row out if nothing was measured")

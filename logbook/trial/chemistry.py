@@ -154,6 +154,11 @@ def is_ambiguous(text: str) -> bool:
     return _plain_name(text) in _AMBIGUOUS
 
 
+def readings(text: str) -> tuple[str, str]:
+    """The two forms that an ambiguous word may mean: ("NO3", "NO3-N")."""
+    return _AMBIGUOUS[_plain_name(text)]
+
+
 def _plain_name(text: str) -> str:
     """Lower case, one blank between words, no subscripts and no charge ("NO₃⁻" -> "no3")."""
     lowered = " ".join(text.translate(_SMALL).lower().split())

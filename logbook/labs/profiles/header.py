@@ -1,0 +1,194 @@
+"""Where the table of an unknown report stands: its header rows, its columns, its last row."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+from logbook.labs.columns import ROLES
+from logbook.labs.grid import Grid
+from logbook.labs.profiles.finding import titles_of
+from logbook.labs.profiles.words import Said, understood
+from logbook.trial import codes
+
+_LOOKED_AT = 80
+_MOST_HEADER = 5
+_NAMES = {role: "|".join(ROLES[role]).split("|") for role in ROLES} | {
+    "laboratory_number": ["lab no", "lab number", "lab id", "laboratory number", "laboratory no",
+                          "lab sample id", "lab sample no", "lab id no", "lab ref"],
+    "received": ["received", "date received", "received date", "date in", "received on",
+                 "date of receipt"],
+}  # fmt: skip
+_WIDE_ROLES = ("laboratory_number", "sample", "received", "report", "basis", "repeat")
+_LONG_ROLES = ("nutrient", "value", "unit", "method", "limit", "qualifier")
+_NUMBER = re.compile(r"\s*[<>≤≥]?\s*[+-]?[0-9][0-9.,' ]*\s*[A-Za-z*~@]{0,3}\s*\Z")
+# Names of columns that hold no measurement: ratings, crops, advice, shares of the exchange complex.
+_NO_RESULT = re.compile(
+    r"\b(rating|level|class|status|interpretation|sufficiency|crop|recommend\w*|advice|comment\w*|"
+    r"remarks?|notes?|field|farm|client|grower|depth|target|yield|saturation|sat|index|ratio|"
+    r"date|sampled|reported)\b",
+    re.IGNORECASE,
+)
+
+
+@dataclass(frozen=True)
+class Block:
+    """A table: places of its header rows and of its rows of data, headings and what they say."""
+
+    header: tuple[int, ...]
+    spread: bool
+    titles: tuple[str, ...]
+    said: tuple[Said, ...]
+    roles: dict[str, int]
+    long: bool
+    rows: tuple[int, ...]
+    after: tuple[int, ...]
+
+
+def find_block(grid: Grid) -> Block | None:
+    """The table that has most headings which are understood; None without any."""
+    places = range(min(len(grid.rows), _LOOKED_AT))
+    scored = [(_score(grid.rows[place]), -place) for place in places]
+    best, negative = max(scored, default=(0, 0))
+    if best < 2:
+        return None
+    base = -negative
+    header = _extended(grid, base)
+    spread = _is_spread(grid, header)
+    titles = titles_of(grid, header, spread)
+    parts = _parts(grid, header, spread)
+    said = tuple(understood(cells) for cells in parts)
+    roles = _roles(titles, parts)
+    long = "nutrient" in roles and "value" in roles
+    results = [roles["value"]] if long else _result_columns(titles, said, roles)
+    rows, after = _rows(grid, header[-1] + 1, results)
+    roles = _with_codes(grid, roles, rows)
+    return Block(tuple(header), spread, tuple(titles), said, roles, long, tuple(rows), tuple(after))
+
+
+def is_result(title: str, said: Said) -> bool:
+    """True for a heading of a column with measurements."""
+    return bool(said.nutrients) and not _NO_RESULT.search(title)
+
+
+def _result_columns(
+    titles: Sequence[str], said: Sequence[Said], roles: dict[str, int]
+) -> list[int]:
+    return [
+        column
+        for column, title in enumerate(titles)
+        if column not in roles.values() and is_result(title, said[column])
+    ]
+
+
+def _plain(text: str) -> str:
+    return " ".join(re.sub(r"[_\-.#:]", " ", text.lower()).split())
+
+
+def _is_role(text: str) -> bool:
+    plain = _plain(text)
+    return any(plain in names for names in _NAMES.values())
+
+
+def _score(row: Sequence[str]) -> int:
+    """How many cells of a row are headings: of a role or a nutrient."""
+    return sum(
+        bool(cell.strip()) and (_is_role(cell) or bool(understood([cell]).nutrients))
+        for cell in row
+    )
+
+
+def _extended(grid: Grid, base: int) -> list[int]:
+    """The header's rows around the one with most headings: groups above, units below."""
+    header = [base]
+    while len(header) < _MOST_HEADER and header[-1] + 1 < len(grid.rows):
+        row = grid.rows[header[-1] + 1]
+        labels = [cell for cell in row if cell.strip()]
+        if not labels or not all(_is_label(cell) for cell in labels):
+            break
+        header.append(header[-1] + 1)
+    while len(header) < _MOST_HEADER and header[0] > 0:
+        row = grid.rows[header[0] - 1]
+        cells = [column for column, cell in enumerate(row) if cell.strip()]
+        over = [column for column in cells if grid.rows[base][column].strip()]
+        heads = sum(_is_role(row[column]) for column in cells)
+        if not (heads or (len(over) >= 2 and not any(":" in row[column] for column in cells))):
+            break
+        header.insert(0, header[0] - 1)
+    return header
+
+
+def _is_label(cell: str) -> bool:
+    """True for a cell that says units, methods, ratios: what stands below a name in a header."""
+    said = understood([cell])
+    labels = (said.units, said.methods, said.ratios, said.detections, said.bases)
+    named = _plain(cell) in ("unit", "units", "uom", "method", "methods", "extractant", "procedure")
+    return named or (any(labels) and not said.others and not said.nutrients) or cell.strip() == "-"
+
+
+def _is_spread(grid: Grid, header: Sequence[int]) -> bool:
+    """True if an upper row has blank cells that go on with the one to their left."""
+    if len(header) < 2 or grid.merged:
+        return False
+    upper, last = grid.rows[header[0]], grid.rows[header[-1]]
+    filled = [column for column, cell in enumerate(upper) if cell.strip()]
+    gaps = (
+        sum(
+            not upper[column].strip() and bool(last[column].strip())
+            for column in range(filled[0], len(upper))
+        )
+        if filled
+        else 0
+    )
+    return gaps > 0 and not any(_is_role(upper[column]) for column in filled)
+
+
+def _parts(grid: Grid, header: Sequence[int], spread: bool) -> list[list[str]]:
+    """For each column its header cells from the top."""
+    if spread:
+        return [[title] for title in titles_of(grid, header, spread)]
+    return [
+        [text for place in header if (text := " ".join(grid.rows[place][column].split()))]
+        for column in range(grid.width)
+    ]
+
+
+def _roles(titles: Sequence[str], parts: Sequence[Sequence[str]]) -> dict[str, int]:
+    """Columns by role: the first whose whole heading, or a cell of it, has one of its names."""
+    found: dict[str, int] = {}
+    for role in (*_WIDE_ROLES, *_LONG_ROLES):
+        for column, title in enumerate(titles):
+            names = {_plain(title), *map(_plain, parts[column])}
+            if column not in found.values() and names & set(_NAMES[role]):
+                found[role] = column
+                break
+    long = "nutrient" in found and "value" in found
+    return {role: column for role, column in found.items() if long or role not in _LONG_ROLES}
+
+
+def _with_codes(grid: Grid, roles: dict[str, int], rows: Iterable[int]) -> dict[str, int]:
+    """The column of sample codes is the one that has them, whatever its heading says."""
+    counts = [0] * grid.width
+    for place in rows:
+        for column, cell in enumerate(grid.rows[place]):
+            counts[column] += codes.is_valid(codes.tidy(cell)) if cell.strip() else 0
+    best = max(range(grid.width), key=counts.__getitem__)
+    if counts[best] and roles.get("sample") != best:
+        others = {role: column for role, column in roles.items() if column != best}
+        return others | {"sample": best}
+    return roles
+
+
+def _rows(grid: Grid, first: int, results: Sequence[int]) -> tuple[list[int], list[int]]:
+    """Rows of data, to the last that has a number where results stand; and what is below them."""
+    rest = [
+        place for place in range(first, len(grid.rows)) if any(map(str.strip, grid.rows[place]))
+    ]
+    with_numbers = [
+        place
+        for place in rest
+        if any(_NUMBER.match(grid.rows[place][column]) for column in results)
+    ]
+    last = with_numbers[-1] if with_numbers else first - 1
+    return [one for one in rest if one <= last], [one for one in rest if one > last]
