@@ -97,7 +97,8 @@ def below_control(beds: Beds) -> Below:
 def make_up(below: Below) -> MakeUp:
     """The range of nitrogen missing at the trough, where one may be printed at all.
 
-    Conditions: three or more beds a side, a deficit that is shown, and a closed interval for its end.
+    Conditions: three or more beds a side, a deficit that is shown, and a closed interval for its
+    end.
     """
     if not below.shown or below.level is None:
         return MakeUp(None, f"{below.reason}: {TEST_INSTEAD}")

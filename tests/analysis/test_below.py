@@ -195,7 +195,9 @@ def test_an_inert_amendment_shows_nothing() -> None:
     assert not found.shown
     assert found.reason == "not shown to be below the control"
     assert (found.level, found.depth, found.bracket, found.trough_day) == (None, None, None, None)
-    assert make_up(found).reason == "not shown to be below the control: test nitrate before planting"
+    assert (
+        make_up(found).reason == "not shown to be below the control: test nitrate before planting"
+    )
 
 
 def test_a_diluted_soil_is_not_below_its_control() -> None:
