@@ -10,10 +10,9 @@ from __future__ import annotations
 
 import codecs
 import re
-import unicodedata
 
 from logbook.errors import UserMistake
-from logbook.labs.grid import FORBIDDEN, refused, shown
+from logbook.labs.grid import FORBIDDEN, composed, refused, shown
 
 NAMED = (
     "utf-8", "utf-16", "utf-16-le", "utf-16-be", "cp1252", "latin-1", "iso8859-2", "iso8859-15",
@@ -52,13 +51,9 @@ def decode(data: bytes, name: str, encoding: str | None = None) -> tuple[str, st
             text = data.decode("utf-8-sig" if found == "utf-8" else found)
         except UnicodeDecodeError:
             raise refused(name, f"this is not {found} text", "name its encoding") from None
-        return _composed(text.removeprefix("\ufeff")), found
+        return composed(text.removeprefix("\ufeff")), found
     text, found = _found(data, name)
-    return _composed(text), found
-
-
-def _composed(text: str) -> str:
-    return text if text.isascii() else unicodedata.normalize("NFC", text)
+    return composed(text), found
 
 
 def _found(data: bytes, name: str) -> tuple[str, str]:

@@ -10,6 +10,7 @@ kept "as the laboratory wrote it" may be shown on a terminal later.
 from __future__ import annotations
 
 import re
+import unicodedata
 from collections.abc import Collection, Iterator
 from dataclasses import dataclass, field
 from typing import Literal
@@ -29,6 +30,7 @@ _CONTROL = (
 FORBIDDEN = re.compile(f"[{_CONTROL}]")
 _ONLY_COMMA = re.compile(r"\s*[<>]?\s*[+-]?(0?,\d+|\d+,(\d{1,2}|\d{4,})|\d{4,},\d+)\s*\Z")
 _ONLY_POINT = re.compile(r"\s*[<>]?\s*[+-]?(0?\.\d+|\d+\.(\d{1,2}|\d{4,})|\d{4,}\.\d+)\s*\Z")
+_EITHER_POINT = re.compile(r"\s*[<>]?\s*[+-]?[1-9]\d{0,2}\.\d{3}\s*\Z")
 
 
 @dataclass(frozen=True)
@@ -205,6 +207,20 @@ def cell_flaws(cell: str, row: int, column: int) -> Iterator[Flaw]:
     if found:
         what = f"the cell has a control character ({found})"
         yield Flaw(row, column, what, "type the cell again without it", fatal=True)
+
+
+def composed(text: str) -> str:
+    """A text in Unicode's composed form (NFC), so that equal letters are equal."""
+    return text if text.isascii() else unicodedata.normalize("NFC", text)
+
+
+def mark_of(text: str) -> str:
+    """The decimal mark that a number can only have, "," or "."; "?" for 1.250; else nothing."""
+    if _ONLY_COMMA.match(text):
+        return ","
+    if _ONLY_POINT.match(text):
+        return "."
+    return "?" if _EITHER_POINT.match(text) else ""
 
 
 def decimal_mark(rows: list[list[str]]) -> bool | None:

@@ -203,8 +203,9 @@ def _cells(
 ) -> tuple[Kind, Cells]:
     """What a file of either kind holds; raises BadData for any other kind."""
     if data.startswith(b"PK\x03\x04"):
-        what = "this is a spreadsheet (xlsx, ods) or a zip archive, not a text table"
-        raise refused(name, what, "save it as CSV")
+        from logbook.labs.xlsx import sheet_cells
+
+        return "xlsx", sheet_cells(data, name, sheet)
     if data.startswith(_OLD_FILE):
         raise _old_file(data, name)
     for magic, what, remedy in _BINARY:
