@@ -20,6 +20,7 @@ HEADINGS = {
     "planting": "At planting",
     "nutrients": "Other nutrients",
 }
+OTHER_DAY = "Ammonium, pH and salt"  # of a date that is not the planting day
 NOT_ADVICE = (
     "A trial of this lot in this soil is no fertiliser recommendation and no food-safety "
     "clearance: the product's label, local rules and local advice come first."
@@ -45,9 +46,12 @@ def sections(found: Findings) -> list[Section]:
     usual = _usual(found)
     pages = [Section("How far this reaches", (_reach(found), _declared(found, usual)))]
     for topic, heading in HEADINGS.items():
-        lines = tuple(_lines(found.of(topic), usual))
+        of_topic = found.of(topic)
+        lines = tuple(_lines(of_topic, usual))
+        if topic == "planting" and not found.endpoint.endswith(_on(of_topic).strip(",")):
+            heading = OTHER_DAY
         if lines:
-            pages.append(Section(f"{heading}{_on(found.of(topic))}", lines))
+            pages.append(Section(f"{heading}{_on(of_topic)}", lines))
     if found.settle:
         pages.append(Section("What would settle what is open", _sentences(found.settle)))
     pages.append(Section("What limits this", _sentences(found.notes)))
@@ -74,17 +78,32 @@ def _usual(found: Findings) -> str:
 
 def _declared(found: Findings, usual: str) -> str:
     usual = usual.replace(" beds", "", 1)
-    beds = f" Beds, treated + control: {usual}, where nothing else is said."
-    return (
-        f"Declared beforehand: {found.endpoint}; all else is exploratory. Brackets after a number "
-        f"hold its 95 % range.{beds if usual else ''}"
-    )
+    told = [
+        f"Declared beforehand: {found.endpoint}; all else is exploratory.",
+        "Brackets after a number hold its 95 % range.",
+    ]
+    if usual:
+        told.append(f"Beds, treated + control: {usual}, where nothing else is said.")
+    if any(map(_plain, found.findings)):
+        told.append(_ABLE)
+    return " ".join(told)
+
+
+_ABLE = (
+    "In square brackets where no difference is shown: what these beds show four times in five, by "
+    'their spread, or "planned" by the error declared.'
+)
+
+
+def _plain(one: Finding) -> bool:
+    """A nutrient on one date of which nothing was shown, and that the nutrients' lines hold."""
+    return one.kind == "no difference shown" and bool(one.method)
 
 
 def _lines(of_topic: Sequence[Finding], usual: str) -> Iterator[str]:
     """The lines of a topic; products, and nutrients of which nothing was shown, on one each."""
     products = [one for one in of_topic if one.kind == "product"]
-    plain = [one for one in of_topic if one.kind == "no difference shown" and one.method]
+    plain = [one for one in of_topic if _plain(one)]
     single = [one for one in of_topic if _single(one)]
     plain += single if len(single) > 1 else []
     costs = {one.pull: one for one in of_topic if one.kind == "cost"}
@@ -100,7 +119,7 @@ def _lines(of_topic: Sequence[Finding], usual: str) -> Iterator[str]:
         yield f"Cannot say: one bed on a side; between single beds, which is no finding: {told}."
         plain = [one for one in plain if one not in single]
     if plain:
-        yield f"No difference shown; what fits{_able(plain)}: {'; '.join(map(_brief, plain))}."
+        yield f"No difference shown; what fits: {'; '.join(map(_brief, plain))}."
 
 
 def _with_cost(one: Finding, cost: Finding | None, usual: str) -> str:
@@ -112,16 +131,6 @@ def _with_cost(one: Finding, cost: Finding | None, usual: str) -> str:
 
 
 _OF_THAT = re.compile(r"^(a kg of N that was available .+? cost |what a kg of its N cost .+?: )")
-
-
-def _able(plain: Sequence[Finding]) -> str:
-    """What the numbers in square brackets are."""
-    if not any(one.detectable for one in plain):
-        return ""
-    planned = {one.planned for one in plain if one.detectable}
-    if planned == {True}:
-        return " [planned detectable difference]"
-    return " [detectable by these beds' spread, four times in five; none was planned]"
 
 
 def _single(one: Finding) -> bool:
@@ -148,7 +157,8 @@ def _beside(one: Finding) -> str:
 
 def _brief(one: Finding) -> str:
     """ "P (Mehlich-3) -2.57 to 10.1 mg/kg [8.46], soil within its range"."""
-    able = "" if one.detectable is None else f" [{number(one.detectable)}]"
+    planned = "planned " if one.planned else ""
+    able = "" if one.detectable is None else f" [{planned}{number(one.detectable)}]"
     unit = "" if one.unit == one.about else f" {one.unit}"
     fits = f"{span(one.low, one.high)}{unit}{able}"
     return f"{one.about} ({one.method}) {fits}{_beside(one)}"

@@ -186,3 +186,9 @@ def test_a_strike_is_told_without_its_author(program: Program) -> None:
 
     assert "truck and left out: " in page and "bag torn" in page
     assert "mira" not in page
+
+
+def test_another_date_is_no_planting_day(season: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    page = said(season, capsys, "findings", "straw", "--pull", "day 56")
+    assert "\nAmmonium, pH and salt, day 56\n" in page and "At planting" not in page
+    assert "\nAt planting, day 28\n" in said(season, capsys, "findings", "straw")
