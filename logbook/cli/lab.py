@@ -1,4 +1,4 @@
-"""The laboratory: `lab import`, beside `lab add` and `lab results`."""
+"""The laboratory: `lab import`, beside `lab add`, `lab results` and `lab profile`."""
 
 from __future__ import annotations
 
@@ -9,9 +9,10 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from logbook.cli import laboratory
+from logbook.cli import laboratory, profiled
 from logbook.cli.app import group
 from logbook.cli.laboratory import Setting, listed, tell, value_shown
+from logbook.cli.profile import PROFILE
 from logbook.cli.results import results
 from logbook.cli.session import Session, as_json, ask, say
 from logbook.cli.typed import add
@@ -22,7 +23,9 @@ from logbook.study import reports
 from logbook.study.reports import Answers
 
 if TYPE_CHECKING:
+    from logbook.labs.cells import Beside
     from logbook.labs.importer import Parsed
+    from logbook.labs.profiles.applying import Applied
     from logbook.labs.reader import Table
     from logbook.study.reports import Change, Plan
     from logbook.trial.times import When
@@ -33,7 +36,7 @@ _AFTER_CODE = 10
 
 def import_report(
     context: typer.Context,
-    file: Annotated[Path, typer.Argument(help="The report, a CSV file.", show_default=False)],
+    file: Annotated[Path, typer.Argument(help="The report, CSV or XLSX.", show_default=False)],
     lab: Annotated[
         str | None, typer.Option(help="The laboratory, if the file does not name it [the trial's].")
     ] = None,
@@ -46,6 +49,13 @@ def import_report(
     ] = None,
     skip: Annotated[
         list[str] | None, typer.Option(help="A column to leave out. As often as needed.")
+    ] = None,
+    profile: Annotated[
+        str | None, typer.Option(help="How the laboratory lays it out: see lab profile.")
+    ] = None,
+    limit: Annotated[
+        list[str] | None,
+        typer.Option(help="Limit of what was not detected: 'P=0.5'. With --profile."),
     ] = None,
     received: Annotated[str | None, typer.Option(help="When it came in [now].")] = None,
     reissued: Annotated[
@@ -62,18 +72,20 @@ def import_report(
     """Import a laboratory report: a row per result, or a row per sample. All of it or nothing.
 
     Columns: sample, nutrient, value, unit, method; or sample and a column per nutrient, such as
-    'Nitrate-N (mg/kg)'.
+    'Nitrate-N (mg/kg)'. Any other layout needs a profile.
 
     Examples: logbook lab import report.csv --report 26-114
               logbook lab import wide.csv --method 'P=Mehlich-3' --skip Comment
+              logbook lab import sheet.xlsx --profile fen
     """
     session: Session = context.obj
-    table, torn = _table(file)
-    about = session.read(lambda store: _setting(store, session, table))
     said = _Said(lab, report, method or (), skip or (), Answers(reissued, repeat))
-    parsed = _parsed(session, table, torn, about, said)
+    source = _source(file, profile, limit or (), said)
+    table = source.table
+    about = session.read(lambda store: laboratory.setting(store, session, source.codes))
+    parsed = _parsed(session, source, about, said)
     samples = {result.sample for result in parsed.results}
-    at = laboratory.came_in(session, received, about, samples, table.file)
+    at = laboratory.came_in(session, received or source.received, about, samples, table.file)
     job = _Job(table, parsed, at, said.answers)
     before, plan = session.read(lambda store: (views.count_entries(store), job.plan(store)))
     if not json:
@@ -103,6 +115,62 @@ class _Said:
 
 
 @dataclass(frozen=True)
+class _Source:
+    """A file's table, and how it is read: plainly, or by a profile of laboratory `lab`.
+
+    `torn` is what is wrong with rows that are not in the table.
+    """
+
+    table: Table
+    torn: Sequence[Problem] = ()
+    applied: Applied | None = None
+    lab: str | None = None
+
+    @property
+    def codes(self) -> set[str]:
+        """The valid sample codes in it."""
+        if self.applied is not None:
+            return self.applied.codes
+        from logbook.labs.importer import codes_in
+
+        return codes_in(self.table)
+
+    @property
+    def received(self) -> str | None:
+        """The day on which it came in, where the file says it."""
+        found = self.applied.received if self.applied is not None else None
+        return None if found is None else found.isoformat()
+
+    def number(self, named: str | None, known: str | None) -> str | None:
+        """The report's number."""
+        if self.applied is None:
+            return named or known
+        return profiled.number(self.applied, named, known)
+
+    def parse(self, beside: Beside, said: _Said, about: Setting) -> Parsed:
+        """The results, by the rules of its kind."""
+        if self.applied is not None:
+            return self.applied.parse(beside)
+        from logbook.labs.importer import parse_report
+
+        return parse_report(
+            self.table, beside, methods=said.methods, skip=said.skip, followed=about.methods
+        )
+
+
+def _source(file: Path, profile: str | None, limits: Sequence[str], said: _Said) -> _Source:
+    if profile is None:
+        if limits:
+            raise UserMistake("--limit goes with --profile", "or write <LIMIT into the file")
+        return _Source(*_table(file))
+    if said.methods or said.skip:
+        option = "--method" if said.methods else "--skip"
+        raise UserMistake(f"{option} does not go with --profile", "the profile says it")
+    known, applied, table = profiled.read(file, profile, limits)
+    return _Source(table, (), applied, known.lab)
+
+
+@dataclass(frozen=True)
 class _Job:
     """A file's results, and all that is needed to plan what becomes of them."""
 
@@ -126,39 +194,24 @@ def _table(file: Path) -> tuple[Table, list[Problem]]:
     try:
         return read_sound_rows(file)
     except BadData as error:
-        raise _nothing_written(shown(file.name)[1:-1], error.problems) from None
+        raise profiled.refused(shown(file.name)[1:-1], error.problems) from None
 
 
-def _nothing_written(file: str, problems: Sequence[Problem]) -> BadData:
-    many = _many(len(problems), "problem")
-    return BadData(f"{file}: {many}; nothing was written", problems)
-
-
-def _setting(store: Any, session: Session, table: Table) -> Setting:
-    from logbook.labs.importer import codes_in
-
-    return laboratory.setting(store, session, codes_in(table))
-
-
-def _parsed(
-    session: Session, table: Table, torn: Sequence[Problem], about: Setting, said: _Said
-) -> Parsed:
+def _parsed(session: Session, source: _Source, about: Setting, said: _Said) -> Parsed:
     """The file's results; raises BadData with every problem of the file."""
     from logbook.labs.cells import Beside
-    from logbook.labs.importer import parse_report
     from logbook.labs.typed import option_text
 
     def parse(beside: Beside) -> Parsed:
-        return parse_report(
-            table, beside, methods=said.methods, skip=said.skip, followed=about.methods
-        )
+        return source.parse(beside, said, about)
 
+    table = source.table
     lab, number = session.read(lambda store: reports.known_as(store, table.sha256))
     named = option_text("--report", said.report)
     beside = Beside(
         frozenset(about.origins),
-        lab=option_text("--lab", said.lab) or lab or about.lab,
-        report=named or number,
+        lab=option_text("--lab", said.lab) or source.lab or lab or about.lab,
+        report=source.number(named, number),
         renumbered=said.answers.reissued if named else number is not None,
         labs=about.labs,
     )
@@ -166,9 +219,11 @@ def _parsed(
         parsed = parse(beside)
     else:
         parsed = laboratory.checked_twice(session, parse, beside, about.zone)
-    problems = [*torn, *parsed.problems]
+    if source.applied is not None:
+        parsed = profiled.with_moisture(session, about, source.applied, parsed)
+    problems = [*source.torn, *parsed.problems]
     if problems:
-        raise _nothing_written(table.file, problems)
+        raise profiled.refused(table.file, problems)
     return parsed
 
 
@@ -321,3 +376,4 @@ COMMANDS = {
         "What the laboratory sends.", **{"import": import_report, "add": add, "results": results}
     )
 }
+COMMANDS["lab"].add_command(PROFILE, "profile")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import shutil
 import textwrap
-from collections.abc import Callable, Collection, Iterable, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from decimal import Context
 from typing import TYPE_CHECKING, Any
@@ -14,6 +14,7 @@ from logbook.cli.session import Session, chosen, say
 from logbook.errors import LogbookError, UserMistake
 from logbook.store import views
 from logbook.study import origins
+from logbook.trial import qualifiers
 from logbook.trial.records import Result, Trial
 from logbook.trial.times import When, parse_when, spoken_day, zone
 from logbook.trial.units import short
@@ -123,7 +124,27 @@ def checked_twice(
 def notes_on(store: Any, about: Setting, results: Sequence[Result]) -> list[str]:
     """What the book knows about these results that a person should, too."""
     of_series = [*_unlike(about, results), *_strangers(about, results)]
-    return [*of_series, *_zeros(store, results), *not_meant(store, results)]
+    return [
+        *of_series, *_zeros(store, results), *_flagged(results), *not_meant(store, results)
+    ]  # fmt: skip
+
+
+def _flagged(results: Iterable[Result]) -> Iterator[str]:
+    """What the laboratory said beside its numbers, where that has an effect."""
+    found: dict[tuple[str, str], list[Result]] = {}
+    for one in results:
+        has_number = one.value is not None or one.limit is not None
+        effect = qualifiers.effect(one.flags, has_number) if one.flags else qualifiers.USABLE
+        if effect != qualifiers.USABLE:
+            found.setdefault((one.flags, effect), []).append(one)
+    for (flags, effect), several in found.items():
+        how = (
+            "; --limit NUTRIENT=LIMIT at import, or logbook correct SAMPLE:NUTRIENT --value "
+            "'<LIMIT', gives it"
+            if effect == qualifiers.WAITS
+            else ""
+        )
+        yield f"{qualifiers.spoken(flags)} ({effect}): {listed(several)}{how}"
 
 
 def waiting(codes: Sequence[str]) -> list[str]:

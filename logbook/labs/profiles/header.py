@@ -14,7 +14,10 @@ from logbook.trial import codes
 
 _LOOKED_AT = 80
 _MOST_HEADER = 5
-_NAMES = {role: "|".join(ROLES[role]).split("|") for role in ROLES} | {
+_NAMES = {role: "|".join(ROLES[role]).split("|") for role in ROLES}
+_NAMES["report"] += ["work order", "order no", "job no", "job", "certificate no"]
+_NAMES["qualifier"] += ["q", "qual", "qualifiers", "remark code", "code of remark"]
+_NAMES |= {
     "laboratory_number": ["lab no", "lab number", "lab id", "laboratory number", "laboratory no",
                           "lab sample id", "lab sample no", "lab id no", "lab ref"],
     "received": ["received", "date received", "received date", "date in", "received on",

@@ -70,10 +70,10 @@ class Making:
         fill = self._fill_long if self.profile.layout.long else self._fill_wide
         silent = []
         for at in self.found.rows:
-            before = len(self.rows)
+            before = len(self.rows) + self.nothing * self.profile.layout.long
             tail = [self._text(at, role) for role in also]
             fill(at, tail)
-            if len(self.rows) == before:
+            if len(self.rows) + self.nothing * self.profile.layout.long == before:
                 silent.append(self.grid.lines[at])
         self._say(silent)
         header = (*_HEADER, *also)

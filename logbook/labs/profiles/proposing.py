@@ -19,12 +19,12 @@ from logbook.labs.marks import NOTHING, Marks
 from logbook.labs.profiles import writing
 from logbook.labs.profiles.header import Block, find_block, is_result
 from logbook.labs.profiles.numbers import Written, written_as
-from logbook.labs.profiles.words import Said
+from logbook.labs.profiles.words import Said, understood
 from logbook.labs.profiles.writing import Lines
 from logbook.trial import chemistry, qualifiers, units
 from logbook.trial.chemistry import Analyte
 
-_EXCHANGED = ("Ca", "Mg", "K", "Na", "Al")
+_EXCHANGED = {"Ca", "Mg", "K", "Na", "Al"}
 _NUMBERED = re.compile(r"\s*(?:report|order|job|certificate)\s*(?:no|nr|number|id|#)?\.?\s*:?\s*")
 _MOST_QUESTIONS = 200
 Answer = Callable[["Question"], str | None]
@@ -97,14 +97,15 @@ class _Proposing:
 
     def _results(self) -> list[tuple[int, str, Said]]:
         """Columns with measurements; the others that no role has are skipped."""
-        if self.block.long:
-            return []
         found = []
         for column, title in enumerate(self.block.titles):
             said = self.block.said[column]
             if column in self.block.roles.values() or not title:
                 continue
-            share = "%" in said.units and said.one_nutrient in _EXCHANGED
+            if self.block.long:
+                self.skipped.append(title)
+                continue
+            share = "%" in said.units and bool(_EXCHANGED & set(said.nutrients))
             if is_result(title, said) and not share and not self._are_words(column):
                 found.append((column, title, said))
             else:
@@ -225,13 +226,17 @@ class _Proposing:
         """What is measured, by columns, or by the names in the rows of a long layout."""
         if not self.block.long:
             return list(self.columns)
-        from logbook.labs.profiles.words import understood
-
         column = self.block.roles["nutrient"]
-        names = dict.fromkeys(
+        found: list[tuple[int | None, str, Said]] = []
+        for name in dict.fromkeys(
             " ".join(self.grid.rows[row][column].split()) for row in self.block.rows
-        )
-        return [(None, name, understood([name])) for name in names if name]
+        ):
+            said = understood([name])
+            if said.nutrients:
+                found.append((None, name, said))
+            elif name:
+                self.skipped.append(name)
+        return found
 
     def _nutrient(self, one: tuple[int | None, str, Said]) -> Lines:
         column, title, said = one

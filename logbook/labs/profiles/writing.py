@@ -22,7 +22,7 @@ class Lines:
 
     def put(self, key: str, value: Value | None) -> None:
         """Keep a key unless it says nothing."""
-        if value is not None and value not in ("", False) and value != ():
+        if value:
             self.keys[key] = value
 
     def ask(self, key: str, question: str, example: str) -> None:

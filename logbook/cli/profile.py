@@ -1,0 +1,169 @@
+"""Profiles of laboratories: `lab profile new`, `list`, `show`."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from logbook import config
+from logbook.cli.app import group
+from logbook.cli.laboratory import tell
+from logbook.cli.session import ask, say
+from logbook.errors import BadData, LogbookError, Problem, UserMistake
+
+if TYPE_CHECKING:
+    from logbook.labs.profiles.proposing import Answer, Question
+
+_MOST_SHOWN = 20
+
+
+def new(
+    file: Annotated[
+        Path, typer.Argument(help="A report of the laboratory, CSV or XLSX.", show_default=False)
+    ],
+    name: Annotated[str | None, typer.Option(help="The profile's name [the file's].")] = None,
+    lab: Annotated[str | None, typer.Option(help="The laboratory.")] = None,
+    say_: Annotated[
+        list[str] | None,
+        typer.Option("--say", help="An answer: 'basis=dry'. As often as needed."),
+    ] = None,
+    sheet: Annotated[str | None, typer.Option(help="The sheet of a spreadsheet.")] = None,
+    encoding: Annotated[
+        str | None, typer.Option(help="How the text is encoded [from the file].")
+    ] = None,
+    replace: Annotated[
+        bool, typer.Option("--replace", help="Write over the profile of that name.")
+    ] = False,
+) -> None:
+    """Propose a profile from a sample report, and ask what the report does not say.
+
+    Without a terminal, what is not answered by --say stands in the profile as lines to complete.
+
+    Examples: logbook lab profile new report.csv --name fen --lab 'Fen Lab'
+              logbook lab profile new report.csv --say basis=dry --say 'method of P=Olsen'
+    """
+    from logbook.labs.profiles import keeping, proposing
+    from logbook.labs.reader import read_grid
+    from logbook.labs.typed import option_text
+
+    called = keeping.checked_name(name or _from_file(file))
+    answer = _answers(say_ or [])
+    grid = read_grid(file, sheet=sheet, encoding=encoding)
+    folder = config.profiles_folder()
+    if called in keeping.own(folder) and not replace:
+        keeping.save(folder, called, "", False)  # refuses, before anything is asked
+    proposal = proposing.propose(grid, answer, option_text("--lab", lab))
+    path = keeping.save(folder, called, proposal.text, replace)
+    say(f"Written: {path}")
+    for note in proposal.notes:
+        tell(f"Note: {note}", 6)
+    if proposal.skipped:
+        tell(f"Note: columns that are left out: {', '.join(proposal.skipped[:_MOST_SHOWN])}", 6)
+    if proposal.open:
+        raise _open(called, proposal.open)
+    _check(called)
+    tell(f"Read it through, then: logbook lab import FILE --profile {called}")
+
+
+def _from_file(file: Path) -> str:
+    """A name after a file's: small letters, digits and hyphens."""
+    letters = [one if one.isascii() and one.isalnum() else "-" for one in file.stem.lower()]
+    return "-".join(part for part in "".join(letters).split("-") if part)[:40].strip("-") or "lab"
+
+
+def _answers(said: list[str]) -> Answer:
+    """Answers as the options say them, then as they are asked on a terminal."""
+    from logbook.labs.profiles.proposing import answers
+
+    found: dict[str, str] = {}
+    for option in said:
+        key, equals, text = option.rpartition("=")
+        if not equals or not key.strip() or not text.strip():
+            raise UserMistake(f"--say {option!r} is not QUESTION=ANSWER", "such as --say basis=dry")
+        found[key] = text.strip()
+    by_option = answers(found)
+
+    def answer(question: Question) -> str | None:
+        given = by_option(question)
+        if given or not sys.stdin.isatty():
+            return given
+        example = f" (such as {question.example}; empty: later)"
+        return ask(f"{question.text}{example}", f"--say '{question.key}=...'").strip() or None
+
+    return answer
+
+
+def _open(name: str, questions: list[Question]) -> BadData:
+    """What is missing, each with the flag that answers it."""
+    several = f"{len(questions)} thing{'s' * (len(questions) != 1)}"
+    problems = [
+        Problem(f"{name}.toml", one.text, f"--say '{one.key}={one.example}'") for one in questions
+    ]
+    return BadData(
+        f"the report does not say {several} that the profile needs",
+        problems,
+        "complete the lines 'open' in the file, or run it again with --say and --replace",
+    )
+
+
+def _check(name: str) -> None:
+    """Refuse a profile whose answers do not do, with its lines."""
+    from logbook.labs.profiles import keeping
+
+    keeping.load(config.profiles_folder(), name)
+
+
+def show(
+    name: Annotated[str, typer.Argument(help="Its name.", show_default=False)],
+) -> None:
+    """Show a profile: its file as it is, and what is wrong with it.
+
+    Examples: logbook lab profile show example-fen
+    """
+    from logbook.labs.profiles import keeping
+    from logbook.labs.profiles.reading import read
+
+    called, data, path = keeping.contents(config.profiles_folder(), name)
+    profile = read(data, path, called)
+    say(f"{profile.name}: {profile.lab}")
+    say(f"File: {path}")
+    for one in profile.measures:
+        unit = one.unit or ("" if one.analyte.dimension == "acidity" else "unit of the row")
+        cells = (one.nutrient, unit, one.method or "method of the row", one.basis)
+        say(f"  {one.title or one.at}: {', '.join(part for part in cells if part)}")
+    for mark, meaning in profile.marks.items():
+        say(f"  mark {mark}: {meaning}")
+
+
+def list_() -> None:
+    """List the profiles: your own, and the examples of invented laboratories.
+
+    Examples: logbook lab profile list
+    """
+    from logbook.labs.profiles import keeping
+
+    folder = config.profiles_folder()
+    own = keeping.own(folder)
+    for name in own:
+        say(f"{name}  {_lab(name)}")
+    for name in keeping.shipped():
+        if name not in own:
+            say(f"{name}  {_lab(name)}, an example")
+    say(f"Yours are in {folder}")
+
+
+def _lab(name: str) -> str:
+    from logbook.labs.profiles import keeping
+
+    try:
+        return keeping.load(config.profiles_folder(), name).lab
+    except LogbookError as error:
+        return f"cannot be used: logbook lab profile show {name} says why ({error.message})"
+
+
+PROFILE = group(
+    "How a laboratory lays its reports out.", **{"new": new, "list": list_, "show": show}
+)

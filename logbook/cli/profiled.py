@@ -1,0 +1,88 @@
+"""A report that is read by its laboratory's profile: what `lab import --profile` adds."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from logbook import config
+from logbook.cli.laboratory import Setting
+from logbook.cli.session import Session, ask
+from logbook.errors import BadData, Problem, UserMistake
+
+if TYPE_CHECKING:
+    from logbook.labs.importer import Parsed
+    from logbook.labs.profiles.applying import Applied
+    from logbook.labs.profiles.content import Profile
+    from logbook.labs.profiles.mapping import Mapped
+
+
+def read(file: Path, name: str, limits: Sequence[str]) -> tuple[Profile, Applied, Mapped]:
+    """The report as the profile reads it; raises BadData with everything that is wrong with it."""
+    from logbook.labs.profiles import applying, keeping
+    from logbook.labs.reader import read_grid, shown
+
+    profile = keeping.load(config.profiles_folder(), name)
+    said = limits_said(limits)
+    try:
+        grid = read_grid(
+            file,
+            sheet=profile.sheet,
+            encoding=profile.encoding,
+            delimiter=profile.delimiter,
+        )
+    except BadData as error:
+        raise refused(shown(file.name)[1:-1], error.problems) from None
+    applied = applying.apply(profile, grid, said, file.name)
+    if applied.problems or applied.table is None:
+        raise refused(grid.file, applied.problems)
+    return profile, applied, applied.table
+
+
+def refused(file: str, problems: Sequence[Problem]) -> BadData:
+    """The refusal of a whole file."""
+    many = f"{len(problems)} problem{'s' * (len(problems) != 1)}"
+    return BadData(f"{file}: {many}; nothing was written", problems)
+
+
+def limits_said(options: Sequence[str]) -> dict[str, str]:
+    """What `--limit 'NO3-N=0.5'` says, by nutrient; raises UserMistake."""
+    from logbook.trial import chemistry
+
+    found: dict[str, str] = {}
+    for option in options:
+        name, equals, limit = option.partition("=")
+        if not equals or not name.strip() or not limit.strip():
+            raise UserMistake(
+                f"--limit {option!r} is not NUTRIENT=LIMIT", "write it as --limit 'NO3-N=0.5'"
+            )
+        found[chemistry.find_analyte(name)[0].name] = limit.strip()
+    return found
+
+
+def number(applied: Applied, named: str | None, known: str | None) -> str | None:
+    """The report's number: as said, as it is known, as the file says it; else it is asked."""
+    if named or known or applied.number:
+        return named or known or applied.number
+    if applied.table is not None and "report" in applied.table.columns:
+        return None
+    return ask(f"{applied.table.file if applied.table else ''}: which number has the report?",
+               "--report NUMBER").strip()  # fmt: skip
+
+
+def with_moisture(session: Session, about: Setting, applied: Applied, parsed: Parsed) -> Parsed:
+    """The results, moist contents made dry ones where the profile says so."""
+    if not applied.to_dry or applied.table is None:
+        return parsed
+    from dataclasses import replace
+
+    from logbook.labs.profiles.applying import dried
+    from logbook.study.moist import moistures
+
+    def question(store: Any) -> Any:
+        return moistures(store, about.trials)
+
+    known = session.read(question)
+    results, problems = dried(parsed.results, applied.to_dry, known, applied.table.file)
+    return replace(parsed, results=results, problems=[*parsed.problems, *problems])
