@@ -48,10 +48,10 @@ def sections(found: Findings) -> list[Section]:
     for topic, heading in HEADINGS.items():
         of_topic = found.of(topic)
         lines = tuple(_lines(of_topic, usual))
-        if topic == "planting" and not found.endpoint.endswith(_on(of_topic).strip(",")):
-            heading = OTHER_DAY
         if lines:
-            pages.append(Section(f"{heading}{_on(of_topic)}", lines))
+            on = _on(of_topic)
+            other = topic == "planting" and not found.endpoint.endswith(on.strip(","))
+            pages.append(Section(f"{OTHER_DAY if other else heading}{on}", lines))
     if found.settle:
         pages.append(Section("What would settle what is open", _sentences(found.settle)))
     pages.append(Section("What limits this", _sentences(found.notes)))
