@@ -17,10 +17,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from logbook.analysis import intervals
+from logbook.analysis.complete import Whole, whole
 from logbook.analysis.fits import Fit, Limit
 from logbook.analysis.intervals import Interval
 from logbook.analysis.rising import Rise, dot, off
-from logbook.analysis.scores import Beds, Scatter, Whole, units_of, whole
+from logbook.analysis.scores import Beds, Scatter, units_of
 
 Floats = NDArray[np.float64]
 #: Standard error of a weighted sum of the pulls of every series: (series, n) -> (series,).

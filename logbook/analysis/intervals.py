@@ -15,9 +15,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from logbook.analysis import inversion, kinetics
+from logbook.analysis.complete import counted, in_whole_blocks, whole
 from logbook.analysis.inversion import Ends
 from logbook.analysis.rising import Rise, best_rate
-from logbook.analysis.scores import Beds, Units, contrast, counted, critical, units_of, whole
+from logbook.analysis.scores import Beds, Units, contrast, critical, units_of
 
 Floats = NDArray[np.float64]
 
@@ -210,9 +211,10 @@ def area_weights(days: Floats) -> Floats:
 
 
 def _complete(beds: Beds) -> tuple[Beds, int]:
-    """The beds with a result on every pull, and how many beds have not."""
-    sides = (beds.treated, beds.control)
-    first, second = (np.asarray(~np.isnan(side).any(1)) for side in sides)
+    """The beds with a result on every pull, in whole blocks; and how many beds that leaves out."""
+    rows = ~np.isnan(np.vstack([beds.treated, beds.control])).any(1)
+    rows = in_whole_blocks(beds, np.asarray(rows))
+    first, second = rows[: len(beds.treated)], rows[len(beds.treated) :]
     kept = replace(
         beds,
         treated=beds.treated[first],

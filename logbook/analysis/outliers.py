@@ -12,7 +12,8 @@ Source: Rosner 1983, Technometrics 25:165; for linear fits Paul & Fung 1991, Tec
 Simulated, treated and control beds of a trial together, 8 pulls, bed effects of 10 %: of clean
 lognormal results one in 480 to 6,857 was flagged (3 or 4 beds a side, CV 5, 10 or 15 %, 1,000
 trials a cell; the most with 3 beds at 15 %; one in 1,098 over all); one in 218 where the beds'
-own curves differ (rate by 30 %, ceiling by 15 %) and the laboratory hardly errs (CV 5 %). A result wrong by a factor of 2
+own curves differ (rate by 30 %, ceiling by 15 %) and the laboratory hardly errs (CV 5 %). A result
+wrong by a factor of 2
 was found in 100 % of 200 trials at CV 5 %, 79 (3 beds) and 94 % (4 beds) at 10 %, 33 and 40 % at
 15 %; by a factor of 3 in 85 % or more, by 10 always. A treated and a control bed that differ by a
 factor of 3 or more and were exchanged are named as such in 95 to 98 %; two beds of one treatment,

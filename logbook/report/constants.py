@@ -212,7 +212,7 @@ def area_days(series: Series) -> tuple[float, float]:
     if series.fitted is None or series.fitted.beds is None:
         days = series.points.days or (0.0,)
         return min(days), max(days)
-    from logbook.analysis.scores import whole
+    from logbook.analysis.complete import whole
 
     kept = whole(series.fitted.beds).beds.days
     return (float(kept[0]), float(kept[-1])) if len(kept) else (0.0, 0.0)

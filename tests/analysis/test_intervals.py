@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from scipy import optimize, stats
 
 from logbook.analysis import intervals, inversion
+from logbook.analysis.complete import whole
 from logbook.analysis.intervals import Interval
 from logbook.analysis.rising import Rise
 from logbook.analysis.scores import (
@@ -21,7 +22,6 @@ from logbook.analysis.scores import (
     beds_of,
     contrast,
     critical,
-    whole,
 )
 from logbook.errors import UserMistake
 
@@ -454,11 +454,43 @@ def test_a_bed_that_was_hardly_pulled_is_left_out_rather_than_the_pulls() -> Non
     assert "without 1 bed" in intervals.at_day(beds, 28.0).method
 
 
-def test_blocks_that_are_not_complete_fall_back_on_welch() -> None:
+def test_a_block_that_lost_a_side_is_left_out_of_a_day_while_three_are_whole() -> None:
     beds = made("blocks")
     beds.treated[0, 3] = np.nan
-    assert intervals.at_day(beds, 28.0).method.startswith("welch")
+    found = intervals.at_day(beds, 28.0)
+    # By the definition: the paired t of the three other blocks, 2 df.
+    gaps = beds.treated[1:, 3] - beds.control[1:, 3]
+    half = 4.302653 * gaps.std(ddof=1) / np.sqrt(3)  # t(.975, 2), tables
+    assert found.method == "within-block; gaps: without 2 beds"
+    assert ends(found) == pytest.approx((gaps.mean() - half, gaps.mean() + half), rel=1e-6)
     assert intervals.at_day(beds, 42.0).method == "within-block"
+
+
+def test_two_whole_blocks_of_four_fall_back_on_welch() -> None:
+    beds = made("blocks")
+    beds.treated[0, 3] = beds.treated[1, 3] = np.nan
+    assert intervals.at_day(beds, 28.0).method.startswith("welch")
+
+
+def test_late_gaps_cost_the_fewest_units_and_pulls() -> None:
+    # Four blocks, two controls each. Two controls end early: they go, and no day for them.
+    beds = made("blocks")
+    beds = beds_of(
+        beds.days,
+        beds.treated,
+        np.vstack([beds.control, beds.control + 1.0]),
+        treated_blocks=beds.treated_blocks,
+        control_blocks=(beds.control_blocks or ()) * 2,
+    )
+    beds.control[1, 5:] = beds.control[2, 5:] = np.nan
+    kept = whole(beds)
+    assert kept.days_left_out == ()
+    assert kept.beds_left_out == 2
+    assert kept.beds.paired
+    # A whole block ends early: three blocks of 8 pulls against four of 5.
+    beds.treated[0, 5:] = np.nan
+    kept = whole(beds)
+    assert (kept.days_left_out, len(kept.beds.treated)) == ((), 3)
 
 
 def test_two_controls_of_a_block_are_averaged() -> None:

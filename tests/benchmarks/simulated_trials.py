@@ -10,8 +10,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from logbook.analysis.complete import whole
 from logbook.analysis.rising import Rise
-from logbook.analysis.scores import Units, beds_of, whole
+from logbook.analysis.scores import Units, beds_of
 
 Floats = NDArray[np.float64]
 
