@@ -11,9 +11,12 @@ import typer
 
 from logbook.cli import laboratory, profiled
 from logbook.cli.app import group
+from logbook.cli.custody import log, mark
+from logbook.cli.forms import form
 from logbook.cli.laboratory import Setting, listed, tell, value_shown
 from logbook.cli.profile import PROFILE
 from logbook.cli.results import results
+from logbook.cli.sending import send
 from logbook.cli.session import Session, as_json, ask, say
 from logbook.cli.typed import add
 from logbook.errors import BadData, NeedsAnswer, Problem, UserMistake
@@ -373,7 +376,12 @@ def _document(
 
 COMMANDS = {
     "lab": group(
-        "What the laboratory sends.", **{"import": import_report, "add": add, "results": results}
+        "What goes to the laboratory and what it sends.",
+        send=send,
+        form=form,
+        mark=mark,
+        log=log,
+        **{"import": import_report, "add": add, "results": results},
     )
 }
 COMMANDS["lab"].add_command(PROFILE, "profile")

@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, datetime, tzinfo
 from typing import TYPE_CHECKING
 
 from logbook.study.samples import Sample, samples
 from logbook.trial import holding
 from logbook.trial.ranges import compact
-from logbook.trial.records import DRIED
-from logbook.trial.times import spoken_day
+from logbook.trial.records import CHILLED, DRIED
+from logbook.trial.times import When, spoken_day
 
 if TYPE_CHECKING:
     import sqlite3
@@ -129,3 +129,59 @@ def _kept(ways: Mapping[tuple[str, date | None], Sequence[str]]) -> str:
         f"{compact(labels)} {state}{'' if day is None else f' on {spoken_day(day)}'}"
         for (state, day), labels in sorted(ways.items(), key=lambda way: str(way[0]))
     )
+
+
+def behind(log: Sequence[LogLine], lines: Sequence[LogLine]) -> Iterator[str]:
+    """Bags of the same pull and kind that stay, where treated and control are parted by it."""
+    going = {one.bag.code for one in lines}
+    for name, kind in dict.fromkeys((one.bag.name, one.bag.kind) for one in lines):
+        of = [one for one in log if (one.bag.name, one.bag.kind) == (name, kind)]
+        left = [one for one in of if one.bag.code not in going and one.open]
+        if left:
+            labels = compact(one.bag.label for one in left)
+            side = "the control" if all(one.bag.control for one in left) else "bags"
+            yield (
+                f"{name}: {side} of {labels} stay behind: treated and control of one pull belong "
+                "in one shipment, or a change between two days at the laboratory looks like a "
+                "difference between treatments"
+            )
+
+
+def waited(
+    asked: Iterable[tuple[LogLine, Sequence[str]]], at: When, place: tzinfo
+) -> Iterator[str]:
+    """Analyses whose holding time is over at `at`, or may be; until when others must be made.
+
+    `asked` are bags, each with the analyses that are wanted of it.
+    """
+    over: dict[tuple[str, str, bool, str], list[str]] = {}
+    soon: dict[tuple[str, str], datetime] = {}
+    for line, names in asked:
+        found = {
+            one.analyte: one
+            for one in holding.waits(line.bag.pulled, line.stages, names, at, place)
+        }
+        for one in found.values():
+            group = (one.analyte, one.state, one.certain, one.limit.source)
+            over.setdefault(group, []).append(line.bag.code)
+        state = line.stages[-1].state
+        for name in names:
+            if name in holding.QUICK and state in (holding.MOIST, CHILLED) and name not in found:
+                until = holding.last_moment(line.bag.pulled, state, name, place)
+                soon[name, state] = min(until, soon.get((name, state), until))
+    for (name, state, certain, source), bags in over.items():
+        longest = holding.spoken(holding.limit(name, state).longest)
+        how = "is over" if certain else "may be over (only the day is known)"
+        yield (
+            f"{name} of {state} soil: the holding time of {longest} {how} for {few(bags)} "
+            f"({source})"
+        )
+    for (name, state), until in soon.items():
+        local = until.astimezone(place)
+        yield f"{name} of {state} soil must be measured by {When(local.date(), local).spoken}"
+
+
+def few(bags: Sequence[str], most: int = 5) -> str:
+    """`CODE, CODE and 7 more`."""
+    more = f" and {len(bags) - most} more" if len(bags) > most else ""
+    return f"{', '.join(bags[:most])}{more}"

@@ -1,0 +1,124 @@
+"""The sample log in words: a line for each bag, or all the steps of one; and as a document."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from typing import TYPE_CHECKING, Any
+
+from logbook.study.samplelog import PULLED, SENT
+from logbook.trial.records import RECEIVED
+from logbook.trial.times import spoken_day
+
+if TYPE_CHECKING:
+    from logbook.study.samplelog import Event, LogLine, Tracked, Usual
+
+
+def rows(lines: Sequence[LogLine], usual: Mapping[str, Usual], *, steps: bool) -> Iterator[str]:
+    """The lines of a screen, bags of one pull together; with all steps where that is asked."""
+    name = None
+    for line in lines:
+        if line.bag.name != name and not steps:
+            name = line.bag.name
+            yield f"{name or 'blind'}, pulled {spoken_day(line.bag.pulled.day)}"
+        yield f"  {_whose(line)}: {_standing(line)}"
+        if steps:
+            yield from (f"    {_step(one)}" for one in line.events)
+    awaited = [one for line in lines for one in line.analyses if one.days is not None]
+    if awaited:
+        late = sum(one.late for one in awaited)
+        tail = f", {late} of them late" if late else ""
+        yield f"Awaited: {len(awaited)} result{'s' * (len(awaited) != 1)}{tail}."
+    for lab, found in usual.items():
+        if found.days is None:
+            yield f"How long {lab} usually takes is not known yet: usual_days in the protocol."
+        else:
+            yield f"{lab} usually takes {found.days:g} d, {found.how}."
+
+
+def _whose(line: LogLine) -> str:
+    bag = line.bag
+    if bag.blind:
+        return f"{bag.code}  blind {bag.kind} of {bag.of}"
+    return f"{bag.code}  {bag.label}{f' {bag.kind}' if bag.kind else ''}"
+
+
+def _standing(line: LogLine) -> str:
+    """Where each analysis stands; those that stand alike are named together."""
+    if not line.analyses:
+        return "for no analysis"
+    groups: dict[str, list[str]] = {}
+    for one in line.analyses:
+        groups.setdefault(_state(one), []).append(one.analysis)
+    if len(groups) == 1:
+        return next(iter(groups))
+    return "; ".join(f"{', '.join(names)} {state}" for state, names in groups.items())
+
+
+def _state(one: Tracked) -> str:
+    since = "" if one.since is None or one.state == PULLED else f" {spoken_day(one.since.day)}"
+    by = f" by {one.by}" if one.by else ""
+    if one.days is None:
+        return f"{one.state}{since}{by}"
+    verb = "awaited" if one.state in (SENT, RECEIVED) else f"{one.state}, awaited"
+    late = ", late" if one.late else ""
+    return f"{verb} for {one.days} d{late} ({one.state}{since}{by})"
+
+
+def _step(one: Event) -> str:
+    what = f" {one.analysis}" if one.analysis else ""
+    by = f", {one.by}" if one.by else ""
+    text = f": {one.text}" if one.text else ""
+    return f"{one.when.spoken}  {one.state}{what}{by}{text}"
+
+
+def document(
+    lines: Iterable[LogLine], usual: Mapping[str, Usual], notes: Sequence[str]
+) -> dict[str, Any]:
+    """The sample log for JSON."""
+    return {
+        "samples": [_line(one) for one in lines],
+        "laboratories": [
+            {"name": lab, "usual_days": found.days, "known_from": found.how or None}
+            for lab, found in usual.items()
+        ],
+        "notes": list(notes),
+    }
+
+
+def _line(line: LogLine) -> dict[str, Any]:
+    """A line of the log for JSON."""
+    bag = line.bag
+    return {
+        "sample": bag.code,
+        "pull": bag.pull or None,
+        "kind": bag.kind or "whole",
+        "of": bag.of or None,
+        "bed": bag.label or None,
+        "for": bag.name or None,
+        "pulled": None if bag.kind == "reference" else bag.pulled.text,
+        "shipment": line.shipment or None,
+        "lab": line.lab or None,
+        "sent": line.shipped.text if line.shipped else None,
+        "analyses": [
+            {
+                "nutrient": one.analysis,
+                "method": one.method or None,
+                "state": one.state,
+                "since": one.since.text if one.since else None,
+                "by": one.by or None,
+                "days": one.days,
+                "late": one.late,
+            }
+            for one in line.analyses
+        ],
+        "events": [
+            {
+                "state": one.state,
+                "when": one.when.text,
+                "by": one.by or None,
+                "nutrient": one.analysis or None,
+                "text": one.text or None,
+            }
+            for one in line.events
+        ],
+    }
