@@ -77,7 +77,7 @@ class SheetReader:
         self._cells = Cells(sheet=name)
         self._row: list[str] = []
         self._line, self._line_text, self._hidden = 0, "", False
-        self._count = 0
+        self._count = self._next = 0
         self._numbers = array("Q")
         self._marks, self._noted = Marks(), Noted()
         self._merged: list[str] = []
@@ -139,7 +139,7 @@ class SheetReader:
             raise self._package.damaged(f"row {line} comes after row {self._line}")
         self._line, self._line_text = line, str(line)
         self._hidden = attributes.get("hidden", "0") in ("1", "true")
-        self._row = []
+        self._row, self._next = [], 0
 
     def _end_row(self) -> None:
         """Keep a row that holds anything, and the blank ones before it."""
@@ -172,11 +172,13 @@ class SheetReader:
     def _end_cell(self) -> None:
         cell = self._cell
         attributes, value, formula = cell.attributes, cell.value, cell.formula
+        column = self._place(attributes)
         if value is None and formula is None:
             return
-        column = self._place(attributes)
+        if column >= grid.MOST_COLUMNS:
+            raise grid.too_many_columns(f"{self._where}, row {self._line}", column + 1)
         kind = attributes.get("t", "n")
-        text = "" if value is None else "".join(value)
+        text = "" if value is None else "".join(value)[: grid.MOST_CHARACTERS + 1]
         if formula is not None:
             if not text and kind != "str":
                 shown_formula = "=" + "".join(formula)[:100]
@@ -196,19 +198,16 @@ class SheetReader:
     def _place(self, attributes: dict[str, str]) -> int:
         """The column of a cell; rows and columns must come in their order, each cell once."""
         reference = attributes.get("r")
-        if reference is None:
-            column = len(self._row)
-        else:
+        column = self._next
+        if reference is not None:
             name = reference.rstrip("0123456789")
             found = self._columns.get(name)
             column = self._new_column(name) if found is None else found
-            if reference[len(name) :] != self._line_text or column < len(self._row):
+            if reference[len(name) :] != self._line_text or column < self._next:
                 raise self._package.damaged(
                     f"cell {grid.shown(reference)} stands in the wrong place"
                 )
-        if column >= grid.MOST_COLUMNS:
-            where = f"{self._where}, row {self._line}"
-            raise grid.too_many_columns(where, column + 1)
+        self._next = column + 1
         return column
 
     def _new_column(self, name: str) -> int:
