@@ -145,7 +145,7 @@ def play(
     """Start, apply, pull on every day that has results, do the acts, import everything.
 
     results: by nutrient, unit and method: each day's controls and treated beds, in bench order;
-    acts: what else is done, each with its day.
+    acts: what else is done, each with its day. A bed that left has no result after that.
     """
     (program.folder / "trial.toml").write_text(plan.text(), encoding="utf-8")
     program.must("trial", "start", "trial.toml", on=day_of(-1))
@@ -168,6 +168,7 @@ def play(
                 f"{codes[day, f'B{2 * block + side + 1}']},{nutrient},{value:g},{unit},{method}"
                 for side, beds in enumerate(sides)
                 for block, value in enumerate(beds)
+                if (day, f"B{2 * block + side + 1}") in codes
             ]
     (program.folder / "results.csv").write_text("\n".join(rows) + "\n", encoding="utf-8")
     program.must("lab", "import", "results.csv", "--report", "R1", on=day_of(120))

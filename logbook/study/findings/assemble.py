@@ -13,7 +13,7 @@ from logbook.study.comparison import Comparison, Line, compare
 from logbook.study.findings import carbon, changes, nitrogen, nutrients, settling
 from logbook.study.findings.content import Finding, Findings
 from logbook.study.findings.nutrients import PLANTING, Beside
-from logbook.study.findings.reach import COOLER, NO_CROP, reach
+from logbook.study.findings.reach import COOLER, CROP, NO_CROP, reach
 from logbook.study.findings.supplied import supply_findings
 from logbook.study.fitted import Declared, declared_of
 from logbook.study.samples import MINERAL_N, PARTS
@@ -279,7 +279,8 @@ def _others(ground: _Ground, code: str) -> Iterator[Finding]:
 
 def _notes(ground: _Ground, mine: Sequence[Series], found: Sequence[Finding]) -> Iterator[str]:
     """What limits the whole of it."""
-    yield NO_CROP
+    planted = any(row.planted for one in mine for row in one.rows)
+    yield CROP if planted else NO_CROP
     yield COOLER
     told = settling.exploratory(found)
     if told:

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 from logbook.study.comparison import BY_HAND
 from logbook.study.findings.content import Finding, listed
 from logbook.study.samples import MINERAL_N
+from logbook.trial.ranges import compact
 
 if TYPE_CHECKING:
     from logbook.study.series import Series
@@ -67,10 +68,8 @@ def limits(mine: Sequence[Series]) -> Iterator[str]:
     """The notes of all curves, each once; with its nutrients where it is not of mineral N."""
     owners: dict[str, list[str]] = {}
     for one in mine:
-        beside = () if one.analyte == MINERAL_N else one.points.left_out
-        for note in map(_unsigned, one.notes):
-            if note != BY_HAND and not note.startswith(_TOLD) and note not in beside:
-                owners.setdefault(note, []).append(one.analyte)
+        for note in _together(one):
+            owners.setdefault(note, []).append(one.analyte)
     told: set[str] = set()
     for note, analytes in owners.items():
         subject = note.partition(":")[0]
@@ -82,6 +81,27 @@ def limits(mine: Sequence[Series]) -> Iterator[str]:
             yield f"{listed([name for name, _ in groupby(analytes)])}: {note}"
 
 
+def _together(one: Series) -> Iterator[str]:
+    """The notes of a curve that findings tell; what is said of several beds alike, once."""
+    beds = {found.bed for row in one.rows for found in row.observations}
+    beside = () if one.analyte == MINERAL_N else one.points.left_out
+    alike: dict[str, list[str]] = {}
+    for note in map(_unsigned, one.notes):
+        if note == BY_HAND or note.startswith(_TOLD) or note in beside or _PLANTED in note:
+            continue
+        first, _, rest = note.partition(" ")
+        alike.setdefault(rest if first in beds else note, []).append(first)
+    for rest, labels in alike.items():
+        if rest.split(" ")[0] == labels[0] and labels[0] not in beds:
+            yield rest
+        elif len(labels) == 1:
+            yield f"{labels[0]} {rest}"
+        else:
+            said = rest.removeprefix("was ").removeprefix("is ").replace(" of it ", " of each ")
+            yield f"{compact(labels)} {said}"
+
+
+_PLANTED = ": planted ("  # of a pull; that beds were sown is said of the beds
 _BY = re.compile(r"(?<=\S); [^;()]+\)$")
 
 

@@ -148,6 +148,7 @@ _MADE = {
 def made(method: str) -> str:
     """ "within blocks; 2 beds with gaps left out" of "bed scores, within-block; gaps: ..."."""
     first, *rest = method.split("; ")
+    rest = [one for one in rest if not one.startswith("these two beds only")]
     words = [_MADE.get(one, one) for one in first.split(", ")]
     return "; ".join(filter(None, (", ".join(filter(None, words)), *map(_gap, rest))))
 

@@ -12,7 +12,7 @@ from logbook.study.brought import Stated
 from logbook.study.findings.content import Finding, listed, made, number, signed, size, span
 from logbook.study.losses import TIED_UP
 from logbook.study.series import Row, Series
-from logbook.study.supply import Layer
+from logbook.study.supply import Layer, seen
 
 if TYPE_CHECKING:
     from logbook.analysis.below import Below, MakeUp
@@ -78,6 +78,11 @@ def below_findings(series: Series, tied: str) -> Iterator[Finding]:
     below = fitted.below
     design = design_of([row for row in series.rows if row.difference.day in below.days])
     start = Finding("nitrogen", series.analyte, "", "", unit=series.unit, design=design)
+    blind = unseen(below)
+    if blind:
+        said = f"whether mineral N was below the control: cannot say: on {blind} {SPREAD_UNSEEN}"
+        yield replace(start, kind="cannot say", sentence=said)
+        return
     if not below.shown:
         if not below.days:
             yield from _alone(start, series)
@@ -110,19 +115,30 @@ def _depth(start: Finding, series: Series, below: Below, tied: str) -> Finding:
     )
 
 
+SPREAD_UNSEEN = "the beds agree to the last digit reported, so that their spread is not known"
+
+
+def unseen(below: Below) -> str:
+    """The days on which beds agree to the last digit, "" without any that matters: no bound."""
+    blind = [
+        day
+        for day, bound in zip(below.days, below.bounds, strict=True)
+        if seen(bound).low is None and (not below.shown or day in below.days_below)
+    ]
+    return listed([f"day {day:g}" for day in blind])
+
+
 def _not_below(start: Finding, series: Series, below: Below) -> Finding:
     """Not shown below at any pull, and how far below it may have been all the same."""
     least = min(one.low for one in below.bounds if one.low is not None)
-    said = f"mineral N was not shown to be below the control at any of {_count(below.days)}"
+    count = len(below.days)
+    when = f"at any of {count} pulls" if count > 1 else f"on day {below.days[0]:g}"
+    said = f"mineral N was not shown to be below the control {when}"
     if least >= 0.0:
-        said += ": by a bound for all of them at once it was above at each"
+        said += ": it was above, by a bound for all pulls at once"
         return replace(start, kind="no difference shown", sentence=said)
     said += f": at most {number(-least)} {series.unit} below fits"
     return replace(start, kind="no difference shown", sentence=said, high=-least)
-
-
-def _count(days: Sequence[float]) -> str:
-    return f"{len(days)} pull{'s' * (len(days) != 1)}"
 
 
 def _alone(start: Finding, series: Series) -> Iterator[Finding]:
@@ -212,7 +228,7 @@ def make_up_findings(
     make_up: MakeUp | None, below: Below | None, layer: Layer, products: Sequence[Product]
 ) -> Iterator[Finding]:
     """Nitrogen to make up: a range per m2 and per bed, cautions first; or to test instead."""
-    if make_up is None or below is None or not below.shown:
+    if make_up is None or below is None or not below.shown or unseen(below):
         return
     start = Finding("make-up", "mineral-N", "make-up N", "")
     trough = make_up.trough

@@ -15,6 +15,7 @@ from logbook.study.findings.nitrogen import DILUTES, design_of
 from logbook.study.fitted import Declared
 from logbook.study.losses import CANNOT_TELL
 from logbook.study.samples import MINERAL_N
+from logbook.study.series import NOT_RELEASED
 from logbook.trial.chemistry import ANALYTES, method_name
 from logbook.trial.units import short
 
@@ -79,6 +80,9 @@ def of_line(line: Line, beside: Beside) -> Finding:
     if series.analyte == "nitrate-N" and kind.endswith("less"):
         why = f"{CANNOT_TELL}, ammonium was not measured with it"
         start = replace(start, sentence=f"{start.sentence}; {why}")
+    if line.row.planted and series.analyte not in NOT_RELEASED:
+        sown = "sown before it: what the crop took up is not in this"
+        start = replace(start, sentence=f"{start.sentence}; {sown}")
     if series.analyte in PLANTING:
         return _at_planting(start, line, beside)
     return _with_level(start, line, beside)

@@ -21,6 +21,10 @@ if TYPE_CHECKING:
     from logbook.trial.records import Measurement, Treatment, Trial
 
 NO_CROP = "no crop was grown: what plants would take up is not shown"
+CROP = (
+    "a crop was sown: what it took up is no longer in the soil, and is not counted; pulls before "
+    "sowing are not touched by that"
+)
 COOLER = (
     "in cooler ground it goes slower: about half as fast for each 10 C less (Q10 about 2 between "
     "15 and 35 C: Stanford, Frye & Schwaninger 1973, from memory)"

@@ -189,6 +189,7 @@ def _recovered(one: Recovered) -> Finding:
     value = "" if one.value is None else f"{number(one.value)} %"
     alone = "; of these two beds only: one bed on a side"
     without = one.low is None and one.high is None
-    why = alone if one.method == "one bed" else f"; {one.reason}" * (without and bool(one.reason))
+    two = one.method == "one bed" or "these two beds" in one.method
+    why = alone if two else f"; {one.reason}" * (without and bool(one.reason))
     said = f"{one.what}, {one.pull}: {_bound(one.bound)}{value}{ends}{why}{_because(one.because)}"
     return replace(start, sentence=said, value=one.value, low=one.low, high=one.high)

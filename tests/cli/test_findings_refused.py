@@ -1,0 +1,80 @@
+"""What findings do not claim: beds that were sown, beds without any spread, rates past their pulls.
+
+Common practice, no source: the trials are invented.
+"""
+
+from __future__ import annotations
+
+from tests.program import Program
+from tests.scenario import AMMONIUM, NITRATE, NITROGEN, Plan, Values, Way, listed, play, told
+
+EC: Way = ("EC", "dS/m", "saturated paste")
+DAYS = (0, 7, 14, 28, 42)
+RISING: Values = {
+    day: (
+        tuple(20.0 + 0.1 * day + off for off in (0.0, 0.6, -0.5, 0.2)),
+        tuple(20.3 + 0.9 * day + off * (1 + day / 40) for off in (0.2, 0.5, -0.4, -0.1)),
+    )
+    for day in DAYS
+}
+EVEN: Values = dict.fromkeys(DAYS, ((1.0, 1.0, 1.1, 1.0), (1.0, 1.1, 1.0, 1.0)))
+
+
+def test_what_a_crop_took_up_is_not_counted(program: Program) -> None:
+    salt: Values = {28: ((0.8, 0.82, 0.79, 0.81), (1.4, 1.5, 1.35, 1.45))}
+    play(
+        program,
+        Plan(days=DAYS, nutrients=(*NITROGEN, 'EC = "saturated paste"')),
+        {NITRATE: RISING, AMMONIUM: EVEN, EC: salt},
+        (20, ("event", "all", "sown")),
+    )
+
+    said = told(program)
+
+    assert "unplanted until Sun 22 Mar 2026" in said
+    assert (
+        "- mineral-N: more than the control by 22.7 mg/kg (22.1 to 23.3); sown before it: what the "
+        "crop took up is not in this [day 28; declared beforehand].\n"
+    ) in said
+    assert "No crop was grown" not in said and "- A crop was sown: " in said
+    assert "- B1-B8 sown on Sun 22 Mar 2026: 2 pulls of each since then are planted, " in said
+    assert "Plant-available N by the last pull (day 14)" in said
+    # Bean, carrot and strawberry yield less from 1.0 dS/m of the saturated paste on, onion and
+    # radish from 1.2: Maas and Hoffman, by UC IPM. The treated beds have 1.43.
+    assert (
+        "the treated soil is above the thresholds of bean (1), carrot (1), strawberry (1), " in said
+    )
+    assert "no class on this scale" not in said
+
+
+def test_beds_that_agree_to_the_last_digit_show_nothing(program: Program) -> None:
+    flat: Values = {28: ((10, 10, 10, 10), (12, 12, 12, 12))}
+    play(
+        program,
+        Plan(days=(0, 28)),
+        {NITRATE: flat, AMMONIUM: {28: ((1, 1, 1, 1), (1, 1, 1, 1))}},
+    )
+
+    said = told(program)
+
+    assert (
+        "- Whether mineral N was below the control: cannot say: on day 28 the beds agree to the "
+        "last digit reported, so that their spread is not known [4+4 beds].\n"
+    ) in said
+    assert all(one["low"] is None for one in listed(program))
+
+
+def test_a_rate_without_the_last_pulls_says_of_which_days_it_is(program: Program) -> None:
+    play(
+        program,
+        Plan(days=DAYS),
+        {NITRATE: RISING, AMMONIUM: EVEN},
+        (30, ("event", "B1,B2,B3,B4", "out of the trial")),
+    )
+
+    said = told(program)
+
+    # Half the beds lack day 42: it goes, and with it any word of how things stood then.
+    assert "- Still rising up to day 28, the last pull that is read here: by " in said
+    assert "day 42 left out: results missing]" in said.replace("days 42", "day 42")
+    assert "rising at the last pull" not in said
