@@ -80,7 +80,7 @@ def strike(book: Book, keys: Sequence[str], reason: str) -> Act:
             raise UserMistake(f"{reference(book, key)} is struck already, or was never written")
     _refuse_plans(book, keys)
     # A pull may go from under its results: they count no longer, and the caller says so.
-    holding = [key for key in keys if journal.space(key) not in ("pull", "part", "bag")]
+    holding = [key for key in keys if journal.space(key) not in ("pull", "part", "bag", "blind")]
     _refuse_if_referred(book, holding, keys, "struck while that stands")
     return book.write("strike", [(key, None) for key in keys], reason=_said(reason))
 

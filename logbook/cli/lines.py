@@ -191,6 +191,8 @@ def _changes(
     keys = _living(store, lines_of(store, session, reference))
     if any(journal.space(key) == "pull" for key in keys):
         keys = [key for key in keys if journal.space(key) != "part"]
+    if any(journal.space(key) == "shipment" for key in keys):
+        keys = [key for key in keys if journal.space(key) == "shipment"]
     if "bed" in given and len(keys) > 1:
         raise UserMistake(
             f"{reference} has {len(keys)} lines: a bed is corrected one line at a time",

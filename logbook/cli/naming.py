@@ -41,8 +41,9 @@ def planned_name(text: str, planned: Iterable[PlannedPull]) -> str:
 def lines_of(store: sqlite3.Connection, session: Session, reference: str) -> list[str]:
     """The keys that a reference names. Raises UserMistake if it names none.
 
-    CODE (an act, a sample, a part, a reserved bag), CODE:BED, SAMPLE:KIND (a part of it),
-    TIN:weights, SAMPLE:NUTRIENT; of several results SAMPLE:NUTRIENT:METHOD, or :N as listed.
+    CODE (an act, a sample, a part, a shipment, a blind, a reserved bag), CODE:BED, SAMPLE:KIND (a
+    part of it), TIN:weights, SHIPMENT:SAMPLE, ACT:SAMPLE (of marked bags), SAMPLE:NUTRIENT; of
+    several results SAMPLE:NUTRIENT:METHOD, or :N as listed.
     """
     code, _, rest = reference.strip().partition(":")
     code, word = codes.tidy(code), rest.strip()
@@ -54,13 +55,40 @@ def lines_of(store: sqlite3.Connection, session: Session, reference: str) -> lis
     own = [key for key in (f"pull/{code}", f"part/{code}") if views.writes_of_key(store, key)]
     if own:
         return _of_sample(store, code, word) if word else own[:1]
+    shipped = _of_shipment(store, code, codes.tidy(word)) if not own else []
+    if shipped:
+        return shipped
     reserved = f"bag/{code}"
     if not word and views.writes_of_key(store, reserved):
         return [reserved]
     keys = views.keys_of_act(store, code)
     if not keys:
         raise UserMistake(f"no line has the code {code}", "logbook history BED lists them")
+    marked = [key for key in dict.fromkeys(keys) if codes.tidy(word) in journal.parts(key)[2:]]
+    if marked:
+        return marked
     return _about_beds(store, session, code, keys, word) if word else list(dict.fromkeys(keys))
+
+
+def _of_shipment(store: sqlite3.Connection, code: str, sample: str) -> list[str]:
+    """A shipment with its samples and blinds, one sample of it, or a blind; empty if it is none."""
+    if not sample and views.writes_of_key(store, f"blind/{code}"):
+        return [f"blind/{code}"]
+    if not views.writes_of_key(store, f"shipment/{code}"):
+        return []
+    found = views.fetch(store, "sent", "shipment = ?", (code,))
+    inside = [one.record.sample for one in found]
+    if sample:
+        if sample not in inside:
+            raise UserMistake(f"shipment {code} has no sample {sample}", "logbook lab log")
+        return [journal.key("sent", code, sample)]
+    marks = ", ".join("?" * len(inside))
+    blinds = views.fetch(store, "blind", f"id IN ({marks})", inside)
+    return [
+        f"shipment/{code}",
+        *(f"sent/{one.id}" for one in found),
+        *(f"blind/{one.id}" for one in blinds),
+    ]
 
 
 def _about_beds(

@@ -17,9 +17,10 @@ def rows(lines: Sequence[LogLine], usual: Mapping[str, Usual], *, steps: bool) -
     """The lines of a screen, bags of one pull together; with all steps where that is asked."""
     name = None
     for line in lines:
-        if line.bag.name != name and not steps:
-            name = line.bag.name
-            yield f"{name or 'blind'}, pulled {spoken_day(line.bag.pulled.day)}"
+        heading = _heading(line)
+        if heading != name and not steps:
+            name = heading
+            yield heading
         yield f"  {_whose(line)}: {_standing(line)}"
         if steps:
             yield from (f"    {_step(one)}" for one in line.events)
@@ -33,6 +34,11 @@ def rows(lines: Sequence[LogLine], usual: Mapping[str, Usual], *, steps: bool) -
             yield f"How long {lab} usually takes is not known yet: usual_days in the protocol."
         else:
             yield f"{lab} usually takes {found.days:g} d, {found.how}."
+
+
+def _heading(line: LogLine) -> str:
+    bag = line.bag
+    return "blind codes" if bag.blind else f"{bag.name}, pulled {spoken_day(bag.pulled.day)}"
 
 
 def _whose(line: LogLine) -> str:

@@ -113,7 +113,7 @@ def blinds(store: sqlite3.Connection, trial: str, known: Mapping[str, Bag]) -> I
         day = _shipped(store, asked.shipment) if asked else None
         yield Bag(
             code=blind.code,
-            pull="",
+            pull=original.pull if original else "",
             kind=blind.kind,
             pulled=original.pulled if original else day or When(date.min),
             name=original.name if original else "",

@@ -110,6 +110,7 @@ class _Told:
     sent: dict[str, tuple[records.Sent, records.Shipment]] = field(default_factory=dict)
     reported: dict[tuple[str, str], list[tuple[int, Event]]] = field(default_factory=dict)
     asked: dict[tuple[str, str], Event] = field(default_factory=dict)
+    pulled_by: dict[str, str] = field(default_factory=dict)
 
     def add(self, code: str, event: Event) -> None:
         self.events.setdefault(code, []).append(event)
@@ -142,7 +143,9 @@ def _told(store: sqlite3.Connection, trial: str) -> _Told:
     handled = views.fetch(store, "handling")
     queries = views.fetch(store, "query")
     answers = {one.id: one for one in views.fetch(store, "answer")}
-    who = _authors(store, [*shipments.values(), *handled, *queries, *answers.values()])
+    pulls = views.fetch(store, "pull", views.OF_TRIAL, (trial,))
+    who = _authors(store, [*pulls, *shipments.values(), *handled, *queries, *answers.values()])
+    told.pulled_by |= {one.id: who[one.entry] for one in pulls}
     for one in sorted(sent, key=lambda one: shipments[one.record.shipment].record.when.text):
         shipment = shipments[one.record.shipment]
         told.sent[one.record.sample] = (one.record, shipment.record)
@@ -224,7 +227,7 @@ def _line(bag: Bag, told: _Told, usual: Usual, today: date) -> LogLine:
         _tracked(bag, name, method, events, told, usual, today)
         for name, method in zip((*analyses, *extra), methods, strict=False)
     )
-    first = [Event(PULLED, bag.pulled, "")] if bag.kind != "reference" else []
+    first = [_pulled(bag, told)] if bag.kind != "reference" else []
     return LogLine(
         bag=bag,
         events=tuple(sorted([*first, *events, *reported], key=_order)),
@@ -248,7 +251,7 @@ def _tracked(
     own = [one for one in events if one.analysis in ("", name)]
     results = told.reported.get((bag.code, name), [])
     asked = told.asked.get((bag.code, name)) or told.asked.get((bag.code, ""))
-    last = asked or _standing(own, results) or Event(PULLED, bag.pulled, "")
+    last = asked or _standing(own, results) or _pulled(bag, told)
     sent = told.sent.get(bag.code)
     since = last.when if last.state == RERUN else sent[1].when if sent else None
     awaited = since is not None and last.state not in _SETTLED
@@ -257,6 +260,10 @@ def _tracked(
     days = (today - since.day).days
     late = usual.days is not None and days > usual.days
     return Tracked(name, method, last.state, last.when, last.by, days, late)
+
+
+def _pulled(bag: Bag, told: _Told) -> Event:
+    return Event(PULLED, bag.pulled, told.pulled_by.get(bag.pull, ""))
 
 
 def _standing(events: Sequence[Event], results: Sequence[tuple[int, Event]]) -> Event | None:

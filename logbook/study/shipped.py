@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 from logbook.study.samples import Sample, samples
 from logbook.trial import holding
+from logbook.trial.holding import Limit
 from logbook.trial.ranges import compact
 from logbook.trial.records import CHILLED, DRIED
 from logbook.trial.times import When, spoken_day
@@ -154,31 +155,29 @@ def waited(
 
     `asked` are bags, each with the analyses that are wanted of it.
     """
-    over: dict[tuple[str, str, bool, str], list[str]] = {}
-    soon: dict[tuple[str, str], datetime] = {}
+    over: dict[tuple[str, bool, Limit], dict[str, set[str]]] = {}
+    soon: dict[tuple[str, datetime], set[str]] = {}
     for line, names in asked:
-        found = {
-            one.analyte: one
-            for one in holding.waits(line.bag.pulled, line.stages, names, at, place)
-        }
-        for one in found.values():
-            group = (one.analyte, one.state, one.certain, one.limit.source)
-            over.setdefault(group, []).append(line.bag.code)
-        state = line.stages[-1].state
-        for name in names:
-            if name in holding.QUICK and state in (holding.MOIST, CHILLED) and name not in found:
+        waits = holding.waits(line.bag.pulled, line.stages, names, at, place)
+        for one in waits:
+            group = over.setdefault((one.state, one.certain, one.limit), {})
+            group.setdefault(one.analyte, set()).add(line.bag.code)
+        state, late = line.stages[-1].state, {one.analyte for one in waits}
+        for name in set(names) & set(holding.QUICK) - late:
+            if state in (holding.MOIST, CHILLED):
                 until = holding.last_moment(line.bag.pulled, state, name, place)
-                soon[name, state] = min(until, soon.get((name, state), until))
-    for (name, state, certain, source), bags in over.items():
-        longest = holding.spoken(holding.limit(name, state).longest)
+                soon.setdefault((state, until), set()).add(name)
+    for (state, certain, limit), found in over.items():
         how = "is over" if certain else "may be over (only the day is known)"
+        bags = sorted(set().union(*found.values()))
         yield (
-            f"{name} of {state} soil: the holding time of {longest} {how} for {few(bags)} "
-            f"({source})"
+            f"{', '.join(sorted(found))} of {state} soil: the holding time of "
+            f"{holding.spoken(limit.longest)} {how} for {few(bags)} ({limit.source})"
         )
-    for (name, state), until in soon.items():
+    for (state, until), quick in soon.items():
         local = until.astimezone(place)
-        yield f"{name} of {state} soil must be measured by {When(local.date(), local).spoken}"
+        last = When(local.date(), local).spoken
+        yield f"{', '.join(sorted(quick))} of {state} soil must be measured by {last}"
 
 
 def few(bags: Sequence[str], most: int = 5) -> str:
