@@ -123,4 +123,5 @@ def _result(one: Result) -> Cells:
         one.report,
         one.run,
         one.n,
+        one.flags,
     )

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from decimal import Decimal
+from fractions import Fraction
 from typing import TYPE_CHECKING, Any
 
 from logbook.cli import given as entered
@@ -18,7 +21,7 @@ from logbook.errors import UserMistake
 from logbook.store import asking, views
 from logbook.study import amounts
 from logbook.study.parts import of_pull
-from logbook.trial import chemistry, parts, records, units
+from logbook.trial import chemistry, parts, qualifiers, records, units
 from logbook.trial.ranges import BedRef, resolve
 from logbook.trial.times import read_stored
 
@@ -40,6 +43,8 @@ ALLOWED: dict[type[Any], tuple[str, ...]] = {
     records.Weighing: ("tare", "wet", "dry", "when"),
     records.Measurement: ("value", "when", "depth"),
     records.Skip: ("text", "when"),
+    records.Shipment: ("when", "text"),
+    records.Handling: ("when", "text"),
 }
 _WHAT: dict[type[Any], str] = {records.Weighing: "tin's weighing", records.Bag: "reserved code"}
 
@@ -142,11 +147,21 @@ def _about(store: sqlite3.Connection, record: Any) -> str:
     if isinstance(record, records.Weighing):
         found = views.fetch(store, "part", "id = ?", (record.part,))
         return _about(store, found[0].record) if found else ""
+    if isinstance(record, records.Handling | records.Sent):
+        return _of_bag(store, record.sample)
     if isinstance(record, records.Part):
         found = views.fetch(store, "pull", "id = ?", (record.pull,))
         return str(found[0].record.bed) if found else ""
     names = ("bed", "about", "trial")
     return str(next((getattr(record, name) for name in names if hasattr(record, name)), ""))
+
+
+def _of_bag(store: sqlite3.Connection, code: str) -> str:
+    """The bed or the trial that a bag or a blind is about."""
+    for space in ("part", "pull", "blind"):
+        for found in views.fetch(store, space, "id = ?", (code,)):
+            return _about(store, found.record)
+    return ""
 
 
 def _when(said: str, line: Line) -> Changes:
@@ -297,13 +312,9 @@ def _value(said: str, line: Line) -> Changes:
         number, unit = entered.read_value(record.what, said)
         return {"value": units.plain(number), "unit": unit, "typed": said.strip()}
     cell = chemistry.parse_cell(said)
-    analyte, share = chemistry.find_analyte(record.form or record.analyte)
 
     def canonical(number: Any) -> str | None:
-        if number is None:
-            return None
-        unit = record.reported_unit or analyte.unit
-        return units.plain(chemistry.to_canonical(number, unit, analyte, share))
+        return None if number is None else units.plain(units.scale(number, _factor(record)))
 
     return {
         "value": canonical(cell.value),
@@ -311,6 +322,30 @@ def _value(said: str, line: Line) -> Changes:
         "qualifier": cell.qualifier,
         "reported": said.strip(),
     }
+
+
+def _factor(record: records.Result) -> Fraction:
+    """What makes a number as it was reported canonical.
+
+    Where the unit alone does not say (an extract, an amount per area, moist soil), it is what the
+    value itself was multiplied with. Raises UserMistake where there is none to see it by.
+    """
+    analyte, share = chemistry.find_analyte(record.form or record.analyte)
+    known = units.canonical_unit(record.reported_unit)
+    dried = "dried-by-tin" in qualifiers.words(record.flags)
+    table = {**units.UNITS[analyte.dimension], **units.UNITS["charge"]}
+    if not dried and (not record.reported_unit or known in table):
+        unit = known or analyte.unit
+        return chemistry.canonical_factor(unit, analyte, share)
+    numbers = re.findall(r"[0-9][0-9.,]*", record.reported)
+    before = record.limit if record.value is None else record.value
+    with suppress(UserMistake, ZeroDivisionError):
+        if len(numbers) == 1 and before:
+            return Fraction(before) / Fraction(units.number(numbers[0], None))
+    raise UserMistake(
+        f"a value in {record.reported_unit} cannot be made {record.unit} without knowing more",
+        "strike the result, and add it in mg/kg: logbook lab add",
+    )
 
 
 def _text(said: str, line: Line) -> Changes:

@@ -13,7 +13,7 @@ from logbook.errors import UserMistake
 from logbook.report.lines import result_value
 from logbook.store import asking, views
 from logbook.study import parts
-from logbook.trial import codes
+from logbook.trial import codes, qualifiers
 from logbook.trial.chemistry import ANALYTES, find_analyte
 from logbook.trial.records import Part, Pull, Result
 from logbook.trial.times import spoken_day
@@ -59,6 +59,7 @@ class _Line:
             "unit": one.unit,
             "reported": one.reported,
             "reported_unit": one.reported_unit,
+            "flags": list(qualifiers.words(one.flags)),
             "form": one.form,
             "method": one.method,
             "basis": one.basis,
@@ -149,7 +150,8 @@ def _words(line: _Line) -> str:
     repeat = f", repeat {one.n}" if one.n > 1 else ""
     run = f", run {one.run}" if one.run > 1 else ""
     disputed = "  machines disagree" if line.conflict else ""
+    said = f"  {qualifiers.spoken(one.flags)}" if one.flags else ""
     return (
         f"{one.sample}  {where:<21}  {one.analyte:<11} {result_value(one):>8} {one.unit}"
-        f"  ({one.method}{kind}, {one.basis}; report {one.report}{run}{repeat}){disputed}"
+        f"  ({one.method}{kind}, {one.basis}; report {one.report}{run}{repeat}){said}{disputed}"
     )

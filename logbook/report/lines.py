@@ -9,7 +9,7 @@ from functools import cache
 from typing import Any
 
 from logbook.study.parts import moisture as gravimetric_moisture
-from logbook.trial import records
+from logbook.trial import qualifiers, records
 from logbook.trial.parts import spoken
 from logbook.trial.times import spoken_day
 from logbook.trial.units import short, tidied
@@ -119,10 +119,11 @@ def result_value(line: records.Result) -> str:
 
 
 def _result(line: records.Result) -> str:
+    said = f"; flagged: {qualifiers.spoken(line.flags)}" if line.flags else ""
     return (
         f"{line.analyte} {with_unit(result_value(line), line.unit)} "
         f"(reported {with_unit(line.reported, line.reported_unit)} as {line.form}; {line.method}, "
-        f"{line.basis}, report {line.report} of {line.lab})"
+        f"{line.basis}, report {line.report} of {line.lab}{said})"
     )
 
 

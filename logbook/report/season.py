@@ -341,6 +341,7 @@ nutrient | | what was measured
 value | as in unit | the value; empty where it lies beyond a limit
 limit | as in unit | the limit of a value beyond it
 qualifier | | < below the limit, > above it
+flags | | words of the laboratory beside it; rejected, cancelled: in no difference
 unit | | unit of value and limit
 reported | as in reported_unit | the cell as the laboratory wrote it
 reported_unit | | its unit as written
@@ -384,6 +385,7 @@ def _result_row(found: Found, sample: Sample, kinds: dict[str, str]) -> tuple[Ce
         one.value,
         one.limit,
         one.qualifier,
+        one.flags,
         one.unit,
         one.reported,
         one.reported_unit,

@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from logbook.store import views
+from logbook.trial import qualifiers
 from logbook.trial.ranges import BedRef
 from logbook.trial.records import Pull
 from logbook.trial.schedule import Obligation
@@ -52,7 +53,8 @@ class Reading:
     """One value of one sample: a number, or the bounds of a censored one (`low`, `high`).
 
     `conflict`: machines disagree about it, so that it is kept out of every curve. `within`: a sum
-    with a part below its limit is known only to within this half-width (see SMALL_PART).
+    with a part below its limit is known only to within this half-width (see SMALL_PART). `flags`
+    are the laboratory's words beside it, those that leave it usable.
     """
 
     sample: str
@@ -66,6 +68,7 @@ class Reading:
     high: float | None
     conflict: bool = False
     within: float = 0.0
+    flags: str = ""
 
     @property
     def comparable(self) -> tuple[str, str, str, str]:
@@ -170,20 +173,21 @@ def readings(store: sqlite3.Connection, trial: str, analyte: str | None = None) 
     """The results of a trial's samples that stand, of one analyte or of all (mineral-N included).
 
     Mineral-N is the sum of nitrate-N and ammonium-N of one sample, by one method each, from one
-    laboratory and on one basis; a censored part makes it an interval.
+    laboratory and on one basis; a censored part makes it an interval. Results that the laboratory
+    flagged so that they cannot be used are not among them (see `struck`).
     """
     wanted = PARTS if analyte == MINERAL_N else (analyte,)
     condition = "" if analyte is None else f"AND r.analyte IN ({', '.join('?' * len(wanted))})"
     rows = store.execute(
         "SELECT coalesce(part.pull, r.sample), r.analyte, r.method, r.basis, r.lab, r.unit, "
-        "r.value_num, r.limit_num, r.qualifier, r.conflict, part.kind "
+        "r.value_num, r.limit_num, r.qualifier, r.conflict, part.kind, coalesce(r.flags, '') "
         "FROM result r LEFT JOIN part ON part.id = r.sample "
         "JOIN pull p ON p.id = coalesce(part.pull, r.sample) "
         "JOIN bed b ON b.id = p.bed WHERE b.trial = ? "
         f"{condition} ORDER BY r.id",
         (trial, *(wanted if analyte is not None else ())),
     ).fetchall()
-    found = [_reading(*row) for row in rows]
+    found = [_reading(*row) for row in rows if not row[-1] or _counts(row)]
     if analyte == MINERAL_N:
         return _sums(found)
     return found + (_sums(found) if analyte is None else [])
@@ -201,12 +205,22 @@ def _reading(
     qualifier: str,
     conflict: int,
     kind: str | None,
+    flags: str,
 ) -> Reading:
     low = high = None
     if value is None and limit is not None:
         low, high = (0.0, limit) if qualifier == "<" else (limit, None)
     method = kept(method, analyte, kind)
-    return Reading(sample, analyte, method, basis, lab, unit, value, low, high, bool(conflict))
+    disputed = bool(conflict)
+    return Reading(
+        sample, analyte, method, basis, lab, unit, value, low, high, disputed, flags=flags
+    )
+
+
+def _counts(row: Sequence[Any]) -> bool:
+    """False for a result that its laboratory rejected or cancelled, or that waits for its limit."""
+    value, limit, flags = row[6], row[7], row[-1]
+    return qualifiers.counts(flags, value is not None or limit is not None)
 
 
 def kept(method: str, analyte: str, kind: str | None) -> str:
@@ -255,6 +269,7 @@ def _mean(repeats: list[Reading]) -> Reading:
         low=None if exact else low,
         high=None if exact else high,
         conflict=any(one.conflict for one in repeats),
+        flags=_flags(repeats),
     )
 
 
@@ -279,4 +294,9 @@ def _sum(nitrate: Reading, ammonium: Reading) -> Reading:
         high=None if exact else high,
         conflict=any(one.conflict for one in both),
         within=within,
+        flags=_flags(both),
     )
+
+
+def _flags(several: Iterable[Reading]) -> str:
+    return qualifiers.joined(word for one in several for word in qualifiers.words(one.flags))

@@ -349,6 +349,7 @@ def _notes(
         yield f"machines disagree on {', '.join(disputed)}: left out until settled"
     yield from disputes.sentences(ground.disputed, (one.sample for one in found))
     yield from struck.sentences(ground.struck, found[0].analyte, _labels(ground, treatment))
+    yield from struck.noted(found)
     asked = set(PARTS if found[0].analyte == MINERAL_N else (found[0].analyte,))
     code = ground.known.treatments[treatment].code
     for one in ground.split:

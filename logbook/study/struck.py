@@ -1,14 +1,15 @@
-"""Results and pulls that were struck: in no curve, and listed where they would have been."""
+"""Results in no curve, listed where they would have been: struck, or left out by their flags."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from logbook.journal import entry as journal
 from logbook.store import views
-from logbook.study.samples import MINERAL_N, PARTS
+from logbook.study.samples import MINERAL_N, PARTS, Reading
+from logbook.trial import qualifiers
 
 if TYPE_CHECKING:
     import sqlite3
@@ -24,7 +25,10 @@ _STRUCK = (
 
 @dataclass(frozen=True)
 class Struck:
-    """One result that was struck, or that lost its pull: by whom and why."""
+    """One result that was struck, or that lost its pull: by whom and why.
+
+    `by` is empty where nobody struck it: the laboratory itself says why it cannot be used.
+    """
 
     sample: str
     bed: str
@@ -35,7 +39,10 @@ class Struck:
 
 
 def struck(store: sqlite3.Connection, trial: str) -> list[Struck]:
-    """Every result of a trial that was struck itself or whose pull was, in order of sample."""
+    """Every result of a trial that is in no curve, in order of sample.
+
+    It was struck, its pull was, or its laboratory flagged it so that it cannot be used.
+    """
     labels = {bed.id: bed.label for bed in views.bed_refs(store, trial)}
     gone = {
         journal.ident(key): (value, by, reason)
@@ -59,7 +66,23 @@ def struck(store: sqlite3.Connection, trial: str) -> list[Struck]:
             Struck(one.record.sample, beds[code], one.record.analyte, one.record.method, by, reason)
             for one in views.fetch(store, "result", of_pull, (code, code))
         ]
+    found += _flagged(store, beds, parts)
     return sorted(found, key=lambda one: (one.sample, one.analyte, one.method))
+
+
+def _flagged(
+    store: sqlite3.Connection, beds: Mapping[str, str], parts: Mapping[str, str]
+) -> Iterator[Struck]:
+    """Results that their laboratory says cannot be used; `beds` by pull, `parts` to pulls."""
+    for one in views.fetch(store, "result", "flags <> ''"):
+        record = one.record
+        bed = beds.get(parts.get(record.sample, record.sample))
+        has_number = record.value is not None or record.limit is not None
+        if bed is not None and not qualifiers.counts(record.flags, has_number):
+            reason = qualifiers.spoken(record.flags)
+            if qualifiers.effect(record.flags, has_number) == qualifiers.WAITS:
+                reason += "; its limit is not known yet"
+            yield Struck(record.sample, bed, record.analyte, record.method, "", reason)
 
 
 def _last_values(
@@ -100,5 +123,20 @@ def sentences(found: Iterable[Struck], analyte: str, labels: Iterable[str]) -> l
         if one.analyte in wanted and one.bed in beds:
             what = f"{one.sample} of {one.bed}"
             what += f" ({one.analyte})" if analyte == MINERAL_N else ""
-            about.setdefault(f"{one.reason}; {one.by}", []).append(what)
-    return [f"struck and left out: {', '.join(some)} ({why})" for why, some in about.items()]
+            why = f"struck and left out: {{}} ({one.reason}; {one.by})"
+            if not one.by:
+                why = f"left out, as the laboratory flagged it: {{}} ({one.reason})"
+            about.setdefault(why, []).append(what)
+    return [why.replace("{}", ", ".join(some), 1) for why, some in about.items()]
+
+
+def noted(found: Iterable[Reading]) -> Iterator[str]:
+    """What the laboratory said of results that are used, a sentence for each of its words."""
+    said: dict[str, dict[str, None]] = {}
+    for one in found:
+        for word in qualifiers.words(one.flags):
+            if qualifiers.effect(word) == qualifiers.NOTED:
+                said.setdefault(word, {})[one.sample] = None
+    for word, codes in said.items():
+        several = ", ".join(codes)
+        yield f"flagged by the laboratory and used: {several} ({qualifiers.spoken(word)})"

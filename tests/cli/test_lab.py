@@ -504,7 +504,7 @@ def test_results_are_listed_by_sample_bed_and_nutrient(pulled: tuple[Program, li
     assert document["results"][0] == {
         "sample": codes[0], "bed": "B1", "pulled": "2026-03-02T08:00+01:00",
         "nutrient": "nitrate-N", "value": "10", "unit": "mg/kg", "reported": "10",
-        "reported_unit": "mg/kg", "form": "NO3-N", "method": "1 M KCl", "basis": "dry",
+        "reported_unit": "mg/kg", "flags": [], "form": "NO3-N", "method": "1 M KCl", "basis": "dry",
         "lab": "Invented Soil Lab", "report": "26-1", "run": 1, "repeat": 1, "disagrees": False,
             "part_of": None, "kind": None, "struck": False,
     }  # fmt: skip
