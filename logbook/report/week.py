@@ -10,6 +10,8 @@ from typing import TYPE_CHECKING, Any
 from logbook.report.board import Awaited, awaited, in_bench_order, volume_spoken
 from logbook.store import asking, views
 from logbook.study import parts as pulled_parts
+from logbook.study import samplelog
+from logbook.study.samplelog import Late
 from logbook.trial import schedule, watering
 from logbook.trial.ranges import BedRef, compact
 
@@ -60,6 +62,7 @@ class Week:
     awaited: tuple[Awaited, ...]
     bags: int
     reserved: tuple[str, ...]
+    late: tuple[Late, ...] = ()
 
     def document(self) -> dict[str, Any]:
         """For JSON."""
@@ -86,6 +89,7 @@ def week(store: sqlite3.Connection, ident: str, trial: Trial, today: date) -> We
         awaited=tuple(awaited(store, ident, today)),
         bags=bags,
         reserved=tuple(asking.free_bags(store, ident)),
+        late=tuple(samplelog.late_shipments(store, ident, today)),
     )
 
 

@@ -102,13 +102,25 @@ class Usual:
     how: str
 
 
+@dataclass(frozen=True)
+class Late:
+    """Results of a shipment that take longer than usual: how many, for how long, how known."""
+
+    shipment: str
+    lab: str
+    results: int
+    days: int
+    usual_days: float
+    known_from: str
+
+
 @dataclass
 class _Told:
     """What the book says of bags, by code; events in the order in which they happened."""
 
     events: dict[str, list[Event]] = field(default_factory=dict)
     sent: dict[str, tuple[records.Sent, records.Shipment]] = field(default_factory=dict)
-    reported: dict[tuple[str, str], list[tuple[int, Event]]] = field(default_factory=dict)
+    reported: dict[str, dict[str, list[tuple[int, Event]]]] = field(default_factory=dict)
     asked: dict[tuple[str, str], Event] = field(default_factory=dict)
     pulled_by: dict[str, str] = field(default_factory=dict)
 
@@ -133,6 +145,23 @@ def sample_log(store: sqlite3.Connection, trial: str, today: date) -> list[LogLi
             usual[pair[1].lab] = usual_days(store, record, pair[1].lab)
         lines.append(_line(bag, told, usual[pair[1].lab] if pair else Usual(None, ""), today))
     return lines
+
+
+def late_shipments(store: sqlite3.Connection, trial: str, today: date) -> list[Late]:
+    """The shipments of a trial of which results are late, the longest awaited first."""
+    if not store.execute("SELECT 1 FROM shipment WHERE trial = ? LIMIT 1", (trial,)).fetchone():
+        return []
+    record = views.fetch(store, "trial", "id = ?", (trial,))[0].record
+    late: dict[tuple[str, str], list[int]] = {}
+    for line in sample_log(store, trial, today):
+        days = [one.days for one in line.analyses if one.late and one.days is not None]
+        if days:
+            late.setdefault((line.shipment, line.lab), []).extend(days)
+    found = []
+    for (shipment, lab), some in late.items():
+        usual = usual_days(store, record, lab)
+        found.append(Late(shipment, lab, len(some), max(some), usual.days or 0, usual.how))
+    return sorted(found, key=lambda one: (-one.days, one.shipment))
 
 
 def _told(store: sqlite3.Connection, trial: str) -> _Told:
@@ -188,7 +217,7 @@ def _report(store: sqlite3.Connection, told: _Told) -> None:
         by, written = entries[entry]
         when = reports.get((lab, number), written)
         event = Event(REPORTED, when, by, analyte, f"report {number} of {lab}")
-        told.reported.setdefault((sample, analyte), []).append((run, event))
+        told.reported.setdefault(sample, {}).setdefault(analyte, []).append((run, event))
 
 
 def _authors(store: sqlite3.Connection, found: Iterable[Found]) -> dict[str, str]:
@@ -219,10 +248,11 @@ def _line(bag: Bag, told: _Told, usual: Usual, today: date) -> LogLine:
     analyses, methods = bag.analyses, bag.methods
     if sent and sent[0].analyses:
         analyses, methods = sent[0].analyses, sent[0].methods or tuple("" for _ in analyses)
-    extra = [a for (code, a) in told.reported if code == bag.code and a not in analyses]
+    results = told.reported.get(bag.code, {})
+    extra = [name for name in results if name not in analyses]
     methods = (*methods, *("" for _ in extra))
     events = sorted(told.events.get(bag.code, ()), key=_order)
-    reported = [e for a in (*analyses, *extra) for _, e in told.reported.get((bag.code, a), ())]
+    reported = [event for some in results.values() for _, event in some]
     tracked = tuple(
         _tracked(bag, name, method, events, told, usual, today)
         for name, method in zip((*analyses, *extra), methods, strict=False)
@@ -249,7 +279,7 @@ def _tracked(
 ) -> Tracked:
     """Where one analysis stands."""
     own = [one for one in events if one.analysis in ("", name)]
-    results = told.reported.get((bag.code, name), [])
+    results = told.reported.get(bag.code, {}).get(name, [])
     asked = told.asked.get((bag.code, name)) or told.asked.get((bag.code, ""))
     last = asked or _standing(own, results) or _pulled(bag, told)
     sent = told.sent.get(bag.code)

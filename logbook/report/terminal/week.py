@@ -6,6 +6,7 @@ import textwrap
 from collections.abc import Iterator
 
 from logbook.report.week import Day, Week, spoken
+from logbook.study.samplelog import Late
 from logbook.trial.ranges import compact
 from logbook.trial.times import spoken_day
 from logbook.trial.wording import printable
@@ -38,8 +39,18 @@ def _lines(week: Week) -> Iterator[str]:
             count = len(some.codes)
             samples = f"{count} bag{'s' * (count != 1)}"
             yield f"  {samples} of {spoken_day(some.pulled)}, {some.days} d ago"
+    for one in week.late:
+        yield from _wrapped(_BOX, _late(one))
     if week.bags:
         yield from _bags(week)
+
+
+def _late(one: Late) -> str:
+    many = f"{one.results} result{'s' * (one.results != 1)}"
+    return (
+        f"ask {one.lab}: {many} of shipment {one.shipment} are late, {one.days} d since it was "
+        f"sent (usually {one.usual_days:g} d, {one.known_from})"
+    )
 
 
 def _day(day: Day) -> Iterator[str]:
