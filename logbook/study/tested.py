@@ -245,7 +245,8 @@ def direction(analyte: str, above: bool) -> str:
 
 def number(value: float) -> str:
     """Three significant digits, no exponent for what a laboratory reports."""
-    return f"{value:.3g}" if abs(value) < 1000.0 else f"{value:.0f}"
+    # From 999.5 on three digits would be written as 1e+03.
+    return f"{value:.3g}" if abs(value) < 999.5 else f"{value:.0f}"
 
 
 def p_text(p: float) -> str:

@@ -17,6 +17,7 @@ import pytest
 from logbook import handbook
 from logbook.analysis import series as analysis
 from logbook.analysis.series import Observation
+from logbook.study import tested
 from logbook.study.amounts import Facts
 from logbook.study.brought import Matter
 from logbook.study.comparison import Line, words_of
@@ -164,3 +165,18 @@ def test_mineral_n_make_up_and_supply() -> None:
             holds(one)
         seen |= {one.kind for one in found}
     assert {"below control", "curve", "supply", "recovery", "C:N", "make-up N"} <= seen
+
+
+@pytest.mark.parametrize(
+    ("value", "text"),
+    [(999.7, "1,000"), (-0.0, "0"), (-1e-9, "0"), (4e-5, "0.00004"), (-0.0499, "-0.0499")],
+)
+def test_numbers_without_exponent_or_minus_nothing(value: float, text: str) -> None:
+    assert content.number(value) == text
+    assert tested.number(999.7) == "1000"
+
+
+@pytest.mark.parametrize("value", [math.nan, math.inf])
+def test_no_number_is_refused(value: float) -> None:
+    with pytest.raises(ValueError, match="cannot stand in a finding"):
+        content.number(value)
