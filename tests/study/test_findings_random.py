@@ -21,7 +21,16 @@ from logbook.study import tested
 from logbook.study.amounts import Facts
 from logbook.study.brought import Matter
 from logbook.study.comparison import Line, words_of
-from logbook.study.findings import KINDS, Finding, carbon, changes, dated, nitrogen, nutrients
+from logbook.study.findings import (
+    KINDS,
+    Finding,
+    carbon,
+    changes,
+    content,
+    dated,
+    nitrogen,
+    nutrients,
+)
 from logbook.study.findings.supplied import supply_findings
 from logbook.study.fitted import Declared, fit, points_of
 from logbook.study.losses import Losses
