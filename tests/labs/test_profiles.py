@@ -1,0 +1,487 @@
+"""Profiles: how they are read, applied and proposed. Laboratories and layouts are invented."""
+
+from __future__ import annotations
+
+import csv
+import io
+from datetime import date
+from decimal import Decimal
+from pathlib import Path
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from logbook.errors import BadData, UserMistake
+from logbook.labs import dates
+from logbook.labs.cells import Beside
+from logbook.labs.profiles import applying, keeping, proposing
+from logbook.labs.profiles.applying import Applied
+from logbook.labs.profiles.reading import read
+from logbook.labs.profiles.words import understood
+from logbook.labs.reader import read_grid
+from logbook.trial import codes, units
+from logbook.trial.records import Result
+
+A, B, C = (body + codes.check_symbol(body) for body in ("3479ACD", "HJKLMNP", "TTWWXXY"))
+NOWHERE = Path("/nonexistent")
+FEN = f"""\
+Fen Soil Laboratory (invented);;;;;;;;
+Report no.;26-114;;;;;;;
+;;;;;;;;
+Lab no.;Sample;Received;Nitrate-N;P;P rating;K2O;K % of CEC;pH
+;;;mg/kg;mg/kg;;mg/kg;;
+;;;1 M KCl;Mehlich-3;;Mehlich-3;;1:5
+1001;{A};03/04/2026;12,5 J;1.234,5;VH;100;3,1;6,8
+1002;{B};03/04/2026;<0,5;ND;L;n/a;2,0;6,80
+1003;{C};04/04/2026;ND;7 *;M;50;;5,5
+Notes;J: estimated;;;;;;;
+"""
+HARBOUR = f"""\
+Harbour Analytical (invented),,,,,,,,,
+Client ID,Lab ID,Received,Work order,Parameter,Result,Units,Procedure,RL,Q
+{A},x1,04/03/2026,W7,Nitrate as N,"1,234.5",mg/kg,2M KCl,0.5,
+{A},x1,04/03/2026,W7,Phosphorus,0.5,mg/kg,Bray P1,0.5,U
+{B},x2,04/03/2026,W7,Nitrate as N,3.1,mg/kg,2M KCl,0.5,J
+{B},x2,04/03/2026,W7,Phosphorus,,mg/kg,Bray P1,0.5,IS
+{B},x2,04/03/2026,W7,pH,6.5,,water 1:1,,
+{B},x2,04/03/2026,W7,Moisture,12,%,oven,,
+Total results,,,,,,,,,
+"""
+SMALL = """\
+format = 1
+lab = "Invented"
+[layout]
+header = [1]
+[columns]
+sample = "ID"
+[usual]
+basis = "dry"
+"""
+P = '[[column]]\ntitle = "P"\nnutrient = "P"\nunit = "mg/kg"\nmethod = "Olsen"\n'
+
+
+def applied(folder: Path, content: str, profile: str, **limits: str) -> Applied:
+    path = folder / "r.csv"
+    path.write_text(content, encoding="utf-8")
+    if profile.startswith("example-"):
+        found = keeping.load(NOWHERE, profile)
+    else:
+        found = read(profile.encode(), "p.toml", "p")
+    return applying.apply(found, read_grid(path), limits, path.name)
+
+
+def results(folder: Path, content: str, profile: str, **limits: str) -> list[Result]:
+    made = applied(folder, content, profile, **limits)
+    parsed = made.parse(Beside(frozenset({A, B, C}), lab="L", report=made.number or None))
+    assert [str(problem) for problem in parsed.problems] == []
+    return parsed.results
+
+
+def shown(one: Result) -> tuple[str, str, str, str, str]:
+    number = one.limit if one.value is None else one.value
+    text = "none" if number is None else f"{one.qualifier}{units.short(number)}"
+    return (one.sample, one.analyte, one.method, text, one.flags)
+
+
+def refused(text: str) -> list[str]:
+    with pytest.raises(BadData) as found:
+        read(text.encode(), "p.toml", "p")
+    return [str(problem) for problem in found.value.problems]
+
+
+def test_a_wide_layout_with_three_header_rows(tmp_path: Path) -> None:
+    made = applied(tmp_path, FEN, "example-fen")
+    assert (made.number, made.received) == ("26-114", date(2026, 4, 4))
+    assert made.notes == [
+        "columns left out: P rating, K % of CEC",
+        "1 cell says that nothing was reported, or are left out",
+    ]
+    found = [shown(one) for one in results(tmp_path, FEN, "example-fen")]
+    # 100 mg K2O/kg is 83.015 mg K/kg (IUPAC weights).
+    assert found == [
+        (A, "nitrate-N", "1 M KCl 1:10", "12.5", "estimated"),
+        (A, "P", "Mehlich-3 ICP", "1234.5", ""),
+        (A, "K", "Mehlich-3 ICP", "83.0151302183966130052784", ""),
+        (A, "pH", "0.01 M CaCl2 1:5", "6.8", ""),
+        (B, "nitrate-N", "1 M KCl 1:10", "<0.5", ""),
+        (B, "P", "Mehlich-3 ICP", "none", "not-detected"),
+        (B, "pH", "0.01 M CaCl2 1:5", "6.8", ""),
+        (C, "nitrate-N", "1 M KCl 1:10", "<0.5", "not-detected"),
+        (C, "P", "Mehlich-3 ICP", "7", "see-note"),
+        (C, "K", "Mehlich-3 ICP", "41.5075651091983065026392", ""),
+        (C, "pH", "0.01 M CaCl2 1:5", "5.5", ""),
+    ]
+
+
+def test_cells_are_kept_as_they_stood(tmp_path: Path) -> None:
+    found = {(one.sample, one.analyte): one for one in results(tmp_path, FEN, "example-fen")}
+    assert found[A, "nitrate-N"].reported == "12,5 J"
+    assert found[A, "P"].reported == "1.234,5"
+    assert (found[A, "K"].form, found[A, "K"].reported_unit) == ("K2O", "mg/kg")
+    assert found[B, "P"].reported == "ND"
+
+
+def test_a_limit_said_beside_the_file(tmp_path: Path) -> None:
+    found = {(one.sample, one.analyte): one for one in results(tmp_path, FEN, "example-fen", P="2")}
+    assert found[B, "P"].limit == 2
+
+
+def test_a_long_layout_with_marks_in_a_column(tmp_path: Path) -> None:
+    made = applied(tmp_path, HARBOUR, "example-harbour")
+    assert made.received == date(2026, 4, 3)
+    found = results(tmp_path, HARBOUR, "example-harbour")
+    assert [shown(one) for one in found] == [
+        (A, "nitrate-N", "2 M KCl", "1234.5", ""),
+        (A, "P", "Bray P1", "<0.5", "not-detected"),
+        (B, "nitrate-N", "2 M KCl", "3.1", "estimated"),
+        (B, "P", "Bray P1", "none", "insufficient"),
+        (B, "pH", "water 1:1", "6.5", ""),
+    ]
+    assert {one.report for one in found} == {"W7"}
+    assert [one.reported for one in found] == ["1,234.5", "0.5 U", "3.1 J", "IS", "6.5"]
+
+
+def test_problems_name_the_cells_of_the_file(tmp_path: Path) -> None:
+    made = applied(tmp_path, FEN.replace("12,5 J", "12,5 X"), "example-fen")
+    parsed = made.parse(Beside(frozenset({A, B, C}), lab="L"))
+    assert [str(one) for one in parsed.problems] == [
+        "r.csv, row 7, column 4 'Nitrate-N mg/kg 1 M KCl' (value '12,5 X'): 'X' in '12,5 X' is no "
+        'mark that the profile explains; explain it in [qualifiers], such as "X" = "estimated"'
+    ]
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "problem"),
+    [
+        ("Lab no.;Sample", "Lab no.;Field", "there is no cell 'Sample', by which the profile"),
+        ("K % of CEC", "Zn", "the profile does not say what this is"),
+        (";P;", ";Pb;", "there is no column 'P mg/kg Mehlich-3' ([[column]] of the profile)"),
+        ("P rating", "P", "the profile does not say what this is"),
+        ("26-114", "", "the report's number is missing"),
+        ("04/04/2026", "04/31/2026", "'04/31/2026' is no date"),
+        ("04/04/2026", "04/04/26", "'04/04/26' is no date"),
+    ],
+)
+def test_a_layout_that_has_changed(tmp_path: Path, old: str, new: str, problem: str) -> None:
+    problems = applied(tmp_path, FEN.replace(old, new), "example-fen").problems
+    assert any(problem in one.what for one in problems), problems
+
+
+def test_a_method_that_changes_in_the_rows_is_another_series(tmp_path: Path) -> None:
+    text = HARBOUR.replace("3.1,mg/kg,2M KCl", '3.1,mg/kg,"2M KCl, flow injection"')
+    found = [one.method for one in results(tmp_path, text, "example-harbour")]
+    assert found[:3] == ["2 M KCl", "Bray P1", "2 M KCl flow injection"]
+
+
+def test_a_row_that_contradicts_its_profile(tmp_path: Path) -> None:
+    profile = SMALL.replace("[layout]\n", '[layout]\nshape = "long"\n').replace(
+        'sample = "ID"\n',
+        'sample = "ID"\nnutrient = "N"\nvalue = "V"\nunit = "U"\nmethod = "M"\n',
+    )
+    content = f"ID,N,V,U,M\n{A},P,4,g/kg,Olsen\n{B},P,4,mg/kg,Bray P1\n{C},P,4,ppm,olsen\n"
+    problems = [one.what for one in applied(tmp_path, content, profile + P).problems]
+    assert problems == [
+        "the row says g/kg, the profile mg/kg", "the row says Bray P1, the profile Olsen"
+    ]  # fmt: skip
+
+
+def test_two_columns_of_one_heading_are_told_apart_by_their_place(tmp_path: Path) -> None:
+    content = f"ID,P,P\n{A},4,H\n"
+    (problem,) = applied(tmp_path, content, SMALL + P).problems[:1]
+    assert problem.what == "columns 2 and 3 are both 'P'"
+    profile = SMALL + P.replace('title = "P"', 'at = "B"') + '[skip]\ncolumns = ["at C"]\n'
+    assert [one.value for one in results(tmp_path, content, profile)] == [4]
+
+
+def test_rows_and_ends(tmp_path: Path) -> None:
+    profile = SMALL.replace(
+        "header = [1]\n", 'header = [1]\nfirst = 3\nskip_rows = ["mean"]\nblank_ends = true\n'
+    )
+    content = f"ID,P\nsite,\n{A},4\nMean,4\n{B},5\n,\nlegend,x\n"
+    made = applied(tmp_path, content, profile + P)
+    assert made.notes == ["rows left out: 4"]
+    assert [one.value for one in results(tmp_path, content, profile + P)] == [4, 5]
+
+
+def test_extracts_areas_and_the_rule_of_twos(tmp_path: Path) -> None:
+    columns = (
+        '[[column]]\ntitle = "P"\nnutrient = "P"\nunit = "lb/acre"\nmethod = "Mehlich-3"\n'
+        "by_twos = true\n"
+        '[[column]]\ntitle = "K"\nnutrient = "K"\nunit = "mg/L"\nmethod = "water"\nratio = "1:5"\n'
+        '[[column]]\ntitle = "S"\nnutrient = "SO4-S"\nunit = "kg/ha"\nmethod = "1 M KCl"\n'
+        'depth = "15 cm"\ndensity = "1.3 kg/L"\n'
+    )
+    found = results(tmp_path, f"ID,P,K,S\n{A},71,4,1.95\n", SMALL + columns)
+    # 71 lb/acre of P is 35.5 ppm by the rule (Rutgers NJAES classes are printed in lb/acre).
+    assert [one.value for one in found] == [Decimal("35.5"), 20, 1]
+    assert [one.reported_unit for one in found] == ["lb/acre", "mg/L", "kg/ha"]
+
+
+def test_moist_contents_by_each_samples_own_moisture(tmp_path: Path) -> None:
+    profile = SMALL.replace('basis = "dry"', 'basis = "moist"\nto_dry = true')
+    made = applied(tmp_path, f"ID,P\n{A},25\n{B},25\n", profile + P)
+    parsed = made.parse(Beside(frozenset({A, B}), lab="L", report="1"))
+    made_dry, problems = applying.dried(
+        parsed.results, made.to_dry, {A: Decimal("0.2"), B: Decimal("0.25")}, "r.csv"
+    )
+    assert [(one.value, one.basis, one.flags) for one in made_dry] == [
+        (30, "dry", "dried-by-tin"), (Decimal("31.25"), "dry", "dried-by-tin"),
+    ]  # fmt: skip
+    assert problems == []
+    _, problems = applying.dried(parsed.results, made.to_dry, {A: Decimal("0.2")}, "r.csv")
+    assert [str(one) for one in problems] == [
+        f"r.csv, sample {B}: its moisture is not known, so that its moist contents cannot be made "
+        "dry ones; weigh its tin (logbook weigh), or leave to_dry out of the profile"
+    ]
+
+
+def test_every_example_reads(tmp_path: Path) -> None:
+    assert keeping.shipped() == ["example-fen", "example-harbour", "example-mill"]
+    labs = [keeping.load(tmp_path, name).lab for name in keeping.shipped()]
+    assert all("(invented)" in lab for lab in labs)
+
+
+WRONG = [
+    ("lab = 4\n" + P, "p.toml, line 1: 'format' is missing"),
+    ("format = 2\n" + P, "p.toml, line 1, format (value 2): this format is not known; this program "
+     "reads format 1"),
+    ("[layout]\nheader = [2, 1]\n", "[layout] header (value [2, 1]): the rows are not in order"),
+    ("[layout]\nheader = 0\n", "[layout] header (value 0): this names no row"),
+    ("[file]\ndecimal = ';'\n", "[file] decimal (value ';'): this word is not known here"),
+    ("[file]\nthousands = 'comma'\n", "the decimal mark is not named beside it"),
+    ("[file]\ndates = 'american'\n", "use: year first, day first, month first"),
+    ("[file]\nencoding = 'klingon'\n", "there is no encoding 'klingon'"),
+    ("[columns]\nnutrient = 'N'\n", "this is for a long layout"),
+    ("[usual]\nbasis = 'soggy'\n", "use: dry, moist"),
+    ("[report]\nnumber = 'top'\n", "this is no place"),
+    ("[qualifiers]\nJ = 'guessed'\n", "'guessed' is not a meaning known here"),
+    ("[[column]]\nnutrient = 'P'\n", "the column is not named"),
+    ("[[column]]\ntitle = 'P'\n", "'nutrient' is missing"),
+    ("[[column]]\ntitle = 'P'\nnutrient = 'nitrate'\n", "'nitrate' may mean NO3 or NO3-N"),
+    ("[[column]]\ntitle = 'P'\nnutrient = 'P'\nunit = 'mg/kg'\n", "'method' is missing"),
+    ("[[column]]\ntitle = 'P'\nnutrient = 'P'\nmethod = 'Olsen'\n", "'unit' is missing"),
+    (P.replace("mg/kg", "mg/L"), "mg/L is a concentration in an extract"),
+    (P.replace("mg/kg", "lb/acre"), "without the depth and the bulk density"),
+    (P.replace("Olsen", "Bray equivalent"), "is computed from another extractant's value"),
+    (P.replace('"P"', '"K"').replace("mg/kg", "%"), "its share of the base saturation"),
+    (P + "[[column]]\n" + P.partition("\n")[2], "give the same analysis: P, Olsen, dry"),
+    (P + "metod = 'x'\n", "there is no such key in this section; did you mean 'method'?"),
+    ("[layuot]\nx = 1\n", "did you mean 'layout'?"),
+    ("lab = \n", "this is no TOML"),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("text", "problem"), WRONG)
+def test_profiles_that_do_not_do(text: str, problem: str) -> None:
+    assert any(problem in one for one in refused(text)), refused(text)
+
+
+def test_all_problems_of_a_profile_come_at_once_with_their_lines() -> None:
+    text = (
+        SMALL.replace('lab = "Invented"', "lab = 7") + P.replace("mg/kg", "ell") + "[skip]\nx = 1\n"
+    )
+    assert refused(text) == [
+        "p.toml, line 2, lab (value 7): this is not a text; name the laboratory",
+        "p.toml, line 12, [column] unit 1 (value 'ell'): 'ell' is not a unit of P; use mg/kg, ppm, "
+        "ug/g, ug/kg, g/kg, %",
+        "p.toml, line 15, [skip] x (value 1): there is no such key in this section; known here: "
+        "columns, rest",
+    ]
+
+
+@given(st.binary(max_size=200) | st.text(max_size=200).map(str.encode))
+def test_any_bytes_are_a_profile_or_refused(data: bytes) -> None:
+    with pytest.raises(BadData):
+        read(data, "p.toml", "p")
+
+
+HEADINGS = [
+    (["NO3-N (mg/kg)"], ("NO3-N", "mg/kg", "", "")),
+    (["P ppm M3"], ("P", "ppm", "M3", "")),
+    (["K, mg/kg, Mehlich-3"], ("K", "mg/kg", "Mehlich-3", "")),
+    (["OM %"], ("OM", "%", "", "")),
+    (["pH 1:1"], ("pH", "", "", "1:1")),
+    (["Olsen P"], ("P", "", "Olsen P", "")),
+    (["Bray P1 (ppm)"], ("P", "ppm", "Bray P1", "")),
+    (["Nitrate-N", "mg/kg", "1 M KCl"], ("Nitrate-N", "mg/kg", "1 M KCl", "")),
+    (["Ca (cmol(+)/kg)"], ("Ca", "cmol(+)/kg", "", "")),
+    (["Phosphorus as P2O5 (mg/kg)"], ("Phosphorus as P2O5", "mg/kg", "", "")),
+    (["EC 1:5 dS/m"], ("EC", "dS/m", "", "1:5")),
+    (["Nitrate"], ("Nitrate", "", "", "")),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("parts", "expected"), HEADINGS)
+def test_headings(parts: list[str], expected: tuple[str, str, str, str]) -> None:
+    said = understood(parts)
+    first = [one[0] if one else "" for one in (said.units, said.methods, said.ratios)]
+    assert (said.one_nutrient, *first) == expected
+    assert said.others == []
+
+
+def proposed(folder: Path, content: str, **said: str) -> proposing.Proposal:
+    path = folder / "r.csv"
+    path.write_text(content, encoding="utf-8")
+    answers = {key.replace("_", " "): text for key, text in said.items()}
+    return proposing.propose(read_grid(path), proposing.answers(answers), "Invented")
+
+
+def test_a_profile_is_proposed_and_reads_the_file_that_it_came_from(tmp_path: Path) -> None:
+    asked = proposed(tmp_path, FEN)
+    assert [one.key for one in asked.open] == [
+        "dates", "basis", "method of pH 1:5", "mark J", "mark *",
+    ]  # fmt: skip
+    assert asked.skipped == ["P rating", "K % of CEC"]
+    said = {
+        "dates": "day first", "basis": "dry", "method of pH 1:5": "water", "mark J": "estimated",
+        "mark *": "see-note",
+    }  # fmt: skip
+    path = tmp_path / "r.csv"
+    proposal = proposing.propose(read_grid(path), proposing.answers(said), "Invented")
+    assert proposal.open == []
+    found = results(tmp_path, FEN, proposal.text)
+    assert len(found) == 11
+    assert shown(found[0])[:4] == (A, "nitrate-N", "1 M KCl", "12.5")
+    assert applied(tmp_path, FEN, proposal.text).number == "26-114"
+
+
+def test_open_questions_stand_in_the_file_and_keep_it_from_being_used(tmp_path: Path) -> None:
+    text = proposed(tmp_path, FEN).text
+    assert "# open: are contents given on the dry or on the moist soil?" in text
+    assert any("it is not said on which basis it is" in one for one in refused(text))
+
+
+def test_a_long_profile_is_proposed(tmp_path: Path) -> None:
+    said = {"basis": "dry", "dates": "month first", "mark_U": "not-detected",
+            "mark_J": "estimated", "mark_IS": "insufficient"}  # fmt: skip
+    proposal = proposed(tmp_path, HARBOUR, **said)
+    assert (proposal.open, proposal.skipped) == ([], ["Moisture"])
+    assert len(results(tmp_path, HARBOUR, proposal.text)) == 5
+
+
+@pytest.mark.parametrize(
+    ("content", "open_"),
+    [
+        (f"Sample,Nitrate (mg/kg)\n{A},4\n{B},5\n", "nutrient of Nitrate (mg/kg)"),
+        (f"Sample,P Olsen\n{A},4\n{B},5\n", "unit of P Olsen"),
+        (f"Sample,P (mg/kg)\n{A},4\n{B},5\n", "method of P (mg/kg)"),
+        (f"Sample,K water (mg/L)\n{A},4\n{B},5\n", "ratio of K water (mg/L)"),
+        (f"Sample,P M3 (lb/acre)\n{A},4\n{B},5\n", "depth of P M3 (lb/acre)"),
+        (f"Sample;P Olsen (mg/kg)\n{A};1.250\n{B};1.300\n", "decimal"),
+        (f"Sample,P Olsen (mg/kg)\n{A},4\n{B},4 q\n", "mark q"),
+        (f"Sample,Received,P Olsen (mg/kg)\n{A},03/04/2026,4\n{B},03/05/2026,5\n", "dates"),
+    ],
+)
+def test_what_cannot_be_known_is_asked(tmp_path: Path, content: str, open_: str) -> None:
+    assert open_ in [one.key for one in proposed(tmp_path, content).open]
+
+
+def test_what_the_file_shows_is_not_asked(tmp_path: Path) -> None:
+    content = f"Sample,Received,P Olsen (mg/kg)\n{A},13/04/2026,4\n{B},03/05/2026,5\n"
+    proposal = proposed(tmp_path, content)
+    assert [one.key for one in proposal.open] == ["basis"]
+    assert 'dates = "day first"' in proposal.text
+
+
+def test_a_file_without_a_table(tmp_path: Path) -> None:
+    with pytest.raises(BadData, match="no table of results was found"):
+        proposed(tmp_path, "Dear grower,thank you\nall,is well\n")
+
+
+@pytest.mark.parametrize(
+    ("text", "order", "expected"),
+    [
+        ("2026-04-03", "", date(2026, 4, 3)), ("3 Apr 2026", "", date(2026, 4, 3)),
+        ("April 3, 2026", "", date(2026, 4, 3)), ("13/04/2026", "", date(2026, 4, 13)),
+        ("04/13/2026", "", date(2026, 4, 13)), ("04/04/2026", "", date(2026, 4, 4)),
+        ("03.04.2026", "day first", date(2026, 4, 3)),
+        ("03/04/2026 14:30", "month first", date(2026, 3, 4)),
+    ],
+)  # fmt: skip
+def test_dates(text: str, order: str, expected: date) -> None:
+    assert dates.read_date(text, order) == expected
+
+
+@pytest.mark.parametrize(
+    ("text", "order"),
+    [("03/04/2026", ""), ("03/04/26", "day first"), ("13/04/2026", "month first"),
+     ("31/02/2026", ""), ("soon", ""), ("٠٣/٠٤/٢٠٢٦", "day first")],
+)  # fmt: skip
+def test_dates_that_are_not_guessed(text: str, order: str) -> None:
+    with pytest.raises(UserMistake):
+        dates.read_date(text, order)
+
+
+STYLES = st.tuples(
+    st.sampled_from(
+        [(".", "none", ""), (",", "none", ""), (".", "comma", ","), (",", "point", ".")]
+    ),
+    st.sampled_from([",", ";", "\t"]),
+    st.sampled_from(["utf-8", "utf-8-sig", "utf-16", "latin-1"]),
+    st.booleans(), st.integers(0, 3), st.booleans(),
+)  # fmt: skip
+CELLS = st.tuples(
+    st.decimals("0.01", "99999", places=2), st.sampled_from(["", "<", "J", "U", "ND", "-", "R"])
+)
+
+
+@settings(suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=150)
+@given(STYLES, st.lists(st.tuples(CELLS, CELLS), min_size=1, max_size=3))
+def test_no_cell_is_lost_doubled_or_changed(
+    tmp_path: Path, style: tuple[tuple[str, str, str], str, str, bool, int, bool],
+    rows: list[tuple[tuple[Decimal, str], tuple[Decimal, str]]],
+) -> None:  # fmt: skip
+    (decimal, named, thousands), delimiter, encoding, several, above, footer = style
+
+    def written(value: Decimal, mark: str) -> str:
+        grouped = f"{value:,.2f}".replace(",", "\0")
+        text = grouped.replace(".", decimal).replace("\0", thousands)
+        return {"": text, "<": f"< {text}", "ND": "ND", "-": "-"}.get(mark, f"{text} {mark}")
+
+    header = [["Code", "µ P", "K"], ["", "mg/kg", "mg/kg"]] if several else [["Code", "µ P", "K"]]
+    body = [[code, written(*p), written(*k)] for code, (p, k) in zip((A, B, C), rows, strict=False)]
+    lines = [["Report", "x", ""]] * above + header + body + ([["End of it", "", ""]] * footer)
+    stream = io.StringIO()
+    csv.writer(stream, delimiter=delimiter).writerows(lines)
+    path = tmp_path / "made.csv"
+    path.write_bytes(stream.getvalue().encode(encoding))
+    tail = " mg/kg" if several else ""
+    profile = (
+        f'format = 1\nlab = "L"\n[file]\ndecimal = "{decimal}"\nthousands = "{named}"\n'
+        f'[layout]\nheader = "Code"\nheader_rows = {1 + several}\nend = ["End"]\n'
+        '[columns]\nsample = "Code"\n[usual]\nbasis = "dry"\n'
+        f'[[column]]\ntitle = "µ P{tail}"\nnutrient = "P"\nunit = "mg/kg"\nmethod = "Olsen"\n'
+        f'[[column]]\ntitle = "K{tail}"\nnutrient = "K"\nunit = "mg/kg"\nmethod = "Olsen"\n'
+        '[qualifiers]\nJ = "estimated"\nU = "not-detected"\nR = "rejected"\n'
+    )
+    delimiters = {",": "comma", ";": "semicolon", "\t": "tab"}
+    profile = profile.replace("[file]\n", f'[file]\ndelimiter = "{delimiters[delimiter]}"\n')
+    made = applying.apply(
+        read(profile.encode(), "p.toml", "p"), read_grid(path, delimiter=delimiter)
+    )
+    expected = [
+        (code, name, cell[0] if cell[1] != "ND" else None, cell[1])
+        for code, pair in zip((A, B, C), rows, strict=False)
+        for name, cell in zip(("P", "K"), pair, strict=True)
+        if cell[1] != "-"
+    ]
+    if not expected:
+        assert [one.what for one in made.problems] == ["there is no result in the file"]
+        return
+    parsed = made.parse(Beside(frozenset({A, B, C}), lab="L", report="1"))
+    assert [str(one) for one in parsed.problems] == []
+    marks = {"J": "estimated", "U": "not-detected", "R": "rejected", "ND": "not-detected"}
+    assert [
+        (
+            one.sample,
+            one.analyte,
+            one.value if one.limit is None else one.limit,
+            one.qualifier,
+            one.flags,
+        )
+        for one in parsed.results
+    ] == [
+        (code, name, value, "<" if mark in ("<", "U") else "", marks.get(mark, ""))
+        for code, name, value, mark in expected
+    ]
