@@ -9,7 +9,7 @@ refused. Tabs and line breaks inside a quoted cell are kept.
 from __future__ import annotations
 
 import csv
-import io
+import itertools
 import re
 from collections import Counter
 from collections.abc import Iterator
@@ -21,6 +21,9 @@ from logbook.labs.grid import Cells, cell_flaws, refused, shown
 DELIMITERS = "\t;|,"
 _LOOKED_AT = 100_000
 _MOST_LINES = 200
+_MOST_DELIMITERS = 50_000
+_MOST_LINE = 10_000_000
+_LINE = re.compile(r"[^\r\n]*(?:\r\n?|\n)|[^\r\n]+")
 _NAMED = {"tab": "\t", "comma": ",", "semicolon": ";", "bar": "|", "\\t": "\t"}
 
 
@@ -74,13 +77,25 @@ def _delimiter(text: str, name: str) -> tuple[str | None, int]:
 
 def _numbered(text: str, delimiter: str, skip: int, name: str) -> Iterator[tuple[int, list[str]]]:
     """Each row with the 1-based line it starts on."""
-    stream = io.StringIO(text, newline="")
-    for _ in range(skip):
-        stream.readline()
-    reader = csv.reader(stream, delimiter=delimiter, strict=True)
+    count = 0
+
+    def lines() -> Iterator[str]:
+        # Texts of a row are made all at once, so they are counted before.
+        nonlocal count
+        for found in itertools.islice(_LINE.finditer(text), skip, None):
+            if found.end() - found.start() > _MOST_LINE:
+                what = f"the line is longer than {_MOST_LINE:,} characters"
+                raise refused(f"{name}, row {line}", what, 'check the quotes (") of that row')
+            count += found[0].count(delimiter)
+            if count > _MOST_DELIMITERS:
+                raise grid.too_many_columns(f"{name}, row {line}", count)
+            yield found[0]
+
     line = skip + 1
+    reader = csv.reader(lines(), delimiter=delimiter, strict=True)
     try:
         for row in reader:
+            count = 0
             yield line, row
             line = skip + reader.line_num + 1
     except csv.Error as error:
@@ -116,10 +131,10 @@ def _read(cells: Cells, numbered: Iterator[tuple[int, list[str]]], name: str, od
         count += len(row)
         if count > grid.MOST_CELLS:
             raise grid.too_many_cells(name)
-        if (odd or max(map(len, row)) > grid.MOST_CHARACTERS) and not _sound(cells, row):
-            return
         rows.append([share(cell, cell) for cell in row] if len(known) < grid.MOST_ROWS else row)
         lines.append(line)
+        if (odd or max(map(len, row)) > grid.MOST_CHARACTERS) and not _sound(cells, row):
+            return
 
 
 def _shorten(row: list[str], where: str) -> None:
@@ -133,5 +148,5 @@ def _shorten(row: list[str], where: str) -> None:
 def _sound(cells: Cells, row: list[str]) -> bool:
     """Note what is wrong with a row's cells; False when there is more than can be told."""
     for column, cell in enumerate(row):
-        cells.flaws += cell_flaws(cell, len(cells.rows), column)
+        cells.flaws += cell_flaws(cell, len(cells.rows) - 1, column)
     return len(cells.flaws) < grid.MOST_PROBLEMS

@@ -211,7 +211,9 @@ def cell_flaws(cell: str, row: int, column: int) -> Iterator[Flaw]:
 
 def composed(text: str) -> str:
     """A text in Unicode's composed form (NFC), so that equal letters are equal."""
-    return text if text.isascii() else unicodedata.normalize("NFC", text)
+    if text.isascii() or unicodedata.is_normalized("NFC", text):
+        return text
+    return unicodedata.normalize("NFC", text)
 
 
 def mark_of(text: str) -> str:

@@ -105,9 +105,12 @@ def read_grid(
     """
     name, data = _bytes(path)
     kind, cells = _cells(data, name, sheet, encoding, delimiter)
+    if not cells.rows:
+        raise refused(place(name, cells.sheet), "the file is empty", "export it again")
+    _refuse_fatal(cells, name, kind)
     _pad(cells.rows, place(name, cells.sheet))
     comma, doubtful = _marks(kind, cells, cells.rows)
-    whole = Grid(
+    return Grid(
         rows=cells.rows,
         lines=cells.lines,
         file=name,
@@ -121,14 +124,9 @@ def read_grid(
         point_doubtful=doubtful,
         merged=cells.merged,
         dates=cells.dates,
-        flaws=tuple(flaw for flaw in cells.flaws if not flaw.fatal),
+        flaws=tuple(cells.flaws),
         notes=cells.notes,
     )
-    if fatal := [flaw for flaw in cells.flaws if flaw.fatal]:
-        raise all_refused(
-            [Problem(whole.where(one.row, one.column), one.what, one.remedy) for one in fatal]
-        )
-    return whole
 
 
 def read_table(path: Path) -> Table:
@@ -225,6 +223,15 @@ def _old_file(data: bytes, name: str) -> Exception:
         return refused(name, what, "open it, take the password away, save it again")
     what = "this is an old spreadsheet (xls) or document, not a table"
     return refused(name, what, "save it as XLSX or CSV")
+
+
+def _refuse_fatal(cells: Cells, name: str, kind: Kind) -> None:
+    """Raise BadData for the cells whose text must not be kept."""
+    if fatal := [flaw for flaw in cells.flaws if flaw.fatal]:
+        rough = Grid(cells.rows, cells.lines, name, "", kind, cells.sheet)
+        raise all_refused(
+            [Problem(rough.where(one.row, one.column), one.what, one.remedy) for one in fatal]
+        )
 
 
 def _pad(rows: list[list[str]], where: str) -> None:
@@ -328,12 +335,12 @@ def _body(
         if kind == "xlsx" and len(row) < width:
             row.extend([""] * (width - len(row)))
         where = place(name, cells.sheet, line)
-        if len(row) != width:
-            problems.append(_ragged(row, header, where))
-        elif at in flaws:
-            for flaw in flaws[at]:
-                column = f"{where}, column {header[flaw.column]}"
-                problems += _told([flaw], column, row[flaw.column])
+        found = [] if len(row) == width else [_ragged(row, header, where)]
+        for flaw in flaws.get(at, ()) if not found else ():
+            if flaw.column < width:
+                found += _told([flaw], f"{where}, column {header[flaw.column]}", row[flaw.column])
+        if found:
+            problems += found
         else:
             rows.append(row)
             lines.append(line)

@@ -18,9 +18,13 @@ MOST_FLAWS = 50_000
 _REFERENCE = re.compile(r"([A-Z]{1,3})([1-9][0-9]{0,6})")
 _LAST_COLUMN = 16_384
 _NUMBER_TEXT = re.compile(r"\s*[<>]?\s*[+-]?[0-9.,]+%?\s*")
-_HARMLESS = {ord("\n"): " ", ord("\r"): " ", ord("\t"): " "}
 _OPEN_AND_SAVE = "open and save it in a spreadsheet program, or leave the column out"
 _CORRECT = "correct it in the spreadsheet, or leave the column out"
+
+
+def _harmless(text: str) -> str:
+    """The beginning of a text that is only shown, never kept as a value."""
+    return grid.FORBIDDEN.sub("\N{REPLACEMENT CHARACTER}", " ".join(text[:100].split()))
 
 
 class _FoundError(Exception):
@@ -82,7 +86,7 @@ class SheetReader:
         self._marks, self._noted = Marks(), Noted()
         self._merged: list[str] = []
         self._dates: set[int] = set()
-        self._cell = _Cell({})
+        self._cell, self._open = _Cell({}), ""
         self._pieces: list[str] | None = None
         self._size = 0
         self._aside = 0
@@ -92,7 +96,9 @@ class SheetReader:
     def start(self, tag: str, attributes: dict[str, str]) -> None:
         """A tag opens: rows, cells and what they hold are of interest."""
         if tag == "c":
-            self._cell, self._size = _Cell(attributes), 0
+            if self._open != "row":
+                raise self._package.damaged("a cell stands outside a row")
+            self._cell, self._size, self._open = _Cell(attributes), 0, "c"
         elif tag == "v" or (tag == "t" and not self._aside):
             if self._cell.value is None:
                 self._cell.value = []
@@ -118,6 +124,7 @@ class SheetReader:
         """A tag closes."""
         if tag == "c":
             self._end_cell()
+            self._open = "row"
         elif tag in ("v", "t", "f"):
             self._pieces = None
         elif tag == "row":
@@ -134,6 +141,9 @@ class SheetReader:
     # --- rows -----------------------------------------------------------------------------------
 
     def _start_row(self, attributes: dict[str, str]) -> None:
+        if self._open:
+            raise self._package.damaged("a row stands inside a row")
+        self._open = "row"
         line = int(attributes["r"]) if "r" in attributes else self._line + 1
         if line <= self._line:
             raise self._package.damaged(f"row {line} comes after row {self._line}")
@@ -143,7 +153,7 @@ class SheetReader:
 
     def _end_row(self) -> None:
         """Keep a row that holds anything, and the blank ones before it."""
-        row = self._row
+        row, self._open = self._row, ""
         if not any(map(str.strip, row)):
             self._drop_flaws()
             return
@@ -181,8 +191,7 @@ class SheetReader:
         text = "" if value is None else "".join(value)[: grid.MOST_CHARACTERS + 1]
         if formula is not None:
             if not text and kind != "str":
-                shown_formula = "=" + "".join(formula)[:100]
-                self._put(column, shown_formula.translate(_HARMLESS))
+                self._put(column, _harmless("=" + "".join(formula)))
                 self._flaw(column, "the formula has no stored result", _OPEN_AND_SAVE)
                 return
             self._noted.formulas += 1
@@ -236,7 +245,7 @@ class SheetReader:
             return
         number = numeral(text)
         if number is None:
-            self._put(column, text[:100].translate(_HARMLESS))
+            self._put(column, _harmless(text) or "?")
             self._flaw(column, "the cell is said to hold a number, and does not", _CORRECT)
             return
         if style not in self._looks:
@@ -259,7 +268,9 @@ class SheetReader:
             self._dates.add(column)
         elif look.shortens(number):
             self._noted.longer += 1
-        return grid.composed(text).translate(_HARMLESS)
+        text = grid.composed(" ".join(text.split()))
+        self._cells.flaws.extend(cell_flaws(text, self._line - 1, column))
+        return text
 
     def _put_shared(self, column: int, text: str) -> None:
         strings = self._strings
@@ -282,8 +293,7 @@ class SheetReader:
             self._put(column, "TRUE" if text in ("1", "true") else "FALSE")
             self._flaw(column, "the cell holds yes or no, neither text nor a number", _CORRECT)
         elif kind == "e":
-            error = text[:100].translate(_HARMLESS)
-            self._put(column, error)
+            self._put(column, _harmless(text) or "#")
             self._flaw(column, "the cell holds an error, no value", _CORRECT)
         else:
             raise self._package.damaged(f"a cell is of kind {grid.shown(kind)}")
