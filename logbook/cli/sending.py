@@ -163,6 +163,11 @@ def _log(
 def codes_in(text: str) -> list[str]:
     """The codes that a text lists; empty if any word of it is no code."""
     words = [codes.tidy(word) for word in text.split(",") if word.strip()]
+    for word in words:
+        # No bed is called so: one symbol of a code was misread.
+        whole = len(word) == codes.LENGTH and not set(word) - set(codes.ALPHABET)
+        if whole and not word.isalpha() and not codes.is_valid(word):
+            raise UserMistake(f"{word!r} is not a code: {codes.flaw(word)}", "read it again")
     return words if words and all(map(codes.is_valid, words)) else []
 
 

@@ -31,7 +31,7 @@ def rows(lines: Sequence[LogLine], usual: Mapping[str, Usual], *, steps: bool) -
         yield f"Awaited: {len(awaited)} result{'s' * (len(awaited) != 1)}{tail}."
     for lab, found in usual.items():
         if found.days is None:
-            yield f"How long {lab} usually takes is not known yet: usual_days in the protocol."
+            yield f"How long {lab} usually takes is not known yet; the protocol may say usual_days."
         else:
             yield f"{lab} usually takes {found.days:g} d, {found.how}."
 

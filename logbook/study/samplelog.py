@@ -28,6 +28,7 @@ if TYPE_CHECKING:
 PULLED, SENT, REPORTED, STRUCK = "pulled", "sent", "reported", "struck"
 JUDGED = (QUERIED, RERUN, ACCEPTED, STRUCK)
 _SETTLED = (REPORTED, QUERIED, ACCEPTED, LOST, STRUCK)
+_ENOUGH = 3  # past reports, or the first of two would make the second late
 KEEPING = tuple(holding.KEPT.values())
 # What comes first of one day, where no hour is known.
 _ORDER = {
@@ -327,6 +328,6 @@ def usual_days(store: sqlite3.Connection, trial: records.Trial, lab: str) -> Usu
         (lab,),
     ).fetchall()
     past = [days for *_, days in rows if days is not None and days >= 0]
-    if not past:
+    if len(past) < _ENOUGH:
         return Usual(None, "")
-    return Usual(median(past), f"the median of {len(past)} past report{'s' * (len(past) != 1)}")
+    return Usual(median(past), f"the median of {len(past)} past reports")

@@ -1,0 +1,473 @@
+"""Samples on their way: shipments and their forms, what is marked on bags, the sample log."""
+
+from __future__ import annotations
+
+import base64
+import csv
+import io
+import json
+import re
+import shutil
+import zlib
+from itertools import groupby
+from pathlib import Path
+from typing import Any
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from logbook.journal import entry as journal
+from logbook.store import database, entries, projections, views
+from tests.cli.parted import HEADER, PARTED, begun
+from tests.program import Program
+
+PULLED = "2026-03-16T09:00+01:00"  # day 14 of the beds applied on 2 March
+SENT = "2026-03-17T10:00+01:00"
+CODE = re.compile(r"\b[3479ACDEFGHJKLMNPQRTWXY]{8}\b")
+# Everything that would tell the laboratory what a sample is.
+BETRAYS = ("B1", "B2", "B3", "B4", "B5", "B6", "control", "none", "untreated", "meal", "C10",
+           "compost", "blind", "duplicate", "reference", "house soil", "block")  # fmt: skip
+
+
+@pytest.fixture
+def pulled(started: Program) -> Program:
+    """The small trial, applied, with the whole pulls of day 14."""
+    started.must("apply", "control,M", on="2026-03-02T10:00+01:00")
+    started.must("apply", "C10", on="2026-03-02T11:00+01:00")
+    started.must("pull", "all", on=PULLED)
+    return started
+
+
+def log(program: Program, *words: str, on: str = SENT) -> dict[str, Any]:
+    """The sample log as a document."""
+    found: dict[str, Any] = json.loads(program.must("lab", "log", *words, "--json", on=on).out)
+    return found
+
+
+def sent(program: Program, *words: str, on: str = SENT) -> tuple[str, list[str], str]:
+    """A shipment: its code, its bags in packing order, all that was said."""
+    said = program.must("lab", "send", *words, on=on)
+    (code,) = re.findall(r"shipment (\w{8})", said.out.splitlines()[0])
+    rows = re.findall(r"^ +[0-9]+  (\w{8})  ", said.out, re.MULTILINE)
+    return code, rows, " ".join(said.out.split())
+
+
+def states(program: Program, on: str = SENT) -> dict[str, dict[str, str]]:
+    """bed -> nutrient -> state, of whole pulls and blinds (by their code)."""
+    return {
+        one["bed"] or one["sample"]: {a["nutrient"]: a["state"] for a in one["analyses"]}
+        for one in log(program, on=on)["samples"]
+    }
+
+
+def report(program: Program, number: str, rows: list[str], on: str, *words: str) -> str:
+    """Import a report of these rows."""
+    file = program.folder / f"{number}.csv"
+    file.write_text(HEADER + "".join(f"{row}\n" for row in rows), encoding="utf-8")
+    return program.must("lab", "import", str(file), "--report", number, *words, on=on).out
+
+
+def codes_by_bed(program: Program) -> dict[str, str]:
+    """bed -> the code of its pull."""
+    return {one["bed"]: one["sample"] for one in log(program)["samples"] if one["bed"]}
+
+
+# --- shipments ------------------------------------------------------------------------------------
+
+
+def test_a_shipment_of_a_pull_is_packed_in_random_order(pulled: Program) -> None:
+    code, order, _ = sent(pulled, "--pull", "day 14")
+    bags = codes_by_bed(pulled)
+    assert sorted(order) == sorted(bags.values())
+    found = log(pulled)["samples"]
+    assert {one["shipment"] for one in found} == {code}
+    asked = {(a["nutrient"], a["method"]) for one in found for a in one["analyses"]}
+    assert asked == {("nitrate-N", "1 M KCl"), ("ammonium-N", "1 M KCl"), ("pH", "water 1:1")}
+    treatment = {"B1": "c", "B5": "c", "B2": "M", "B6": "M", "B3": "C", "B4": "C"}
+    beds = {bag: bed for bed, bag in bags.items()}
+    runs = [len(list(run)) for _, run in groupby(order, key=lambda one: treatment[beds[one]])]
+    assert max(runs) <= 2
+
+
+def test_two_machines_that_send_the_same_write_one_shipment(
+    pulled: Program, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    other = pulled.folder / "other"
+    other.mkdir()
+    shutil.copy(pulled.store, other / "logbook.db")
+    words = ("--pull", "day 14", "--duplicate", "--reference", "house soil (invented)")
+    here = sent(pulled, *words)
+    with monkeypatch.context() as patch:
+        patch.setenv("LOGBOOK_STORE", str(other / "logbook.db"))
+        patch.setenv("LOGBOOK_STATE", str(other / "state"))
+        there = sent(Program(other, pulled.capsys), *words, on="2026-03-17T15:00+01:00")
+    assert here[:2] == there[:2]
+    with views.reading(other / "logbook.db") as store:
+        filed = [(one.id, journal.decode(one.body), one.body) for one in views.filed_entries(store)]
+    with database.writing(pulled.store) as connection:
+        known = {row[0] for row in connection.exec_driver_sql("SELECT id FROM entry")}
+        new = [one for one in filed if one[0] not in known]
+        entries.append(connection, new)
+        projections.apply(connection, [one[:2] for one in new])
+    with views.reading(pulled.store) as store:
+        assert len(views.fetch(store, "shipment")) == 1
+        assert not any(one.conflict for one in views.fetch(store, "sent"))
+        assert not any(one.conflict for one in views.fetch(store, "shipment"))
+        assert len(views.fetch(store, "sent")) == 8 and len(views.fetch(store, "blind")) == 2
+    assert pulled.must("verify").code == 0
+
+
+def test_what_was_sent_is_not_sent_again_until_the_shipment_is_struck(pulled: Program) -> None:
+    code, order, _ = sent(pulled, "all")
+    again = pulled("lab", "send", order[0], on=SENT)
+    assert (again.code, again.err) == (
+        2,
+        f"Error: {order[0]} was sent already, in shipment {code}\n"
+        f"Try: if that is wrong: logbook strike {code} --reason TEXT\n",
+    )
+    assert pulled("lab", "send", "--all-waiting", on=SENT).code == 2
+    pulled.must("strike", code, "--reason", "the carrier never came", on=SENT)
+    assert {state for one in states(pulled).values() for state in one.values()} == {"pulled"}
+    later, reordered, _ = sent(pulled, "--all-waiting", on="2026-03-18T10:00+01:00")
+    assert later != code and sorted(reordered) == sorted(order)
+
+
+def test_a_shipment_is_undone_corrected_and_read_again(pulled: Program) -> None:
+    code, _, _ = sent(pulled, "all", "--duplicate")
+    pulled.must("correct", code, "--when", "mon 17:00", "--reason", "on Monday", on=SENT)
+    assert {one["sent"] for one in log(pulled)["samples"]} == {"2026-03-16T17:00+01:00"}
+    story = pulled.must("history", code, on=SENT).out
+    assert "on Monday" in story and f"shipment {code} to Invented Soil Lab" in story
+    pulled.must("undo", on=SENT)
+    assert {one["sent"] for one in log(pulled)["samples"]} == {"2026-03-17"}
+    assert "took back the shipment" in pulled.must("undo", on=SENT).out
+    assert {one["sent"] for one in log(pulled)["samples"]} == {None}
+    # The blind went with it.
+    assert len(log(pulled)["samples"]) == 6
+
+
+def test_undo_is_refused_once_a_later_line_speaks_of_the_blind(pulled: Program) -> None:
+    code, order, _ = sent(pulled, "all", "--duplicate")
+    blind = next(one for one in order if one not in codes_by_bed(pulled).values())
+    report(pulled, "R1", [f"{blind},NO3-N,12,mg/kg,1 M KCl"], "2026-03-24T09:00+01:00")
+    pulled.must("undo", on=SENT)  # the import
+    report(pulled, "R1", [f"{blind},NO3-N,12,mg/kg,1 M KCl"], "2026-03-24T09:00+01:00")
+    assert "wait for the pull" not in pulled.must("today", on="2026-03-24T09:00+01:00").out
+    struck = pulled.must("strike", code, "--reason", "typed twice", on=SENT)
+    assert "struck" in struck.out
+
+
+def test_a_part_of_a_pull_left_behind_is_said(pulled: Program) -> None:
+    _, _, said = sent(pulled, "M,C10")
+    assert "Note: day 14: the control of B1, B5 stay behind" in said
+    _, _, said = sent(pulled, "control")
+    assert "stay behind" not in said
+
+
+def test_a_pull_sent_apart_is_said_in_the_log_and_on_the_curve(pulled: Program) -> None:
+    bags = codes_by_bed(pulled)
+    first, _, _ = sent(pulled, "B1,B2,B5")
+    second, _, _ = sent(pulled, "B3,B4,B6", on="2026-03-18T09:00+01:00")
+    rows = [f"{bags[bed]},NO3-N,{10 + n},mg/kg,1 M KCl" for n, bed in enumerate(sorted(bags))]
+    report(pulled, "R1", rows, "2026-03-25T09:00+01:00")
+    sentence = "treated and control of day 14 went to the laboratory in different shipments"
+    (note,) = log(pulled, on="2026-03-25T09:00+01:00")["notes"]
+    assert note.startswith(f"{sentence} (B3, B4, B6; shipments {second}, {first})")
+    curve = json.loads(pulled.must("curve", "nitrate-N", "--json", on="2026-03-25T09:00+01:00").out)
+    notes = {one["treatment"]: " ".join(one["notes"]) for one in curve["series"]}
+    assert sentence in notes["C10"] and sentence in notes["M"]
+
+
+def test_a_pull_sent_together_block_by_block_is_not_split(pulled: Program) -> None:
+    sent(pulled, "B1-B3")
+    sent(pulled, "B4-B6", on="2026-03-18T09:00+01:00")
+    assert log(pulled)["notes"] == []
+
+
+@pytest.mark.parametrize(
+    ("words", "error"),
+    [
+        (["lab", "send"], "which bags?"),
+        (["lab", "send", "all", "--form", "form.txt"], "a form is a PDF or CSV file"),
+        (["lab", "send", "all", "--form", "nowhere/form.pdf"], "is no folder that can be written"),
+        (["lab", "send", "all", "--paper", "a5"], "'a5' is no paper"),
+        (["lab", "send", "all", "--on", "2026-03-12"], "was pulled on"),
+        (["lab", "send", "all", "--on", "2026-04-12"], "is in the future"),
+        (["lab", "send", "all", "--analyses", "K"], "for none of these analyses"),
+        (["lab", "send", "all", "--analyses", "unobtainium"], "is not a nutrient"),
+        (["lab", "send", "RT4MAXCL"], "no bag here has the code"),
+        (["lab", "send", "all", "--pull", "day 9"], "the calendar has no pull"),
+        (["lab", "send", "all", "--pull", "day 28"], "none was pulled"),
+        (["lab", "send", "all", "--part", "dusty"], "is not a part of a pull"),
+        (["lab", "send", "all", "--text", "a\nb"], "a line break"),
+        (["lab", "form", "RT4MAXCL", "form.pdf"], "there is no shipment RT4MAXCL"),
+        (["lab", "mark", "sent", "all"], "is not done with samples"),
+        (["lab", "mark", "lost", "all"], "which bags are lost?"),
+        (["lab", "mark", "dried", "B1,RT4MAXCL"], "beds and codes are mixed"),
+        (["lab", "mark", "dried", "all", "--when", "2026-03-12"], "was pulled on"),
+        (["lab", "log", "--sample", "B1"], "is not a code"),
+        (["lab", "log", "--shipment", "RT4MAXCL"], "no bag here has the code"),
+    ],
+    ids=" ".join,
+)
+def test_wrong_input_writes_nothing(pulled: Program, words: list[str], error: str) -> None:
+    before = pulled.journal()
+    said = pulled(*words, on=SENT)
+    assert said.code == 2
+    assert said.err.startswith("Error: ") and error in said.err
+    assert pulled.journal() == before
+    assert not list(pulled.folder.glob("form*"))
+
+
+# --- the form -------------------------------------------------------------------------------------
+
+
+def words_of(pdf: bytes) -> str:
+    """The words drawn on a PDF's pages: streams in ASCII85 of zlib (ISO 32000-1, 7.4.3, 7.4.4)."""
+    drawn = []
+    for stream in re.findall(rb"stream\r?\n(.*?)endstream", pdf, re.DOTALL):
+        data = zlib.decompress(base64.a85decode(stream.strip().removesuffix(b"~>")))
+        texts = re.findall(rb"\(((?:[^()\\]|\\.)*)\) Tj", data)
+        drawn += [re.sub(rb"\\([()\\])", rb"\1", text).decode("cp1252") for text in texts]
+    return " ".join(drawn)
+
+
+@pytest.mark.parametrize("paper", ["a4", "letter"])
+def test_the_form_tells_the_laboratory_what_it_needs_and_no_more(
+    pulled: Program, paper: str
+) -> None:
+    code, order, _ = sent(
+        pulled, "all", "--duplicate", "--reference", "house soil (invented)",
+        "--form", "form.pdf", "--paper", paper, "--by-what", "by courier",
+    )  # fmt: skip
+    pdf = (pulled.folder / "form.pdf").read_bytes()
+    size = {"a4": b"595.2756 841.8898", "letter": b"612 792"}[paper]
+    assert b"/MediaBox [ 0 0 " + size in pdf
+    text = words_of(pdf).replace("\xa0", " ")
+    # The foot of the page is drawn first.
+    assert CODE.findall(text) == [code, code, *order]
+    for needed in ("Small house (invented)", "Invented Soil Lab", "by courier", "1 M KCl",
+                   "water 1:1", "Mon 16 Mar 2026 09:00", "15 cm", "moist", "relinquished by",
+                   "received by", "condition, temperature", "date, time"):  # fmt: skip
+        assert needed in text, needed
+    assert not [word for word in BETRAYS if word in text]
+
+
+def test_the_form_is_written_again_as_a_table(pulled: Program) -> None:
+    code, order, _ = sent(pulled, "all", "--duplicate", "--reference", "house soil (invented)")
+    pulled.must("lab", "form", code, "form.csv", on=SENT)
+    text = (pulled.folder / "form.csv").read_text(encoding="utf-8")
+    rows = list(csv.DictReader(io.StringIO(text)))
+    assert [one["sample"] for one in rows] == order
+    assert [int(one["place"]) for one in rows] == list(range(1, 9))
+    assert (
+        len({tuple(v for k, v in one.items() if k not in ("sample", "place")) for one in rows}) == 1
+    )
+    assert rows[0]["analyses"] == "nitrate-N (1 M KCl); ammonium-N (1 M KCl); pH (water 1:1)"
+    assert not [word for word in BETRAYS if word in text]
+    again = pulled("lab", "form", code, "form.csv", on=SENT)
+    assert (again.code, again.err.splitlines()[0]) == (2, "Error: form.csv is there already")
+
+
+def test_a_duplicate_does_not_share_a_time_that_only_its_other_half_has(pulled: Program) -> None:
+    """Each bed pulled at its own minute: a time that comes twice would show the pair."""
+    for minute, bed in enumerate(("B1", "B2", "B3", "B4", "B5", "B6")):
+        on = f"2026-03-30T09:{minute:02}+02:00"
+        pulled.must("pull", bed, "--when", f"09:{minute:02}", on=on)
+    code, _, said = sent(pulled, "--pull", "day 28", "--duplicate", on="2026-03-30T12:00+02:00")
+    (half, of) = re.findall(r"code (\w{8}): half of the soil of (\w{8})", said)[0]
+    pulled.must("lab", "form", code, "form.csv", on="2026-03-30T12:00+02:00")
+    text = (pulled.folder / "form.csv").read_text(encoding="utf-8")
+    times = {one["sample"]: one["pulled"] for one in csv.DictReader(io.StringIO(text))}
+    assert times[half] != times[of]
+    assert times[half] in [time for one, time in times.items() if one != half]
+
+
+def test_remarks_cannot_run_in_a_spreadsheet_or_break_the_page(pulled: Program) -> None:
+    formula = "=HYPERLINK(1) <b>\u2603"
+    code, _, _ = sent(pulled, "all", "--lab", formula, "--text", formula)
+    for name in ("form.csv", "form.pdf"):
+        pulled.must("lab", "form", code, name, on=SENT)
+    row = next(csv.DictReader(io.StringIO((pulled.folder / "form.csv").read_text("utf-8"))))
+    assert row["laboratory"] == "'" + formula
+    assert "=HYPERLINK(1) < b > ?" in words_of((pulled.folder / "form.pdf").read_bytes())
+
+
+# --- holding times, drying ------------------------------------------------------------------------
+
+
+def test_moist_nitrate_is_late_after_hours_and_the_source_is_said(pulled: Program) -> None:
+    _, _, said = sent(pulled, "all")
+    assert "ammonium-N, nitrate-N of moist soil: the holding time of 12 h is over for" in said
+    assert "dry within 12 h or cool" in said and "pH of" not in said
+
+
+def test_chilled_bags_say_until_when(pulled: Program) -> None:
+    pulled.must("lab", "mark", "chilled", "all", on="2026-03-16T10:00+01:00")
+    _, _, said = sent(pulled, "all")
+    assert "is over" not in said
+    assert "ammonium-N, nitrate-N of chilled soil must be measured by Wed 18 Mar 2026 09:00" in said
+
+
+def test_a_wait_of_which_only_days_are_known_may_be_over(pulled: Program) -> None:
+    pulled.must("lab", "mark", "chilled", "all", on="2026-03-16T10:00+01:00")
+    _, _, said = sent(pulled, "all", "--on", "2026-03-18", on="2026-03-19T10:00+01:00")
+    assert "chilled soil: the holding time of 48 h may be over (only the day is known)" in said
+
+
+def test_drying_control_and_treated_on_different_days_is_said_with_the_reason(
+    pulled: Program,
+) -> None:
+    """Nelson & Bremner 1972 (Agron. J. 64:196): air-drying ten soils added 4.2 mg/kg of NH4-N."""
+    first = pulled.must("lab", "mark", "dried", "control", on="2026-03-16T12:00+01:00")
+    assert "Note" not in first.out, "the others may be next"
+    second = pulled.must("lab", "mark", "dried", "M,C10", on="2026-03-17T09:00+01:00")
+    told = " ".join(second.out.split())
+    assert (
+        "the control (B1, B5 air-dried on Mon 16 Mar 2026) and the treated beds (B2-B4, B6 "
+        "air-dried on Tue 17 Mar 2026) were not kept alike: drying alone adds about 4 mg/kg of "
+        "ammonium-N (Nelson & Bremner 1972)"
+    ) in told
+    assert "not kept alike" in sent(pulled, "all")[2]
+
+
+def test_drying_all_on_one_day_is_nothing_to_say(pulled: Program) -> None:
+    said = pulled.must("lab", "mark", "dried", "all", on="2026-03-16T12:00+01:00")
+    assert said.out.split("\n")[0].split()[1:5] == ["6", "bags", "air-dried,", "Mon"]
+    _, _, said_later = sent(pulled, "all")
+    assert "alike" not in said_later and "holding" not in said_later
+
+
+def test_one_side_dried_and_the_other_moist_is_said(pulled: Program) -> None:
+    pulled.must("lab", "mark", "dried", "M,C10", on="2026-03-16T12:00+01:00")
+    assert "the control (B1, B5 moist)" in sent(pulled, "all")[2]
+
+
+# --- the log --------------------------------------------------------------------------------------
+
+
+def test_every_analysis_has_its_own_state_while_a_report_is_partial(pulled: Program) -> None:
+    bags = codes_by_bed(pulled)
+    code, _, _ = sent(pulled, "all")
+    pulled.must("lab", "mark", "received", code, "--text", "at 9 C", on="2026-03-19T10:00+01:00")
+    rows = [f"{bags['B1']},NO3-N,10,mg/kg,1 M KCl", f"{bags['B2']},pH,6.5,,water 1:1"]
+    report(pulled, "R1", rows, "2026-03-25T09:00+01:00")
+    found = states(pulled, on="2026-03-26T09:00+01:00")
+    assert found["B1"] == {"nitrate-N": "reported", "ammonium-N": "received", "pH": "received"}
+    assert found["B2"] == {"nitrate-N": "received", "ammonium-N": "received", "pH": "reported"}
+    said = pulled.must("lab", "log", on="2026-03-26T09:00+01:00").out
+    assert "Awaited: 16 results." in said
+    assert "How long Invented Soil Lab usually takes is not known yet" in said
+    steps = pulled.must("lab", "log", "--sample", bags["B1"], on="2026-03-26T09:00+01:00").out
+    for step in ("Mon 16 Mar 2026 09:00  pulled, mira", "Tue 17 Mar 2026  sent, mira: in shipment",
+                 "Thu 19 Mar 2026 10:00  received, mira: at 9 C",
+                 "reported nitrate-N, mira: report R1 of Invented Soil Lab"):  # fmt: skip
+        assert step in steps
+
+
+def test_results_are_late_after_the_usual_days(program: Program) -> None:
+    (program.folder / "t").mkdir()
+    from tests.program import PROTOCOL
+
+    protocol = PROTOCOL.replace('"Invented Soil Lab"\n', '"Invented Soil Lab"\nusual_days = 5\n', 1)
+    begun(program, protocol)
+    program.must("pull", "control,M", "--when", "09:00", on="2026-03-16T09:00+01:00")
+    code, _, _ = sent(program, "all")
+    for on, late in (("2026-03-22T09:00+01:00", False), ("2026-03-23T09:00+01:00", True)):
+        found = log(program, on=on)
+        assert {a["late"] for one in found["samples"] for a in one["analyses"]} == {late}
+        assert found["laboratories"] == [
+            {"name": "Invented Soil Lab", "usual_days": 5, "known_from": "as the protocol says"}
+        ]
+        week = json.loads(program.must("week", "--json", on=on).out)["weeks"][0]
+        assert [(one["shipment"], one["results"], one["days"]) for one in week["late"]] == (
+            [(code, 12, 6)] if late else []
+        )
+    said = " ".join(program.must("week", on="2026-03-23T09:00+01:00").out.split())
+    assert (
+        f"[ ] ask Invented Soil Lab: 12 results of shipment {code} are late, 6 d since it was sent "
+        "(usually 5 d, as the protocol says)"
+    ) in said
+
+
+def test_judgements_and_losses(pulled: Program) -> None:
+    bags = codes_by_bed(pulled)
+    sent(pulled, "all")
+    rows = [f"{bags[bed]},NO3-N,{n},mg/kg,1 M KCl" for n, bed in enumerate(("B1", "B2", "B3"), 10)]
+    report(pulled, "R1", rows, "2026-03-24T09:00+01:00")
+    on = "2026-03-25T09:00+01:00"
+    pulled.must("lab", "mark", "accepted", f"{bags['B1']}:NO3-N", on=on)
+    pulled.must("lab", "mark", "queried", f"{bags['B2']}:NO3-N", "--text", "twice B1", on=on)
+    pulled.must("lab", "mark", "re-run", f"{bags['B3']}:nitrate-N", on=on)
+    pulled.must("lab", "mark", "lost", bags["B4"], "--text", "bag torn", on=on)
+    found = states(pulled, on=on)
+    assert found["B1"]["nitrate-N"] == "accepted" and found["B1"]["pH"] == "sent"
+    assert found["B2"]["nitrate-N"] == "queried"
+    assert found["B3"]["nitrate-N"] == "re-run asked"
+    assert set(found["B4"].values()) == {"lost"}
+    report(
+        pulled, "R2", [f"{bags['B3']},NO3-N,13,mg/kg,1 M KCl"], "2026-03-27T09:00+01:00", "--repeat"
+    )
+    assert states(pulled, on="2026-03-28T09:00+01:00")["B3"]["nitrate-N"] == "reported"
+    assert pulled.must("undo", on=on).code == 0
+    assert states(pulled, on="2026-03-28T09:00+01:00")["B3"]["nitrate-N"] == "re-run asked"
+    act = pulled.must("lab", "mark", "lost", bags["B5"], on=on).act
+    pulled.must("strike", f"{act}:{bags['B5']}", "--reason", "found", on=on)
+    assert set(states(pulled, on=on)["B5"].values()) == {"sent"}
+    act = pulled.must("lab", "mark", "lost", bags["B5"], on=on).act
+    pulled.must("correct", act, "--text", "never arrived", "--reason", "wording", on=on)
+    assert "never arrived" in pulled.must("lab", "log", "--sample", bags["B5"], on=on).out
+    pulled.must("undo", on=on)
+    assert "took back the marking of bags" in pulled.must("undo", on=on).out
+
+
+def test_parts_go_by_their_own_codes_and_tins_do_not_go(program: Program) -> None:
+    begun(program, PARTED)
+    program.must("pull", "control,M", on="2026-03-16T09:00+01:00")
+    _, order, _ = sent(program, "all", "--part", "chilled", on="2026-03-16T15:00+01:00")
+    found = {one["sample"]: one for one in log(program, on="2026-03-16T15:00+01:00")["samples"]}
+    assert {found[one]["kind"] for one in order} == {"chilled"} and len(order) == 4
+    assert {a["nutrient"] for one in order for a in found[one]["analyses"]} == {
+        "nitrate-N", "ammonium-N",
+    }  # fmt: skip
+    _, rest, _ = sent(program, "--all-waiting", on="2026-03-17T15:00+01:00")
+    assert {found[one]["kind"] for one in rest} == {"dried"} and len(rest) == 4
+    assert "tin" not in {one["kind"] for one in found.values()}
+
+
+def test_beds_that_are_marked_dried_leave_the_chilled_parts_alone(program: Program) -> None:
+    begun(program, PARTED)
+    program.must("pull", "control,M", on="2026-03-16T09:00+01:00")
+    said = program.must("lab", "mark", "dried", "all", on="2026-03-16T15:00+01:00")
+    assert "4 bags air-dried" in said.out
+    kinds = {
+        one["kind"]
+        for one in log(program, on="2026-03-16T15:00+01:00")["samples"]
+        if any(event["state"] == "air-dried" for event in one["events"])
+    }
+    assert kinds == {"dried"}
+
+
+# --- any shipment ---------------------------------------------------------------------------------
+
+
+@settings(max_examples=15, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(beds=st.sets(st.sampled_from([f"B{n}" for n in range(1, 7)]), min_size=1))
+def test_a_whole_pull_stays_together_whatever_went_before(pulled: Program, beds: set[str]) -> None:
+    """Some beds, then the rest: a split is flagged just where a treated bed left its controls."""
+    original = Path(str(pulled.store) + ".kept")
+    if not original.exists():
+        shutil.copy(pulled.store, original)
+        shutil.copytree(pulled.folder / "state", pulled.folder / "state.kept")
+    shutil.copy(original, pulled.store)
+    shutil.rmtree(pulled.folder / "state")
+    shutil.copytree(pulled.folder / "state.kept", pulled.folder / "state")
+    bags = codes_by_bed(pulled)
+    _, first, _ = sent(pulled, ",".join(sorted(beds)))
+    assert sorted(first) == sorted(bags[bed] for bed in beds)
+    if len(beds) < len(bags):
+        sent(pulled, "--all-waiting", on="2026-03-18T10:00+01:00")
+    control = {"B1": "B1", "B2": "B1", "B3": "B1", "B4": "B5", "B5": "B5", "B6": "B5"}
+    apart = [bed for bed in bags if (bed in beds) != (control[bed] in beds)]
+    assert bool(log(pulled, on="2026-03-18T10:00+01:00")["notes"]) == bool(apart)
