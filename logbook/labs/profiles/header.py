@@ -51,12 +51,18 @@ class Block:
 
 def find_block(grid: Grid) -> Block | None:
     """The table that has most headings which are understood; None without any."""
-    places = range(min(len(grid.rows), _LOOKED_AT))
-    scored = [(_score(grid.rows[place]), -place) for place in places]
-    best, negative = max(scored, default=(0, 0))
+    last = min(len(grid.rows), _LOOKED_AT)
+    first = next((place for place in range(last) if _has_code(grid.rows[place])), None)
+    # Above the first sample code one heading will do; what is below it is no header.
+    sure = first is not None
+    places = range(last if first is None else first)
+    # Of rows that say as much the one nearest to the samples, else the first.
+    side = 1 if sure else -1
+    found = [(score + sure, side * at) for at in places if (score := _score(grid.rows[at]))]
+    best, sided = max(found, default=(0, 0))
     if best < 2:
         return None
-    base = -negative
+    base = side * sided
     header = _extended(grid, base)
     spread = _is_spread(grid, header)
     titles = titles_of(grid, header, spread)
@@ -68,6 +74,10 @@ def find_block(grid: Grid) -> Block | None:
     rows, after = _rows(grid, header[-1] + 1, results)
     roles = _with_codes(grid, roles, rows)
     return Block(tuple(header), spread, tuple(titles), said, roles, long, tuple(rows), tuple(after))
+
+
+def _has_code(row: Sequence[str]) -> bool:
+    return any(cell.strip() and codes.is_valid(codes.tidy(cell)) for cell in row)
 
 
 def is_result(title: str, said: Said) -> bool:

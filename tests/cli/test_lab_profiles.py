@@ -1,0 +1,276 @@
+"""Reports in a laboratory's own layout: profiles proposed, listed, used, and what they refuse."""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+from pathlib import Path
+
+import pytest
+
+from logbook.cli import profile as profiles
+from tests.program import Program, Said
+
+ON = "2026-04-20T09:00+02:00"
+PROFILE = """\
+format = 1
+lab = "Invented Soil Lab"
+[file]
+dates = "day first"
+[layout]
+header = "ID"
+[columns]
+sample = "ID"
+received = "In"
+[usual]
+basis = "dry"
+[[column]]
+title = "N"
+nutrient = "NO3-N"
+unit = "mg/kg"
+method = "1 M KCl"
+[qualifiers]
+R = "rejected"
+J = "estimated"
+IS = "insufficient"
+"""
+
+
+@pytest.fixture
+def folder(started: Program, monkeypatch: pytest.MonkeyPatch) -> Path:
+    path = started.folder / "profiles"
+    monkeypatch.setenv("LOGBOOK_PROFILES", str(path))
+    return path
+
+
+@pytest.fixture
+def pulled(started: Program, folder: Path) -> tuple[Program, list[str]]:
+    """The small trial with its first pull, and a profile of its laboratory."""
+    folder.mkdir()
+    (folder / "mine.toml").write_text(PROFILE, encoding="utf-8")
+    said = started.must("pull", "all", "--for", "before", on="2026-03-02T08:00+01:00")
+    return started, said.samples
+
+
+def report(program: Program, codes: list[str], values: list[str], name: str = "r.csv") -> str:
+    rows = [f"{code},03/04/2026,{value}" for code, value in zip(codes, values, strict=True)]
+    (program.folder / name).write_text("\n".join(["Lab,,", "ID,In,N", *rows]) + "\n")
+    return name
+
+
+def imported(program: Program, name: str, *words: str) -> Said:
+    return program("lab", "import", name, "--profile", "mine", *words, on=ON)
+
+
+SIX = ["10", "11 J", "12 R", "ND", "IS", "< 0.5"]
+
+
+def test_a_report_by_a_profile(pulled: tuple[Program, list[str]]) -> None:
+    program, codes = pulled
+    name = report(program, codes, SIX)
+
+    said = imported(program, name, "--report", "26-1")
+
+    assert (said.code, said.err) == (0, "")
+    assert said.out.splitlines()[0].endswith(
+        "imported 6 results of 6 samples, report 26-1 of Invented Soil Lab"
+    )
+    assert "estimated by the laboratory (used, with a note)" in said.out
+    assert "rejected by the laboratory (not used in curves)" in " ".join(said.out.split())
+    assert f"not detected (waits for its limit): {codes[3]} nitrate-N" in said.out
+    with sqlite3.connect(program.store) as connection:
+        rows = connection.execute('SELECT sample, value, "limit", flags FROM result').fetchall()
+        (received,) = connection.execute("SELECT received FROM report").fetchone()
+    connection.close()
+    assert {row[0]: row[1:] for row in rows} == {
+        codes[0]: ("10", None, ""), codes[1]: ("11", None, "estimated"),
+        codes[2]: ("12", None, "rejected"), codes[3]: (None, None, "not-detected"),
+        codes[4]: (None, None, "insufficient"), codes[5]: (None, "0.5", ""),
+    }  # fmt: skip
+    assert received == "2026-04-03"
+    again = imported(program, name)
+    assert again.out == f"{name}: imported already (6 results); nothing was written\n"
+    program.must("verify", on=ON)
+
+
+def test_what_is_listed_and_what_is_used(pulled: tuple[Program, list[str]]) -> None:
+    program, codes = pulled
+    imported(program, report(program, codes, SIX), "--report", "26-1")
+    listed = program.must("lab", "results", on=ON).out
+    assert "estimated by the laboratory" in listed
+    document = json.loads(program.must("lab", "results", "--json", on=ON).out)
+    flags = {line["sample"]: line["flags"] for line in document["results"]}
+    assert flags[codes[2]] == ["rejected"]
+
+    correct = ("correct", f"{codes[3]}:nitrate-N", "--value", "<2", "--reason", "asked the lab")
+    program.must(*correct, on=ON)
+    document = json.loads(program.must("lab", "results", "--json", on=ON).out)
+    values = {line["sample"]: line["value"] for line in document["results"]}
+    assert values[codes[3]] == "<2"
+    program.must("verify", on=ON)
+
+
+def test_flagged_results_are_in_no_curve_and_named_there(
+    pulled: tuple[Program, list[str]],
+) -> None:
+    program, codes = pulled
+    imported(program, report(program, codes, ["10", "11", "12 R", "13", "14", "15 J"]),
+             "--report", "1")  # fmt: skip
+    for day, values in ((9, SIX[:1] * 6), (16, ["20"] * 6)):
+        program.must("apply", "all", on="2026-03-02T10:00+01:00") if day == 9 else None
+        said = program.must("pull", "all", on=f"2026-03-{day:02}T09:00+01:00")
+        name = report(program, said.samples, values, f"{day}.csv")
+        assert imported(program, name, "--report", str(day)).code == 0
+    curve = program("curve", "nitrate-N", on=ON)
+    text = " ".join((curve.out + curve.err).split())
+    assert f"left out, as the laboratory flagged it: {codes[2]} of B3" in text
+    assert f"flagged by the laboratory and used: {codes[5]} (estimated by the laboratory)" in text
+
+
+def test_a_limit_said_at_the_import(pulled: tuple[Program, list[str]]) -> None:
+    program, codes = pulled
+    name = report(program, codes, SIX)
+    said = imported(program, name, "--report", "26-1", "--limit", "NO3-N=2")
+    assert "waits for its limit" not in said.out
+    with sqlite3.connect(program.store) as connection:
+        rows = connection.execute('SELECT sample, "limit" FROM result WHERE "limit" IS NOT NULL')
+        found = dict(rows.fetchall())
+    connection.close()
+    assert found == {codes[3]: "2", codes[5]: "0.5"}
+
+
+def test_the_number_is_asked(
+    pulled: tuple[Program, list[str]], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    program, codes = pulled
+    name = report(program, codes, SIX)
+    said = imported(program, name)
+    assert (said.code, said.out) == (2, "")
+    assert "which number has the report?" in said.err
+    assert "--report NUMBER" in said.err
+    assert not [body for body in program.journal() if b'"kind":"lab"' in body]
+
+
+def test_moist_contents_by_the_tins(pulled: tuple[Program, list[str]], folder: Path) -> None:
+    program, codes = pulled
+    moist = PROFILE.replace('basis = "dry"', 'basis = "moist"\nto_dry = true')
+    (folder / "mine.toml").write_text(moist, encoding="utf-8")
+    name = report(program, codes, ["10"] * 6)
+    said = imported(program, name, "--report", "1")
+    assert said.code == 2
+    assert said.err.count("its moisture is not known") == 6
+    assert "weigh its tin" in said.err
+
+
+WRONG = [
+    (["--profile", "none"], "there is no profile 'none'"),
+    (["--profile", "../mine"], "'../mine' cannot be the name of a profile"),
+    (["--profile", "mine", "--method", "P=x"], "--method does not go with --profile"),
+    (["--profile", "mine", "--skip", "P"], "--skip does not go with --profile"),
+    (["--limit", "P=1"], "--limit goes with --profile"),
+    (["--profile", "mine", "--limit", "P"], "--limit 'P' is not NUTRIENT=LIMIT"),
+    (["--profile", "mine", "--limit", "snow=1"], "'snow' is not a nutrient this program knows"),
+    (["--profile", "example-fen"], "there is no cell 'Sample'"),
+]
+
+
+@pytest.mark.parametrize(("words", "what"), WRONG)
+def test_wrong_words(pulled: tuple[Program, list[str]], words: list[str], what: str) -> None:
+    program, codes = pulled
+    name = report(program, codes, SIX)
+    before = program.journal()
+    said = program("lab", "import", name, *words, on=ON)
+    assert (said.code, said.out) == (2, "")
+    assert what in said.err
+    assert "Traceback" not in said.err
+    assert program.journal() == before
+
+
+def test_a_profile_with_mistakes_names_them_all(
+    pulled: tuple[Program, list[str]], folder: Path
+) -> None:
+    program, codes = pulled
+    text = PROFILE.replace("1 M KCl", "Bray equivalent").replace('"rejected"', '"maybe"')
+    (folder / "mine.toml").write_text(text, encoding="utf-8")
+    said = imported(program, report(program, codes, SIX), "--report", "1")
+    assert said.code == 2
+    assert "mine.toml, line 16, [column] method 1 (value 'Bray equivalent')" in said.err
+    assert "mine.toml, line 18, [qualifiers] R (value 'maybe')" in said.err
+    assert "2 problems" in said.err
+    listed = program.must("lab", "profile", "list", on=ON).out
+    assert "mine  cannot be used: logbook lab profile show mine says why" in listed
+
+
+def test_new_without_a_terminal(pulled: tuple[Program, list[str]], folder: Path) -> None:
+    program, codes = pulled
+    name = report(program, codes, ["10", "11", "12", "13", "14", "15 q"])
+    path = program.folder / name
+    path.write_text(path.read_text().replace("ID,In,N", "ID,Received,N"))
+    said = program("lab", "profile", "new", name, "--name", "fresh", "--lab", "Fen", on=ON)
+    assert said.code == 2
+    for key in ("basis=dry", "dates=day first", "mark q=", "nutrient of N=", "unit of N="):
+        assert key in said.err
+    assert "# open: " in (folder / "fresh.toml").read_text(encoding="utf-8")
+    second = program("lab", "profile", "new", name, "--name", "fresh", on=ON)
+    assert (second.code, "already there" in second.err) == (2, True)
+
+
+def test_new_with_every_answer_then_used(pulled: tuple[Program, list[str]], folder: Path) -> None:
+    program, codes = pulled
+    rows = [f"{code},{n},x" for n, code in enumerate(codes)]
+    text = "\n".join(["A made-up laboratory,,", "Sample,Nitrate (ppm) 1 M KCl,Crop", *rows, ""])
+    (program.folder / "first.csv").write_text(text)
+    said = program(
+        "lab", "profile", "new", "first.csv", "--lab", "Invented Soil Lab",
+        "--say", "nutrient of Nitrate (ppm) 1 M KCl=NO3-N", "--say", "basis=dry", on=ON,
+    )  # fmt: skip
+    assert (said.code, said.err) == (0, "")
+    assert "columns that are left out: Crop" in said.out
+    used = program("lab", "import", "first.csv", "--profile", "first", "--report", "7", on=ON)
+    assert (used.code, "imported 6 results of 6 samples" in used.out) == (0, True)
+    shown = program.must("lab", "profile", "show", "first", on=ON).out
+    assert "NO3-N, ppm, 1 M KCl, dry" in shown
+
+
+def test_new_asks_on_a_terminal(
+    pulled: tuple[Program, list[str]], folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    program, codes = pulled
+    (program.folder / "first.csv").write_text(f"Sample,P (ppm)\n{codes[0]},4\n{codes[1]},5\n")
+    asked: list[str] = []
+
+    def answer(question: str, flag: str) -> str:
+        asked.append(question)
+        return "dry" if "dry or on the moist" in question else "Olsen"
+
+    monkeypatch.setattr(profiles, "ask", answer)
+    monkeypatch.setattr(
+        profiles.sys, "stdin", type("Terminal", (), {"isatty": lambda self: True})()
+    )
+    said = program("lab", "profile", "new", "first.csv", "--lab", "Fen", on=ON)
+    assert (said.code, said.err) == (0, "")
+    assert len(asked) == 2
+    text = (folder / "first.toml").read_text(encoding="utf-8")
+    assert 'method = "Olsen"' in text
+    assert 'basis = "dry"' in text
+
+
+def test_a_wrong_answer_is_refused_with_its_line(
+    pulled: tuple[Program, list[str]], folder: Path
+) -> None:
+    program, codes = pulled
+    (program.folder / "first.csv").write_text(f"Sample,P (ppm)\n{codes[0]},4\n{codes[1]},5\n")
+    said = program(
+        "lab", "profile", "new", "first.csv", "--lab", "Fen", "--say", "basis=dry",
+        "--say", "method of P (ppm)=Bray equivalent", on=ON,
+    )  # fmt: skip
+    assert said.code == 2
+    assert "is computed from another extractant's value" in said.err
+
+
+def test_list_and_show(program: Program, folder: Path) -> None:
+    listed = program.must("lab", "profile", "list", on=ON).out
+    assert "example-fen  Fen Soil Laboratory (invented), an example" in listed
+    shown = program.must("lab", "profile", "show", "example-fen", on=ON).out
+    assert "K2O mg/kg Mehlich-3: K2O, mg/kg, Mehlich-3 ICP, dry" in shown
+    assert program("lab", "profile", "show", "exmple-fen", on=ON).code == 2
