@@ -29,6 +29,7 @@ COMMANDS = {
     "water": "acts",
     "measure": "measures",
     "pull": "pulls",
+    "labels": "labels",
     "weigh": "weighing",
     "skip": "calendars",
     "note": "acts",

@@ -15,6 +15,14 @@ from logbook.cli.acts import Beds, WhenOption
 from logbook.cli.app import command
 from logbook.cli.bags import codes_on_bags, fresh_codes, refuse_used, wanted_parts
 from logbook.cli.given import bottoms, few
+from logbook.cli.labelling import (
+    LabelsOption,
+    OpenOption,
+    SheetOption,
+    StartOption,
+    print_after,
+    wanted,
+)
 from logbook.cli.naming import planned_name
 from logbook.cli.remarks import out_of_order, refuse_before_after_application
 from logbook.cli.session import Chosen, Session, addressed, ask, say, still_in
@@ -67,6 +75,10 @@ def pull(
         str | None, typer.Option(help="Why the same pull is taken a second time.")
     ] = None,
     when: WhenOption = None,
+    labels: LabelsOption = None,
+    sheet: SheetOption = None,
+    start: StartOption = None,
+    shown: OpenOption = False,
 ) -> None:
     """Take a soil sample from each bed; write its codes on the bags.
 
@@ -75,33 +87,92 @@ def pull(
 
     Examples: logbook pull control,B2 --when 09:10
               logbook pull all --part 'chilled: nitrate-N, ammonium-N' --part 'dried: P'
-              logbook pull B1-B3 --composite --whole --for 'day 14'
+              logbook pull B1-B3 --composite --whole --for 'day 14' --labels bags.pdf
     """
     session: Session = context.obj
-    trial, named = session.read(lambda store: addressed(store, session, beds))
-    at = session.when(when, trial.trial)
-    chosen_beds = session.read(lambda store: still_in(store, trial, named, at.day))
+    printed = wanted(labels, sheet, start, shown)
+    given = _Given(beds, planned, cores, depth, code, part or (), whole, composite, again, when)
+    todo = _looked_at(session, given)
+    act, bags = _write(session, todo)
+    _tell(session, todo, act, bags)
+    codes = [one for of_bed in bags for one in of_bed]
+    print_after(session, printed, codes, f"{act} is written down", act)
+
+
+@dataclass(frozen=True)
+class _Given:
+    """What was typed; see the options of `pull`."""
+
+    beds: str
+    planned: str | None
+    cores: int | None
+    depth: str | None
+    code: str | None
+    parts: Sequence[str]
+    whole: bool
+    composite: bool
+    again: str | None
+    when: str | None
+
+
+@dataclass(frozen=True)
+class _How:
+    """What is the same for every sample of an act."""
+
+    at: When
+    planned: str | None
+    cores: int
+    depth_cm: Decimal
+    again: str | None
+
+
+@dataclass(frozen=True)
+class _Todo:
+    """Samples to be written down: of which beds, in which parts, under which codes if known."""
+
+    trial: Chosen
+    groups: Sequence[Sequence[BedRef]]
+    kinds: Sequence[Planned]
+    codes: Sequence[str]
+    how: _How
+    served: dict[str, Obligation]
+
+    @property
+    def beds(self) -> list[BedRef]:
+        """Every bed that is sampled."""
+        return [bed for group in self.groups for bed in group]
+
+
+def _looked_at(session: Session, given: _Given) -> _Todo:
+    """What was typed, checked against the book. Raises UserMistake."""
+    trial, named = session.read(lambda store: addressed(store, session, given.beds))
+    at = session.when(given.when, trial.trial)
+    beds = session.read(lambda store: still_in(store, trial, named, at.day))
     calendar = session.read(lambda store: views.calendar(store, trial.id))
-    name = planned_name(planned, calendar.planned) if planned is not None else None
-    groups = _mixed(chosen_beds, calendar) if composite else [(bed,) for bed in chosen_beds]
-    kinds = session.read(lambda store: wanted_parts(store, trial.id, part or (), whole))
-    what = "a composite" if composite else _many(len(groups), "bed")
-    given = session.read(
-        lambda store: codes_on_bags(store, trial, code, len(groups), len(kinds), what)
+    name = planned_name(given.planned, calendar.planned) if given.planned is not None else None
+    groups = _mixed(beds, calendar) if given.composite else [(bed,) for bed in beds]
+    kinds = session.read(lambda store: wanted_parts(store, trial.id, given.parts, given.whole))
+    what = "a composite" if given.composite else _many(len(groups), "bed")
+    codes = session.read(
+        lambda store: codes_on_bags(store, trial, given.code, len(groups), len(kinds), what)
     )
-    typed.cores(1 if cores is None else cores, "leave --cores out if nobody counted")
-    deep = session.read(lambda store: _depth(store, trial, chosen_beds, depth))
-    session.read(
-        lambda store: refuse_before_after_application(store, trial.id, name, chosen_beds, at.day)
-    )
-    served = _served(calendar, [_taken(bed, at, name, again) for bed in chosen_beds])
-    reason = _reason(again, at, chosen_beds, calendar, served)
-    how = _How(at, name, cores or trial.trial.cores, deep, reason)
-    act, bags = _write(session, trial, groups, kinds, given, how)
-    say(f"{act}  pulled {_counted(groups, kinds)}, {at.spoken}")
-    _say_bags(bags, groups, kinds, [_purposes(group, served, at) for group in groups])
-    early = session.read(lambda store: out_of_order(store, trial.id, "pull", chosen_beds, at.day))
-    _note(*early, *typed.other_depth(deep, trial.trial.depth_cm))
+    typed.cores(1 if given.cores is None else given.cores, "leave --cores out if nobody counted")
+    deep = session.read(lambda store: _depth(store, trial, beds, given.depth))
+    session.read(lambda store: refuse_before_after_application(store, trial.id, name, beds, at.day))
+    served = _served(calendar, [_taken(bed, at, name, given.again) for bed in beds])
+    reason = _reason(given.again, at, beds, calendar, served)
+    how = _How(at, name, given.cores or trial.trial.cores, deep, reason)
+    return _Todo(trial, groups, kinds, codes, how, served)
+
+
+def _tell(session: Session, todo: _Todo, act: str, bags: Sequence[Sequence[str]]) -> None:
+    """Say which codes go on which bags, and what is unusual about the pull."""
+    at, trial = todo.how.at, todo.trial
+    say(f"{act}  pulled {_counted(todo.groups, todo.kinds)}, {at.spoken}")
+    purposes = [_purposes(group, todo.served, at) for group in todo.groups]
+    _say_bags(bags, todo.groups, todo.kinds, purposes)
+    early = session.read(lambda store: out_of_order(store, trial.id, "pull", todo.beds, at.day))
+    _note(*early, *typed.other_depth(todo.how.depth_cm, trial.trial.depth_cm))
 
 
 def _note(*remarks: str) -> None:
@@ -118,14 +189,7 @@ def _depth(
     return typed.depth(depth, bottoms(store, beds))
 
 
-def _write(
-    session: Session,
-    trial: Chosen,
-    groups: Sequence[Sequence[BedRef]],
-    kinds: Sequence[Planned],
-    given: Sequence[str],
-    how: _How,
-) -> tuple[str, list[list[str]]]:
+def _write(session: Session, todo: _Todo) -> tuple[str, list[list[str]]]:
     """Write the samples down as one act; its code, and the codes of each sample's bags.
 
     Codes and repeats are looked at again once the store is held: another program may have written
@@ -134,30 +198,18 @@ def _write(
     from logbook.book.corrections import inside
 
     with session.write() as book:
-        refuse_used(inside(book), given)
-        beds = [bed for group in groups for bed in group]
-        _refuse_meanwhile(views.calendar(inside(book), trial.id), beds, how)
+        refuse_used(inside(book), todo.codes)
+        _refuse_meanwhile(views.calendar(inside(book), todo.trial.id), todo.beds, todo.how)
         act = book.new_code()
-        every = given or fresh_codes(book, len(groups) * max(len(kinds), 1))
-        bags = _shared_out(every, len(groups))
+        every = todo.codes or fresh_codes(book, len(todo.groups) * max(len(todo.kinds), 1))
+        bags = _shared_out(every, len(todo.groups))
         lines = [
             line
-            for of_bed, group in zip(bags, groups, strict=True)
-            for line in _lines(of_bed, group, kinds, how)
+            for of_bed, group in zip(bags, todo.groups, strict=True)
+            for line in _lines(of_bed, group, todo.kinds, todo.how)
         ]
         book.record("pull", lines, code=act)
     return act, bags
-
-
-@dataclass(frozen=True)
-class _How:
-    """What is the same for every sample of an act."""
-
-    at: When
-    planned: str | None
-    cores: int
-    depth_cm: Decimal
-    again: str | None
 
 
 def _refuse_meanwhile(calendar: views.Calendar, beds: Sequence[BedRef], how: _How) -> None:

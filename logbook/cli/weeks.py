@@ -2,11 +2,20 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from logbook.cli.app import command
+from logbook.cli.labelling import (
+    LabelsOption,
+    SheetOption,
+    StartOption,
+    Wanted,
+    print_after,
+    wanted,
+)
 from logbook.cli.session import Chosen, Session, as_json, running_trials, say
 from logbook.cli.session import chosen as trial_meant
 from logbook.cli.today import FIRST_STEP, day_of
@@ -26,22 +35,45 @@ def show(
     reserve: Annotated[
         bool, typer.Option("--reserve", help="Reserve codes to write on the week's bags.")
     ] = False,
+    labels: LabelsOption = None,
+    sheet: SheetOption = None,
+    start: StartOption = None,
     json: Annotated[bool, typer.Option("--json", help="For programs.")] = False,
 ) -> None:
     """Show the coming seven days: pulls and their bags, water, readings, results.
 
     Examples: logbook week > week.txt
-              logbook week --reserve
+              logbook week --reserve --labels bags.pdf
     """
     session: Session = context.obj
+    printed = _labels(labels, sheet, start, reserve, json)
     try:
         found = session.read(lambda store: _weeks(store, session, on))
     except views.NoStore:
         found = []
+    fresh: list[str] = []
     if reserve:
         _refuse_needless([one for one, _ in found])
-        found = [_reserved(session, one, trial) for one, trial in found]
-    weeks = [one for one, _ in found]
+        found = [_reserved(session, one, trial, fresh) for one, trial in found]
+    _show([one for one, _ in found], json)
+    print_after(session, printed, fresh, "the codes are reserved", ",".join(fresh))
+
+
+def _labels(
+    path: Path | None, sheet: str | None, start: int | None, reserve: bool, json: bool
+) -> Wanted | None:
+    """The labels of the reserved codes, if they are asked for: on paper, not for programs."""
+    if path is not None and not reserve:
+        raise UserMistake(
+            "--labels prints the codes that --reserve reserves",
+            "logbook labels --reserved prints those that are there already",
+        )
+    if path is not None and json:
+        raise UserMistake("--labels and --json do not go together", "leave one of them out")
+    return wanted(path, sheet, start, openly=False)
+
+
+def _show(weeks: list[Week], json: bool) -> None:
     if json:
         as_json({"weeks": [one.document() for one in weeks]})
     elif not weeks:
@@ -75,8 +107,10 @@ def _refuse_needless(weeks: list[Week]) -> None:
     raise UserMistake(f"{what}: nothing was reserved", "logbook week shows them")
 
 
-def _reserved(session: Session, found: Week, trial: Chosen) -> tuple[Week, Chosen]:
-    """The week after reserving as many codes as its bags still need."""
+def _reserved(
+    session: Session, found: Week, trial: Chosen, fresh: list[str]
+) -> tuple[Week, Chosen]:
+    """The week after reserving as many codes as its bags still need; they are added to `fresh`."""
     from logbook.book.corrections import inside
 
     if found.bags <= len(found.reserved):
@@ -90,6 +124,7 @@ def _reserved(session: Session, found: Week, trial: Chosen) -> tuple[Week, Chose
         act = book.record(
             "set", [(key("bag", code), records.Bag(trial.id, code, at)) for code in codes]
         )
+    fresh += sorted(codes)
     say(f"{act.code}  reserved {missing} code{'s' * (missing != 1)} for bags")
     return (
         session.read(lambda store: week(store, trial.id, trial.trial, found.first)),

@@ -15,8 +15,8 @@ from tests.program import Program
 WRITING = {
     "demo", "trial template", "trial start", "amendment set", "amendment add", "treatment add",
     "bed add", "calendar add", "calendar drop", "fill", "apply", "water", "measure", "pull",
-    "weigh", "skip", "note", "event", "undo", "strike", "correct", "lab add", "season", "backup",
-    "restore",
+    "labels", "weigh", "skip", "note", "event", "undo", "strike", "correct", "lab add", "season",
+    "backup", "restore",
 }  # fmt: skip
 
 
