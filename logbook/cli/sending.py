@@ -79,7 +79,7 @@ def send(
     order. The form names neither bed nor treatment, and hides what is slipped in.
 
     Examples: logbook lab send --pull 'day 14' --duplicate --form form.pdf
-              logbook lab send B1-B6 --part chilled --on 'tue 10:00' --by-what 'by courier'
+              logbook lab send B1-B6 --part chilled --on 'tue 10:00'
     """
     session: Session = context.obj
     check_form(form, paper)

@@ -175,7 +175,7 @@ def test_a_pull_sent_apart_is_said_in_the_log_and_on_the_curve(pulled: Program) 
     (note,) = log(pulled, on="2026-03-25T09:00+01:00")["notes"]
     assert note.startswith(f"{sentence} (B3, B4, B6; shipments {second}, {first})")
     curve = json.loads(pulled.must("curve", "nitrate-N", "--json", on="2026-03-25T09:00+01:00").out)
-    notes = {one["treatment"]: " ".join(one["notes"]) for one in curve["series"]}
+    notes = {one["treatment"]: " ".join(one["notes"]) for one in curve["curves"]}
     assert sentence in notes["C10"] and sentence in notes["M"]
 
 
