@@ -59,12 +59,9 @@ def _delimiter(text: str, name: str) -> tuple[str | None, int]:
     start = text[:_LOOKED_AT]
     if named := re.match(r'[ \t\r\n]*"?sep=([,;|\t])"?[ \t]*(?:\r\n?|\n|\Z)', start):
         return named[1], len(re.findall(r"\r\n?|\n", named[0]))
-    bare = re.sub(r'"[^"]*"', "", start)
-    lines = [line for line in re.split(r"[\r\n]+", bare) if line.strip(' \t",;|')]
-    if not lines:
-        if text[_LOOKED_AT:].strip(' \t\r\n",;|'):
-            raise refused(name, "its first 100,000 characters say nothing", "export it again")
+    if not text.strip(' \t\r\n",;|'):
         raise refused(name, "the file is empty", "export it again")
+    lines = re.split(r"[\r\n]+", re.sub(r'"[^"]*"', "", start))
     best, most = None, 0
     for delimiter in DELIMITERS:
         counts = Counter(line.count(delimiter) for line in lines[:_MOST_LINES])
