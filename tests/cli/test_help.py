@@ -15,9 +15,8 @@ from tests.program import Program
 WRITING = {
     "demo", "trial template", "trial start", "amendment set", "amendment add", "treatment add",
     "bed add", "calendar add", "calendar drop", "fill", "apply", "water", "measure", "pull",
-    "labels", "weigh", "skip", "note", "event", "undo", "strike", "correct", "lab add", "lab send", "lab form",
-    "lab mark", "season",
-    "backup", "restore",
+    "labels", "weigh", "skip", "note", "event", "undo", "strike", "correct", "lab add", "season",
+    "backup", "restore", "lab send", "lab form", "lab mark",
 }  # fmt: skip
 
 
