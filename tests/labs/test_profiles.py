@@ -8,6 +8,7 @@ from datetime import date
 from decimal import Decimal
 from pathlib import Path
 
+import openpyxl
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
@@ -234,6 +235,57 @@ def test_moist_contents_by_each_samples_own_moisture(tmp_path: Path) -> None:
         f"r.csv, sample {B}: its moisture is not known, so that its moist contents cannot be made "
         "dry ones; weigh its tin (logbook weigh), or leave to_dry out of the profile"
     ]
+
+
+def spreadsheet(folder: Path, rows: list[list[object]], sheet: str = "Results") -> Path:
+    """A spreadsheet, by another program than ours."""
+    book = openpyxl.Workbook()
+    book.active.title = "Cover"
+    book.active["A1"] = "Mill Lane Soil Testing (invented)"
+    page = book.create_sheet(sheet)
+    for row in rows:
+        page.append(row)
+    path = folder / "MLS-0042.xlsx"
+    book.save(path)
+    return path
+
+
+def test_a_spreadsheet_in_pounds_an_acre_on_moist_soil(tmp_path: Path) -> None:
+    rows: list[list[object]] = [
+        ["Grower", "made up"], [], [],
+        [None, "Mehlich-3", "Water", "Rating"],
+        ["Sample ID", "P (lb/A)", "K (mg/L)", "of P"],
+        [A, 71, 4.5, "High"], ["Average", 71, 4.5, None], [B, "<2", None, "Low"],
+        [None], ["Explanations", "x"],
+    ]  # fmt: skip
+    profile = keeping.load(NOWHERE, "example-mill")
+    grid = read_grid(spreadsheet(tmp_path, rows), sheet=profile.sheet)
+    made = applying.apply(profile, grid, {}, grid.file)
+    assert (made.problems, made.number) == ([], "MLS-0042")
+    parsed = made.parse(Beside(frozenset({A, B}), lab="L", report=made.number))
+    assert parsed.problems == []
+    dry, problems = applying.dried(
+        parsed.results, made.to_dry, {A: Decimal("0.2"), B: Decimal("0.5")}, grid.file
+    )
+    assert problems == []
+    assert [(shown(one)[1:4], one.basis) for one in dry] == [
+        (("P", "Mehlich-3 colorimetric", "42.6"), "dry"),  # 71 / 2 x 1.2
+        (("K", "water 1:5", "27"), "dry"),  # 4.5 x 5 x 1.2
+        (("P", "Mehlich-3 colorimetric", "<1.5"), "dry"),  # 2 / 2 x 1.5
+    ]
+
+
+def test_numbers_of_a_spreadsheet_have_no_thousands(tmp_path: Path) -> None:
+    profile = SMALL.replace("[layout]", '[file]\ndecimal = ","\nthousands = "point"\n[layout]') + P
+    found = read(profile.encode(), "p.toml", "p")
+    path = spreadsheet(tmp_path, [["ID", "P"], [A, 1.234], [B, 12.5]])
+    made = applying.apply(found, read_grid(path, sheet="Results"), {})
+    parsed = made.parse(Beside(frozenset({A, B}), lab="L", report="1"))
+    assert [one.value for one in parsed.results] == [Decimal("1.234"), Decimal("12.5")]
+    path = spreadsheet(tmp_path, [["ID", "P"], [A, "1.234,5"], [B, "12,5"], [C, 1.234]])
+    made = applying.apply(found, read_grid(path, sheet="Results"), {})
+    parsed = made.parse(Beside(frozenset({A, B, C}), lab="L", report="1"))
+    assert [str(one.value) for one in parsed.results] == ["1234.5", "12.5", "1.234"]
 
 
 def test_every_example_reads(tmp_path: Path) -> None:

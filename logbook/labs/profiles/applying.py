@@ -68,7 +68,7 @@ def apply(
     bad data, see `Applied.problems`.
     """
     found = find(profile, grid)
-    marks = profile.reads(grid.decimal_comma, grid.point_doubtful)
+    marks = profile.reads(grid)
     number, received = "", None
     if not found.problems:
         number = _number(profile, grid, path, found)

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from fractions import Fraction
 
+from logbook.labs.grid import Grid
 from logbook.labs.marks import Marks
 from logbook.trial import chemistry, contents
 from logbook.trial.chemistry import Analyte
@@ -120,8 +121,15 @@ class Profile:
     skip_rest: bool = False
     marks: Mapping[str, str] = field(default_factory=dict)
 
-    def reads(self, decimal_comma: bool | None, doubtful: bool) -> Marks:
-        """How cells are read, with what the file itself shows of its decimal mark."""
-        decimal = self.decimal or ("," if decimal_comma else ".")
-        doubtful = doubtful and not self.decimal and not decimal_comma
-        return Marks(self.marks, decimal, self.thousands, doubtful)
+    def reads(self, grid: Grid) -> Marks:
+        """How cells are read, with what the file itself shows of its decimal mark.
+
+        A spreadsheet's numbers have no mark of their own: the grid gives them that of its texts, a
+        point without any. There it is the grid's that counts, else 1.234 might become 1234.
+        """
+        own = "," if grid.decimal_comma else "."
+        if grid.kind == "xlsx":
+            doubtful = grid.point_doubtful and self.decimal != "."
+            return Marks(self.marks, own, self.thousands if own == self.decimal else "", doubtful)
+        doubtful = grid.point_doubtful and not self.decimal and not grid.decimal_comma
+        return Marks(self.marks, self.decimal or own, self.thousands, doubtful)
