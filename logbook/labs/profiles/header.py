@@ -124,6 +124,8 @@ def _extended(grid: Grid, base: int) -> list[int]:
     while len(header) < _MOST_HEADER and header[0] > 0:
         row = grid.rows[header[0] - 1]
         cells = [column for column, cell in enumerate(row) if cell.strip()]
+        # Over the name of a role there is no second heading, but a line such as "Report no. 26".
+        cells = [column for column in cells if not _is_role(grid.rows[base][column])]
         over = [column for column in cells if grid.rows[base][column].strip()]
         heads = sum(_is_role(row[column]) for column in cells)
         if not (heads or (len(over) >= 2 and not any(":" in row[column] for column in cells))):
