@@ -115,7 +115,10 @@ def _why(entry: Entry) -> str:
 
 
 def sentences(found: Iterable[Struck], analyte: str, labels: Iterable[str]) -> list[str]:
-    """What of one nutrient was struck on these beds, a sentence for each reason."""
+    """What of one nutrient was struck on these beds, a sentence for each reason.
+
+    Who struck it stands in the history: sentences go into exports, which leave people out.
+    """
     wanted = PARTS if analyte == MINERAL_N else (analyte,)
     beds = frozenset(labels)
     about: dict[str, list[str]] = {}
@@ -123,7 +126,7 @@ def sentences(found: Iterable[Struck], analyte: str, labels: Iterable[str]) -> l
         if one.analyte in wanted and one.bed in beds:
             what = f"{one.sample} of {one.bed}"
             what += f" ({one.analyte})" if analyte == MINERAL_N else ""
-            why = f"struck and left out: {{}} ({one.reason}; {one.by})"
+            why = f"struck and left out: {{}} ({one.reason})"
             if not one.by:
                 why = f"left out, as the laboratory flagged it: {{}} ({one.reason})"
             about.setdefault(why, []).append(what)

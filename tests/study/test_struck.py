@@ -21,7 +21,7 @@ def test_a_struck_result_is_listed_with_who_and_why(started: Program) -> None:
 
     (curve,) = curves(started, "K", "M")
     (note,) = [one for one in curve["notes"] if one.startswith("struck")]
-    assert note.startswith(f"struck and left out: {codes['B2']} of B2 (bags were swapped; ")
+    assert note.startswith(f"struck and left out: {codes['B2']} of B2 (bags were swapped)")
     assert curve["pulls"][0]["treated_beds"] == 1
 
 
@@ -31,7 +31,7 @@ def test_results_of_a_struck_pull_are_listed_too(started: Program) -> None:
 
     (curve,) = curves(started, "K", "M")
     (note,) = [one for one in curve["notes"] if one.startswith("struck")]
-    assert note.startswith(f"struck and left out: {codes['B6']} of B6 (wrong bed; ")
+    assert note.startswith(f"struck and left out: {codes['B6']} of B6 (wrong bed)")
 
 
 def test_what_was_struck_of_other_beds_and_nutrients_is_not_listed(started: Program) -> None:
