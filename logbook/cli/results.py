@@ -24,7 +24,7 @@ class _Line:
     """A result with the pull that it belongs to; `bed` is empty while it waits for one.
 
     `part` is the bag that was analysed, where the pull was divided; `struck` says that its pull
-    or part was struck here, so that it counts no longer.
+    or part was struck here, so that it counts no longer; `blind` what a code of ours hid.
     """
 
     result: Result
@@ -34,6 +34,7 @@ class _Line:
     place: int
     part: Part | None = None
     struck: bool = False
+    blind: str = ""
 
     @property
     def order(self) -> tuple[str, int, str, int, int, int]:
@@ -54,6 +55,7 @@ class _Line:
             "bed": self.bed or None,
             "pulled": self.pull.when.text if self.pull else None,
             "struck": self.struck,
+            "blind": self.blind or None,
             "nutrient": one.analyte,
             "value": result_value(one),
             "unit": one.unit,
@@ -106,6 +108,7 @@ def _lines(
     pulls = {found.id: found.record for found in views.fetch(store, "pull")}
     bags = parts.by_code(store)
     waiting = set(asking.waiting_results(store))
+    blinds = {one.id: one.record for one in views.fetch(store, "blind")}
     where, given = _condition(store, sample, nutrient)
     lines = []
     for found in views.fetch(store, "result", where, given):
@@ -113,10 +116,13 @@ def _lines(
         pull = pulls.get(part.pull if part else found.record.sample)
         of = [pull.bed, *pull.also] if pull else []
         if wanted is None or wanted.intersection(of):
-            struck = pull is None and found.record.sample not in waiting
+            code = found.record.sample
+            struck = pull is None and code not in waiting and code not in blinds
             label = "+".join(beds[one].label for one in of if one in beds)
             place = min((beds[one].place for one in of if one in beds), default=0)
-            lines.append(_Line(found.record, found.conflict, pull, label, place, part, struck))
+            hidden = f"blind {blinds[code].kind} of {blinds[code].of}" if code in blinds else ""
+            line = _Line(found.record, found.conflict, pull, label, place, part, struck, hidden)
+            lines.append(line)
     return sorted(lines, key=lambda line: line.order)
 
 
@@ -144,7 +150,7 @@ def _condition(store: Any, sample: str | None, nutrient: str | None) -> tuple[st
 
 def _words(line: _Line) -> str:
     one = line.result
-    missing = "its pull was struck" if line.struck else "waits for its pull"
+    missing = line.blind or ("its pull was struck" if line.struck else "waits for its pull")
     where = f"{spoken_day(line.pull.when.day)}  {line.bed}" if line.pull else missing
     kind = f", {line.part.kind}" if line.part else ""
     repeat = f", repeat {one.n}" if one.n > 1 else ""

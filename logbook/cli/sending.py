@@ -365,6 +365,9 @@ def _notes(
     unnamed = sorted(
         {n for one in lines for n, how in zip(*asked.analyses(one), strict=True) if not how}
     )
+    rest = sorted({n for one in lines for n in one.bag.analyses} - {*asked.only})
+    if asked.only and rest:
+        yield f"not asked for, though these bags are for it: {', '.join(rest)}"
     if unnamed:
         yield f"the trial follows no method of {', '.join(unnamed)}: write it on the form"
 

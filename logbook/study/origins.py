@@ -28,10 +28,15 @@ class Origin:
 
 
 def origins(store: sqlite3.Connection) -> dict[str, Origin]:
-    """The origin of every code that a pull which stands, or a part of one, has."""
+    """The origin of every code that a pull which stands, or a part of one, has.
+
+    A blind belongs to its trial from the day on which it was sent.
+    """
     rows = store.execute(
         f"SELECT p.code, {_PULLED} "
-        f"UNION ALL SELECT part.code, {_PULLED} JOIN part ON part.pull = p.id"
+        f"UNION ALL SELECT part.code, {_PULLED} JOIN part ON part.pull = p.id "
+        'UNION ALL SELECT n.code, n.trial, substr(s."when", 1, 10) FROM blind n '
+        "JOIN sent x ON x.sample = n.code JOIN shipment s ON s.code = x.shipment"
     ).fetchall()
     return {code: Origin(trial, date.fromisoformat(day)) for code, trial, day in rows}
 

@@ -137,7 +137,7 @@ def sample_log(store: sqlite3.Connection, trial: str, today: date) -> list[LogLi
     record = views.fetch(store, "trial", "id = ?", (trial,))[0].record
     every = bags(store, trial)
     every += blinds(store, trial, {one.code: one for one in every})
-    told = _told(store, trial)
+    told = _told(store, trial, {one.code for one in every})
     usual: dict[str, Usual] = {}
     lines = []
     for bag in every:
@@ -165,8 +165,8 @@ def late_shipments(store: sqlite3.Connection, trial: str, today: date) -> list[L
     return sorted(found, key=lambda one: (-one.days, one.shipment))
 
 
-def _told(store: sqlite3.Connection, trial: str) -> _Told:
-    """Read what was written of the bags of a trial."""
+def _told(store: sqlite3.Connection, trial: str, wanted: Collection[str]) -> _Told:
+    """Read what was written of the bags of a trial, of which `wanted` are the codes."""
     told = _Told()
     shipments = {one.id: one for one in views.fetch(store, "shipment", "trial = ?", (trial,))}
     sent = [one for one in views.fetch(store, "sent") if one.record.shipment in shipments]
@@ -189,7 +189,7 @@ def _told(store: sqlite3.Connection, trial: str) -> _Told:
         )
     for one in queries:
         _ask(told, one, answers.get(one.id), who)
-    _report(store, told)
+    _report(store, told, wanted)
     return told
 
 
@@ -206,13 +206,14 @@ def _ask(told: _Told, query: Found, answer: Found | None, who: Mapping[str, str]
     told.add(asked.sample, event)
 
 
-def _report(store: sqlite3.Connection, told: _Told) -> None:
+def _report(store: sqlite3.Connection, told: _Told, wanted: Collection[str]) -> None:
     """Add what was reported: a result of a bag, on the day its report came in."""
     reports = {
         (one.record.lab, one.record.number): one.record.received
         for one in views.fetch(store, "report")
     }
-    rows = store.execute("SELECT sample, analyte, lab, report, run, entry FROM result").fetchall()
+    every = store.execute("SELECT sample, analyte, lab, report, run, entry FROM result").fetchall()
+    rows = [row for row in every if row[0] in wanted]
     entries = _about_entries(store, {row[5] for row in rows})
     for sample, analyte, lab, number, run, entry in rows:
         by, written = entries[entry]

@@ -220,6 +220,38 @@ def test_wrong_input_writes_nothing(pulled: Program, words: list[str], error: st
     assert not list(pulled.folder.glob("form*"))
 
 
+def test_results_of_blinds_belong_to_no_bed_and_wait_for_none(pulled: Program) -> None:
+    """A second half that reads 99 must move no curve: it is no further replicate of its bed."""
+    bags = codes_by_bed(pulled)
+    _, order, _ = sent(pulled, "all", "--duplicate", "--reference", "house soil (invented)")
+    hidden = [one for one in order if one not in bags.values()]
+    on = "2026-03-25T09:00+01:00"
+    report(
+        pulled,
+        "R1",
+        [f"{code},NO3-N,1{n},mg/kg,1 M KCl" for n, code in enumerate(bags.values())],
+        on,
+    )
+    before = json.loads(pulled.must("curve", "nitrate-N", "--json", on=on).out)
+    said = report(pulled, "R2", [f"{code},NO3-N,99,mg/kg,1 M KCl" for code in hidden], on)
+    assert "no pull here has these codes" not in said
+    after = json.loads(pulled.must("curve", "nitrate-N", "--json", on=on).out)
+    assert after["curves"] == before["curves"]
+    found = json.loads(pulled.must("lab", "results", "--json", on=on).out)["results"]
+    told = {one["sample"]: one for one in found}
+    assert [told[code]["bed"] for code in hidden] == [None, None]
+    assert {told[code]["blind"].split()[1] for code in hidden} == {"duplicate", "reference"}
+    assert not any(one["struck"] for one in found)
+    assert states(pulled, on=on)[hidden[0]]["nitrate-N"] == "reported"
+
+
+def test_analyses_that_are_not_asked_for_are_said(pulled: Program) -> None:
+    _, _, said = sent(pulled, "all", "--analyses", "NO3-N,pH")
+    assert "not asked for, though these bags are for it: ammonium-N" in said
+    found = {a["nutrient"] for one in log(pulled)["samples"] for a in one["analyses"]}
+    assert found == {"nitrate-N", "pH"}
+
+
 # --- the form -------------------------------------------------------------------------------------
 
 
