@@ -17,6 +17,7 @@ import re
 import unicodedata
 from dataclasses import dataclass, field
 from datetime import datetime
+from functools import lru_cache
 from typing import Any, NoReturn
 
 from logbook.errors import LogbookError
@@ -78,11 +79,15 @@ class Entry:
 
 def key(*parts: str) -> str:
     """The key made of these parts, in NFC; a slash inside a part is escaped ("Mehlich-3%2FICP")."""
+    return "/".join(map(_escaped, parts))
+
+
+@lru_cache(maxsize=1 << 16)
+def _escaped(part: str) -> str:
+    # The keys of a report's results share most of their parts.
     from urllib.parse import quote
 
-    return "/".join(
-        quote(unicodedata.normalize("NFC", part), safe=" ()+,.:;=@&'*!?#[]<>|~") for part in parts
-    )
+    return quote(unicodedata.normalize("NFC", part), safe=" ()+,.:;=@&'*!?#[]<>|~")
 
 
 def parts(of_key: str) -> list[str]:

@@ -181,7 +181,7 @@ def _refuse_elsewhere(
     store: sqlite3.Connection, results: Sequence[Result], file: str, sha256: str
 ) -> None:
     """The very same file as another report, or of another laboratory, would double every value."""
-    numbers = {report_key(result.lab, result.report) for result in results}
+    numbers = {report_key(*of) for of in {(result.lab, result.report) for result in results}}
     others = [
         found for found in views.fetch(store, "report") if f"report/{found.id}" not in numbers
     ]
