@@ -274,3 +274,22 @@ def test_list_and_show(program: Program, folder: Path) -> None:
     shown = program.must("lab", "profile", "show", "example-fen", on=ON).out
     assert "K2O mg/kg Mehlich-3: K2O, mg/kg, Mehlich-3 ICP, dry" in shown
     assert program("lab", "profile", "show", "exmple-fen", on=ON).code == 2
+
+
+def test_a_ratio_that_is_stated_starts_a_series_of_its_own(
+    pulled: tuple[Program, list[str]], folder: Path
+) -> None:
+    program, codes = pulled
+    assert imported(program, report(program, codes, ["10"] * 6), "--report", "1").code == 0
+    program.must("apply", "all", on="2026-03-02T10:00+01:00")
+    for day in (9, 16):
+        ratio = PROFILE.replace('method = "1 M KCl"\n', 'method = "1 M KCl"\nratio = "1:10"\n')
+        text = ratio if day == 16 else PROFILE
+        (folder / "mine.toml").write_text(text, encoding="utf-8")
+        said = program.must("pull", "all", on=f"2026-03-{day:02}T09:00+01:00")
+        name = report(program, said.samples, ["20"] * 6, f"{day}.csv")
+        assert imported(program, name, "--report", str(day)).code == 0
+    text = " ".join(program("curve", "nitrate-N", on=ON).out.split())
+    assert "another method, basis, unit or laboratory was used too" in text
+    results = json.loads(program.must("lab", "results", "--json", on=ON).out)["results"]
+    assert {one["method"] for one in results} == {"1 M KCl", "1 M KCl 1:10"}

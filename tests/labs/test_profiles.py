@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import random
 from datetime import date
 from decimal import Decimal
 from pathlib import Path
@@ -13,7 +14,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from logbook.errors import BadData, UserMistake
+from logbook.errors import BadData, LogbookError, UserMistake
 from logbook.labs import dates
 from logbook.labs.cells import Beside
 from logbook.labs.profiles import applying, keeping, proposing
@@ -537,3 +538,43 @@ def test_no_cell_is_lost_doubled_or_changed(
         (code, name, value, "<" if mark in ("<", "U") else "", marks.get(mark, ""))
         for code, name, value, mark in expected
     ]
+
+
+BITS = [",", ";", "\n", '"', "(", "[", "+", "%", "ND", "<", "1e9", "NO3-N", "mg/kg", "=1+1", "\t",
+        "µ", "pH", "M3", "Sample", "²", "(+)", "٣", "-", "lb/acre", "mg/L", "1:5", "Nitrate",
+        "J", "½"]  # fmt: skip
+
+
+def mutated(text: str, draw: random.Random) -> str:
+    """A report with some of its characters changed, cut out, put in or repeated."""
+    made = list(text)
+    for _ in range(draw.choice([1, 2, 5, 20, 60])):
+        place, what = draw.randrange(len(made) + 1), draw.random()
+        if what < 0.6:
+            made[place : place + (what < 0.3)] = draw.choice(BITS)
+        elif what < 0.8:
+            del made[place : place + draw.randrange(1, 20)]
+        else:
+            made[place:place] = made[draw.randrange(len(made) + 1) :][:40]
+    return "".join(made) or "x"
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_report_that_is_torn_is_read_or_refused(tmp_path: Path, seed: int) -> None:
+    draw = random.Random(seed)
+    profiles = [keeping.load(NOWHERE, name) for name in keeping.shipped()]
+    path = tmp_path / "torn.csv"
+    beside = Beside(frozenset({A, B, C}), lab="L", report="1")
+    read_well = 0
+    for _ in range(150):
+        path.write_text(mutated(draw.choice([FEN, HARBOUR]), draw), encoding="utf-8")
+        try:
+            grid = read_grid(path)
+            for profile in profiles:
+                parsed = applying.apply(profile, grid, {}).parse(beside)
+                read_well += bool(parsed.results) and not parsed.problems
+            proposal = proposing.propose(grid, lambda question: question.example, "L")
+            applying.apply(read(proposal.text.encode(), "p", "p"), grid, {}).parse(beside)
+        except LogbookError as error:
+            assert error.message
+    assert read_well

@@ -73,6 +73,7 @@ def find_block(grid: Grid) -> Block | None:
     results = [roles["value"]] if long else _result_columns(titles, said, roles)
     rows, after = _rows(grid, header[-1] + 1, results)
     roles = _with_codes(grid, roles, rows)
+    long = "nutrient" in roles and "value" in roles
     return Block(tuple(header), spread, tuple(titles), said, roles, long, tuple(rows), tuple(after))
 
 
