@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from decimal import Decimal
 from typing import Any
 
 import pytest
 
 from logbook.journal.fold import agree
-from logbook.journal.kinds import readable, to_value
+from logbook.journal.kinds import from_value, readable, to_value
 from logbook.trial import rates, records
 from tests.store import made
 
@@ -16,6 +17,12 @@ TRIAL = {
     "name": "T", "question": "?", "zone": "Europe/Lisbon", "assigned": "drawn", "seed": 1,
     "planting_day": 28, "endpoint": "mineral-N", "protocol": "00", "depth_cm": "15", "cores": 8,
     "lab": None,
+}  # fmt: skip
+
+HANDLED = {"sample": "x", "analysis": "", "state": "frozen", "when": "2026-03-02", "text": ""}
+REFERENCE = {
+    "name": "soil", "analyte": "P", "value": "30", "unit": "mg/kg", "method": "Olsen", "sd": "2",
+    "trial": "",
 }  # fmt: skip
 
 
@@ -51,6 +58,23 @@ def _result(**changes: Any) -> dict[str, Any]:
         ),
         ("lot-moisture", {"lot": "l", "moisture": "100"}),
         ("watering-plan", {"trial": "t", "interval": 0, "amount": "1", "unit": "mL"}),
+        ("trial", {**TRIAL, "usual_days": 0}),
+        ("sent", {"shipment": "s", "sample": "x", "place": 0, "analyses": []}),
+        ("sent", {"shipment": "s", "sample": "x", "place": 1, "analyses": ["Se"]}),
+        (
+            "sent",
+            {"shipment": "s", "sample": "x", "place": 1, "analyses": ["P"], "methods": ["a", "b"]},
+        ),
+        ("handling", {**HANDLED, "state": "eaten"}),
+        ("handling", {**HANDLED, "analysis": "Se"}),
+        ("blind", {"code": "c", "kind": "triplicate", "of": "x", "trial": "t"}),
+        ("reference", {**REFERENCE, "unit": "g/kg"}),
+        ("reference", {**REFERENCE, "sd": "0"}),
+        ("reference", {**REFERENCE, "analyte": "Se"}),
+        (
+            "answer",
+            {"query": "q", "sample": "x", "what": "maybe", "when": "2026-03-02", "text": ""},
+        ),
     ],
 )
 def test_what_cannot_be_is_not_shown(space: str, value: dict[str, Any]) -> None:
@@ -65,8 +89,23 @@ def test_what_can_be_is_shown() -> None:
     assert readable("result", _result(value=None, limit="0.5", qualifier="<"))
     control = records.Treatment("t", "A", "a", True, None, None, None, Decimal(15))
     assert readable("treatment", to_value(control))
+    assert readable("handling", HANDLED) and readable("reference", REFERENCE)
+    assert readable("handling", {**HANDLED, "analysis": "P"})
+    sent = records.Sent("s", "x", 1, ("P",), ("Olsen",))
+    assert readable("sent", to_value(sent)) and from_value("sent", to_value(sent)) == sent
     too_much = {**to_value(control), "rate": "150", "rate_unit": rates.OF_MIX}
     assert not readable("treatment", too_much)
+
+
+def test_fields_that_say_nothing_are_left_out_so_that_old_and_new_programs_agree() -> None:
+    """A trial started by a program that knew no usual days is the trial started by this one."""
+    new = to_value(made.TRIAL)
+    assert "usual_days" not in new
+    assert agree(new, {name: value for name, value in new.items() if name != "usual_days"})
+    assert from_value("trial", new) == made.TRIAL
+    told = to_value(replace(made.TRIAL, usual_days=10))
+    assert told["usual_days"] == 10 and readable("trial", told)
+    assert "flags" not in _result()
 
 
 def test_one_value_has_one_writing() -> None:
