@@ -75,6 +75,10 @@ def print_labels(session: Session, asked: Wanted | None, codes: Iterable[str]) -
     done = labels.write_labels(asked.path, some, asked.sheet, asked.start)
     _say(done, len(some), asked)
     left = [f"no room on some labels: {', '.join(done.left_off)}"] if done.left_off else []
+    if done.replaced:
+        left.append(
+            "the font lacks some characters of these names: they are printed as question marks"
+        )
     for remark in (*remarks, *left):
         typer.echo(f"Note: {remark}.", err=True)
 

@@ -68,7 +68,9 @@ def labels(
     session: Session = context.obj
     ways = [which is not None, pull is not None, reserved, sheets, copy]
     if sum(ways) != 1:
-        raise UserMistake("labels of what?", "give CODES, --pull NAME, --reserved or --sheets")
+        raise UserMistake(
+            "name the bags in one way", "give CODES, --pull NAME or --reserved; or --sheets"
+        )
     if sheets or copy:
         _copy() if copy else _show_sheets()
         return
@@ -137,10 +139,10 @@ def _show_sheets() -> None:
     grids = printing.load(config.handbook_folder())
     wide = max(len(name) for name in grids.sheets)
     for name, one in grids.sheets.items():
-        size = f"{one.width:g} x {one.height:g} mm"
-        page = f"{one.columns} x {one.rows} on {one.page[0]:g} x {one.page[1]:g} mm"
+        size = f"{one.width:.4g} x {one.height:.4g} mm"
+        page = f"{one.columns} x {one.rows} on {one.paper}"
         meant = "  (if none is named)" if name == grids.default else ""
-        say(f"{name:<{wide}}  {size:<17}  {page}{meant}")
+        say(f"{name:<{wide}}  {size:<16}  {page}{meant}")
 
 
 COMMANDS = {"labels": command(labels)}

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import os
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
 from logbook.errors import UserMistake
+from logbook.report.labels import faces
 from logbook.report.labels.arranging import LEFT_OFF, Drawn, arrange
 from logbook.report.labels.content import Label
 from logbook.report.labels.grids import Sheet
@@ -17,11 +19,15 @@ ENDINGS = (".pdf", ".svg")
 
 @dataclass(frozen=True)
 class Printed:
-    """The files that were written, how many pages they hold, and what had no room on a label."""
+    """The files that were written, how many pages they hold, and what had no room on a label.
+
+    `replaced`: a name had characters that are printed as question marks.
+    """
 
     files: tuple[Path, ...]
     pages: int
     left_off: tuple[str, ...]
+    replaced: bool
 
 
 def check_file(path: Path, sheet: Sheet, start: int) -> None:
@@ -38,9 +44,22 @@ def check_file(path: Path, sheet: Sheet, start: int) -> None:
             f"--start {start} is not on the sheet {sheet.name}",
             f"it has {sheet.count} label{'s' * (sheet.count != 1)}: use 1 to {sheet.count}",
         )
-    if path.is_dir() or not path.parent.is_dir():
-        what = "is a folder" if path.is_dir() else "there is no such folder"
-        raise UserMistake(f"{path}: {what}", "name a file in a folder that is there")
+    problem = _unwritable(path)
+    if problem:
+        raise UserMistake(f"{path}: {problem}", "name a file in a folder that is there")
+
+
+def _unwritable(path: Path) -> str:
+    """Why a file cannot be written there, as far as that can be seen beforehand; else nothing."""
+    try:
+        if path.is_dir():
+            return "is a folder"
+        if not path.parent.is_dir():
+            return "there is no such folder"
+        path.with_name(f".{path.name}.part").exists()  # its name is longer
+    except OSError as problem:
+        return f"cannot be written: {problem.strerror}"
+    return "" if os.access(path.parent, os.W_OK) else "nothing may be written in that folder"
 
 
 def write_labels(path: Path, labels: Sequence[Label], sheet: Sheet, start: int = 1) -> Printed:
@@ -57,10 +76,19 @@ def write_labels(path: Path, labels: Sequence[Label], sheet: Sheet, start: int =
     title = f"Sample labels, sheet {sheet.name}"
     description = f"{several} of {sheet.width:g} x {sheet.height:g} mm; print at 100 %"
     _write(_contents(path, pages, sheet, title, description))
-    left_off = {name for one in drawn for name in one.left_off}
+    names = {name for one in drawn for name in one.left_off}
     return Printed(
-        tuple(_names(path, len(pages))), len(pages), tuple(n for n in LEFT_OFF if n in left_off)
+        tuple(_names(path, len(pages))),
+        len(pages),
+        tuple(name for name in LEFT_OFF if name in names),
+        any(_replaced(one) for one in labels),
     )
+
+
+def _replaced(label: Label) -> bool:
+    """Whether a name of a label has characters that the faces lack."""
+    names = " ".join(filter(None, (label.trial, label.bed, label.by, label.treatment)))
+    return faces.shown(names).count(faces.UNKNOWN) > names.count(faces.UNKNOWN)
 
 
 def _pages(drawn: Sequence[Drawn], each: int, start: int) -> list[list[tuple[int, Drawn]]]:
@@ -115,6 +143,7 @@ def _write(contents: Sequence[tuple[Path, bytes]]) -> None:
             os.replace(part, path)  # noqa: PTH105 - said plainly: an atomic rename
     except OSError as problem:
         for part, _ in beside:
-            part.unlink(missing_ok=True)
+            with suppress(OSError):
+                part.unlink()
         reason = problem.strerror or type(problem).__name__
         raise UserMistake(f"{beside[0][1]}: cannot be written: {reason}") from problem

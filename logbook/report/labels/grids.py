@@ -39,6 +39,12 @@ class Sheet:
     gap_y: float
 
     @property
+    def paper(self) -> str:
+        """The page in words: `A4`, `57 x 32 mm`."""
+        known = next((name for name, size in PAGES.items() if size == self.page), "")
+        return known or f"{self.page[0]:g} x {self.page[1]:g} mm"
+
+    @property
     def count(self) -> int:
         """Labels on a page."""
         return self.columns * self.rows
@@ -182,7 +188,7 @@ def _check(row: entries.Entry, sheet: Sheet) -> None:
             )
     if not takes(*sheet.room):
         row.problem(
-            "width",
+            "width" if takes(sheet.room[0] + _MOST, sheet.room[1]) else "height",
             f"a label of {sheet.width:g} x {sheet.height:g} mm has no room for the QR code and "
             "the code",
             "use larger labels: 30 x 12 mm at least, more at the page's edge",
