@@ -111,7 +111,7 @@ KINDS = {
 
 # Fields left out where they say nothing: then the value is, and agrees with, what programs wrote
 # that did not know them.
-_SINCE = ("flags", "usual_days")
+_SINCE = ("flags", "usual_days", "cv", "sd", "margin")
 
 
 def understood(entry: Entry) -> bool:
@@ -128,7 +128,7 @@ def to_value(record: Any) -> Value:
         if name in value and not value[name]:
             del value[name]
     for name, convert in converted:
-        if value[name] is not None:
+        if value.get(name) is not None:
             value[name] = convert(value[name])
     return value
 

@@ -120,3 +120,14 @@ def test_two_machines_that_import_one_report_agree() -> None:
     other = {**one, "file": "copy of a.csv", "received": "2026-03-22"}
     assert agree(one, other)
     assert not agree(one, {**other, "rows": 4})
+
+
+def test_what_was_added_to_a_record_later_is_left_out_where_it_says_nothing() -> None:
+    # A machine with an older program writes these records without the fields: no dispute follows.
+    followed = to_value(records.Followed("t", "P", "Mehlich-3"))
+    assert followed == {"trial": "t", "analyte": "P", "method": "Mehlich-3"}
+    content = to_value(records.LotContent("l", "P", Decimal("900"), "mg/kg", "dry", "acid digest"))
+    assert "sd" not in content
+    told = to_value(records.Followed("t", "P", "Mehlich-3", cv=Decimal("8"), margin=Decimal("5")))
+    assert (told["cv"], told["margin"]) == ("8", "5")
+    assert readable("followed", told) and from_value("followed", told).cv == Decimal("8")
