@@ -77,13 +77,15 @@ class Book:
         *,
         code: str | None = None,
         reason: str | None = None,
+        progress: Callable[[int], None] | None = None,
     ) -> Act:
         """Write records under their keys, replacing what is live there; a record None strikes.
 
-        Raises UserMistake if there is no record, or two under one key.
+        `progress` is told how many are written. Raises UserMistake if there is no record, or two
+        under one key.
         """
         values = ((key, None if record is None else to_value(record)) for key, record in records)
-        return self.write(kind, values, code=code, reason=reason)
+        return self.write(kind, values, code=code, reason=reason, progress=progress)
 
     def write(
         self,
@@ -92,6 +94,7 @@ class Book:
         *,
         code: str | None = None,
         reason: str | None = None,
+        progress: Callable[[int], None] | None = None,
     ) -> Act:
         """Write journal values under their keys as one act; see `record`."""
         act = code or self.new_code()
@@ -103,6 +106,8 @@ class Book:
                     raise UserMistake("one act cannot say two things about one line")
                 keys[key] = None
             trials |= self._append(kind, part, act, reason)
+            if progress is not None:
+                progress(len(keys))
         if not keys:
             raise UserMistake("there is nothing to write down")
         derived.refresh(self.connection, trials)

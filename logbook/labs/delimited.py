@@ -16,7 +16,7 @@ from collections.abc import Iterator
 
 from logbook.errors import UserMistake
 from logbook.labs import grid
-from logbook.labs.grid import Cells, cell_flaws, refused, shown
+from logbook.labs.grid import Cells, Progress, cell_flaws, refused, shown
 
 DELIMITERS = "\t;|,"
 _LOOKED_AT = 100_000
@@ -27,7 +27,9 @@ _LINE = re.compile(r"[^\r\n]*(?:\r\n?|\n)|[^\r\n]+")
 _NAMED = {"tab": "\t", "comma": ",", "semicolon": ";", "bar": "|", "\\t": "\t"}
 
 
-def split(text: str, name: str, delimiter: str | None = None) -> Cells:
+def split(
+    text: str, name: str, delimiter: str | None = None, progress: Progress | None = None
+) -> Cells:
     """The rows of a text, each as long as it was written; blank rows at the end are dropped.
 
     `name` is the file's in messages; `delimiter` overrules the one that would be found. Raises
@@ -36,7 +38,8 @@ def split(text: str, name: str, delimiter: str | None = None) -> Cells:
     asked = None if delimiter is None else _asked(delimiter)
     found, skip = _delimiter(text, name)
     cells = Cells(delimiter=asked or found)
-    _read(cells, _numbered(text, cells.delimiter or ",", skip, name), name, _is_odd(text))
+    numbered = _numbered(text, cells.delimiter or ",", skip, name, progress)
+    _read(cells, numbered, name, _is_odd(text))
     return cells
 
 
@@ -72,17 +75,20 @@ def _delimiter(text: str, name: str) -> tuple[str | None, int]:
     return best, 0
 
 
-def _numbered(text: str, delimiter: str, skip: int, name: str) -> Iterator[tuple[int, list[str]]]:
+def _numbered(
+    text: str, delimiter: str, skip: int, name: str, progress: Progress | None
+) -> Iterator[tuple[int, list[str]]]:
     """Each row with the 1-based line it starts on."""
-    count = 0
+    at = count = 0
 
     def lines() -> Iterator[str]:
         # Texts of a row are made all at once, so they are counted before.
-        nonlocal count
+        nonlocal at, count
         for found in itertools.islice(_LINE.finditer(text), skip, None):
             if found.end() - found.start() > _MOST_LINE:
                 what = f"the line is longer than {_MOST_LINE:,} characters"
                 raise refused(f"{name}, row {line}", what, 'check the quotes (") of that row')
+            at = found.end()
             count += found[0].count(delimiter)
             if count > _MOST_DELIMITERS:
                 raise grid.too_many_columns(f"{name}, row {line}", count)
@@ -93,6 +99,8 @@ def _numbered(text: str, delimiter: str, skip: int, name: str) -> Iterator[tuple
     try:
         for row in reader:
             count = 0
+            if progress is not None and line % 5_000 == 0:
+                progress(at / len(text))
             yield line, row
             line = skip + reader.line_num + 1
     except csv.Error as error:

@@ -11,11 +11,14 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from collections.abc import Collection, Iterator
+from collections.abc import Callable, Collection, Iterator
 from dataclasses import dataclass, field
 from typing import Literal
 
 from logbook.errors import BadData, Problem
+
+# Is told which share of a file, 0 to 1, has been read.
+Progress = Callable[[float], None]
 
 MOST_BYTES = 64 * 1024 * 1024
 MOST_ROWS = 500_000

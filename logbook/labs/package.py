@@ -21,7 +21,7 @@ from typing import Protocol
 from xml.parsers import expat
 
 from logbook.errors import BadData
-from logbook.labs.grid import refused, shown
+from logbook.labs.grid import Progress, refused, shown
 
 MOST_PARTS = 2_000
 MOST_INFLATED = 256 * 1024 * 1024
@@ -107,7 +107,7 @@ def _check(package: Package, entry: zipfile.ZipInfo) -> None:
         raise refused(package.file, what, "save the sheet as CSV")
 
 
-def feed(package: Package, part: str, handler: Handler) -> None:
+def feed(package: Package, part: str, handler: Handler, progress: Progress | None = None) -> None:
     """Read a part's XML from beginning to end; raises BadData for anything unsound in it."""
     entry = package.parts.get(part.lower())
     if entry is None:
@@ -122,6 +122,8 @@ def feed(package: Package, part: str, handler: Handler) -> None:
                     raise _too_large(package.file)
                 fed += len(piece)
                 parser.Parse(piece, False)
+                if progress is not None:
+                    progress(fed / max(entry.file_size, 1))
                 if fed - parser.CurrentByteIndex > MOST_TAG:
                     raise package.damaged(f"part {shown(part)} has a tag of several megabytes")
         parser.Parse(b"", True)

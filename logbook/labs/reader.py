@@ -18,7 +18,7 @@ Rules, in the order they are applied:
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
@@ -30,6 +30,7 @@ from logbook.labs.grid import (
     Cells,
     Flaw,
     Grid,
+    Progress,
     all_refused,
     cell_flaws,
     control_character,
@@ -44,7 +45,6 @@ __all__ = [
 ]  # fmt: skip
 
 Kind = Literal["csv", "xlsx"]
-Progress = Callable[[float], None]
 _BINARY = (
     (b"%PDF", "a PDF", "ask the laboratory for a CSV or XLSX file"),
     (b"\x1f\x8b", "a compressed file", "unpack it first"),
@@ -95,16 +95,18 @@ def read_grid(
     sheet: str | None = None,
     encoding: str | None = None,
     delimiter: str | None = None,
+    progress: Progress | None = None,
 ) -> Grid:
     """Read a CSV or XLSX file whole, header or not; see `Grid` for what is in it.
 
     `sheet` names a spreadsheet's sheet, needed if several hold data; `encoding` and `delimiter`
-    (or its name: comma, semicolon, tab, bar) overrule what would be found in a text file. Raises
-    BadData with every problem of the file at once, and UserMistake for a file that is missing, and
-    for a sheet, encoding or delimiter that does not exist.
+    (or its name: comma, semicolon, tab, bar) overrule what would be found in a text file;
+    `progress` is told how far it is. Raises BadData with every problem of the file at once, and
+    UserMistake for a file that is missing, and for a sheet, encoding or delimiter that does not
+    exist.
     """
     name, data = _bytes(path)
-    kind, cells = _cells(data, name, sheet, encoding, delimiter)
+    kind, cells = _cells(data, name, sheet, encoding, delimiter, progress)
     if not cells.rows:
         raise refused(place(name, cells.sheet), "the file is empty", "export it again")
     _refuse_fatal(cells, name, kind)
@@ -146,6 +148,7 @@ def read_sound_rows(
     sheet: str | None = None,
     encoding: str | None = None,
     delimiter: str | None = None,
+    progress: Progress | None = None,
 ) -> tuple[Table, list[Problem]]:
     """The rows that can be read, and a problem for every other one; else as `read_table`.
 
@@ -153,7 +156,7 @@ def read_sound_rows(
     may be recorded. The keywords are those of `read_grid`.
     """
     name, data = _bytes(path)
-    kind, cells = _cells(data, name, sheet, encoding, delimiter)
+    kind, cells = _cells(data, name, sheet, encoding, delimiter, progress)
     header, problems = _under_header(cells, name, kind)
     comma, doubtful = _marks(kind, cells, cells.rows)
     table = Table(
@@ -197,13 +200,18 @@ def _bytes(path: Path) -> tuple[str, bytes]:
 
 
 def _cells(
-    data: bytes, name: str, sheet: str | None, encoding: str | None, delimiter: str | None
+    data: bytes,
+    name: str,
+    sheet: str | None,
+    encoding: str | None,
+    delimiter: str | None,
+    progress: Progress | None,
 ) -> tuple[Kind, Cells]:
     """What a file of either kind holds; raises BadData for any other kind."""
     if data.startswith(b"PK\x03\x04"):
         from logbook.labs.xlsx import sheet_cells
 
-        return "xlsx", sheet_cells(data, name, sheet)
+        return "xlsx", sheet_cells(data, name, sheet, progress)
     if data.startswith(_OLD_FILE):
         raise _old_file(data, name)
     for magic, what, remedy in _BINARY:
@@ -212,7 +220,7 @@ def _cells(
     if sheet is not None:
         raise UserMistake(f"{name}: a text file has no sheets", "leave --sheet out")
     text, found = encodings.decode(data, name, encoding)
-    cells = delimited.split(text, name, delimiter)
+    cells = delimited.split(text, name, delimiter, progress)
     cells.encoding = found
     return "csv", cells
 

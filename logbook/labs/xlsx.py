@@ -20,7 +20,7 @@ from dataclasses import dataclass, field
 from logbook.errors import UserMistake
 from logbook.labs import formats
 from logbook.labs.formats import Look
-from logbook.labs.grid import Cells, refused, shown
+from logbook.labs.grid import Cells, Progress, refused, shown
 from logbook.labs.package import Link, Package, feed, links, open_package
 from logbook.labs.sheet import SheetReader, holds_anything
 from logbook.labs.strings import Strings, read_strings
@@ -89,7 +89,9 @@ class _Styles:
         """Formats are attributes."""
 
 
-def sheet_cells(data: bytes, file: str, wanted: str | None) -> Cells:
+def sheet_cells(
+    data: bytes, file: str, wanted: str | None, progress: Progress | None = None
+) -> Cells:
     """The cells of the sheet that is wanted, or of the only one that holds any.
 
     `file` is the file's name in messages. Raises BadData if the file is unsound or too large,
@@ -105,7 +107,7 @@ def sheet_cells(data: bytes, file: str, wanted: str | None) -> Cells:
     reader = SheetReader(
         package, one.name, strings, _looks(package, found), since_1904=book.since_1904
     )
-    feed(package, one.part, reader)
+    feed(package, one.part, reader, progress)
     cells = reader.cells()
     if any(link.kind == "vbaProject" for link in found.values()):
         notes.append("the spreadsheet holds macros: they were not run")
