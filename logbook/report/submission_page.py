@@ -15,8 +15,9 @@ PAPERS = ("a4", "letter")
 _MARGIN = 42.0  # points
 _PADDING = 6.0  # what the library leaves inside the margins
 _NORMAL, _SMALL = 9.0, 7.5
-# Shares of the width: place, sample, pulled, depth, kept, analyses, condition and remarks.
-_SHARES = (0.05, 0.13, 0.17, 0.08, 0.1, 0.27, 0.2)
+# Shares of the width, wide enough for a code of eight W: place, sample, pulled, depth, kept,
+# analyses, condition and remarks.
+_SHARES = (0.05, 0.15, 0.18, 0.07, 0.09, 0.28, 0.18)
 _HEADS = (
     "no.",
     "sample",
@@ -80,8 +81,8 @@ def _text(words: str, size: float = _NORMAL, *, bold: bool = False) -> Any:
         leading=size * 1.2,
         splitLongWords=1,
     )
-    # A method stays on one line: "1 M KCl" broken in two is read as another one.
-    kept = re.sub(r"\([^()]*\)", lambda one: one[0].replace(" ", "\xa0"), _latin(words))
+    # An analysis and its method stay on one line: "1 M KCl" broken in two is read as another one.
+    kept = re.sub(r"\S+ \([^()]*\)", lambda one: one[0].replace(" ", "\xa0"), _latin(words))
     return Paragraph(escape(kept), style)
 
 

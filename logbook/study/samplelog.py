@@ -26,7 +26,8 @@ if TYPE_CHECKING:
     from logbook.store.views import Found
 
 PULLED, SENT, REPORTED, STRUCK = "pulled", "sent", "reported", "struck"
-JUDGED = (QUERIED, RERUN, ACCEPTED, STRUCK)
+# Of what was judged at one time of one result, the last one here stands: a re-run is awaited.
+JUDGED = (QUERIED, ACCEPTED, RERUN, STRUCK)
 _SETTLED = (REPORTED, QUERIED, ACCEPTED, LOST, STRUCK)
 _ENOUGH = 3  # past reports, or the first of two would make the second late
 KEEPING = tuple(holding.KEPT.values())
@@ -51,9 +52,10 @@ class Event:
     text: str = ""
 
     @property
-    def order(self) -> tuple[date, int, str]:
+    def order(self) -> tuple[date, int, str, int]:
         """Where it stands among what happened."""
-        return (self.when.day, _ORDER[self.state], self.when.text)
+        judged = JUDGED.index(self.state) if self.state in JUDGED else 0
+        return (self.when.day, _ORDER[self.state], self.when.text, judged)
 
 
 @dataclass(frozen=True)
@@ -313,7 +315,7 @@ def _standing(events: Sequence[Event], results: Sequence[tuple[int, Event]]) -> 
     return lost[-1] if lost else events[-1] if events else None
 
 
-def _order(one: Event) -> tuple[date, int, str]:
+def _order(one: Event) -> tuple[date, int, str, int]:
     return one.order
 
 

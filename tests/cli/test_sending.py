@@ -8,7 +8,10 @@ import io
 import json
 import re
 import shutil
+import subprocess
+import sys
 import zlib
+from datetime import date
 from itertools import groupby
 from pathlib import Path
 from typing import Any
@@ -18,8 +21,12 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from logbook.journal import entry as journal
+from logbook.report.submission import Form, FormLine
+from logbook.report.submission_page import PAPERS, form_pdf
 from logbook.store import database, entries, projections, views
-from tests.cli.parted import HEADER, PARTED, begun
+from logbook.trial import records
+from logbook.trial.times import When
+from tests.cli.parted import HEADER, PARTED, begun, write
 from tests.program import Program
 
 PULLED = "2026-03-16T09:00+01:00"  # day 14 of the beds applied on 2 March
@@ -256,13 +263,13 @@ def test_analyses_that_are_not_asked_for_are_said(pulled: Program) -> None:
 
 
 def words_of(pdf: bytes) -> str:
-    """The words drawn on a PDF's pages: streams in ASCII85 of zlib (ISO 32000-1, 7.4.3, 7.4.4)."""
+    """The lines drawn on a PDF's pages: streams in ASCII85 of zlib (ISO 32000-1, 7.4.3, 7.4.4)."""
     drawn = []
     for stream in re.findall(rb"stream\r?\n(.*?)endstream", pdf, re.DOTALL):
         data = zlib.decompress(base64.a85decode(stream.strip().removesuffix(b"~>")))
         texts = re.findall(rb"\(((?:[^()\\]|\\.)*)\) Tj", data)
         drawn += [re.sub(rb"\\([()\\])", rb"\1", text).decode("cp1252") for text in texts]
-    return " ".join(drawn)
+    return "\n".join(drawn)
 
 
 @pytest.mark.parametrize("paper", ["a4", "letter"])
@@ -286,6 +293,16 @@ def test_the_form_tells_the_laboratory_what_it_needs_and_no_more(
     assert not [word for word in BETRAYS if word in text]
 
 
+@pytest.mark.parametrize("paper", PAPERS)
+def test_the_widest_code_and_a_method_stay_on_one_line(paper: str) -> None:
+    line = FormLine(1, "WWWWWWWW", "", "", "15", "moist", ("ammonium-N (0.01 M CaCl2 1:10)",))
+    page = form_pdf(Form("t", "RT4MAXCL", "lab", "", "", "", "", (line,) * 60), paper)
+    text = words_of(page)
+    assert text.count("WWWWWWWW") == 60
+    assert text.replace("\xa0", " ").count("ammonium-N (0.01 M CaCl2 1:10)") == 60
+    assert text.count("analyses (method)") == text.count("shipment RT4MAXCL, page") > 1
+
+
 def test_the_form_is_written_again_as_a_table(pulled: Program) -> None:
     code, order, _ = sent(pulled, "all", "--duplicate", "--reference", "house soil (invented)")
     pulled.must("lab", "form", code, "form.csv", on=SENT)
@@ -293,9 +310,8 @@ def test_the_form_is_written_again_as_a_table(pulled: Program) -> None:
     rows = list(csv.DictReader(io.StringIO(text)))
     assert [one["sample"] for one in rows] == order
     assert [int(one["place"]) for one in rows] == list(range(1, 9))
-    assert (
-        len({tuple(v for k, v in one.items() if k not in ("sample", "place")) for one in rows}) == 1
-    )
+    others = {tuple(v for k, v in one.items() if k not in ("sample", "place")) for one in rows}
+    assert len(others) == 1
     assert rows[0]["analyses"] == "nitrate-N (1 M KCl); ammonium-N (1 M KCl); pH (water 1:1)"
     assert not [word for word in BETRAYS if word in text]
     again = pulled("lab", "form", code, "form.csv", on=SENT)
@@ -323,7 +339,8 @@ def test_remarks_cannot_run_in_a_spreadsheet_or_break_the_page(pulled: Program) 
         pulled.must("lab", "form", code, name, on=SENT)
     row = next(csv.DictReader(io.StringIO((pulled.folder / "form.csv").read_text("utf-8"))))
     assert row["laboratory"] == "'" + formula
-    assert "=HYPERLINK(1) < b > ?" in words_of((pulled.folder / "form.pdf").read_bytes())
+    page = (pulled.folder / "form.pdf").read_bytes()
+    assert "=HYPERLINK(1) < b > ?" in words_of(page).replace("\n", " ")
 
 
 # --- holding times, drying ------------------------------------------------------------------------
@@ -452,6 +469,44 @@ def test_judgements_and_losses(pulled: Program) -> None:
     assert "never arrived" in pulled.must("lab", "log", "--sample", bags["B5"], on=on).out
     pulled.must("undo", on=on)
     assert "took back the marking of bags" in pulled.must("undo", on=on).out
+
+
+def test_a_query_stands_until_it_is_answered(pulled: Program) -> None:
+    """Of two queries about one result, the one that is open says where it stands."""
+    bag = codes_by_bed(pulled)["B1"]
+    sent(pulled, "all")
+    report(pulled, "R1", [f"{bag},NO3-N,10,mg/kg,1 M KCl"], "2026-03-24T09:00+01:00")
+    on, at = "2026-03-26T09:00+01:00", When(date(2026, 3, 24))
+
+    def query(kind: str) -> tuple[str, Any]:
+        name = journal.key("query", bag, "nitrate-N", "1 M KCl", "R1", kind)
+        what = "four times the bed's last value"
+        return name, records.Query(bag, "nitrate-N", "1 M KCl", "R1", what, kind, at, None)
+
+    def answer(kind: str, what: str) -> tuple[str, Any]:
+        ident = journal.ident(query(kind)[0])
+        return f"answer/{ident}", records.Answer(ident, bag, what, When(date(2026, 3, 25)), "rang")
+
+    write(pulled, "query", [query("jump"), query("form")])
+    assert states(pulled, on=on)["B1"]["nitrate-N"] == "queried"
+    write(pulled, "query", [answer("jump", "accepted")])
+    assert states(pulled, on=on)["B1"]["nitrate-N"] == "queried"
+    write(pulled, "query", [answer("form", "re-run asked")])
+    assert states(pulled, on=on)["B1"]["nitrate-N"] == "re-run asked"
+    steps = pulled.must("lab", "log", "--sample", bag, on=on).out
+    assert "queried nitrate-N, ana: four times the bed's last value" in steps
+    assert "re-run asked nitrate-N, ana: rang" in steps
+    story = " ".join(pulled.must("history", bag, on=on).out.split())
+    assert f"query on {bag} nitrate-N: four times the bed's last value" in story
+
+
+def test_the_daily_board_loads_no_records_of_shipments() -> None:
+    """They are read when asked for: seven more records are felt in the command typed most."""
+    code = (
+        "import sys; import logbook.cli.today, logbook.store.asking; "
+        "sys.exit('logbook.trial.custody' in sys.modules)"
+    )
+    assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0
 
 
 def test_parts_go_by_their_own_codes_and_tins_do_not_go(program: Program) -> None:
