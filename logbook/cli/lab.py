@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from logbook.cli import laboratory, profiled
+from logbook.cli import laboratory, profiled, sources
 from logbook.cli.app import group
 from logbook.cli.custody import log, mark
 from logbook.cli.forms import form
@@ -18,9 +17,11 @@ from logbook.cli.profile import PROFILE
 from logbook.cli.results import results
 from logbook.cli.sending import send
 from logbook.cli.session import Session, as_json, ask, say
+from logbook.cli.sources import Said, Source
 from logbook.cli.typed import add
-from logbook.errors import BadData, NeedsAnswer, Problem, UserMistake
+from logbook.errors import NeedsAnswer, UserMistake
 from logbook.report.lines import result_value
+from logbook.report.terminal.progress import bar
 from logbook.store import views
 from logbook.study import reports
 from logbook.study.reports import Answers
@@ -28,7 +29,6 @@ from logbook.study.reports import Answers
 if TYPE_CHECKING:
     from logbook.labs.cells import Beside
     from logbook.labs.importer import Parsed
-    from logbook.labs.profiles.applying import Applied
     from logbook.labs.reader import Table
     from logbook.study.reports import Change, Plan
     from logbook.trial.times import When
@@ -60,6 +60,10 @@ def import_report(
         list[str] | None,
         typer.Option(help="Limit of what was not detected: 'P=0.5'. With --profile."),
     ] = None,
+    sheet: Annotated[str | None, typer.Option(help="The sheet of a spreadsheet.")] = None,
+    encoding: Annotated[
+        str | None, typer.Option(help="How the text is encoded [from the file].")
+    ] = None,
     received: Annotated[str | None, typer.Option(help="When it came in [now].")] = None,
     reissued: Annotated[
         bool, typer.Option("--reissued", help="It replaces the report, or what was typed.")
@@ -82,8 +86,8 @@ def import_report(
               logbook lab import sheet.xlsx --profile fen
     """
     session: Session = context.obj
-    said = _Said(lab, report, method or (), skip or (), Answers(reissued, repeat))
-    source = _source(file, profile, limit or (), said)
+    said = Said(lab, report, method or (), skip or (), Answers(reissued, repeat))
+    source = sources.source(sources.File(file, sheet, encoding), profile, limit or (), said)
     table = source.table
     about = session.read(lambda store: laboratory.setting(store, session, source.codes))
     parsed = _parsed(session, source, about, said)
@@ -97,80 +101,13 @@ def import_report(
     if plan.records and not dry_run:
         _confirm(table.file, plan, reissued, json)
         code, plan = _write(session, job, before, plan)
-    notes = session.read(lambda store: _notes(store, about, parsed, plan))
+    notes = [*table.remarks, *session.read(lambda store: _notes(store, about, parsed, plan))]
     if json:
         as_json(_document(table.file, parsed, plan, notes, dry_run))
         return
     _say_what_happened(table.file, plan, code)
     if plan.records:
         laboratory.tell_notes(notes)
-
-
-@dataclass(frozen=True)
-class _Said:
-    """What the command line says about a file."""
-
-    lab: str | None
-    report: str | None
-    methods: Sequence[str]
-    skip: Sequence[str]
-    answers: Answers
-
-
-@dataclass(frozen=True)
-class _Source:
-    """A file's table, and how it is read: plainly, or by a profile of laboratory `lab`.
-
-    `torn` is what is wrong with rows that are not in the table.
-    """
-
-    table: Table
-    torn: Sequence[Problem] = ()
-    applied: Applied | None = None
-    lab: str | None = None
-
-    @property
-    def codes(self) -> set[str]:
-        """The valid sample codes in it."""
-        if self.applied is not None:
-            return self.applied.codes
-        from logbook.labs.importer import codes_in
-
-        return codes_in(self.table)
-
-    @property
-    def received(self) -> str | None:
-        """The day on which it came in, where the file says it."""
-        found = self.applied.received if self.applied is not None else None
-        return None if found is None else found.isoformat()
-
-    def number(self, named: str | None, known: str | None) -> str | None:
-        """The report's number."""
-        if self.applied is None:
-            return named or known
-        return profiled.number(self.applied, named, known)
-
-    def parse(self, beside: Beside, said: _Said, about: Setting) -> Parsed:
-        """The results, by the rules of its kind."""
-        if self.applied is not None:
-            return self.applied.parse(beside)
-        from logbook.labs.importer import parse_report
-
-        return parse_report(
-            self.table, beside, methods=said.methods, skip=said.skip, followed=about.methods
-        )
-
-
-def _source(file: Path, profile: str | None, limits: Sequence[str], said: _Said) -> _Source:
-    if profile is None:
-        if limits:
-            raise UserMistake("--limit goes with --profile", "or write <LIMIT into the file")
-        return _Source(*_table(file))
-    if said.methods or said.skip:
-        option = "--method" if said.methods else "--skip"
-        raise UserMistake(f"{option} does not go with --profile", "the profile says it")
-    known, applied, table = profiled.read(file, profile, limits)
-    return _Source(table, (), applied, known.lab)
 
 
 @dataclass(frozen=True)
@@ -190,17 +127,7 @@ class _Job:
         )
 
 
-def _table(file: Path) -> tuple[Table, list[Problem]]:
-    """The sound rows of a file, and what is wrong with the others."""
-    from logbook.labs.reader import read_sound_rows, shown
-
-    try:
-        return read_sound_rows(file)
-    except BadData as error:
-        raise profiled.refused(shown(file.name)[1:-1], error.problems) from None
-
-
-def _parsed(session: Session, source: _Source, about: Setting, said: _Said) -> Parsed:
+def _parsed(session: Session, source: Source, about: Setting, said: Said) -> Parsed:
     """The file's results; raises BadData with every problem of the file."""
     from logbook.labs.cells import Beside
     from logbook.labs.typed import option_text
@@ -226,7 +153,7 @@ def _parsed(session: Session, source: _Source, about: Setting, said: _Said) -> P
         parsed = profiled.with_moisture(session, about, source.applied, parsed)
     problems = [*source.torn, *parsed.problems]
     if problems:
-        raise profiled.refused(table.file, problems)
+        raise laboratory.refused(table.file, problems)
     return parsed
 
 
@@ -314,7 +241,12 @@ def _write(session: Session, job: _Job, before: int, plan: Plan) -> tuple[str | 
         if not plan.records:
             return None, plan
         reason = f"re-issued report {_numbers(plan)}" if plan.changed else None
-        return book.record("lab", plan.records, reason=reason).code, plan
+        records = plan.records
+        with bar(f"Writing {_many(len(records), 'line')}") as step:
+            act = book.record(
+                "lab", records, reason=reason, progress=lambda done: step(done / len(records))
+            )
+        return act.code, plan
 
 
 def _say_what_happened(file: str, plan: Plan, code: str | None) -> None:

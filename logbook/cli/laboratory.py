@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from logbook.cli.bags import not_meant
 from logbook.cli.session import Session, chosen, say
-from logbook.errors import LogbookError, UserMistake
+from logbook.errors import BadData, LogbookError, Problem, UserMistake
 from logbook.store import views
 from logbook.study import origins
 from logbook.trial import qualifiers
@@ -235,3 +235,9 @@ def tell_notes(notes: Iterable[str]) -> None:
     """Print notes, each once."""
     for note in dict.fromkeys(notes):
         tell(f"Note: {note}", 6)
+
+
+def refused(file: str, problems: Sequence[Problem]) -> BadData:
+    """The refusal of a whole file."""
+    many = f"{len(problems)} problem{'s' * (len(problems) != 1)}"
+    return BadData(f"{file}: {many}; nothing was written", problems)

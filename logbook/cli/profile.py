@@ -4,17 +4,18 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from logbook import config
 from logbook.cli.app import group
 from logbook.cli.laboratory import tell
-from logbook.cli.session import ask, say
+from logbook.cli.session import as_json, ask, say
 from logbook.errors import BadData, LogbookError, Problem, UserMistake
 
 if TYPE_CHECKING:
+    from logbook.labs.profiles.content import Profile
     from logbook.labs.profiles.proposing import Answer, Question
 
 _MOST_SHOWN = 20
@@ -118,16 +119,21 @@ def _check(name: str) -> None:
 
 def show(
     name: Annotated[str, typer.Argument(help="Its name.", show_default=False)],
+    json: Annotated[bool, typer.Option("--json", help="For programs.")] = False,
 ) -> None:
     """Show a profile: its file as it is, and what is wrong with it.
 
-    Examples: logbook lab profile show example-fen
+    Examples: logbook lab profile show fen
+              logbook lab profile show example-fen
     """
     from logbook.labs.profiles import keeping
     from logbook.labs.profiles.reading import read
 
     called, data, path = keeping.contents(config.profiles_folder(), name)
     profile = read(data, path, called)
+    if json:
+        as_json(_document(profile, path))
+        return
     say(f"{profile.name}: {profile.lab}")
     say(f"File: {path}")
     for one in profile.measures:
@@ -138,20 +144,43 @@ def show(
         say(f"  mark {mark}: {meaning}")
 
 
-def list_() -> None:
+def _document(profile: Profile, path: str) -> dict[str, Any]:
+    return {
+        "name": profile.name,
+        "lab": profile.lab,
+        "file": path,
+        "columns": [
+            {
+                "title": one.title or one.at,
+                "nutrient": one.nutrient,
+                "unit": one.unit or None,
+                "method": one.method or None,
+                "basis": one.basis,
+            }
+            for one in profile.measures
+        ],
+        "qualifiers": dict(profile.marks),
+    }
+
+
+def list_(json: Annotated[bool, typer.Option("--json", help="For programs.")] = False) -> None:
     """List the profiles: your own, and the examples of invented laboratories.
 
     Examples: logbook lab profile list
+              logbook lab profile list --json
     """
     from logbook.labs.profiles import keeping
 
     folder = config.profiles_folder()
     own = keeping.own(folder)
+    examples = [name for name in keeping.shipped() if name not in own]
+    if json:
+        as_json({"folder": str(folder), "profiles": own, "examples": examples})
+        return
     for name in own:
         say(f"{name}  {_lab(name)}")
-    for name in keeping.shipped():
-        if name not in own:
-            say(f"{name}  {_lab(name)}, an example")
+    for name in examples:
+        say(f"{name}  {_lab(name)}, an example")
     say(f"Yours are in {folder}")
 
 

@@ -7,9 +7,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from logbook import config
-from logbook.cli.laboratory import Setting
+from logbook.cli.laboratory import Setting, refused
 from logbook.cli.session import Session, ask
-from logbook.errors import BadData, Problem, UserMistake
+from logbook.errors import BadData, UserMistake
+from logbook.report.terminal.progress import bar
 
 if TYPE_CHECKING:
     from logbook.labs.importer import Parsed
@@ -18,32 +19,33 @@ if TYPE_CHECKING:
     from logbook.labs.profiles.mapping import Mapped
 
 
-def read(file: Path, name: str, limits: Sequence[str]) -> tuple[Profile, Applied, Mapped]:
-    """The report as the profile reads it; raises BadData with everything that is wrong with it."""
+def read(
+    file: Path, sheet: str | None, encoding: str | None, name: str, limits: Sequence[str]
+) -> tuple[Profile, Applied, Mapped]:
+    """The report as the profile reads it; raises BadData with everything that is wrong with it.
+
+    `sheet` and `encoding` are what the person says, before the profile.
+    """
     from logbook.labs.profiles import applying, keeping
     from logbook.labs.reader import read_grid, shown
 
     profile = keeping.load(config.profiles_folder(), name)
     said = limits_said(limits)
     try:
-        grid = read_grid(
-            file,
-            sheet=profile.sheet,
-            encoding=profile.encoding,
-            delimiter=profile.delimiter,
-        )
+        with bar(f"Reading {shown(file.name)}") as step:
+            grid = read_grid(
+                file,
+                sheet=sheet or profile.sheet,
+                encoding=encoding or profile.encoding,
+                delimiter=profile.delimiter,
+                progress=step,
+            )
     except BadData as error:
         raise refused(shown(file.name)[1:-1], error.problems) from None
     applied = applying.apply(profile, grid, said, file.name)
     if applied.problems or applied.table is None:
         raise refused(grid.file, applied.problems)
     return profile, applied, applied.table
-
-
-def refused(file: str, problems: Sequence[Problem]) -> BadData:
-    """The refusal of a whole file."""
-    many = f"{len(problems)} problem{'s' * (len(problems) != 1)}"
-    return BadData(f"{file}: {many}; nothing was written", problems)
 
 
 def limits_said(options: Sequence[str]) -> dict[str, str]:

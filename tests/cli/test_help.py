@@ -13,6 +13,7 @@ from tests.program import Program
 
 # What only writes, prints a file or draws nothing that a program would read.
 WRITING = {
+    "lab profile new",
     "demo", "trial template", "trial start", "amendment set", "amendment add", "treatment add",
     "bed add", "calendar add", "calendar drop", "fill", "apply", "water", "measure", "pull",
     "labels", "weigh", "skip", "note", "event", "undo", "strike", "correct", "lab add", "season",

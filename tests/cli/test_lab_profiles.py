@@ -6,6 +6,7 @@ import json
 import sqlite3
 from pathlib import Path
 
+import openpyxl
 import pytest
 
 from logbook.cli import profile as profiles
@@ -271,8 +272,16 @@ def test_a_wrong_answer_is_refused_with_its_line(
 def test_list_and_show(program: Program, folder: Path) -> None:
     listed = program.must("lab", "profile", "list", on=ON).out
     assert "example-fen  Fen Soil Laboratory (invented), an example" in listed
+    document = json.loads(program.must("lab", "profile", "list", "--json", on=ON).out)
+    assert (document["folder"], document["profiles"]) == (str(folder), [])
     shown = program.must("lab", "profile", "show", "example-fen", on=ON).out
     assert "K2O mg/kg Mehlich-3: K2O, mg/kg, Mehlich-3 ICP, dry" in shown
+    document = json.loads(
+        program.must("lab", "profile", "show", "example-fen", "--json", on=ON).out
+    )
+    assert (document["lab"], document["qualifiers"]["J"]) == (
+        "Fen Soil Laboratory (invented)", "estimated",
+    )  # fmt: skip
     assert program("lab", "profile", "show", "exmple-fen", on=ON).code == 2
 
 
@@ -293,3 +302,19 @@ def test_a_ratio_that_is_stated_starts_a_series_of_its_own(
     assert "another method, basis, unit or laboratory was used too" in text
     results = json.loads(program.must("lab", "results", "--json", on=ON).out)["results"]
     assert {one["method"] for one in results} == {"1 M KCl", "1 M KCl 1:10"}
+
+
+def test_a_sheet_of_several(pulled: tuple[Program, list[str]]) -> None:
+    program, codes = pulled
+    book = openpyxl.Workbook()
+    book.active.append(["Invented Soil Lab", "cover"])
+    page = book.create_sheet("Soil")
+    for row in (["ID", "In", "N"], *([code, "03/04/2026", 10.5] for code in codes)):
+        page.append(row)
+    book.save(program.folder / "several.xlsx")
+    said = imported(program, "several.xlsx", "--report", "1")
+    assert (said.code, "--sheet NAME" in said.err) == (2, True)
+    said = imported(program, "several.xlsx", "--report", "1", "--sheet", "Soil")
+    assert (said.code, "imported 6 results" in said.out) == (0, True)
+    plain = program("lab", "import", "several.xlsx", "--sheet", "Soil", "--dry-run", on=ON)
+    assert plain.code == 2  # "ID" and "N" say too little without the profile

@@ -1,0 +1,111 @@
+"""A report's file as `lab import` takes it: plainly, or by the profile of its laboratory."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from logbook.cli import profiled
+from logbook.cli.laboratory import Setting, refused
+from logbook.errors import BadData, Problem, UserMistake
+from logbook.report.terminal.progress import bar
+from logbook.study.reports import Answers
+
+if TYPE_CHECKING:
+    from logbook.labs.cells import Beside
+    from logbook.labs.importer import Parsed
+    from logbook.labs.profiles.applying import Applied
+    from logbook.labs.reader import Table
+
+
+@dataclass(frozen=True)
+class Said:
+    """What the command line says about a file."""
+
+    lab: str | None
+    report: str | None
+    methods: Sequence[str]
+    skip: Sequence[str]
+    answers: Answers
+
+
+@dataclass(frozen=True)
+class File:
+    """A file, and how it is opened where the person says so."""
+
+    path: Path
+    sheet: str | None
+    encoding: str | None
+
+
+@dataclass(frozen=True)
+class Source:
+    """A file's table, and how it is read: plainly, or by a profile of laboratory `lab`.
+
+    `torn` is what is wrong with rows that are not in the table.
+    """
+
+    table: Table
+    torn: Sequence[Problem] = ()
+    applied: Applied | None = None
+    lab: str | None = None
+
+    @property
+    def codes(self) -> set[str]:
+        """The valid sample codes in it."""
+        if self.applied is not None:
+            return self.applied.codes
+        from logbook.labs.importer import codes_in
+
+        return codes_in(self.table)
+
+    @property
+    def received(self) -> str | None:
+        """The day on which it came in, where the file says it."""
+        found = self.applied.received if self.applied is not None else None
+        return None if found is None else found.isoformat()
+
+    def number(self, named: str | None, known: str | None) -> str | None:
+        """The report's number."""
+        if self.applied is None:
+            return named or known
+        return profiled.number(self.applied, named, known)
+
+    def parse(self, beside: Beside, said: Said, about: Setting) -> Parsed:
+        """The results, by the rules of its kind."""
+        if self.applied is not None:
+            return self.applied.parse(beside)
+        from logbook.labs.importer import parse_report
+
+        return parse_report(
+            self.table, beside, methods=said.methods, skip=said.skip, followed=about.methods
+        )
+
+
+def source(file: File, profile: str | None, limits: Sequence[str], said: Said) -> Source:
+    """The file's table as it is to be read; raises BadData with all that is wrong with it."""
+    if profile is None:
+        if limits:
+            raise UserMistake("--limit goes with --profile", "or write <LIMIT into the file")
+        return Source(*_table(file))
+    if said.methods or said.skip:
+        option = "--method" if said.methods else "--skip"
+        raise UserMistake(f"{option} does not go with --profile", "the profile says it")
+    opened = (file.path, file.sheet, file.encoding)
+    known, applied, table = profiled.read(*opened, profile, limits)
+    return Source(table, (), applied, known.lab)
+
+
+def _table(file: File) -> tuple[Table, list[Problem]]:
+    """The sound rows of a file, and what is wrong with the others."""
+    from logbook.labs.reader import read_sound_rows, shown
+
+    try:
+        with bar(f"Reading {shown(file.path.name)}") as step:
+            return read_sound_rows(
+                file.path, sheet=file.sheet, encoding=file.encoding, progress=step
+            )
+    except BadData as error:
+        raise refused(shown(file.path.name)[1:-1], error.problems) from None
