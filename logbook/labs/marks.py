@@ -18,6 +18,7 @@ from logbook.labs.grid import shown
 from logbook.trial import chemistry, qualifiers, units
 from logbook.trial.chemistry import Measured
 
+_LONGEST = 80
 NOTHING = "nothing"  # a mark that says that nothing was reported
 # Marks that mean one thing everywhere. Single letters are none of them: J, U, R, H, B, L, * mean
 # different things at different laboratories, and H, L, M are ratings as well. Common practice.
@@ -75,6 +76,8 @@ class Marks:
 
         Raises UserMistake for what cannot be understood.
         """
+        if len(cell) > _LONGEST:
+            raise UserMistake(f"{shown(cell)} is too long for a result", "look at the cell")
         text = cell.strip().translate(_BLANKS)
         whole = self.words(text)
         if whole is not None:
@@ -93,7 +96,7 @@ class Marks:
     def strange(self, cell: str) -> list[str]:
         """The marks of a cell that nothing explains."""
         text = cell.strip().translate(_BLANKS)
-        if not text or self.words(text) is not None:
+        if len(text) > _LONGEST or not text or self.words(text) is not None:
             return []
         sign = _SIGN.match(text)
         text = sign[2] if sign else text

@@ -322,6 +322,9 @@ WRONG = [
     (P + "metod = 'x'\n", "there is no such key in this section; did you mean 'method'?"),
     ("[layuot]\nx = 1\n", "did you mean 'layout'?"),
     ("lab = \n", "this is no TOML"),
+    ('"a\\u001bb" = 1\n', "'a\\x1bb'"),
+    ('[qualifiers]\n"\\u001b[2J" = "estimated"\n', "this is no mark that can be printed"),
+    (P.replace("Olsen", "x" * 81), "the method has 81 characters, more than 80"),
 ]  # fmt: skip
 
 
@@ -578,3 +581,26 @@ def test_a_report_that_is_torn_is_read_or_refused(tmp_path: Path, seed: int) -> 
         except LogbookError as error:
             assert error.message
     assert read_well
+
+
+def test_the_number_of_a_report(tmp_path: Path) -> None:
+    profile = '[report]\nnumber = "A1"\n' + SMALL.partition("\n")[2].replace("[1]", "[2]") + P
+    profile = f"format = 1\n{profile}"
+    profile = profile.replace('lab = "Invented"\n', "").replace(
+        "1\n[report]", '1\nlab = "L"\n[report]'
+    )
+    for text, number in (("Report no.: 26-114", "26-114"), ("26:114", "26:114"), (" 7  b", "7 b")):
+        made = applied(tmp_path, f"{text},\nID,P\n{A},4\n", profile)
+        assert (made.problems, made.number) == ([], number)
+    named = profile.replace('"A1"', '"file name"')
+    found = read(named.encode(), "p.toml", "p")
+    path = tmp_path / "r.csv"
+    made = applying.apply(found, read_grid(path), {}, "a\x1b[2Jb.csv")
+    assert [one.what for one in made.problems] == ["'a\\x1b[2Jb' cannot be the number of a report"]
+
+
+def test_an_endless_cell_is_no_result(tmp_path: Path) -> None:
+    content = f"ID,P\n{A},4{' J' * 4000}\n"
+    made = applied(tmp_path, content, SMALL + P)
+    (problem,) = made.parse(Beside(frozenset({A}), lab="L", report="1")).problems
+    assert "is too long for a result" in problem.what

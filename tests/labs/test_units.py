@@ -16,7 +16,10 @@ from logbook.trial.contents import Known
 from logbook.trial.methods import full_name
 
 
-def canonical(value: str, unit: str, name: str, known: Known = Known()) -> Decimal:
+NOTHING = Known()
+
+
+def canonical(value: str, unit: str, name: str, known: Known = NOTHING) -> Decimal:
     analyte, share = chemistry.find_analyte(name)
     return units.scale(Decimal(value), contents.factor(unit, analyte, share, known))
 

@@ -218,3 +218,18 @@ def test_values_no_soil_can_have(value: str, name: str, what: str) -> None:
     with pytest.raises(UserMistake) as caught:
         chemistry.check_range(Decimal(value), chemistry.ANALYTES[name])
     assert caught.value.message == what
+
+
+def test_the_two_readings_of_an_ambiguous_word() -> None:
+    assert chemistry.readings("Nitrate") == ("NO3", "NO3-N")
+    assert chemistry.readings("potash") == ("K2O", "K")
+
+
+# Factors of the trade (extension bulletins; NCDA for P2O5) beside ours: rounded, up to 1 % off.
+TRADE = [("NO3", 0.226), ("NH4", 0.776), ("P2O5", 0.44), ("K2O", 0.83), ("SO4", 1 / 3.0)]
+
+
+@pytest.mark.parametrize(("form", "factor"), TRADE)
+def test_shares_against_the_rounded_factors_of_the_trade(form: str, factor: float) -> None:
+    _, share = chemistry.find_analyte(form)
+    assert float(share) == pytest.approx(factor, rel=0.01)

@@ -6,6 +6,7 @@ what they mean, and how marks and numbers are written.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
@@ -14,9 +15,9 @@ from fractions import Fraction
 from pathlib import PurePath
 
 from logbook.errors import Problem, UserMistake
-from logbook.labs.cells import Beside, Kind
+from logbook.labs.cells import MOST_TEXT, Beside, Kind
 from logbook.labs.dates import read_date
-from logbook.labs.grid import Grid, letters
+from logbook.labs.grid import Grid, control_character, letters, shown
 from logbook.labs.importer import Parsed, parse_understood
 from logbook.labs.marks import Marks
 from logbook.labs.profiles.content import ASKED, FILE_NAME, Profile
@@ -24,6 +25,8 @@ from logbook.labs.profiles.finding import Found, find
 from logbook.labs.profiles.mapping import Making, Mapped
 from logbook.trial import codes, contents, qualifiers, units
 from logbook.trial.records import Result
+
+_LABEL = re.compile(r"\A[^\d:]*:\s*")
 
 
 @dataclass
@@ -85,9 +88,15 @@ def _number(profile: Profile, grid: Grid, path: str, found: Found) -> str:
     if "report" in found.roles or profile.number == ASKED:
         return ""
     if profile.number == FILE_NAME:
-        return " ".join(PurePath(path or grid.file).stem.split())
-    text = _cell(profile.number, grid, found, "the report's number").rpartition(":")[2].strip()
-    return " ".join(text.split())
+        text = PurePath(path or grid.file).stem
+    else:
+        # "Report no.: 26-114" is 26-114; "26:114" stays what it is.
+        text = _LABEL.sub("", _cell(profile.number, grid, found, "the report's number"))
+    number = " ".join(text.split())
+    if control_character(number) or len(number) > MOST_TEXT:
+        what = f"{shown(number)} cannot be the number of a report"
+        found.problems.append(Problem(grid.place(), what, "give it with --report NUMBER"))
+    return number
 
 
 def _cell(name: str, grid: Grid, found: Found, what: str) -> str:

@@ -14,6 +14,7 @@ from logbook.trial import codes
 
 _LOOKED_AT = 80
 _MOST_HEADER = 5
+_LONGEST_NUMBER = 40
 _NAMES = {role: "|".join(ROLES[role]).split("|") for role in ROLES}
 _NAMES["report"] += ["work order", "order no", "job no", "job", "certificate no"]
 _NAMES["qualifier"] += ["q", "qual", "qualifiers", "remark code", "code of remark"]
@@ -196,15 +197,17 @@ def _with_codes(grid: Grid, roles: dict[str, int], rows: Iterable[int]) -> dict[
     return roles
 
 
+def _is_number(cell: str) -> bool:
+    return len(cell) <= _LONGEST_NUMBER and _NUMBER.match(cell) is not None
+
+
 def _rows(grid: Grid, first: int, results: Sequence[int]) -> tuple[list[int], list[int]]:
     """Rows of data, to the last that has a number where results stand; and what is below them."""
     rest = [
         place for place in range(first, len(grid.rows)) if any(map(str.strip, grid.rows[place]))
     ]
     with_numbers = [
-        place
-        for place in rest
-        if any(_NUMBER.match(grid.rows[place][column]) for column in results)
+        place for place in rest if any(_is_number(grid.rows[place][column]) for column in results)
     ]
     last = with_numbers[-1] if with_numbers else first - 1
     return [one for one in rest if one <= last], [one for one in rest if one > last]

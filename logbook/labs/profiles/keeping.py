@@ -84,6 +84,9 @@ def save(folder: Path, name: str, text: str, replace: bool) -> Path:
         folder.mkdir(parents=True, exist_ok=True)
         temporary.write_text(text, encoding="utf-8")
         temporary.replace(path)
+    except UnicodeEncodeError:
+        temporary.unlink(missing_ok=True)
+        raise UserMistake("an answer has a character that is no text", "type it again") from None
     except OSError as problem:
         temporary.unlink(missing_ok=True)
         raise UserMistake(

@@ -11,9 +11,9 @@ from logbook.labs.grid import Grid, shown
 from logbook.labs.marks import Marks
 from logbook.labs.profiles.content import Measure, Profile
 from logbook.labs.profiles.finding import Found
-from logbook.labs.profiles.reading import refuse_share
+from logbook.labs.profiles.reading import full_method, refuse_share
 from logbook.labs.reader import Table
-from logbook.trial import chemistry, contents, methods
+from logbook.trial import chemistry, contents
 
 _HEADER = ("sample", "nutrient", "unit", "method", "basis", "value", "limit")
 _MOST_NAMED = 20
@@ -217,7 +217,7 @@ def _completed(measure: Measure, unit: str, method: str, basis: str) -> Measure:
     if unit and measure.unit and _other_unit(measure, unit):
         what = f"the row says {unit}, the profile {measure.unit}"
         raise UserMistake(what, "ask the laboratory, then mend the profile")
-    if method and measure.method and methods.full_name(method) != measure.method:
+    if method and measure.method and full_method(method) != measure.method:
         what = f"the row says {method}, the profile {measure.method}"
         raise UserMistake(what, "a change of the method starts a new series: mend the profile")
     if basis and basis.lower() not in BASES:
@@ -226,7 +226,7 @@ def _completed(measure: Measure, unit: str, method: str, basis: str) -> Measure:
     full = replace(
         measure,
         unit=measure.unit or unit,
-        method=measure.method or (methods.full_name(method) if method else ""),
+        method=measure.method or (full_method(method) if method else ""),
         basis=own,
         to_dry=measure.to_dry and own == "moist",
     )

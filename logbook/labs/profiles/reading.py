@@ -11,6 +11,8 @@ from typing import Any
 
 from logbook.errors import UserMistake
 from logbook.labs import encodings
+from logbook.labs.cells import MOST_TEXT
+from logbook.labs.grid import control_character
 from logbook.labs.marks import NOTHING, THOUSANDS
 from logbook.labs.profiles import content
 from logbook.labs.profiles.content import Layout, Measure, Profile, Roles
@@ -19,6 +21,7 @@ from logbook.trial import chemistry, contents, methods, qualifiers, units
 from logbook.trial.chemistry import Analyte
 from logbook.trial.contents import Known
 
+_LONGEST_MARK = 30
 _LONG_ROLES = ("nutrient", "value")
 _CELL = re.compile(r"[A-Za-z]{1,3}[1-9][0-9]{0,5}\Z")
 _LETTERS = re.compile(r"[A-Za-z]{1,3}\Z|[1-9][0-9]{0,3}\Z")
@@ -38,6 +41,8 @@ def read(data: bytes, file: str, name: str) -> Profile:
         remedy = f"this program reads format {content.FORMAT}"
         top.problem("format", "this format is not known", remedy)
     lab = top.text("lab", "name the laboratory")
+    if len(lab) > MOST_TEXT:
+        top.problem("lab", f"it has more than {MOST_TEXT} characters", "shorten it")
     about = _file(top.section("file"))
     layout = _layout(top.section("layout"))
     roles = _roles(top.section("columns"), layout.long)
@@ -153,6 +158,9 @@ def _marks(section: Section) -> dict[str, str]:
     found: dict[str, str] = {}
     for mark in section.table:
         said = section.text(mark, "say what the mark stands for")
+        if not mark.strip() or control_character(mark) or len(mark) > _LONGEST_MARK:
+            section.problem(mark, "this is no mark that can be printed", "write the mark itself")
+            continue
         strange = [word for word in said.split() if word not in qualifiers.WORDS]
         if said == NOTHING:
             found[" ".join(mark.split())] = NOTHING
@@ -233,7 +241,7 @@ def _method(row: Section, ratio: Fraction | None, detection: str, in_rows: bool)
     if not said:
         return "" if in_rows and "method" not in row.table else None
     try:
-        return methods.full_name(said, contents.ratio_text(ratio) if ratio else "", own)
+        return full_method(said, contents.ratio_text(ratio) if ratio else "", own)
     except UserMistake as mistake:
         row.problem("method", mistake.message, mistake.hint)
         return None
@@ -255,6 +263,15 @@ def _unit(
         row.problem("unit", mistake.message, mistake.hint)
         return None
     return said
+
+
+def full_method(said: str, ratio: str = "", detection: str = "") -> str:
+    """A method's full name, not too long to be kept; raises UserMistake."""
+    name = methods.full_name(said, ratio, detection)
+    if len(name) > MOST_TEXT:
+        what = f"the method has {len(name)} characters, more than {MOST_TEXT}"
+        raise UserMistake(what, "shorten it")
+    return name
 
 
 def refuse_share(unit: str, analyte: Analyte) -> None:

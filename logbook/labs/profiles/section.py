@@ -93,7 +93,8 @@ class Section:
         lines = self.findings.lines
         own = (self.name, self.place)
         line = lines.get((*own, key)) or lines.get((*own, "")) or 1
-        named = f"[{self.name}] {key}".strip() if self.name else key
+        key_shown = key if key.isprintable() else shown(key)
+        named = f"[{self.name}] {key_shown}".strip() if self.name else key_shown
         count = f" {self.place + 1}" if self.name == "column" else ""
         where = f"{self.findings.file}, line {line}" + (f", {named}" if named else "") + count
         if key in self.table:

@@ -17,6 +17,7 @@ from logbook.labs.headings import read_heading
 from logbook.trial import chemistry, contents, methods, units
 
 _LONGEST = 4
+_LONGEST_TEXT = 200  # a cell that says more is no heading
 _CHARGE = "\x01"  # in place of the bracket of cmol(+)/kg, which breaks nothing
 _BREAKS = re.compile(r"[\[\](){},;\n]+|\s-\s|\s{2,}")
 _RATIO = re.compile(r"[0-9.]+\s*(?:g)?\s*:\s*[0-9.]+\s*(?:ml)?\Z", re.IGNORECASE)
@@ -54,6 +55,7 @@ class Said:
 def understood(parts: list[str]) -> Said:
     """What the cells of a heading say, from the uppermost row down."""
     said = Said()
+    parts = [part for part in parts if len(part) <= _LONGEST_TEXT]
     for part in parts:
         for chunk in _BREAKS.split(part.replace("(+)", _CHARGE)):
             text = chunk.replace(_CHARGE, "(+)").strip(" .:-")
