@@ -315,7 +315,7 @@ def test_a_pdf_page_has_its_true_size_and_its_own_fonts(name: str, tmp_path: Pat
     assert set(re.findall(rb"/BaseFont /\w+\+(\S+)", data)) >= {b"DejaVuSans", b"DejaVuSans-Bold"}
 
 
-@given(st.integers(1, 500), st.sampled_from(["a4-63x38", "letter-44x12"]), st.data())
+@given(st.integers(1, 500), st.sampled_from(["a4-70x37", "letter-44x12"]), st.data())
 @settings(max_examples=12)
 def test_any_number_of_labels_from_any_place_on(
     tmp_path_factory: pytest.TempPathFactory, count: int, name: str, data: st.DataObject
