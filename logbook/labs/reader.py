@@ -18,6 +18,7 @@ Rules, in the order they are applied:
 from __future__ import annotations
 
 import hashlib
+import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
@@ -34,6 +35,7 @@ from logbook.labs.grid import (
     all_refused,
     cell_flaws,
     control_character,
+    letters,
     place,
     refused,
     shown,
@@ -51,6 +53,7 @@ _BINARY = (
     (b"7z\xbc\xaf", "a compressed file", "unpack it first"),
     (b"Rar!", "a compressed file", "unpack it first"),
 )
+_PAGE = re.compile(r"\s*<(?:[?!]|html|table|workbook)", re.IGNORECASE)
 _OLD_FILE = b"\xd0\xcf\x11\xe0"
 _LOCKED = "EncryptedPackage".encode("utf-16-le")
 
@@ -220,6 +223,9 @@ def _cells(
     if sheet is not None:
         raise UserMistake(f"{name}: a text file has no sheets", "leave --sheet out")
     text, found = encodings.decode(data, name, encoding)
+    if _PAGE.match(text):
+        what = "this is a page of tags (HTML or XML), whatever its name says, not a table"
+        raise refused(name, what, "open it in a spreadsheet program and save it as XLSX or CSV")
     cells = delimited.split(text, name, delimiter, progress)
     cells.encoding = found
     return "csv", cells
@@ -290,6 +296,8 @@ def _under_header(cells: Cells, name: str, kind: Kind) -> tuple[tuple[str, ...],
     ]
     if problems:
         raise all_refused(problems)
+    if kind == "xlsx" and len(header) * len(cells.rows) > grid.MOST_CELLS:
+        raise grid.too_many_cells(place(name, cells.sheet))
     problems = _body(cells, first, header, name, kind)
     if not cells.rows and not problems:
         raise refused(name, "there is a header but no row below it", "export the file again")
@@ -343,7 +351,7 @@ def _body(
         if kind == "xlsx" and len(row) < width:
             row.extend([""] * (width - len(row)))
         where = place(name, cells.sheet, line)
-        found = [] if len(row) == width else [_ragged(row, header, where)]
+        found = [] if len(row) == width else [_ragged(row, header, where, kind)]
         for flaw in flaws.get(at, ()) if not found else ():
             if flaw.column < width:
                 found += _told([flaw], f"{where}, column {header[flaw.column]}", row[flaw.column])
@@ -359,14 +367,16 @@ def _body(
     return problems
 
 
-def _ragged(row: list[str], header: tuple[str, ...], where: str) -> Problem:
+def _ragged(row: list[str], header: tuple[str, ...], where: str, kind: Kind) -> Problem:
     cells = "1 cell" if len(row) == 1 else f"{len(row):,} cells"
     what = f"the row has {cells}, the header {len(header)}"
     if len(row) < len(header):
         return Problem(f"{where}, column {header[len(row)]}", what, "fill the row up")
     extra = shown(row[len(header)])
-    return Problem(
-        f"{where}, column {len(header) + 1} (value {extra})",
-        what,
-        "quote cells that hold the delimiter, such as a decimal comma, or put ; between columns",
-    )
+    at = letters(len(header)) if kind == "xlsx" else len(header) + 1
+    if kind == "xlsx":
+        remedy = "name its column in the header, or empty the cell"
+    else:
+        remedy = "quote cells that hold the delimiter, such as a decimal comma, or put ; between"
+        remedy += " columns"
+    return Problem(f"{where}, column {at} (value {extra})", what, remedy)

@@ -103,6 +103,8 @@ WRONG = [
     (b"%PDF-1.7", "soil.csv: this is a PDF, not a table",
      "ask the laboratory for a CSV or XLSX file"),
     (b"\x1f\x8b\x08", "soil.csv: this is a compressed file, not a table", "unpack it first"),
+    (b" <html><table><tr><td>1", "soil.csv: this is a page of tags (HTML or XML), whatever its "
+     "name says, not a table", "open it in a spreadsheet program and save it as XLSX or CSV"),
     (b"a,b\n\x001,2\n", "soil.csv: this is a binary file, not a text table",
      "save it as CSV in UTF-8"),
     (b"a,b\n\x81\x02\xff,2\n", "soil.csv: this is neither UTF-8, UTF-16 nor Windows-1252 text",
