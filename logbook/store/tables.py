@@ -131,6 +131,9 @@ def _record_table(space: str, record: type) -> Table:
     if space in _INDEXED:
         first, *more = _INDEXED[space]
         indexes.append(Index(f"{table}_by_{first}", first, *more))
+    if space == "result":
+        # Every curve lists the few results that their laboratory flagged.
+        indexes.append(Index("result_flagged", "id", sqlite_where=text("flags <> ''")))
     return Table(table, METADATA, *columns, *indexes, sqlite_with_rowid=False)
 
 

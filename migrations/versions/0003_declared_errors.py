@@ -137,4 +137,7 @@ def upgrade() -> None:
     op.create_index(
         "result_in_conflict", "result", ["id"], unique=False, sqlite_where=sa.text("conflict = 1")
     )
+    op.create_index(
+        "result_flagged", "result", ["id"], unique=False, sqlite_where=sa.text("flags <> ''")
+    )
     _custody()
