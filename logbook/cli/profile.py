@@ -11,7 +11,7 @@ import typer
 from logbook import config
 from logbook.cli.app import group
 from logbook.cli.laboratory import tell
-from logbook.cli.session import as_json, ask, say
+from logbook.cli.session import as_json, say
 from logbook.errors import BadData, LogbookError, Problem, UserMistake
 
 if TYPE_CHECKING:
@@ -91,10 +91,14 @@ def _answers(said: list[str]) -> Answer:
         given = by_option(question)
         if given or not sys.stdin.isatty():
             return given
-        example = f" (such as {question.example}; empty: later)"
-        return ask(f"{question.text}{example}", f"--say '{question.key}=...'").strip() or None
+        return ask_or_later(f"{question.text} (such as {question.example}; empty: later)") or None
 
     return answer
+
+
+def ask_or_later(question: str) -> str:
+    """What is answered on the terminal; empty for what somebody will complete later."""
+    return str(typer.prompt(question, default="", show_default=False)).strip()
 
 
 def _open(name: str, questions: list[Question]) -> BadData:

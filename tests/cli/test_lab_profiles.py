@@ -240,11 +240,11 @@ def test_new_asks_on_a_terminal(
     (program.folder / "first.csv").write_text(f"Sample,P (ppm)\n{codes[0]},4\n{codes[1]},5\n")
     asked: list[str] = []
 
-    def answer(question: str, flag: str) -> str:
+    def answer(question: str) -> str:
         asked.append(question)
         return "dry" if "dry or on the moist" in question else "Olsen"
 
-    monkeypatch.setattr(profiles, "ask", answer)
+    monkeypatch.setattr(profiles, "ask_or_later", answer)
     monkeypatch.setattr(
         profiles.sys, "stdin", type("Terminal", (), {"isatty": lambda self: True})()
     )
