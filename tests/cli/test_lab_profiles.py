@@ -10,7 +10,10 @@ import openpyxl
 import pytest
 
 from logbook.cli import profile as profiles
+from tests.cli.parted import parted
 from tests.program import Program, Said
+
+__all__ = ["parted"]
 
 ON = "2026-04-20T09:00+02:00"
 PROFILE = """\
@@ -318,3 +321,26 @@ def test_a_sheet_of_several(pulled: tuple[Program, list[str]]) -> None:
     assert (said.code, "imported 6 results" in said.out) == (0, True)
     plain = program("lab", "import", "several.xlsx", "--sheet", "Soil", "--dry-run", on=ON)
     assert plain.code == 2  # "ID" and "N" say too little without the profile
+
+
+def test_moist_contents_of_a_chilled_part_by_the_tin_of_its_pull(
+    parted: Program, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    folder = parted.folder / "profiles"
+    folder.mkdir()
+    monkeypatch.setenv("LOGBOOK_PROFILES", str(folder))
+    moist = PROFILE.replace('basis = "dry"', 'basis = "moist"\nto_dry = true')
+    (folder / "mine.toml").write_text(moist, encoding="utf-8")
+    (bags,) = parted.must("pull", "B1").bags
+    chilled, tin = bags[0], bags[2]
+    parted.must("weigh", tin, "--tare", "0 g", "--wet", "120 g", "--dry", "100 g")
+    said = imported(parted, report(parted, [chilled], ["25"]), "--report", "1")
+    assert (said.code, said.err) == (0, "")
+    (one,) = json.loads(parted.must("lab", "results", "--json", on=ON).out)["results"]
+    # 25 mg/kg moist at 20 % of the dry mass is 30.0 dry.
+    assert (one["value"], one["basis"], one["reported"]) == ("30", "dry", "25")
+    assert one["flags"] == ["dried-by-tin"]
+    # A correction is typed as it was reported: of the moist soil.
+    parted.must("correct", f"{chilled}:nitrate-N", "--value", "50", "--reason", "misread", on=ON)
+    (one,) = json.loads(parted.must("lab", "results", "--json", on=ON).out)["results"]
+    assert (one["value"], one["reported"]) == ("60", "50")
