@@ -93,13 +93,18 @@ def import_report(
     parsed = _parsed(session, source, about, said)
     samples = {result.sample for result in parsed.results}
     at = laboratory.came_in(session, received or source.received, about, samples, table.file)
-    job = _Job(table, parsed, at, said.answers)
+    _import(session, about, _Job(table, parsed, at, said.answers), dry_run, json)
+
+
+def _import(session: Session, about: Setting, job: _Job, dry_run: bool, json: bool) -> None:
+    """Show what a file would change, ask, write it, and say what happened."""
+    table, parsed = job.table, job.parsed
     before, plan = session.read(lambda store: (views.count_entries(store), job.plan(store)))
     if not json:
         _show_differences(table.file, plan)
     code = None
     if plan.records and not dry_run:
-        _confirm(table.file, plan, reissued, json)
+        _confirm(table.file, plan, job.answers.reissued, json)
         code, plan = _write(session, job, before, plan)
     notes = [*table.remarks, *session.read(lambda store: _notes(store, about, parsed, plan))]
     if json:

@@ -23,6 +23,8 @@ def moistures(store: sqlite3.Connection, trials: Iterable[str]) -> dict[str, Dec
         for tin in tins(store, trial):
             if tin.moisture is not None:
                 by_pull.setdefault(tin.part.pull, []).append(tin.moisture)
-    found = {pull: tidied(sum(several, Decimal(0)) / len(several)) for pull, several in by_pull.items()}
+    found = {
+        pull: tidied(sum(several, Decimal(0)) / len(several)) for pull, several in by_pull.items()
+    }
     parts = store.execute("SELECT id, pull FROM part").fetchall()
     return found | {code: found[pull] for code, pull in parts if pull in found}

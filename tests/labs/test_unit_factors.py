@@ -15,7 +15,6 @@ from logbook.trial import chemistry, contents, units
 from logbook.trial.contents import Known
 from logbook.trial.methods import full_name
 
-
 NOTHING = Known()
 
 
