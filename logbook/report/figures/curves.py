@@ -115,7 +115,7 @@ def _frame(
     axes.set_axisbelow(True)
     axes.axhline(0.0, color="#444444", linewidth=0.9, zorder=1.5)
     axes.annotate(
-        "same as\ncontrol",
+        "level with\ncontrol",
         (1.0, 0.0),
         xycoords=("axes fraction", "data"),
         xytext=(5, 0),

@@ -108,7 +108,7 @@ def _key(series: Series, shown: list[marks.Mark], width: int, ascii_only: bool) 
         (any(mark.high is None for mark in opened), f"{_UP} this or more"),
         (any(mark.low is None for mark in opened), f"{_DOWN} this or less"),
         (fit is not None, f"{curve} fitted curve{'' if fit is None else f' ({fit.shape})'}"),
-        (True, f"{_LEVEL} same as control"),
+        (True, f"{_LEVEL} level with control"),
     ]
     return _filled([text for present, text in parts if present], width)
 
