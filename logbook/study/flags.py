@@ -94,12 +94,13 @@ def _not_before(when: When, event: Event) -> bool:
 
 
 def usable(found: Iterable[Reading], known: History, without_flagged: bool) -> list[Reading]:
-    """The readings that a curve counts: none in dispute, none of a bed that left before.
+    """The readings that a curve counts: none in dispute, in question, or of a bed that left before.
 
     without_flagged: none that was pulled after a mishap either.
     """
     gone = known.codes((OUT, *MISHAPS)) if without_flagged else known.codes((OUT,))
-    return [one for one in found if not one.conflict and one.sample not in gone]
+    sound = (one for one in found if not one.conflict and not one.queried)
+    return [one for one in sound if one.sample not in gone]
 
 
 def planted(codes: Iterable[str], known: History) -> tuple[str, ...]:

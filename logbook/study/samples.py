@@ -54,7 +54,9 @@ class Reading:
 
     `conflict`: machines disagree about it, so that it is kept out of every curve. `within`: a sum
     with a part below its limit is known only to within this half-width (see SMALL_PART). `flags`
-    are the laboratory's words beside it, those that leave it usable.
+    are the laboratory's words beside it, those that leave it usable. `queried`: what is asked of
+    it, so that it is kept out of every curve until that is answered; `remark`: what counts of
+    several runs; `reports`: the laboratory's reports it is from.
     """
 
     sample: str
@@ -69,6 +71,9 @@ class Reading:
     conflict: bool = False
     within: float = 0.0
     flags: str = ""
+    queried: str = ""
+    remark: str = ""
+    reports: tuple[str, ...] = ()
 
     @property
     def comparable(self) -> tuple[str, str, str, str]:
@@ -180,40 +185,58 @@ def readings(store: sqlite3.Connection, trial: str, analyte: str | None = None) 
     condition = "" if analyte is None else f"AND r.analyte IN ({', '.join('?' * len(wanted))})"
     rows = store.execute(
         "SELECT coalesce(part.pull, r.sample), r.analyte, r.method, r.basis, r.lab, r.unit, "
-        "r.value_num, r.limit_num, r.qualifier, r.conflict, part.kind, coalesce(r.flags, '') "
+        "r.value_num, r.limit_num, r.qualifier, r.conflict, part.kind, r.report, r.id, r.run, "
+        "r.sample, coalesce(r.flags, '') "
         "FROM result r LEFT JOIN part ON part.id = r.sample "
         "JOIN pull p ON p.id = coalesce(part.pull, r.sample) "
         "JOIN bed b ON b.id = p.bed WHERE b.trial = ? "
         f"{condition} ORDER BY r.id",
         (trial, *(wanted if analyte is not None else ())),
     ).fetchall()
-    found = [_reading(*row) for row in rows if not row[-1] or _counts(row)]
+    from logbook.study import queries
+
+    asked = queries.in_question(store)
+    rows = [row for row in rows if not row[-1] or _counts(row)]
+    found = [_reading(asked.get(row[12], ""), row) for row in rows]
+    if any(row[13] > 1 for row in rows):
+        found = _of_runs(store, trial, rows, found)
     if analyte == MINERAL_N:
         return _sums(found)
     return found + (_sums(found) if analyte is None else [])
 
 
-def _reading(
-    sample: str,
-    analyte: str,
-    method: str,
-    basis: str,
-    lab: str,
-    unit: str,
-    value: float | None,
-    limit: float | None,
-    qualifier: str,
-    conflict: int,
-    kind: str | None,
-    flags: str,
-) -> Reading:
+def _reading(queried: str, row: Sequence[Any]) -> Reading:
+    sample, analyte, method, basis, lab, unit, value, limit, side, conflict, kind, report = row[:12]
     low = high = None
     if value is None and limit is not None:
-        low, high = (0.0, limit) if qualifier == "<" else (limit, None)
-    method = kept(method, analyte, kind)
-    disputed = bool(conflict)
+        low, high = (0.0, limit) if side == "<" else (limit, None)
     return Reading(
-        sample, analyte, method, basis, lab, unit, value, low, high, disputed, flags=flags
+        sample,
+        analyte,
+        kept(method, analyte, kind),
+        basis,
+        lab,
+        unit,
+        value,
+        low,
+        high,
+        bool(conflict),
+        flags=row[-1],
+        queried=queried,
+        reports=(report,),
+    )
+
+
+def _of_runs(
+    store: sqlite3.Connection, trial: str, rows: Sequence[Any], found: Sequence[Reading]
+) -> list[Reading]:
+    """What counts where samples were measured again."""
+    from logbook.study import runs
+
+    return runs.settled(
+        store,
+        trial,
+        [runs.Run(row[14], row[13], row[2], one) for row, one in zip(rows, found, strict=True)],
     )
 
 
@@ -245,12 +268,17 @@ def _sums(found: Iterable[Reading]) -> list[Reading]:
             methods = places.setdefault(place, {}).setdefault(one.analyte, {})
             methods.setdefault(one.method, []).append(one)
     return [
-        _sum(_mean(nitrate), _mean(ammonium))
+        _sum(_mean(_sound(nitrate)), _mean(_sound(ammonium)))
         for both in places.values()
         if len(both) == len(PARTS)
         for nitrate in both[PARTS[0]].values()
         for ammonium in both[PARTS[1]].values()
     ]
+
+
+def _sound(repeats: list[Reading]) -> list[Reading]:
+    """Those of which nothing is asked; all of them where something is asked of each."""
+    return [one for one in repeats if not one.queried] or repeats
 
 
 def _mean(repeats: list[Reading]) -> Reading:
@@ -270,6 +298,7 @@ def _mean(repeats: list[Reading]) -> Reading:
         high=None if exact else high,
         conflict=any(one.conflict for one in repeats),
         flags=_flags(repeats),
+        **_about(repeats),
     )
 
 
@@ -295,7 +324,18 @@ def _sum(nitrate: Reading, ammonium: Reading) -> Reading:
         conflict=any(one.conflict for one in both),
         within=within,
         flags=_flags(both),
+        **_about(both),
     )
+
+
+def _about(several: Iterable[Reading]) -> dict[str, Any]:
+    """What is asked and said of some of these, and the reports of all."""
+    found = list(several)
+    return {
+        "queried": "; ".join(dict.fromkeys(one.queried for one in found if one.queried)),
+        "remark": "; ".join(dict.fromkeys(one.remark for one in found if one.remark)),
+        "reports": tuple(dict.fromkeys(name for one in found for name in one.reports)),
+    }
 
 
 def _flags(several: Iterable[Reading]) -> str:

@@ -14,7 +14,16 @@ from typing import TYPE_CHECKING
 
 from logbook.errors import UserMistake
 from logbook.store import asking, views
-from logbook.study import amounts, disputes, flags, pairing, standing_out, struck
+from logbook.study import (
+    amounts,
+    disputes,
+    flags,
+    pairing,
+    quality,
+    queries,
+    standing_out,
+    struck,
+)
 from logbook.study.fitted import Declared, Fitted, declared_of, fit, points_of
 from logbook.study.samples import MINERAL_N, PARTS, Reading, Sample, readings, samples
 from logbook.study.shipped import Split, split_pulls
@@ -115,6 +124,7 @@ class _Ground:
     alike: tuple[frozenset[str], ...]
     declared: Mapping[str, Declared]
     split: tuple[Split, ...]
+    batches: Mapping[tuple[str, str, str, str], list[str]]
     fitted: bool
     without_flagged: bool
 
@@ -170,6 +180,7 @@ def _ground(
         ),
         declared=declared_of(store, trial),
         split=tuple(split_pulls(store, trial, pulled)),
+        batches=quality.batches_out(store),
         fitted=fitted,
         without_flagged=without_flagged,
     )
@@ -350,6 +361,8 @@ def _notes(
     yield from disputes.sentences(ground.disputed, (one.sample for one in found))
     yield from struck.sentences(ground.struck, found[0].analyte, _labels(ground, treatment))
     yield from struck.noted(found)
+    yield from queries.sentences(found, {one.code: one.label for one in ground.pulled})
+    yield from _out_of_control(ground, found)
     asked = set(PARTS if found[0].analyte == MINERAL_N else (found[0].analyte,))
     code = ground.known.treatments[treatment].code
     for one in ground.split:
@@ -364,6 +377,17 @@ def _notes(
     controls = {ident for ident, one in ground.known.treatments.items() if one.control}
     yield from flags.flush(treatment, ground.known.beds, controls, ground.history)
     yield from flags.notes(found, ground.history, ground.without_flagged)
+
+
+def _out_of_control(ground: _Ground, found: Sequence[Reading]) -> Iterator[str]:
+    """What reference materials say of the batches that these results came in."""
+    parts = PARTS if found[0].analyte == MINERAL_N else (found[0].analyte,)
+    reports = {(one.lab, report) for one in found for report in one.reports}
+    for (lab, report, analyte, method), several in ground.batches.items():
+        # A sum's method is that of both its parts; how a part was kept stands behind the method.
+        same = any(method in one.method for one in found)
+        if analyte in parts and same and (lab, report) in reports:
+            yield from (f"report {report}, {analyte}: {one}" for one in several)
 
 
 def _labels(ground: _Ground, treatment: str) -> Iterator[str]:

@@ -1,0 +1,242 @@
+"""Questions about results: which are open, which results they keep out of curves, their answers.
+
+A query is about one number of one result: its key names both. Once the result has another value,
+or was struck, the question is moot. A result in question counts in no curve until it is answered;
+after a re-run was asked for, until the re-run is here.
+"""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+from typing import TYPE_CHECKING
+
+from logbook.journal import entry as journal
+from logbook.store import views
+from logbook.trial.records import ACCEPTED, RERUN, Answer, Query, Result
+from logbook.trial.units import short
+
+if TYPE_CHECKING:
+    import sqlite3
+
+    from logbook.study.samples import Reading
+
+OPEN, MOOT = "open", "moot"
+# Kinds of question, and what they are called.
+KINDS = {
+    "range": "outside the usual range",
+    "decimal": "decimal point",
+    "unit": "unit",
+    "form": "chemical form",
+    "zero": "0 below the limit",
+    "limit": "equal to the limit",
+    "exchange": "bags exchanged",
+    "duplicate": "duplicates differ",
+    "runs": "runs differ",
+    "blank": "blank above its limit",
+}
+
+
+@dataclass(frozen=True)
+class Line:
+    """A query with its answer and the result it is about (None: it was struck or is not here).
+
+    `bed` and `trial` (a name) are "" for a blind and for a sample that still waits for its pull.
+    """
+
+    id: str
+    query: Query
+    answer: Answer | None
+    result_id: str
+    result: Result | None
+    state: str
+    bed: str = ""
+    trial: str = ""
+
+    @property
+    def open(self) -> bool:
+        """Whether a person has to answer it."""
+        return self.state == OPEN
+
+    @property
+    def waits(self) -> bool:
+        """Whether its result is out of curves: unanswered, or its re-run is not here yet."""
+        return self.state in (OPEN, RERUN)
+
+    def overdue(self, today: date) -> bool:
+        """Whether the laboratory can no longer be asked, most likely."""
+        return self.open and self.query.deadline is not None and self.query.deadline < today
+
+
+def query_key(ident: str, result: Result, kind: str) -> str:
+    """The key of a query: what it asks of which number of which result, so that none comes twice.
+
+    ident: the result's id.
+    """
+    lab, report, sample, analyte, method, basis, run, n = journal.parts(f"result/{ident}")[1:]
+    return journal.key(
+        "query", sample, analyte, method, lab, report, basis, run, n, kind, number_of(result)
+    )
+
+
+def number_of(result: Result) -> str:
+    """The number of a result as it stands in keys: `12.5`, `<0.5`."""
+    if result.value is not None:
+        return short(result.value)
+    return f"{result.qualifier}{'' if result.limit is None else short(result.limit)}"
+
+
+def result_of(ident: str) -> tuple[str, str, str]:
+    """The id of the result that a query is about, its number and the query's kind."""
+    found = journal.parts(f"query/{ident}")[1:]
+    sample, analyte, method, lab, report, basis, run, n, kind, number = found
+    name = journal.key("result", lab, report, sample, analyte, method, basis, run, n)
+    return journal.ident(name), number, kind
+
+
+def _understood(ident: str) -> bool:
+    """False for the query of a newer program, whose key says something else."""
+    return len(journal.parts(f"query/{ident}")) == 11
+
+
+def lines(store: sqlite3.Connection) -> list[Line]:
+    """Every query of the book: by deadline, then sample."""
+    asked = [one for one in views.fetch(store, "query") if _understood(one.id)]
+    if not asked:
+        return []
+    answers = {one.id: one.record for one in views.fetch(store, "answer")}
+    about = {one.id: result_of(one.id) for one in asked}
+    results = _results(store, {name for name, _, _ in about.values()})
+    again = _newest_runs(store, {one.record.sample for one in asked})
+    where = _places(store, {one.record.sample for one in asked})
+    found = [
+        Line(
+            one.id,
+            one.record,
+            answer := answers.get(one.id),
+            about[one.id][0],
+            result := results.get(about[one.id][0]),
+            _state(result, about[one.id][1], answer, again),
+            *where.get(one.record.sample, ("", "")),
+        )
+        for one in asked
+    ]
+    return sorted(found, key=lambda one: (one.query.deadline or date.max, one.id))
+
+
+def _state(
+    result: Result | None, number: str, answer: Answer | None, again: dict[tuple[str, ...], int]
+) -> str:
+    if answer is not None and answer.what != RERUN:
+        return answer.what
+    if result is None or number_of(result) != number:
+        return MOOT
+    if answer is None:
+        return OPEN
+    return MOOT if again.get(_analysis(result), 0) > result.run else RERUN
+
+
+def _analysis(result: Result) -> tuple[str, ...]:
+    return (result.sample, result.analyte, result.method, result.basis, result.lab)
+
+
+def _results(store: sqlite3.Connection, wanted: Iterable[str]) -> dict[str, Result]:
+    found = {}
+    for some in _portions(sorted(wanted)):
+        where = f"id IN ({', '.join('?' * len(some))})"
+        found |= {one.id: one.record for one in views.fetch(store, "result", where, some)}
+    return found
+
+
+def _newest_runs(store: sqlite3.Connection, samples: Iterable[str]) -> dict[tuple[str, ...], int]:
+    found: dict[tuple[str, ...], int] = {}
+    for some in _portions(sorted(samples)):
+        rows = store.execute(
+            "SELECT sample, analyte, method, basis, lab, max(run) FROM result "
+            f"WHERE sample IN ({', '.join('?' * len(some))}) GROUP BY 1, 2, 3, 4, 5",
+            some,
+        )
+        found |= {tuple(row[:5]): int(row[5]) for row in rows.fetchall()}
+    return found
+
+
+def _places(store: sqlite3.Connection, samples: Iterable[str]) -> dict[str, tuple[str, str]]:
+    """The bed's label and the trial's name of each bag."""
+    found: dict[str, tuple[str, str]] = {}
+    for some in _portions(sorted(samples)):
+        marks = ", ".join("?" * len(some))
+        rows = store.execute(
+            f"SELECT c.code, b.label, t.name FROM (SELECT code, code AS pull FROM pull "
+            f"WHERE code IN ({marks}) UNION SELECT code, pull FROM part WHERE code IN ({marks})) c "
+            "JOIN pull p ON p.code = c.pull JOIN bed b ON b.id = p.bed "
+            "JOIN trial t ON t.id = b.trial",
+            (*some, *some),
+        )
+        found |= {code: (label, trial) for code, label, trial in rows.fetchall()}
+    return found
+
+
+def _portions(wanted: Sequence[str]) -> Iterator[Sequence[str]]:
+    # SQLite takes a limited number of values in one statement.
+    for start in range(0, len(wanted), 400):
+        yield wanted[start : start + 400]
+
+
+def in_question(store: sqlite3.Connection) -> dict[str, str]:
+    """Results that are out of curves, by id: what is asked of each."""
+    if not store.execute("SELECT 1 FROM query LIMIT 1").fetchone():
+        return {}
+    return {one.result_id: one.query.what for one in lines(store) if one.waits}
+
+
+def sentences(found: Iterable[Reading], labels: Mapping[str, str]) -> Iterator[str]:
+    """What is in question, and what counts of several runs; labels: beds by sample code."""
+    asked: dict[str, dict[str, None]] = {}
+    remarks: dict[str, None] = {}
+    for one in found:
+        what = f"{one.sample} of {labels.get(one.sample, '?')}"
+        if one.queried:
+            asked.setdefault(one.queried, {})[what] = None
+        if one.remark:
+            remarks[f"{what}: {one.remark}"] = None
+    for why, some in asked.items():
+        yield f"queried and left out until answered: {', '.join(some)} ({why})"
+    yield from remarks
+
+
+def accepted(store: sqlite3.Connection) -> set[tuple[str, str]]:
+    """Id and number of each result that a person looked at and accepted."""
+    rows = store.execute("SELECT id FROM answer WHERE what = ?", (ACCEPTED,)).fetchall()
+    return {result_of(ident)[:2] for (ident,) in rows if _understood(ident)}
+
+
+def beside(store: sqlite3.Connection, line: Line) -> Result | None:
+    """An unsuspected result of the same pull to be measured again as well, drawn by chance.
+
+    Were only surprises measured again, only they could come nearer to what was hoped for. It is
+    of another bed of the same planned pull (the same day, where it is in no calendar), by the same
+    method, and not in question itself. The draw follows from the query: everyone draws the same.
+    """
+    rows = store.execute(
+        "SELECT r.id FROM result r LEFT JOIN part x ON x.id = r.sample "
+        "JOIN pull p ON p.id = coalesce(x.pull, r.sample) JOIN bed b ON b.id = p.bed "
+        "JOIN (SELECT p2.bed, b2.trial, p2.id, substr(p2.\"when\", 1, 10) AS day FROM pull p2 "
+        "JOIN bed b2 ON b2.id = p2.bed WHERE p2.id = coalesce((SELECT pull FROM part "
+        "WHERE id = ?), ?)) own ON own.trial = b.trial AND own.bed <> p.bed "
+        "WHERE r.analyte = ? AND r.method = ? AND r.lab = ? AND r.report = ? "
+        "AND (substr(p.\"when\", 1, 10) = own.day OR EXISTS (SELECT 1 FROM due d JOIN due o "
+        "ON o.planned = d.planned AND o.trial = d.trial WHERE d.pull = p.id AND o.pull = own.id)) "
+        "ORDER BY r.id",
+        (
+            line.query.sample, line.query.sample, line.query.analyte, line.query.method,
+            journal.parts(f"query/{line.id}")[4], line.query.report,
+        ),
+    ).fetchall()  # fmt: skip
+    doubted = in_question(store)
+    free = [ident for (ident,) in rows if ident not in doubted]
+    if not free:
+        return None
+    drawn = random.Random(line.id).choice(free)
+    return _results(store, [drawn])[drawn]
