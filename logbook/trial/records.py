@@ -13,12 +13,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal
+from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 from logbook.trial.times import When
 
 if TYPE_CHECKING:
     from logbook.trial.custody import *  # noqa: F403
+    from logbook.trial.measured import *  # noqa: F403
 
 KNOWN = ("weighed", "metered", "by eye", "not said", "as planned")
 # Where the soil of a bed that joined later came from.
@@ -55,16 +57,21 @@ HANDLED = (DRIED, CHILLED, FROZEN, PACKED, RECEIVED, QUERIED, RERUN, ACCEPTED, L
 # What a code of ours hides from the laboratory, and what a person makes of a query.
 BLINDS = ("duplicate", "reference")
 ANSWERS = (ACCEPTED, "struck", RERUN)
-_CUSTODY = ("Answer", "Blind", "Handling", "Query", "Reference", "Sent", "Shipment")
+_ELSEWHERE = {
+    "custody": ("Answer", "Blind", "Handling", "Query", "Reference", "Sent", "Shipment"),
+    "measured": ("Measurement", "Report", "Result", "SoilValue", "Weighing"),
+}
 
 
 def __getattr__(name: str) -> Any:
-    """The records of `custody`, loaded when one of them is asked for."""
-    if name not in _CUSTODY:
-        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
-    from logbook.trial import custody
-
-    return getattr(custody, name)
+    """The records of `custody` and `measured`, loaded when one of them is asked for."""
+    for module, names in _ELSEWHERE.items():
+        if name in names:
+            found = getattr(import_module(f"logbook.trial.{module}"), name)
+            # From now on it is found without asking: imports ask for a result's record often.
+            globals()[name] = found
+            return found
+    raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
 
 
 class Record:
@@ -125,17 +132,6 @@ class Soil(Record):
     source: str
     texture: str
     bulk_density: Decimal | None
-
-
-@dataclass(frozen=True, repr=False, eq=False)
-class SoilValue(Record):
-    """A starting value of the soil: canonical value and unit, with its method."""
-
-    trial: str
-    analyte: str
-    value: Decimal
-    unit: str
-    method: str
 
 
 @dataclass(frozen=True, repr=False, eq=False)
@@ -347,47 +343,6 @@ class Event(Record):
 
 
 @dataclass(frozen=True, repr=False, eq=False)
-class Report(Record):
-    """A laboratory report as it came in: its file's name and SHA-256."""
-
-    lab: str
-    number: str
-    file: str
-    sha256: str
-    received: When
-    rows: int
-
-
-@dataclass(frozen=True, repr=False, eq=False, slots=True)
-class Result(Record):
-    """One value of one sample: canonical `value` and `unit`, beside what the laboratory wrote.
-
-    A censored result has no value but a `limit` and a `qualifier` ("<" below it, ">" above it).
-    `reported` and `reported_unit` are the cell and its unit as they stood; `form` the chemical
-    form named there. `run` counts re-runs, `n` repeats within a run. `flags` are what the
-    laboratory said about it beside its number, words of `qualifiers.WORDS` with blanks between.
-    One that was flagged so that there is no number has neither a value nor a limit.
-    """
-
-    lab: str
-    report: str
-    sample: str
-    analyte: str
-    method: str
-    basis: str
-    run: int
-    n: int
-    value: Decimal | None
-    limit: Decimal | None
-    qualifier: str
-    unit: str
-    reported: str
-    reported_unit: str
-    form: str
-    flags: str = ""
-
-
-@dataclass(frozen=True, repr=False, eq=False)
 class Writer(Record):
     """One store used by one account on one machine; `public_key` is Ed25519, in hex.
 
@@ -428,34 +383,6 @@ class Bag(Record):
     trial: str
     code: str
     reserved: When
-
-
-@dataclass(frozen=True, repr=False, eq=False)
-class Weighing(Record):
-    """The weights of a moisture tin, in g: empty, with moist soil, after drying at 105 C."""
-
-    part: str
-    when: When
-    tare_g: Decimal | None
-    wet_g: Decimal | None
-    dry_g: Decimal | None
-
-
-@dataclass(frozen=True, repr=False, eq=False)
-class Measurement(Record):
-    """Something read on the spot, of a bed or (`about` is the trial's id) of the house.
-
-    `what` is one of MEASURED, `value` in the first unit of its dimension; `depth_cm` where it
-    was read.
-    """
-
-    about: str
-    when: When
-    what: str
-    value: Decimal
-    unit: str
-    depth_cm: Decimal | None
-    typed: str
 
 
 @dataclass(frozen=True, repr=False, eq=False)
