@@ -180,7 +180,7 @@ def set_known(
     Examples: logbook amendment set meal-B --density '0.62 kg/L'
               logbook amendment set meal-B --moisture '8 % wet basis'
               logbook amendment set soil --density '1.28 kg/L'
-              logbook amendment set meal-B --content 'total-N = 6 % +- 0.2 %' --method Dumas
+              logbook amendment set meal-B --content 'total-N = 6 %' --method Dumas
     """
     session: Session = context.obj
     why = own_words(reason or "", "the reason")
