@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 from logbook.cli import given as entered
 from logbook.cli.acts import applied_far_from_plan, planned_amounts
 from logbook.cli.naming import planned_name
+from logbook.cli.references import assigned
 from logbook.cli.remarks import out_of_order, refuse_before_after_application
 from logbook.cli.session import Chosen, Session
 from logbook.cli.weighing import check_weights, grams
@@ -45,6 +46,7 @@ ALLOWED: dict[type[Any], tuple[str, ...]] = {
     records.Skip: ("text", "when"),
     records.Shipment: ("when", "text"),
     records.Handling: ("when", "text"),
+    records.Reference: ("value",),
 }
 _WHAT: dict[type[Any], str] = {records.Weighing: "tin's weighing", records.Bag: "reserved code"}
 
@@ -131,7 +133,7 @@ _SPACES: dict[type[Any], str] = {
 
 def _trial_of(store: sqlite3.Connection, record: Any) -> Chosen | None:
     """The trial that a line belongs to (None: a result, whose times are the laboratory's)."""
-    if isinstance(record, records.Result | records.Report):
+    if isinstance(record, records.Result | records.Report | records.Reference):
         return None
     ident = _about(store, record)
     bed = views.fetch(store, "bed", "id = ?", (ident,))
@@ -311,6 +313,8 @@ def _value(said: str, line: Line) -> Changes:
     if isinstance(record, records.Measurement):
         number, unit = entered.read_value(record.what, said)
         return {"value": units.plain(number), "unit": unit, "typed": said.strip()}
+    if isinstance(record, records.Reference):
+        return _assigned(said, record)
     cell = chemistry.parse_cell(said)
 
     def canonical(number: Any) -> str | None:
@@ -322,6 +326,12 @@ def _value(said: str, line: Line) -> Changes:
         "qualifier": cell.qualifier,
         "reported": said.strip(),
     }
+
+
+def _assigned(said: str, record: records.Reference) -> Changes:
+    """A value of a reference material typed anew; its SD stays where none is given."""
+    value, sd = assigned(said, *chemistry.find_analyte(record.analyte))
+    return {"value": units.short(value), **({} if sd is None else {"sd": units.short(sd)})}
 
 
 def _factor(record: records.Result) -> Fraction:

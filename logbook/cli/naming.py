@@ -42,7 +42,8 @@ def lines_of(store: sqlite3.Connection, session: Session, reference: str) -> lis
     """The keys that a reference names. Raises UserMistake if it names none.
 
     CODE (an act, a sample, a part, a shipment, a blind, a reserved bag), CODE:BED, SAMPLE:KIND (a
-    part of it), TIN:weights, SHIPMENT:SAMPLE, ACT:SAMPLE (of marked bags), SAMPLE:NUTRIENT; of
+    part of it), TIN:weights, SHIPMENT:SAMPLE, ACT:SAMPLE (of marked bags),
+    ACT:NUTRIENT (of a reference material), SAMPLE:NUTRIENT; of
     several results SAMPLE:NUTRIENT:METHOD, or :N as listed.
     """
     code, _, rest = reference.strip().partition(":")
@@ -67,7 +68,19 @@ def lines_of(store: sqlite3.Connection, session: Session, reference: str) -> lis
     marked = [key for key in dict.fromkeys(keys) if codes.tidy(word) in journal.parts(key)[2:]]
     if marked:
         return marked
+    materials = [key for key in dict.fromkeys(keys) if journal.space(key) == "reference"]
+    if materials and word:
+        return _assigned(code, materials, word)
     return _about_beds(store, session, code, keys, word) if word else list(dict.fromkeys(keys))
+
+
+def _assigned(code: str, keys: list[str], word: str) -> list[str]:
+    """The assigned values of a nutrient among those that an act wrote down."""
+    analyte = find_analyte(word)[0].name
+    found = [key for key in keys if journal.parts(key)[2] == analyte]
+    if not found:
+        raise UserMistake(f"the act {code} has no value of {analyte}", "logbook lab reference")
+    return found
 
 
 def _of_shipment(store: sqlite3.Connection, code: str, sample: str) -> list[str]:

@@ -13,6 +13,7 @@ from logbook.cli import completing
 from logbook.cli.forms import Paper, check_form, write_form
 from logbook.cli.laboratory import tell, tell_notes
 from logbook.cli.naming import planned_name
+from logbook.cli.references import about_slipped_in, known_name
 from logbook.cli.session import Chosen, Session, addressed, chosen, say
 from logbook.cli.wording import own_words
 from logbook.errors import UserMistake
@@ -88,13 +89,18 @@ def send(
     asked = _Asked(trial, at, _lab(trial, lab), _only(analyses))
     picked = session.read(lambda store: _picked(store, trial, log, _Pick(what, pull, part, every)))
     lines = _askable(picked, asked)
-    slips = _Slips(duplicate, own_words(reference or "", "the material's name"))
+    material = session.read(lambda store: known_name(store, reference)) if reference else ""
+    slips = _Slips(duplicate, material)
     remarks = (own_words(by_what, "how it was sent"), own_words(text, "the remarks"))
     act, packed = _write(session, asked, [one.bag.code for one in lines], slips, remarks)
     notes = list(_notes(session, asked, log, lines, on))
     _say(act, asked, packed, {one.bag.code: one for one in log})
     if slips.reference:
-        notes += session.read(lambda store: list(_about_reference(store, slips.reference, lines)))
+        of = [one for line in lines for one in zip(*asked.analyses(line), strict=True)]
+        name, kinds = slips.reference, list(dict.fromkeys(of))
+        notes += session.read(
+            lambda store: list(about_slipped_in(store, name, lines, kinds, trial.id))
+        )
     if form is not None:
         write_form(session, packed.code, form, paper)
     tell_notes(notes)
@@ -370,15 +376,6 @@ def _notes(
         yield f"not asked for, though these bags are for it: {', '.join(rest)}"
     if unnamed:
         yield f"the trial follows no method of {', '.join(unnamed)}: write it on the form"
-
-
-def _about_reference(
-    store: sqlite3.Connection, name: str, lines: Sequence[LogLine]
-) -> Iterator[str]:
-    if not views.fetch(store, "reference", "name = ?", (name,)):
-        yield f"no assigned values of the reference material {name} are written down yet"
-    if any(one.stages[-1].state != records.DRIED for one in lines):
-        yield f"dry soil of {name} among moist bags can be seen: moisten it, or send it among dried"
 
 
 def _say(act: str, asked: _Asked, packed: _Packed, known: dict[str, LogLine]) -> None:

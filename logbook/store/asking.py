@@ -142,12 +142,14 @@ def conflicts(connection: sqlite3.Connection) -> dict[str, int]:
     return counts
 
 
-# How lines are called whose key says all: by report, by shipment or act, by sample and nutrient.
+# How lines are called whose key says all: by report, by shipment or act, by sample or
+# reference material and nutrient.
 _OF_LABORATORY = {
     "result": "{2}:{3}",
     "report": "report {1} of {0}",
     "sent": "{0}:{1}",
     "handling": "{0}:{1}",
+    "reference": "{1} of {0} by {2}",
     "query": "query {0}:{1}",
     "answer": "answer {0}:{1}",
 }

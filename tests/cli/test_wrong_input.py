@@ -79,6 +79,51 @@ COMMANDS: dict[str, tuple[list[str], str]] = {
         ["pull", "B1,B2", "--code", GOOD_CODE],
         "Error: 2 beds need 2 different codes, not 1\n",
     ),
+    "reference value without a method": (
+        ["lab", "reference", "soil", "P = 35 mg/kg"],
+        "Error: P needs its method\n",
+    ),
+    "reference value without a unit": (
+        ["lab", "reference", "soil", "P = 35 by Olsen"],
+        "Error: 35 of P has no unit\n",
+    ),
+    "reference value that says no nutrient": (
+        ["lab", "reference", "soil", "35 mg/kg by Olsen"],
+        "Error: '35 mg/kg by Olsen' is not a value\n",
+    ),
+    "reference SD in per cent of something": (
+        ["lab", "reference", "soil", "P = 35 mg/kg +- 5 % by Olsen"],
+        "Error: '5 %' may be a share of the value or of the soil\n",
+    ),
+    "reference SD of nothing": (
+        ["lab", "reference", "soil", "P = 35 mg/kg +- 0 by Olsen"],
+        "Error: an SD is more than nothing\n",
+    ),
+    "reference SD beyond the value": (
+        ["lab", "reference", "soil", "P = 35 mg/kg +- 200 by Olsen"],
+        "Error: the SD '200' is larger than the value\n",
+    ),
+    "reference value of an extract": (
+        ["lab", "reference", "soil", "P = 35 mg/L by Olsen"],
+        "Error: mg/L is a concentration in an extract (or per volume of soil), not a content of "
+        "the dry soil\n",
+    ),
+    "reference pH that does not exist": (
+        ["lab", "reference", "soil", "pH = 68 by water 1:1"],
+        "Error: a pH of 68 does not exist\n",
+    ),
+    "reference value twice": (
+        ["lab", "reference", "soil", "P = 1 mg/kg by Olsen", "P = 2 mg/kg by Olsen"],
+        "Error: P by Olsen is given twice\n",
+    ),
+    "reference without a name": (
+        ["lab", "reference", "  ", "P = 1 mg/kg by Olsen"],
+        "Error: the material has no name\n",
+    ),
+    "reference method of no value": (
+        ["lab", "reference", "soil", "--method", "Olsen"],
+        "Error: no value was given\n",
+    ),
     "no such event": (["event", "B1", "exploded"], "Error: 'exploded' is not an event\n"),
     "empty note": (["note", "  "], "Error: the note is empty\n"),
     "strike without a reason": (
@@ -171,7 +216,7 @@ FILES: dict[str, tuple[bytes, str]] = {
     ),
     "empty": (b"", "report.csv: the file is empty"),
     "header only": (HEADER.encode(), "report.csv"),
-    "binary": (b"PK\x03\x04" + bytes(range(256)), "report.csv: this is a spreadsheet"),
+    "binary": (b"PK\x03\x04" + bytes(range(256)), "report.csv: the spreadsheet is damaged or cut short"),
     "NULs": (HEADER.encode() + b"\x00\x00\x00", "report.csv"),
 }
 
