@@ -1,7 +1,8 @@
 """Fitting release curves: no starting values, many series at once, and refusals by name.
 
 `fit_many` takes series that share their pull days and returns a `Batch` for every shape;
-`fit_series` takes one series and returns a `Fit` or a `Refusal` for every shape. A fit says what is
+`fit_series` takes one series, `fit_each` many of any days, and they return a `Fit` or a `Refusal`
+for every shape. A fit says what is
 wrong with it (`checks`, `verdict`) before it says its numbers. Standard errors here are asymptotic
 (linearised at the optimum, s^2 = rss/df): they check the arithmetic against published fits and are
 not the interval of a rate, which they cover badly.
@@ -9,7 +10,7 @@ not the interval of a rate, which they cover badly.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -39,6 +40,7 @@ Floats = NDArray[np.float64]
 
 __all__ = [
     "ASYMPTOTIC",
+    "Asked",
     "Batch",
     "Check",
     "Curve",
@@ -46,6 +48,7 @@ __all__ = [
     "Limit",
     "Parameter",
     "Refusal",
+    "fit_each",
     "fit_first_order",
     "fit_gompertz",
     "fit_lagged",
@@ -218,22 +221,84 @@ def fit_series(
         UserMistake: NaN, negative days, arrays that do not match, sd together with weights, or a
             shape that is not known.
     """
-    if sd is not None:
+    asked = Asked(days, values, free_start, weights, errors_known, sd)
+    return fit_each([asked], shapes=shapes)[0]
+
+
+@dataclass(frozen=True)
+class Asked:
+    """One series to be fitted: its arrays and what is known of them, as for `fit_series`."""
+
+    days: ArrayLike
+    values: ArrayLike
+    free_start: bool
+    weights: ArrayLike | None = None
+    errors_known: bool = False
+    sd: ArrayLike | None = None
+
+
+def fit_each(
+    asked: Sequence[Asked], *, shapes: Collection[str] | None = None
+) -> list[list[Fit | Refusal]]:
+    """`fit_series` of every series, in their order; those that share their days go in a batch.
+
+    Raises:
+        UserMistake: as `fit_series`, for the first series that cannot be used.
+    """
+    ready = [_ready(one) for one in asked]
+    answers: list[list[Fit | Refusal]] = [[] for _ in asked]
+    for name, fitter in _fitters(shapes).items():
+        alike: dict[tuple[bytes, bool, bool], list[int]] = {}
+        for place, one in enumerate(ready):
+            refusal = refusal_for(name, one.days, one.values, one.free_start, one.errors_known)
+            if refusal is not None:
+                answers[place].append(refusal)
+            else:
+                alike.setdefault(one.alike, []).append(place)
+        for places in alike.values():
+            batch = _together(fitter, [ready[place] for place in places])
+            for row, place in enumerate(places):
+                answers[place].append(fit_of(batch, row))
+    return answers
+
+
+@dataclass(frozen=True)
+class _Ready:
+    """A series with its arrays checked: days, values, weights (None: equal), (n,) each."""
+
+    days: Floats
+    values: Floats
+    weights: Floats | None
+    free_start: bool
+    errors_known: bool
+
+    @property
+    def alike(self) -> tuple[bytes, bool, bool]:
+        """What the series of a batch have in common."""
+        return self.days.tobytes(), self.free_start, self.weights is None
+
+
+def _ready(one: Asked) -> _Ready:
+    """One series, checked; a standard deviation known beforehand as weights."""
+    weights, errors_known = one.weights, one.errors_known
+    if one.sd is not None:
         if weights is not None:
             raise UserMistake("weights and standard deviations given: one of them is enough")
-        weights, errors_known = _weights_of(sd, np.size(np.asarray(days))), True
-    when, what, _ = numbers(days, values, weights)
+        weights, errors_known = _weights_of(one.sd, np.size(np.asarray(one.days))), True
+    when, what, weight = numbers(one.days, one.values, weights)
     if len(what) != 1:
         raise UserMistake(f"one series at a time: got {len(what)}")
-    answers: list[Fit | Refusal] = []
-    for name, fitter in _fitters(shapes).items():
-        refusal = refusal_for(name, when, what[0], free_start, errors_known)
-        if refusal is not None:
-            answers.append(refusal)
-        else:
-            batch = fitter(when, what, free_start=free_start, weights=weights)
-            answers.append(fit_of(batch, 0))
-    return answers
+    return _Ready(
+        when, what[0], None if weights is None else weight[0], one.free_start, errors_known
+    )
+
+
+def _together(fitter: Callable[..., Batch], found: Sequence[_Ready]) -> Batch:
+    """One shape fitted to series that are alike."""
+    known = [one.weights for one in found if one.weights is not None]
+    weights = np.array(known) if known else None
+    values = np.array([one.values for one in found])
+    return fitter(found[0].days, values, free_start=found[0].free_start, weights=weights)
 
 
 def fit_many(

@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     import sqlite3
 
     from logbook.handbook import Handbook
+    from logbook.study import Series
     from logbook.study.findings import Finding, Findings
 
 TEXT = "findings.txt"
@@ -44,13 +45,17 @@ laboratory_chance | as in unit | how far two single results differ by laboratory
 
 
 def findings_of(
-    store: sqlite3.Connection, trial: str, handbook: Handbook | None
+    store: sqlite3.Connection, trial: str, handbook: Handbook | None, series: Sequence[Series]
 ) -> tuple[Findings, ...]:
-    """The findings of every amendment; handbook: None for the program's own tables."""
+    """The findings of every amendment; handbook: None for the program's own tables.
+
+    series: all of the trial, fitted.
+    """
     from logbook import handbook as tables
     from logbook.study.findings import findings
 
-    return tuple(findings(store, trial, tables.load() if handbook is None else handbook))
+    known = tables.load() if handbook is None else handbook
+    return tuple(findings(store, trial, known, series=series))
 
 
 def findings_sheet(found: Iterable[Findings]) -> Sheet:

@@ -90,7 +90,7 @@ def season_of(store: sqlite3.Connection, trial: str, handbook: Handbook | None =
 
     handbook: the tables that findings are read beside; None: the program's own.
     """
-    pulled = samples(store, trial)
+    pulled, series = samples(store, trial), tuple(series_of(store, trial))
     order = {one.code: place for place, one in enumerate(pulled)}
     results = views.fetch(store, "result", _OF_PULLS, (trial,))
     divided = of_trial(store, trial)
@@ -107,7 +107,7 @@ def season_of(store: sqlite3.Connection, trial: str, handbook: Handbook | None =
         owed=tuple(views.obligations(store, trial)),
         events=tuple(f.record for f in views.fetch(store, "event", views.OF_TRIAL, (trial,))),
         results=tuple(sorted(results, key=lambda one: _result_order(one, order, pull_of))),
-        series=tuple(series_of(store, trial)),
+        series=series,
         changes=tuple(changes_of(store, trial)),
         notes=tuple(sorted(notes, key=lambda one: (one.record.when.day, one.id))),
         records=_records(store, trial),
@@ -115,7 +115,7 @@ def season_of(store: sqlite3.Connection, trial: str, handbook: Handbook | None =
         last_day=_last_day(store, trial),
         missing=tuple(amounts.not_known(store, trial)),
         state=_state(store),
-        findings=findings_of(store, trial, handbook) if results else (),
+        findings=findings_of(store, trial, handbook, series) if results else (),
     )
 
 

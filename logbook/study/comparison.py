@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 from logbook.errors import UserMistake
 from logbook.store import views
 from logbook.study.samples import MINERAL_N, PARTS, kept
-from logbook.study.series import Row, Series, series_of
+from logbook.study.series import Row, Series, of_treatment, series_of
 from logbook.study.tested import Families, Kind, direction, kind_of, logged, number
 from logbook.trial.chemistry import ANALYTES
 
@@ -108,24 +108,28 @@ def compare(
     treatment: str | None = None,
     *,
     without_flagged: bool = False,
+    series: Sequence[Series] | None = None,
 ) -> Comparison:
     """Compare every treatment, or one by its code, with the control on one date.
 
     pull: a planned pull's name ("day 28", "28", "before"); None: the newest that has a result of
     a treated bed and of its control. without_flagged: leave out what was pulled after a mishap.
+    series: those of all treatments, where the caller has read them (None: they are read).
 
     Raises:
         UserMistake: a treatment or pull that does not exist, or no result to compare.
     """
     record = views.fetch(store, "trial", "id = ?", (trial,))[0].record
-    found, everyone = asked_and_all(store, trial, treatment, without_flagged=without_flagged)
+    if series is None:
+        series = series_of(store, trial, fitted=False, without_flagged=without_flagged)
+    found, everyone = of_treatment(store, trial, series, treatment), list(series)
     name = _newest(found) if pull is None else _named(store, trial, pull, found)
     limits = limits_of(store, trial, everyone)
     families = Families(everyone, limits)
     lines = [
-        _line(record, series, row, limits[kind_of(series)], families)
-        for series in sorted(found, key=lambda one: (one.treatment, *place_of(one)))
-        for row in series.rows
+        _line(record, one, row, limits[kind_of(one)], families)
+        for one in sorted(found, key=lambda each: (each.treatment, *place_of(each)))
+        for row in one.rows
         if row.name == name
     ]
     days = [day for line in lines for day in (line.row.first, line.row.last) if day is not None]
@@ -152,12 +156,8 @@ def asked_and_all(
 
     Raises UserMistake for a treatment that is the control or does not exist.
     """
-    found = series_of(
-        store, trial, treatment=treatment, fitted=False, without_flagged=without_flagged
-    )
-    if treatment is None:
-        return found, found
-    return found, series_of(store, trial, fitted=False, without_flagged=without_flagged)
+    everyone = series_of(store, trial, fitted=False, without_flagged=without_flagged)
+    return of_treatment(store, trial, everyone, treatment), everyone
 
 
 def place_of(series: Series) -> tuple[bool, bool, int, Kind]:

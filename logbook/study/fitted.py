@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from logbook.analysis.netted import Values
     from logbook.analysis.scores import Beds
     from logbook.analysis.series import Points
-    from logbook.study.series import Row
+    from logbook.study.series import Row, Series
 
 
 @dataclass(frozen=True)
@@ -85,7 +85,19 @@ class Fitted:
             symbol: _constant(symbol, self.beds, self.given, fit.free_start, self.declared)
             for symbol in symbols
         }
-        return {symbol: one for symbol, one in found.items() if one is not None}
+        told = {symbol: one for symbol, one in found.items() if one is not None}
+        if self.choice.chosen is None or fit.shape != self.choice.chosen.shape:
+            return told
+        return {symbol: self.as_told(symbol, one) for symbol, one in told.items()}
+
+    def as_told(self, symbol: str, found: Interval) -> Interval:
+        """An interval of the chosen shape; of a rise over before the first pull, k at least."""
+        from logbook.analysis.choice import Printed
+
+        if symbol != "k" or self.choice.printed is not Printed.PLATEAU:
+            return found
+        why = found.reason_high or self.choice.sentence
+        return replace(found, value=None, high=None, reason_high=why)
 
     @property
     def make_up(self) -> MakeUp | None:
@@ -135,30 +147,81 @@ def points_of(rows: Sequence[Row]) -> Points:
     return replace(found, left_out=(*found.left_out, *sown))
 
 
-def fit(
-    analyte: str, rows: Sequence[Row], points: Points, share: float | None, declared: Declared
-) -> tuple[tuple[Fit | Refusal, ...], Fitted]:
-    """Every shape fitted or refused, and the choice with its intervals; points: one or more.
+@dataclass(frozen=True)
+class Wanted:
+    """A series to be fitted: its nutrient, rows, points (one or more), and what is declared of it.
 
     share: f, the amendment's share of the dry mass, None where it is not known or not used.
     """
-    from logbook.analysis import below, errors, intervals
 
-    beds = beds_of(rows, points, share)
-    known = None
-    if beds is not None:
-        known = errors.errors_of(beds, cv=declared.cv, floor=declared.floor)
+    analyte: str
+    rows: Sequence[Row]
+    points: Points
+    share: float | None
+    declared: Declared
+
+
+def with_fits(store: sqlite3.Connection, trial: str, found: Iterable[Series]) -> list[Series]:
+    """Series of a trial that were read without fits, with their curves and the choice."""
+    declared, found = declared_of(store, trial), list(found)
+    places = [place for place, one in enumerate(found) if one.fittable]
+    wanted = [
+        Wanted(
+            one.analyte,
+            one.rows,
+            one.points,
+            one.dilution if one.points.corrected else None,
+            declared.get(one.analyte, Declared()),
+        )
+        for one in (found[place] for place in places)
+    ]
+    for place, (fits, decided) in zip(places, fit_all(wanted), strict=True):
+        found[place] = replace(found[place], fits=fits, fitted=decided)
+    return found
+
+
+def fit(
+    analyte: str, rows: Sequence[Row], points: Points, share: float | None, declared: Declared
+) -> tuple[tuple[Fit | Refusal, ...], Fitted]:
+    """Every shape fitted or refused, and the choice with its intervals; arguments as of Wanted."""
+    return fit_all([Wanted(analyte, rows, points, share, declared)])[0]
+
+
+def fit_all(wanted: Sequence[Wanted]) -> list[tuple[tuple[Fit | Refusal, ...], Fitted]]:
+    """`fit` of every series, in their order: those that share their days go in a batch."""
+    from logbook.analysis import errors
+
+    beds = [beds_of(one.rows, one.points, one.share) for one in wanted]
+    known = [
+        None if its is None else errors.errors_of(its, cv=one.declared.cv, floor=one.declared.floor)
+        for one, its in zip(wanted, beds, strict=True)
+    ]
+    judged = _chosen_all([_judge(*one) for one in zip(wanted, beds, known, strict=True)])
+    return [
+        (shown, _fitted(one, its, error, choice))
+        for one, its, error, (shown, choice) in zip(wanted, beds, known, judged, strict=True)
+    ]
+
+
+def _judge(one: Wanted, beds: Beds | None, known: Errors | None) -> _Judge:
     sd = None if known is None else known.sd.tolist()
     df = math.inf if known is None else known.df
-    shown, choice = chosen(points.days, points.values, True, sd, df, _weights(beds))
-    constants = {} if beds is None else _constants(choice, beds, declared)
-    return shown, Fitted(
+    return _Judge(one.points.days, one.points.values, True, sd, df, _weights(beds))
+
+
+def _fitted(one: Wanted, beds: Beds | None, known: Errors | None, choice: Choice) -> Fitted:
+    """The choice with what its intervals come from."""
+    from logbook.analysis import below, intervals
+
+    declared = one.declared
+    mineral = beds is not None and one.analyte == MINERAL_N
+    return Fitted(
         choice=choice,
         beds=beds,
         errors=known,
-        constants=constants,
+        constants={} if beds is None else _constants(choice, beds, declared),
         area=None if beds is None else intervals.area(beds, cv=declared.cv, floor=declared.floor),
-        below=below.below_control(beds) if beds is not None and analyte == MINERAL_N else None,
+        below=below.below_control(beds) if mineral and beds is not None else None,
         declared=declared,
     )
 
@@ -205,33 +268,53 @@ def _weights(beds: Beds | None) -> list[float] | None:
     return None if weights is None else [float(weight) for weight in weights]
 
 
-def chosen(
-    days: Sequence[float],
-    values: Sequence[float],
-    free_start: bool,
-    sd: Sequence[float] | None,
-    df: float = math.inf,
-    weights: Sequence[float] | None = None,
-) -> tuple[tuple[Fit | Refusal, ...], Choice]:
-    """Every shape fitted as shown, and the choice, judged with the errors where they are known.
+@dataclass(frozen=True)
+class _Judge:
+    """Values to fit and to judge: sd of each value, known by df degrees of freedom (None: not
+    known); weights: those of the fits shown (None: all count the same)."""
 
-    sd: of each value, known by df degrees of freedom; weights: those of the fits shown (None: all
-    count the same).
-    """
-    from logbook.analysis import errors, fitting
+    days: Sequence[float]
+    values: Sequence[float]
+    free_start: bool
+    sd: Sequence[float] | None
+    df: float = math.inf
+    weights: Sequence[float] | None = None
+
+
+def _chosen_all(judges: Sequence[_Judge]) -> list[tuple[tuple[Fit | Refusal, ...], Choice]]:
+    """Every shape fitted as shown, and the choice, judged with the errors where they are known."""
+    from logbook.analysis import fitting
+
+    asked = [
+        fitting.Asked(one.days, one.values, one.free_start, one.weights, one.sd is not None)
+        for one in judges
+    ]
+    told = [one for one in judges if one.sd is not None]
+    asked += [fitting.Asked(one.days, one.values, one.free_start, sd=one.sd) for one in told]
+    found = fitting.fit_each(asked)
+    by_error = iter(found[len(judges) :])
+    return [
+        _chosen(one, shown, None if one.sd is None else next(by_error))
+        for one, shown in zip(judges, found[: len(judges)], strict=True)
+    ]
+
+
+def _chosen(
+    one: _Judge, shown: list[Fit | Refusal], judged: list[Fit | Refusal] | None
+) -> tuple[tuple[Fit | Refusal, ...], Choice]:
+    """The fits shown and the choice; judged: fits with the known errors, None where not known."""
+    from logbook.analysis import errors
     from logbook.analysis.choice import choose
     from logbook.analysis.fits import Fit
 
-    pulls = len(set(days))
-    if sd is None:
-        shown = fitting.fit_series(days, values, free_start, weights=weights)
+    pulls = len(set(one.days))
+    if judged is None:
+        shown = errors.straight_checked(shown, one.days, one.values, one.weights)
         return tuple(shown), choose(shown, pulls=pulls)
-    shown = fitting.fit_series(days, values, free_start, weights=weights, errors_known=True)
-    judged = fitting.fit_series(days, values, free_start, sd=sd)
-    chances = {one.shape: errors.misfit(one, df) for one in judged if isinstance(one, Fit)}
+    chances = {each.shape: errors.misfit(each, one.df) for each in judged if isinstance(each, Fit)}
 
     def marked(found: Iterable[Fit | Refusal]) -> list[Fit | Refusal]:
-        return [errors.checked(one, chances.get) if isinstance(one, Fit) else one for one in found]
+        return [errors.checked(a, chances.get) if isinstance(a, Fit) else a for a in found]
 
     shown, judged = marked(shown), marked(judged)
     return tuple(shown), choose(judged, errors_known=True, pulls=pulls, shown=shown)
@@ -248,7 +331,7 @@ def fit_values(
 
     given = netted.values_of(days, values, free_start=free_start, sd=sd)
     weights = None if sd is None else [1.0 / one**2 for one in sd]
-    shown, choice = chosen(days, values, free_start, sd, weights=weights)
+    ((shown, choice),) = _chosen_all([_Judge(days, values, free_start, sd, weights=weights)])
     constants = {symbol: _of_values(symbol, given) for symbol in _printed(choice)}
     area = netted.area(given)
     return shown, Fitted(choice, None, None, constants, area, None, Declared(), given)

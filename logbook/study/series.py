@@ -24,7 +24,7 @@ from logbook.study import (
     standing_out,
     struck,
 )
-from logbook.study.fitted import Declared, Fitted, declared_of, fit, points_of
+from logbook.study.fitted import Fitted, points_of, with_fits
 from logbook.study.samples import MINERAL_N, PARTS, Reading, Sample, readings, samples
 from logbook.study.shipped import Split, split_pulls
 from logbook.trial.chemistry import ANALYTES
@@ -92,6 +92,11 @@ class Series:
         return not self.analyte and not any(row.observations for row in self.rows)
 
     @property
+    def fittable(self) -> bool:
+        """True where there are points, of something that an amendment may release."""
+        return bool(self.points.days) and self.analyte not in NOT_RELEASED
+
+    @property
     def descriptive(self) -> bool:
         """True where a fitted shape describes an extractant's answer, not a release."""
         return bool(self.analyte) and self.analyte not in RELEASED
@@ -122,10 +127,8 @@ class _Ground:
     disputed: Mapping[str, tuple[str, ...]]
     struck: tuple[struck.Struck, ...]
     alike: tuple[frozenset[str], ...]
-    declared: Mapping[str, Declared]
     split: tuple[Split, ...]
     batches: Mapping[tuple[str, str, str, str], list[str]]
-    fitted: bool
     without_flagged: bool
 
 
@@ -145,10 +148,25 @@ def series_of(
 
     Raises UserMistake for a treatment that is the control or does not exist.
     """
-    ground = _ground(store, trial, analyte, fitted, without_flagged)
-    codes = _treatments(ground, treatment)
+    ground = _ground(store, trial, analyte, without_flagged)
+    codes = _treatments(ground.known, treatment)
     names = sorted({one.analyte for one in ground.readings}, key=_analyte_order)
-    return [one for name in names for ident in codes for one in _of_treatment(ground, name, ident)]
+    found = [one for name in names for ident in codes for one in _of_treatment(ground, name, ident)]
+    return with_fits(store, trial, found) if fitted else found
+
+
+def of_treatment(
+    store: sqlite3.Connection, trial: str, found: Iterable[Series], treatment: str | None
+) -> list[Series]:
+    """Of a trial's series those of one treatment, by its code; None: all.
+
+    Raises UserMistake for a treatment that is the control or does not exist.
+    """
+    if treatment is None:
+        return list(found)
+    known = amounts.facts(store, trial)
+    codes = {known.treatments[ident].code for ident in _treatments(known, treatment)}
+    return [one for one in found if one.treatment in codes]
 
 
 def _analyte_order(name: str) -> tuple[bool, int]:
@@ -157,11 +175,7 @@ def _analyte_order(name: str) -> tuple[bool, int]:
 
 
 def _ground(
-    store: sqlite3.Connection,
-    trial: str,
-    analyte: str | None,
-    fitted: bool,
-    without_flagged: bool,
+    store: sqlite3.Connection, trial: str, analyte: str | None, without_flagged: bool
 ) -> _Ground:
     record = views.fetch(store, "trial", "id = ?", (trial,))[0].record
     known, pulled = amounts.facts(store, trial), tuple(samples(store, trial))
@@ -178,20 +192,16 @@ def _ground(
             frozenset((first, second))
             for first, second, _ in asking.possible_duplicates(store, trial)
         ),
-        declared=declared_of(store, trial),
         split=tuple(split_pulls(store, trial, pulled)),
         batches=quality.batches_out(store),
-        fitted=fitted,
         without_flagged=without_flagged,
     )
 
 
-def _treatments(ground: _Ground, code: str | None) -> list[str]:
+def _treatments(known: amounts.Facts, code: str | None) -> list[str]:
     """Ids of the treatments asked for, by code; the control is what they are compared with."""
     treated = {
-        record.code: ident
-        for ident, record in ground.known.treatments.items()
-        if not record.control
+        record.code: ident for ident, record in known.treatments.items() if not record.control
     }
     if code is None:
         return [treated[one] for one in sorted(treated)]
@@ -238,12 +248,6 @@ def _series(
     rows.sort(key=lambda row: (row.difference.day, row.name))
     rows = standing_out.noted(rows, analyte, found[0].unit)
     points = points_of(rows)
-    fits: tuple[Fit | Refusal, ...] = ()
-    decided = None
-    if ground.fitted and analyte not in NOT_RELEASED and points.days:
-        declared = ground.declared.get(analyte, Declared())
-        share = fraction if thinned and points.corrected else None
-        fits, decided = fit(analyte, rows, points, share, declared)
     one = found[0]
     return Series(
         trial=ground.name,
@@ -257,7 +261,7 @@ def _series(
         dilution=fraction,
         rows=tuple(rows),
         points=points,
-        fits=fits,
+        fits=(),
         notes=tuple(
             dict.fromkeys(
                 (
@@ -269,7 +273,6 @@ def _series(
             )
         ),
         flagged_left_out=ground.without_flagged,
-        fitted=decided,
     )
 
 

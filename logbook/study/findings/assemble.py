@@ -15,9 +15,9 @@ from logbook.study.findings.content import Finding, Findings
 from logbook.study.findings.nutrients import PLANTING, Beside
 from logbook.study.findings.reach import COOLER, CROP, NO_CROP, reach
 from logbook.study.findings.supplied import supply_findings
-from logbook.study.fitted import Declared, declared_of
+from logbook.study.fitted import Declared, declared_of, with_fits
 from logbook.study.samples import MINERAL_N, PARTS
-from logbook.study.series import Row, Series, series_of
+from logbook.study.series import Row, Series, of_treatment, series_of
 from logbook.trial.cautions import cautions
 
 if TYPE_CHECKING:
@@ -51,15 +51,18 @@ def findings(
     *,
     with_amended: bool = False,
     without_flagged: bool = False,
+    series: Sequence[Series] | None = None,
 ) -> list[Findings]:
     """What a trial says of every amendment, or of one by its treatment's code.
 
     pull: the date of the other nutrients (None: the planting day's pull where it has results,
-    else the newest); with_amended: also hold amended soil against the tables, bare.
+    else the newest); with_amended: also hold amended soil against the tables, bare;
+    series: those of all treatments, fitted, where the caller has read them (None: they are read).
 
     Raises UserMistake for a treatment or pull that does not exist, or where nothing was compared.
     """
-    ground = _ground(store, trial, handbook, treatment, pull, with_amended, without_flagged)
+    asked = treatment, pull, with_amended, without_flagged
+    ground = _ground(store, trial, handbook, asked, series)
     treated = {
         record.code: ident
         for ident, record in ground.known.treatments.items()
@@ -77,18 +80,20 @@ def _ground(
     store: sqlite3.Connection,
     trial: str,
     handbook: Handbook,
-    treatment: str | None,
-    pull: str | None,
-    with_amended: bool,
-    without_flagged: bool,
+    asked: tuple[str | None, str | None, bool, bool],
+    read: Sequence[Series] | None,
 ) -> _Ground:
+    """asked: treatment, pull, with_amended and without_flagged; read: the series, or None."""
+    treatment, pull, with_amended, without_flagged = asked
     record = views.fetch(store, "trial", "id = ?", (trial,))[0].record
-    # Only mineral-N has findings of its curve: fitting the others would take most of the time.
-    curves = series_of(store, trial, MINERAL_N, treatment, without_flagged=without_flagged)
-    found = series_of(
-        store, trial, treatment=treatment, fitted=False, without_flagged=without_flagged
-    )
-    found = [*curves, *(one for one in found if one.analyte != MINERAL_N)]
+    every = read
+    if every is None:
+        every = series_of(store, trial, fitted=False, without_flagged=without_flagged)
+    found = of_treatment(store, trial, every, treatment)
+    if read is None:
+        # Only mineral-N has findings of its curve: fitting the others would take most of the time.
+        curves = with_fits(store, trial, (one for one in found if one.analyte == MINERAL_N))
+        found = [*curves, *(one for one in found if one.analyte != MINERAL_N)]
     rows = [row for one in found for row in one.rows]
     names = {row.name for row in rows}
     planting = f"day {record.endpoint_day}"
@@ -96,7 +101,7 @@ def _ground(
     def on(name: str | None) -> Comparison | None:
         if name is None and not any(map(_both, rows)):
             return None
-        return compare(store, trial, name, treatment, without_flagged=without_flagged)
+        return compare(store, trial, name, treatment, without_flagged=without_flagged, series=every)
 
     endpoint = on(planting) if planting in names else None
     others = endpoint if pull is None and endpoint is not None else on(pull)
