@@ -14,6 +14,7 @@ from logbook.cli.custody import log, mark
 from logbook.cli.forms import form
 from logbook.cli.laboratory import Setting, listed, tell, value_shown
 from logbook.cli.profile import PROFILE
+from logbook.cli.references import reference
 from logbook.cli.results import results
 from logbook.cli.sending import send
 from logbook.cli.session import Session, as_json, ask, say
@@ -318,6 +319,7 @@ COMMANDS = {
         form=form,
         mark=mark,
         log=log,
+        reference=reference,
         **{"import": import_report, "add": add, "results": results},
     )
 }
