@@ -11,7 +11,8 @@ import typer
 from logbook.cli import completing
 from logbook.cli.acts import WhenOption
 from logbook.cli.laboratory import tell, tell_notes
-from logbook.cli.sending import PartOption, PullOption, codes_in, narrowed, trial_of_bags
+from logbook.cli.naming import codes_in, trial_of_bags
+from logbook.cli.sending import PartOption, PullOption, narrowed
 from logbook.cli.session import Chosen, Session, addressed, as_json, chosen, say
 from logbook.cli.wording import own_words
 from logbook.errors import UserMistake

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -35,12 +35,16 @@ OpenOption = Annotated[
 
 @dataclass(frozen=True)
 class Wanted:
-    """A file of labels, checked: which sheet, from which label on, with treatments or blind."""
+    """A file of labels, checked: which sheet, from which label on, with treatments or blind.
+
+    `bare` labels have codes and the trial alone.
+    """
 
     path: Path
     sheet: Sheet
     start: int
     openly: bool
+    bare: bool = False
 
 
 def wanted(path: Path | None, sheet: str | None, start: int | None, openly: bool) -> Wanted | None:
@@ -71,7 +75,9 @@ def print_labels(session: Session, asked: Wanted | None, codes: Iterable[str]) -
         return
     from logbook.report import labels
 
-    some, remarks = session.read(lambda store: labels.labels_of(store, codes, openly=asked.openly))
+    some, remarks = session.read(
+        lambda store: labels.labels_of(store, codes, openly=asked.openly, bare=asked.bare)
+    )
     done = labels.write_labels(asked.path, some, asked.sheet, asked.start)
     _say(done, len(some), asked)
     left = [f"no room on some labels: {', '.join(done.left_off)}"] if done.left_off else []
@@ -81,6 +87,17 @@ def print_labels(session: Session, asked: Wanted | None, codes: Iterable[str]) -
         )
     for remark in (*remarks, *left):
         typer.echo(f"Note: {remark}.", err=True)
+
+
+def print_bare(session: Session, asked: Wanted | None, codes: Iterable[str]) -> None:
+    """`print_labels` of a shipment, written down already: codes alone, in packing order."""
+    try:
+        print_labels(session, asked and replace(asked, bare=True), codes)
+    except LogbookError as problem:
+        raise UserMistake(
+            f"the shipment stands, but there are no labels: {problem.message}",
+            "write its codes on the bags by hand",
+        ) from problem
 
 
 def print_after(

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from typing import TYPE_CHECKING
 
-from logbook.cli.session import Session, chosen
+from logbook.cli.session import Chosen, Session, chosen
 from logbook.errors import UserMistake
 from logbook.journal import entry as journal
 from logbook.report.lines import with_unit
@@ -81,6 +81,42 @@ def _assigned(code: str, keys: list[str], word: str) -> list[str]:
     if not found:
         raise UserMistake(f"the act {code} has no value of {analyte}", "logbook lab reference")
     return found
+
+
+def codes_in(text: str) -> list[str]:
+    """The codes that a text lists; empty if any word of it is no code."""
+    words = [codes.tidy(word) for word in text.split(",") if word.strip()]
+    for word in words:
+        # No bed is called so: one symbol of a code was misread.
+        whole = len(word) == codes.LENGTH and not set(word) - set(codes.ALPHABET)
+        if whole and not word.isalpha() and not codes.is_valid(word):
+            raise UserMistake(f"{word!r} is not a code: {codes.flaw(word)}", "read it again")
+    return words if words and all(map(codes.is_valid, words)) else []
+
+
+def trial_of_bags(store: sqlite3.Connection, session: Session, named: Sequence[str]) -> Chosen:
+    """The trial that bags, blinds or shipments of these codes belong to.
+
+    Raises UserMistake for a code that is none of them, or if they are of several trials.
+    """
+    pulled = "pull p JOIN bed b ON b.id = p.bed"
+    rows = store.execute(
+        f"SELECT p.code, b.trial FROM {pulled} "
+        f"UNION SELECT x.code, b.trial FROM {pulled} JOIN part x ON x.pull = p.id "
+        "UNION SELECT code, trial FROM blind UNION SELECT code, trial FROM shipment"
+    ).fetchall()
+    known = dict(rows)
+    unknown = [one for one in named if one not in known]
+    if unknown:
+        near = codes.candidates(unknown[0], known)
+        hint = f"did you mean {' or '.join(near)}?" if near else "logbook lab log lists them"
+        raise UserMistake(f"no bag here has the code {', '.join(unknown)}", hint)
+    trials = {known[one] for one in named}
+    if len(trials) > 1:
+        raise UserMistake("these bags are of several trials", "send those of one trial together")
+    (ident,) = trials
+    found = views.fetch(store, "trial", "id = ?", (ident,))
+    return Chosen(ident, found[0].record, tuple(views.bed_refs(store, ident)))
 
 
 def _of_shipment(store: sqlite3.Connection, code: str, sample: str) -> list[str]:

@@ -11,8 +11,9 @@ import typer
 
 from logbook.cli import completing
 from logbook.cli.forms import Paper, check_form, write_form
+from logbook.cli.labelling import LabelsOption, SheetOption, StartOption, print_bare, wanted
 from logbook.cli.laboratory import tell, tell_notes
-from logbook.cli.naming import planned_name
+from logbook.cli.naming import codes_in, planned_name, trial_of_bags
 from logbook.cli.references import about_slipped_in, known_name
 from logbook.cli.session import Chosen, Session, addressed, chosen, say
 from logbook.cli.wording import own_words
@@ -21,7 +22,7 @@ from logbook.journal.entry import key
 from logbook.store import views
 from logbook.study import samplelog, shipped
 from logbook.study.bags import RETAINED
-from logbook.trial import codes, packing, parts, records
+from logbook.trial import packing, parts, records
 from logbook.trial.ranges import resolve
 from logbook.trial.times import When, zone
 
@@ -73,17 +74,22 @@ def send(
     text: Annotated[str, typer.Option(help="Remarks for the laboratory.")] = "",
     form: Annotated[Path | None, typer.Option(help="Write the form: FILE.pdf or FILE.csv.")] = None,
     paper: Paper = "a4",
+    labels: LabelsOption = None,
+    sheet: SheetOption = None,
+    start: StartOption = None,
 ) -> None:
     """Send bags to the laboratory: draw the packing order, write the form.
 
     Treated and control of one pull belong in one shipment: they are spread over the box in random
-    order. The form names neither bed nor treatment, and hides what is slipped in.
+    order. The form names neither bed nor treatment, and hides what is slipped in; labels have
+    codes alone.
 
     Examples: logbook lab send --pull 'day 14' --duplicate --form form.pdf
               logbook lab send B1-B6 --part chilled --on 'tue 10:00'
     """
     session: Session = context.obj
     check_form(form, paper)
+    printed = wanted(labels, sheet, start, openly=False)
     trial, log = session.read(lambda store: _log(store, session, what))
     at = session.when(on or "today", trial.trial)
     asked = _Asked(trial, at, _lab(trial, lab), _only(analyses))
@@ -103,6 +109,7 @@ def send(
         )
     if form is not None:
         write_form(session, packed.code, form, paper)
+    print_bare(session, printed, [one.sample for one in packed.order])
     tell_notes(notes)
 
 
@@ -164,42 +171,6 @@ def _log(
         trial, _ = addressed(store, session, what)
     today = session.clock.now().astimezone(zone(trial.trial.zone)).date()
     return trial, samplelog.sample_log(store, trial.id, today)
-
-
-def codes_in(text: str) -> list[str]:
-    """The codes that a text lists; empty if any word of it is no code."""
-    words = [codes.tidy(word) for word in text.split(",") if word.strip()]
-    for word in words:
-        # No bed is called so: one symbol of a code was misread.
-        whole = len(word) == codes.LENGTH and not set(word) - set(codes.ALPHABET)
-        if whole and not word.isalpha() and not codes.is_valid(word):
-            raise UserMistake(f"{word!r} is not a code: {codes.flaw(word)}", "read it again")
-    return words if words and all(map(codes.is_valid, words)) else []
-
-
-def trial_of_bags(store: sqlite3.Connection, session: Session, named: Sequence[str]) -> Chosen:
-    """The trial that bags, blinds or shipments of these codes belong to.
-
-    Raises UserMistake for a code that is none of them, or if they are of several trials.
-    """
-    pulled = "pull p JOIN bed b ON b.id = p.bed"
-    rows = store.execute(
-        f"SELECT p.code, b.trial FROM {pulled} "
-        f"UNION SELECT x.code, b.trial FROM {pulled} JOIN part x ON x.pull = p.id "
-        "UNION SELECT code, trial FROM blind UNION SELECT code, trial FROM shipment"
-    ).fetchall()
-    known = dict(rows)
-    unknown = [one for one in named if one not in known]
-    if unknown:
-        near = codes.candidates(unknown[0], known)
-        hint = f"did you mean {' or '.join(near)}?" if near else "logbook lab log lists them"
-        raise UserMistake(f"no bag here has the code {', '.join(unknown)}", hint)
-    trials = {known[one] for one in named}
-    if len(trials) > 1:
-        raise UserMistake("these bags are of several trials", "send those of one trial together")
-    (ident,) = trials
-    found = views.fetch(store, "trial", "id = ?", (ident,))
-    return Chosen(ident, found[0].record, tuple(views.bed_refs(store, ident)))
 
 
 def _lab(trial: Chosen, said: str | None) -> str:

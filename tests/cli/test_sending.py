@@ -558,3 +558,23 @@ def test_a_whole_pull_stays_together_whatever_went_before(pulled: Program, beds:
     control = {"B1": "B1", "B2": "B1", "B3": "B1", "B4": "B5", "B5": "B5", "B6": "B5"}
     apart = [bed for bed in bags if (bed in beds) != (control[bed] in beds)]
     assert bool(log(pulled, on="2026-03-18T10:00+01:00")["notes"]) == bool(apart)
+
+
+def test_labels_of_a_shipment_do_not_show_what_is_hidden(pulled: Program) -> None:
+    words = ("--duplicate", "--reference", "house soil (invented)", "--labels", "x.svg")
+    _, order, _ = sent(pulled, "all", *words, "--sheet", "a4-99x67")
+    page = (pulled.folder / "x.svg").read_text(encoding="utf-8")
+    shown = [re.findall(r"<text[^>]*>([^<]*)</text>", one) for one in page.split("<g ")[1:]]
+    labels = [one for one in shown if one]
+    # In packing order, and nothing but the code tells one from another.
+    spaced = [f"{code[:4]} {code[4:]}" for code in order]
+    assert [next(t for t in one if t in spaced) for one in labels] == spaced
+    assert len({tuple(t for t in one if t not in spaced) for one in labels}) == 1
+
+
+def test_labels_that_cannot_be_written_are_refused_before_bags_are_sent(pulled: Program) -> None:
+    before = pulled.journal()
+    said = pulled("lab", "send", "all", "--labels", "x.doc", on=SENT)
+    assert said.code == 2 and pulled.journal() == before
+    said = pulled("lab", "send", "all", "--sheet", "a4-99x67", on=SENT)
+    assert said.code == 2 and "--sheet is for labels" in said.err

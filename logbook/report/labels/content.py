@@ -27,8 +27,9 @@ class Label:
 
     `bed`, `when` and `by` are None where no pull has used the code yet: they are written on by
     hand. `part` is the kind of bag, `number` of `of` its place among those of its sample; `kinds`
-    are boxes to tick where that is open. `keep` is the mark of a cold bag, `quick` what in it
-    changes within hours. `treatment` is empty on a blind label.
+    are boxes to tick where that is open; a `bare` label has its code and trial alone. `keep` is the
+    mark of a cold bag, `quick` what in it changes within hours. `treatment` is empty on a blind
+    label.
     """
 
     code: str
@@ -45,17 +46,21 @@ class Label:
     kinds: tuple[str, ...] = ()
     keep: str = ""
     quick: str = ""
+    bare: bool = False
 
 
 def labels_of(
-    store: sqlite3.Connection, codes: Iterable[str], *, openly: bool = False
+    store: sqlite3.Connection, codes: Iterable[str], *, openly: bool = False, bare: bool = False
 ) -> tuple[list[Label], list[str]]:
     """A label for each code of a bag, and remarks on what is not printed as it is called.
 
+    `bare`: codes and the trial alone, so that what a shipment hides looks like the rest of it.
     Raises UserMistake for a code that no bag has.
     """
     read = _Reading(store, openly)
     labels = [read.label(code) for code in dict.fromkeys(codes)]
+    if bare:
+        labels = [Label(one.code, one.trial, bare=True) for one in labels]
     return labels, read.remarks()
 
 

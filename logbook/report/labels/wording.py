@@ -31,6 +31,9 @@ class Item:
 
 def items_of(label: Label) -> list[Item]:
     """Everything that a label says besides its code."""
+    trial = Item("trial", faces.shown(label.trial), 8, rows=2, shorten=True)
+    if label.bare:
+        return [trial] if trial.text else []
     blank = label.bed is None
     items = [
         Item("bed", faces.shown(f"bed {label.bed or ''}"), 0, True, 1.3, rule=blank, rows=3),
@@ -41,7 +44,7 @@ def items_of(label: Label) -> list[Item]:
         Item("treatment", faces.shown(label.treatment), 4, rows=2, shorten=True),
         Item("date", label.when or "date, time", 5, rule=label.when is None),
         *_details(label),
-        Item("trial", faces.shown(label.trial), 8, rows=2, shorten=True),
+        trial,
     ]
     return [one for one in items if one.text]
 
