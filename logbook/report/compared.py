@@ -30,17 +30,16 @@ def head(comparison: Comparison) -> list[str]:
     count = sum(_closed(line) for line in comparison.lines)
     sentences = [] if comparison.randomised else [BY_HAND]
     if count:
+        treatments = len({line.series.treatment for line in comparison.lines if _closed(line)})
+        widened = f", not widened for there being {treatments} treatments" * (treatments > 1)
         sentences.append(
-            f"{count} range{'s' * (count != 1)}, each at 95 % on its own: about one in twenty "
-            "such ranges misses the truth by chance"
+            f"{count} range{'s' * (count != 1)}, each at 95 % on its own{widened}: about one in "
+            "twenty such ranges misses the truth by chance"
         )
     endpoint = f"{comparison.endpoint} on day {comparison.endpoint_day}"
-    declared = {line.series.treatment for line in comparison.lines if line.declared}
-    if declared:
+    if any(line.declared for line in comparison.lines):
         sentences.append(f"declared beforehand: {endpoint} (marked *); all else is exploratory")
-    if len(declared) > 1:
-        sentences.append(f"these ranges are not widened for there being {len(declared)} treatments")
-    if not declared:
+    else:
         sentences.append(f"all of it is exploratory: declared beforehand was {endpoint}")
     return sentences
 
@@ -60,15 +59,20 @@ def label(line: Line) -> str:
 
 
 def sources(lines: Iterable[Line]) -> list[str]:
-    """Methods, bases and laboratories with the nutrients that they are of."""
-    owners: dict[str, list[str]] = {}
+    """What was measured by which method, a sentence for each basis and laboratory."""
+    owners: dict[str, dict[str, list[str]]] = {}
     for line in lines:
         one = line.series
-        what = ", ".join(
-            part for part in (one.method, one.basis and f"{one.basis} basis", one.lab) if part
+        whose = ", ".join(part for part in (one.basis and f"{one.basis} basis", one.lab) if part)
+        owners.setdefault(whose, {}).setdefault(one.method, []).append(one.analyte)
+    found = []
+    for whose, methods in owners.items():
+        told = "; ".join(
+            f"{', '.join(dict.fromkeys(names))}{f' by {method}' if method else ''}"
+            for method, names in methods.items()
         )
-        owners.setdefault(what, []).append(one.analyte)
-    return [f"{', '.join(dict.fromkeys(names))}: {what}" for what, names in owners.items()]
+        found.append(f"{whose}: {told}" if whose else told)
+    return found
 
 
 def decimals(line: Line) -> int:

@@ -9,7 +9,7 @@ from logbook.report.compared import head
 from logbook.report.documents import row_document
 
 if TYPE_CHECKING:
-    from logbook.analysis.repeated import Season
+    from logbook.analysis.repeated import OnDate, Season
     from logbook.analysis.several import Family
     from logbook.analysis.several import Line as FamilyLine
     from logbook.study.comparison import Comparison, Line
@@ -87,6 +87,7 @@ def family_document(family: Family) -> dict[str, Any]:
         "critical_value": family.critical,
         "blocks_taken_out": family.blocks,
         "family_control_beds": family.control_beds,
+        "family_treatments": [line.treatment for line in family.lines],
         "spread_stands_out_p": family.unequal_p,
     }
 
@@ -153,27 +154,32 @@ def _interaction(season: Season | None) -> dict[str, Any] | None:
 def _season_line(nutrient: Nutrient, line: SeasonLine) -> dict[str, Any]:
     season, code = nutrient.season, line.series.treatment
     means = [] if season is None else [o for o in season.means.lines if o.treatment == code]
+    dates = [] if season is None else [o for o in season.on_dates if o.treatment == code]
     return {
         "treatment": code,
         "treatment_name": line.series.treatment_name,
         "finding": line.finding,
         "sentence": line.sentence,
         "mean_over_dates": family_line(means[0]) if means else None,
-        "on_dates": []
-        if season is None
-        else [
-            {
-                "pull": one.date,
-                "estimate": one.estimate,
-                "low": one.low,
-                "high": one.high,
-                "df": one.df,
-                "reason": one.reason,
-            }
-            for one in season.on_dates
-            if one.treatment == code
-        ],
+        "on_dates": [_on_date(one, line) for one in dates],
         "area": _area(line),
+    }
+
+
+def _on_date(one: OnDate, line: SeasonLine) -> dict[str, Any]:
+    """One date by the spread of all dates, and what its own test says among all of them."""
+    test = dict(line.on_dates).get(one.date)
+    return {
+        "pull": one.date,
+        "estimate": one.estimate,
+        "low": one.low,
+        "high": one.high,
+        "df": one.df,
+        "reason": one.reason,
+        "finding": "" if test is None else test.finding,
+        "adjusted_p": None if test is None else test.p,
+        "exploratory_p": None if test is None else test.p_exploratory,
+        "exploratory_tests": 0 if test is None else test.tests,
     }
 
 

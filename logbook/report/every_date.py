@@ -10,7 +10,6 @@ from logbook.study.comparison import BY_HAND
 from logbook.study.tested import ALPHA, p_text
 
 if TYPE_CHECKING:
-    from logbook.analysis.repeated import OnDate, Season
     from logbook.study.every_date import EveryDate, Line, Nutrient
 
 KEY = (
@@ -18,6 +17,12 @@ KEY = (
     "geometric means, or of T - C where there is no ratio; p: adjusted for the treatments. Dates "
     "of one bed are no replicates: it is beds that are compared"
 )
+ONE_DATE = (
+    "of single dates, as where one date is compared: p adjusted for its treatments, and of all but "
+    'the declared difference by Holm over every date and treatment of the nutrient; "perhaps": '
+    "not beyond chance among those"
+)
+NO_TURN = "no difference is shown to turn"
 CHANGE = (
     "do differences change with the date? F of treatment by date; where they do, the mean over the "
     "dates says little: see the dates one by one"
@@ -64,28 +69,27 @@ def turning(found: EveryDate) -> Iterator[str]:
     """Differences that lie below the control on some dates and above it on others."""
     for nutrient in found.nutrients:
         for line in nutrient.lines:
-            if nutrient.season is None:
+            shown = [one for _, one in line.on_dates if one.side]
+            if {one.side for one in shown} != {-1, 1} or all(one.perhaps for one in shown):
                 continue
-            below, above = _sides(nutrient.season, line.series.treatment)
-            if below and above:
-                yield (
-                    f"{nutrient.analyte}, {line.series.treatment}: below the control on "
-                    f"{', '.join(below)}; above it on {', '.join(above)}: the mean over the dates "
-                    "hides this"
-                )
+            sure = {one.side for one in shown if not one.perhaps} == {-1, 1}
+            said = "; ".join(_sides(line))
+            yield (
+                f"{nutrient.analyte}, {line.series.treatment}: {said}: the mean over the dates "
+                f"{'hides' if sure else 'may hide'} this"
+            )
 
 
-def _sides(season: Season, treatment: str) -> tuple[list[str], list[str]]:
-    """Dates whose own range lies below the control, and above it."""
-    none = 1.0 if season.means.scale == "ratio" else 0.0
-    mine = [one for one in season.on_dates if one.treatment == treatment]
-    below = [one.date for one in mine if _ends(one) and (one.high or 0.0) < none]
-    above = [one.date for one in mine if _ends(one) and (one.low or 0.0) > none]
-    return below, above
-
-
-def _ends(one: OnDate) -> bool:
-    return one.low is not None and one.high is not None
+def _sides(line: Line) -> Iterator[str]:
+    """The dates below the control and those above it, what is shown before what is a perhaps."""
+    for side, where in ((-1, "below"), (1, "above")):
+        for perhaps in (False, True):
+            dates = [
+                date for date, one in line.on_dates if one.side == side and one.perhaps is perhaps
+            ]
+            if dates:
+                word = "perhaps " if perhaps else ""
+                yield f"{word}{where} the control on {marks.dates_text(dates)}"
 
 
 def areas(found: EveryDate) -> Iterator[str]:

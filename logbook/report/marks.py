@@ -195,6 +195,14 @@ def beds_text(counts: Iterable[int]) -> str:
     return f"{span} bed{'s' * (found[-1] != 1)}"
 
 
+def dates_text(names: Sequence[str]) -> str:
+    """Names of pulls in a row: "day 3", "days 3, 7, 14", "before, day 0"."""
+    days = [name.removeprefix("day ") for name in names]
+    if len(names) > 1 and all(name.startswith("day ") for name in names):
+        return f"days {', '.join(days)}"
+    return ", ".join(names)
+
+
 def day_text(day: float) -> str:
     """A day since application; a pull "before" on the day of application is on day 0."""
     shown = 0.0 if -1.0 < day < 0.0 else round(day, 1)
@@ -229,7 +237,8 @@ def plain(number: float, decimals: int) -> str:
     """A number with so many decimal places; very large ones with an exponent; never "-0"."""
     if abs(number) >= _BIG:
         return f"{number:.3g}"
-    text = f"{number:.{decimals}f}"
+    # Two ways to one mean differ in the last bits: 0.015 is to be the same text by both.
+    text = f"{round(number, decimals + 6):.{decimals}f}"
     return text.lstrip("-") if float(text) == 0.0 else text
 
 

@@ -13,19 +13,33 @@ if TYPE_CHECKING:
     from logbook.study.comparison import Line
 
 _NONE = "-"
-KEY_P = (
-    "p: adjusted for all treatments of the date; p, dates: of an exploratory line, by Holm over "
-    'every date and treatment of the nutrient; "perhaps": not beyond chance among those'
-)
-KEY_RANGE = (
-    "together: a range that holds for all treatments of the date at once, of T / C (marked x), the "
-    "ratio of geometric means, or of T - C where there is no ratio; the finding goes by it"
-)
 
 
 def tested(lines: Iterable[Line]) -> bool:
     """Whether any of these lines has a test."""
     return any(line.test is not None and line.test.p is not None for line in lines)
+
+
+def key(lines: Sequence[Line]) -> list[str]:
+    """What the columns of a test say, of what occurs only."""
+    scales = {line.test.family.scale for line in lines if line.test and line.test.p is not None}
+    ratio = "of T / C (marked x), the ratio of geometric means"
+    what = {
+        (True, False): ratio,
+        (False, True): "of T - C",
+        (True, True): f"{ratio}, or of T - C where there is no ratio",
+    }.get(("ratio" in scales, "difference" in scales), "of T - C")
+    p = "p: adjusted for all treatments of the date"
+    if any(line.test is not None and line.test.p_exploratory is not None for line in lines):
+        p += "; p, dates: of an exploratory line, by Holm over every date and treatment of the "
+        p += "nutrient"
+    if any(line.test is not None and line.test.perhaps for line in lines):
+        p += '; "perhaps": not beyond chance among those'
+    return [
+        f"together: a range that holds for all treatments of the date at once, {what}; the finding "
+        "goes by it",
+        p,
+    ]
 
 
 def estimate(line: Line, decimals: int) -> str:
@@ -62,11 +76,41 @@ def p_of_dates(line: Line) -> str:
 
 def tests(lines: Iterable[Line]) -> list[str]:
     """Which test was made of which nutrients, and why; a sentence for each kind."""
-    owners: dict[str, list[str]] = {}
+    owners: dict[str, dict[str, list[str]]] = {}
     for line in lines:
         if line.test is not None and line.test.family.method != "none":
-            owners.setdefault(_test(line.test.family), []).append(line.series.analyte)
-    return [f"{what}: {', '.join(dict.fromkeys(names))}" for what, names in owners.items()]
+            df = line.test.family.df
+            freedom = "" if df is None else f"{df:g} df"
+            mine = owners.setdefault(_test(line.test.family), {})
+            mine.setdefault(freedom, []).append(line.series.analyte)
+    return [
+        f"{what}: {'; '.join(_of_freedom(names, df) for df, names in groups.items())}"
+        for what, groups in owners.items()
+    ]
+
+
+def _of_freedom(names: Iterable[str], df: str) -> str:
+    """Nutrients and the degrees of freedom that their tests have."""
+    return f"{', '.join(dict.fromkeys(names))}{f' ({df})' if df else ''}"
+
+
+def families(lines: Iterable[Line]) -> list[str]:
+    """Which treatments are compared with control beds of their own, where not all share them."""
+    groups: dict[str, dict[tuple[str, ...], None]] = {}
+    for line in lines:
+        if line.test is not None:
+            members = tuple(one.treatment for one in line.test.family.lines)
+            groups.setdefault(line.series.analyte, {})[members] = None
+    owners: dict[str, list[str]] = {}
+    for analyte, apart in groups.items():
+        if len(apart) > 1:
+            said = "; ".join(", ".join(members) for members in sorted(apart))
+            owners.setdefault(said, []).append(analyte)
+    return [
+        f"{', '.join(names)}: not all share their control beds, so each of these is tested apart: "
+        f"{said}"
+        for said, names in owners.items()
+    ]
 
 
 def _test(family: Family) -> str:
@@ -76,7 +120,7 @@ def _test(family: Family) -> str:
     if note:
         blocks = f"blocks not used, {note}"
     if family.method == "dunnett":
-        return f"tested on the spread that all beds share ({blocks}, {family.df:g} df; Dunnett)"
+        return f"tested on the spread that all beds share ({blocks}; Dunnett)"
     way = "within blocks" if family.blocks else "Welch"
     return f"one spread stands out (Cochran), so each treatment by itself ({way}; Holm)"
 

@@ -344,8 +344,10 @@ def _missing(found: Sequence[Series], lines: Sequence[Line]) -> Iterator[str]:
     for one in found:
         if (one.treatment, kind_of(one)) not in here:
             gone.setdefault(one.treatment, []).append(_told_apart(one, kinds))
+    some = {treatment for treatment, _ in here}
     for treatment, names in gone.items():
-        yield f"{treatment}: no result on this date, but on others: {', '.join(names)}"
+        others = f", but on others: {', '.join(names)}" if treatment in some else ""
+        yield f"{treatment}: no result on this date{others}"
 
 
 def _told_apart(one: Series, kinds: Iterable[Kind]) -> str:

@@ -3,13 +3,14 @@
 Dates on one bed are no replicates of each other. A nutrient's season holds the planned pulls from
 application on which the control and every treatment share; a treatment that lacks half of them, as
 a late joiner does, stands outside and is named. Whether differences change from date to date is
-tested, since a difference that turns is hidden by its mean.
+tested, since a difference that turns is hidden by its mean. What is said of a single date goes by
+the rule that holds where one date is compared: exploratory, by Holm over all dates and treatments.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from logbook.errors import UserMistake
@@ -17,7 +18,9 @@ from logbook.store import views
 from logbook.study.comparison import asked_and_all, limits_of, place_of
 from logbook.study.tested import (
     CONTROL,
+    Families,
     Kind,
+    Tested,
     beds_of_rows,
     fit_for_logs,
     kind_of,
@@ -43,13 +46,14 @@ class Line:
     """A treatment's mean over the dates: what is found, in a few words and with its numbers.
 
     area: the area under T - C over these dates, from beds, of the declared nutrient only; None
-    elsewhere.
+    elsewhere; on_dates: the dates used, in order, each as it is tested by itself.
     """
 
     series: Series
     finding: str
     sentence: str
     area: Interval | None
+    on_dates: tuple[tuple[str, Tested], ...] = ()
 
 
 @dataclass(frozen=True)
@@ -113,11 +117,11 @@ def every_date(
     limits = limits_of(store, trial, everyone)
     shown = {one.treatment for one in asked}
     kinds = dict.fromkeys(kind_of(one) for one in sorted(asked, key=place_of))
+    endpoint = (record.endpoint, f"day {record.endpoint_day}")
     found = []
     for kind in kinds:
         series = [one for one in everyone if kind_of(one) == kind]
-        declared = kind[0] == record.endpoint
-        found.append(nutrient_of(series, limits[kind], shown, declared=declared))
+        found.append(nutrient_of(series, limits[kind], shown, endpoint))
     return EveryDate(
         trial=record.name,
         randomised=record.assigned == "drawn",
@@ -129,11 +133,19 @@ def every_date(
 
 
 def nutrient_of(
-    series: Sequence[Series], limit: float | None, shown: Iterable[str], *, declared: bool
+    series: Sequence[Series],
+    limit: float | None,
+    shown: Iterable[str],
+    endpoint: tuple[str, str] = ("", ""),
 ) -> Nutrient:
-    """The series of one kind, one for each treatment, over the dates that they share."""
+    """The series of one kind, one for each treatment, over the dates that they share.
+
+    endpoint: the nutrient and pull that were declared beforehand.
+    """
     from logbook.analysis import repeated
 
+    kind = kind_of(series[0])
+    declared = kind[0] == endpoint[0]
     usable = {one.treatment: _usable(one.rows) for one in series}
     kept, outside = _sharing(usable)
     kept, apart = _of_one_control(usable, kept)
@@ -151,19 +163,42 @@ def nutrient_of(
             reason = refused.message
     else:
         reason = TOO_FEW
+    families = Families(series, {kind: limit})
     lines = [
-        _line(one, season, common, declared=declared)
+        replace(
+            _line(one, season, common, declared=declared),
+            on_dates=_on_dates(one, common, families, endpoint) if one.treatment in kept else (),
+        )
         for one in series
         if one.treatment in set(shown)
     ]
     return Nutrient(
-        kind=kind_of(series[0]),
+        kind=kind,
         declared=declared,
         season=season,
         reason="" if season is not None else reason,
         dates=tuple(common),
         outside=tuple(outside),
         lines=tuple(sorted(lines, key=lambda line: line.series.treatment)),
+    )
+
+
+def _on_dates(
+    series: Series, dates: Sequence[str], families: Families, endpoint: tuple[str, str]
+) -> tuple[tuple[str, Tested], ...]:
+    """A treatment's place in the family of each of the dates, as `comparison.compare` has it."""
+    rows = {row.name: row for row in series.rows}
+    return tuple(
+        (
+            date,
+            families.of(
+                series,
+                rows[date],
+                declared=(series.analyte, date) == endpoint,
+                endpoint=endpoint,
+            ),
+        )
+        for date in dates
     )
 
 

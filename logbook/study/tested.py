@@ -52,6 +52,19 @@ class Tested:
         """Adjusted for all treatments on the date, None where there is no test."""
         return self.line.p
 
+    @property
+    def side(self) -> int:
+        """1 or -1 where the date by itself shows a difference, above or below the control."""
+        if self.line.p is None or self.line.p > ALPHA or self.line.estimate is None:
+            return 0
+        none = 1.0 if self.family.scale == "ratio" else 0.0
+        return 1 if self.line.estimate > none else -1
+
+    @property
+    def perhaps(self) -> bool:
+        """Whether a difference shown on its date is not beyond chance among all the dates."""
+        return bool(self.side) and self.p_exploratory is not None and self.p_exploratory > ALPHA
+
 
 def kind_of(series: Series) -> Kind:
     """What must agree for results to be compared."""

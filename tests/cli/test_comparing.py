@@ -17,7 +17,7 @@ def test_the_screen_holds_to_eighty_columns(started: Program) -> None:
     lines = said.splitlines()
     assert lines[0].startswith("Small house (invented), day 28: difference of every treatment")
     # Seven lines of each treatment; two of M and three of C10 have no spread or only bounds.
-    assert any(line.startswith("9 ranges, each at 95 % on its own: about one in") for line in lines)
+    assert any(line.startswith("9 ranges, each at 95 % on its own, not widened") for line in lines)
     assert "M (meal): 2 beds, control 2 beds; Mon 30 Mar 2026" in lines
     rows = [line.split() for line in lines]
     assert ["mineral-N", "*", "44.5", "22.5", "+22.0", "+9.3", "to", "+34.7"] in rows

@@ -58,7 +58,7 @@ def test_what_the_program_prints_follows_it(started: Program) -> None:
 
 def test_a_season_without_means_follows_it() -> None:
     series = made_up_date.line("P", (30.0, 31.0), (12.0, 13.0)).series
-    one = nutrient_of([series], None, {series.treatment}, declared=True)
+    one = nutrient_of([series], None, {series.treatment}, ("P", "day 28"))
     found = EveryDate("made-up trial", True, "P", 28, (one,), False)
     document = every_date_document(found)
     assert document["nutrients"][0]["family"] is None and document["nutrients"][0]["reason"]

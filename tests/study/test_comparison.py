@@ -158,8 +158,9 @@ def test_the_declared_endpoint_is_marked_on_its_day_only(started: Program) -> No
     declared = {one["nutrient"] for one in found["differences"] if one["declared"]}
     assert declared == {"mineral-N"}
     assert found["about"][-2:] == [
+        "9 ranges, each at 95 % on its own, not widened for there being 2 treatments: about one in "
+        "twenty such ranges misses the truth by chance",
         "declared beforehand: mineral-N on day 28 (marked *); all else is exploratory",
-        "these ranges are not widened for there being 2 treatments",
     ]
     assert len(compared(started, "--treatment", "M")["about"]) == 2
     codes = pulled(started, "B1,B2", "2026-03-16T09:00+01:00")
@@ -220,6 +221,15 @@ def test_what_has_no_result_on_the_date_is_said(started: Program) -> None:
     assert compared(day28(started))["missing"] == [
         "M: no result on this date, but on others: K (Mehlich-3)"
     ]
+
+
+def test_a_treatment_without_any_result_on_the_date_is_one_short_line(started: Program) -> None:
+    started.must("apply", "all", on=DAY0)
+    early, late = pulled(started, "all", DAY7), pulled(started, "B1,B2,B5,B6", DAY28)
+    for number, codes in enumerate((early, late), 1):
+        rows = [(code, "P", str(10 + n), "mg/kg", "Olsen") for n, code in enumerate(codes.values())]
+        report(started, rows, str(number))
+    assert compared(started, "day 28")["missing"] == ["C10: no result on this date"]
 
 
 def test_beds_assigned_by_hand_are_not_randomised(program: Program) -> None:

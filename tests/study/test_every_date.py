@@ -12,9 +12,12 @@ import pytest
 from logbook.analysis.beds import Observation
 from logbook.analysis.repeated import WHOLE
 from logbook.analysis.series import differences
+from logbook.report.documents_compared import family_document
 from logbook.report.every_date import turning
+from logbook.report.tested import families as families_of
 from logbook.study.every_date import TOO_FEW, EveryDate, Nutrient, nutrient_of
 from logbook.study.series import Row, Series
+from logbook.study.tested import Families, kind_of
 from tests.one_date import DAY0, pulled, report
 from tests.program import Program
 from tests.report.made_up_date import line
@@ -52,8 +55,10 @@ FLAT = {0.0: 20.0, 14.0: 20.0, 28.0: 20.0}
 CONTROL = beds("c", FLAT, 1)
 
 
-def nutrient(*found: Series, limit: float | None = None, declared: bool = False) -> Nutrient:
-    return nutrient_of(found, limit, {one.treatment for one in found}, declared=declared)
+def nutrient(
+    *found: Series, limit: float | None = None, endpoint: tuple[str, str] = ("", "")
+) -> Nutrient:
+    return nutrient_of(found, limit, {one.treatment for one in found}, endpoint)
 
 
 def test_means_over_the_dates_have_the_spread_between_beds() -> None:
@@ -78,8 +83,42 @@ def test_a_difference_that_turns_is_told() -> None:
     assert found.season.interaction.p < 0.001
     (said,) = turning(EveryDate("trial", True, "P", 28, (found,), False))
     assert said == (
-        "P, A: below the control on day 0; above it on day 28: the mean over the dates hides this"
+        "P, A: below the control on day 0; above the control on day 28: the mean over the dates "
+        "hides this"
     )
+
+
+def test_a_date_is_judged_among_all_dates_and_treatments() -> None:
+    # 27 stands out on its date by itself (p 0.044), and not among six tests.
+    turns = {0.0: 8.0, 14.0: 20.0, 28.0: 27.0}
+    found = nutrient(
+        series("A", beds("a", turns, 2), CONTROL), series("B", beds("b", FLAT, 3), CONTROL)
+    )
+    (line, _) = found.lines
+    tests = dict(line.on_dates)
+    last = tests["day 28"]
+    assert last.p is not None and last.p_exploratory is not None and last.tests == 6
+    assert last.p <= 0.05 < last.p_exploratory and last.perhaps and last.side == 1
+    (said,) = turning(EveryDate("trial", True, "P", 28, (found,), False))
+    assert said == (
+        "P, A: below the control on day 0; perhaps above the control on day 28: the mean over the "
+        "dates may hide this"
+    )
+    # The difference declared beforehand is judged by its date alone.
+    named = nutrient(
+        series("A", beds("a", turns, 2), CONTROL),
+        series("B", beds("b", FLAT, 3), CONTROL),
+        endpoint=("P", "day 28"),
+    )
+    assert dict(named.lines[0].on_dates)["day 28"].p_exploratory is None
+    assert not dict(named.lines[0].on_dates)["day 28"].perhaps
+
+
+def test_what_is_shown_on_no_date_is_not_said_to_turn() -> None:
+    found = nutrient(
+        series("A", beds("a", FLAT, 2), CONTROL), series("B", beds("b", FLAT, 3), CONTROL)
+    )
+    assert list(turning(EveryDate("trial", True, "P", 28, (found,), False))) == []
 
 
 def test_a_late_joiner_stands_outside_and_is_named() -> None:
@@ -104,6 +143,28 @@ def test_a_treatment_with_controls_of_its_own_stands_outside() -> None:
     )
     assert found.season is not None
     assert [line.treatment for line in found.season.means.lines] == ["A", "B"]
+
+
+def test_the_json_says_which_treatments_share_their_controls() -> None:
+    own = beds("k", FLAT, 7)
+    found = [
+        series("A", beds("a", FLAT, 2), CONTROL),
+        series("B", beds("b", FLAT, 3), CONTROL),
+        series("L", beds("l", FLAT, 4), own),
+    ]
+    families = Families(found, {kind_of(found[0]): None})
+    lines = []
+    for one in found:
+        test = families.of(one, one.rows[2], declared=False, endpoint=("", ""))
+        start = line("P", (1.0, 2.0), (1.0, 2.0), treatment=one.treatment)
+        lines.append(replace(start, test=test))
+    told = [family_document(one.test.family)["family_treatments"] for one in lines if one.test]
+    assert told == [["A", "B"], ["A", "B"], ["L"]]
+    (said,) = families_of(lines)
+    assert said == (
+        "P: not all share their control beds, so each of these is tested apart: A, B; L"
+    )
+    assert families_of(lines[:2]) == []
 
 
 def test_a_date_that_one_treatment_lacks_is_left_out_for_all() -> None:
@@ -154,7 +215,7 @@ def test_the_area_by_hand_and_of_the_declared_nutrient_only() -> None:
     treated: Values = {"a0": {0.0: 30.0, 10.0: 40.0}, "a1": {0.0: 32.0, 10.0: 42.0}}
     control: Values = {"c0": {0.0: 20.0, 10.0: 20.0}, "c1": {0.0: 20.0, 10.0: 20.0}}
     one = series("A", treated, control)
-    area = nutrient(one, declared=True).lines[0].area
+    area = nutrient(one, endpoint=("P", "day 10")).lines[0].area
     # Areas of the treated beds 350 and 370, of the control 200: se sqrt(200 / 2), 1 df.
     assert area is not None and area.value == pytest.approx(160.0)
     assert area.high == pytest.approx(160.0 + 12.7062 * 10.0, abs=1e-2)
@@ -205,6 +266,20 @@ class TestThroughTheProgram:
         assert one["treatment_by_date"]["df"] == 2
         assert meal["area"] is None  # P is not the declared nutrient
 
+    def test_a_single_date_reads_as_where_it_is_compared_alone(self, started: Program) -> None:
+        (one,) = document(season(started))["nutrients"]
+        for code in ("C10", "M"):
+            mine = next(line for line in one["treatments"] if line["treatment"] == code)
+            for date in mine["on_dates"]:
+                alone = json.loads(started.must("compare", date["pull"], "--json").out)
+                found = next(
+                    line["test"]
+                    for line in alone["comparison"]["differences"]
+                    if line["treatment"] == code and line["nutrient"] == "P"
+                )
+                for name in ("finding", "adjusted_p", "exploratory_p", "exploratory_tests"):
+                    assert date[name] == found[name]
+
     def test_a_missing_bed_date_is_said(self, started: Program) -> None:
         (one,) = document(season(started, without=("day 7", "B3")))["nutrients"]
         assert "1 of 12 bed-dates are missing" in one["variance_why"]
@@ -221,7 +296,8 @@ class TestThroughTheProgram:
         assert max(map(len, said.splitlines())) <= 80 and said.isascii()
         words = " ".join(said.split())
         assert "M (meal) nutrient dates T to C together p finding P 2 x 1.06 " in words
-        assert "P, M: below the control on day 7; above it on day 28: the mean over" in words
+        assert "P, M: below the control on day 7; above the control on day 28: the mean" in words
+        assert "by Holm over every date and treatment of the nutrient" in words
         assert "all of it is exploratory: declared beforehand was mineral-N on day 28" in words
 
     @pytest.mark.parametrize(

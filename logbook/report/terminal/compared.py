@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from logbook.report import compared, marks, tested
 from logbook.report.terminal.tables import console, encodable, say, table, wrapped
+from logbook.study.tested import BEYOND
 
 if TYPE_CHECKING:
     from logbook.study.comparison import Comparison, Line
@@ -34,7 +35,8 @@ def show_comparison(comparison: Comparison, width: int | None) -> None:
         # Where there is a test, its own table says what is a ratio and what is not.
         why = compared.reasons(lines, ratios=not tested.tested(lines))
         _sentences(why, wide)
-        _sentences(tested.untested(lines, why), wide)
+        # What stands as "limit" in the table is explained at its foot, once.
+        _sentences(tested.untested(lines, [*why, BEYOND]), wide)
     print()
     _sentences(_closing(comparison), wide)
 
@@ -66,10 +68,9 @@ def _tables(lines: Sequence[Line], width: int) -> None:
         parts = [([*means, _FINDING], lines), ([means[0], *more], with_ratio)]
     if _natural(whole, lines) <= width:
         parts = [(whole, lines)]
-    for number, (columns, mine) in enumerate(one for one in parts if one[1]):
-        if number:
-            print()
-        _print(columns, mine, width)
+    for columns, mine in parts:
+        if mine:
+            _print(columns, mine, width)
 
 
 def _natural(columns: Sequence[Column], lines: Sequence[Line]) -> int:
@@ -146,22 +147,25 @@ def _closing(comparison: Comparison) -> Iterable[str]:
     lines = comparison.lines
     methods = {line.row.difference.method for line in lines}
     yield (
-        "means of beds, in mg/kg unless a unit stands beside the nutrient; T - C is what the bed "
-        "has: a curve gives the difference corrected for the soil that the amendment displaced"
+        "means of beds, in mg/kg unless a unit stands beside the nutrient; T - C is not corrected "
+        "for the soil that the amendment displaced (a curve is)"
     )
     made = marks.made(methods)
     if made:
         yield f"95 % range: of T - C on its own, {made}"
     if tested.tested(lines):
-        yield tested.KEY_RANGE
-        yield tested.KEY_P
+        yield from tested.key(lines)
         yield from tested.tests(lines)
-    if made:
+        yield from tested.families(lines)
+    if any(line.said == "no difference shown" for line in lines):
         yield compared.SAID_OF_NONE
+    limits = []
     if any(method.startswith("bounds") for method in methods):
-        yield "limit: a result below or above what the method reports"
+        limits.append("limit: a result below or above what the method reports, not tested")
     if "bounds" in methods:
-        yield "[ ]: possible values, from the reporting limits; not a 95 % range"
+        limits.append("[ ]: possible values, from the reporting limits; not a 95 % range")
+    if limits:
+        yield "; ".join(limits)
     if not tested.tested(lines) and any(line.ratio.value is not None for line in lines):
         yield "T / C: ratio of geometric means, for concentrations well above their limit only"
     yield from comparison.salt

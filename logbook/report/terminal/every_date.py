@@ -36,7 +36,9 @@ def show_every_date(found: EveryDate, width: int | None) -> None:
         print()
         _sentences([every_date.CHANGE], wide)
         table(["nutrient", "dates", "F", "df", "p", "they change"], rows, "1234", wide)
-        _sentences(every_date.turning(found), wide)
+    if any(line.on_dates for nutrient in found.nutrients for line in nutrient.lines):
+        _sentences([*(list(every_date.turning(found)) or [every_date.NO_TURN])], wide)
+        _sentences([every_date.ONE_DATE], wide)
     print()
     _sentences(every_date.areas(found), wide)
     _sentences([every_date.KEY], wide)
