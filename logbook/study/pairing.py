@@ -135,3 +135,16 @@ def _listed(labels: Sequence[str]) -> str:
     """Labels as a range; those of composites one by one."""
     names = list(dict.fromkeys(labels))
     return ", ".join(names) if any("+" in one for one in names) else compact(names)
+
+
+def halved(found: Iterable[Reading], pulled: Iterable[Sample]) -> Iterator[str]:
+    """Which sums are known to within a half-width only, and on which days: one sentence."""
+    some = {one.sample: one for one in found if one.within}
+    if some:
+        days = sorted({one.age for one in pulled if one.code in some and one.age is not None})
+        when = f" (day{'s' * (len(days) > 1)} {', '.join(map(str, days))})" if days else ""
+        widest = max(some.values(), key=lambda one: one.within)
+        yield (
+            f"a part of {len(some)} sums is below its limit: they are known to within "
+            f"+-{widest.within:.2g} {widest.unit} and taken at the middle{when}"
+        )

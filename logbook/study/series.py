@@ -371,24 +371,10 @@ def _notes(
     for one in ground.split:
         if code in one.treatments and asked & one.analytes:
             yield one.sentence
-    yield from _blurred(ground, found)
+    yield from pairing.halved(found, ground.pulled)
     controls = {ident for ident, one in ground.known.treatments.items() if one.control}
     yield from flags.flush(treatment, ground.known.beds, controls, ground.history)
     yield from flags.notes(found, ground.history, ground.without_flagged)
-
-
-def _blurred(ground: _Ground, found: Sequence[Reading]) -> Iterator[str]:
-    """Which sums are known to within a half-width only, and on which dates: one sentence."""
-    some = {one.sample: one.within for one in found if one.within}
-    if some:
-        days = sorted(
-            {one.age for one in ground.pulled if one.code in some and one.age is not None}
-        )
-        when = f" (day{'s' * (len(days) > 1)} {', '.join(map(str, days))})" if days else ""
-        yield (
-            f"a part of {len(some)} sums is below its limit: they are known to within "
-            f"+-{max(some.values()):.2g} {found[0].unit} and taken at the middle{when}"
-        )
 
 
 def _out_of_control(ground: _Ground, found: Sequence[Reading]) -> Iterator[str]:
