@@ -28,7 +28,7 @@ from __future__ import annotations
 import math
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -59,13 +59,17 @@ _FITS = 3.0
 
 @dataclass(frozen=True)
 class Flag:
-    """A result to look at. value, expected: in the unit of the series; why: one sentence."""
+    """A result to look at. value, expected: in the unit of the series; why: one sentence.
+
+    partner: the bed with which it looks exchanged, "" where it does not.
+    """
 
     bed: str
     day: float
     value: float
     expected: float
     why: str
+    partner: str = ""
 
 
 @dataclass(frozen=True)
@@ -356,10 +360,9 @@ def _pair_flags(pair: _Pair) -> dict[Place, Flag]:
     why = (
         f"looks exchanged with bed {{}}: on day {first[0]:g} each has what is expected of the other"
     )
-    return {
-        first: _flag(one, *pair.here, pair.expected, why.format(second[1])),
-        second: _flag(two, *pair.there, pair.other_expected, why.format(first[1])),
-    }
+    here = _flag(one, *pair.here, pair.expected, why.format(second[1]))
+    there = _flag(two, *pair.there, pair.other_expected, why.format(first[1]))
+    return {first: replace(here, partner=second[1]), second: replace(there, partner=first[1])}
 
 
 def _lost(side: _Side, lost: Sequence[str]) -> list[str]:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from logbook.cli import laboratory, profiled, sources
+from logbook.cli import laboratory, profiled, quality, queries, sources
 from logbook.cli.app import group
 from logbook.cli.custody import log, mark
 from logbook.cli.forms import form
@@ -26,6 +26,7 @@ from logbook.report.terminal.progress import bar
 from logbook.store import views
 from logbook.study import reports
 from logbook.study.reports import Answers
+from logbook.trial.times import parse_when, zone
 
 if TYPE_CHECKING:
     from logbook.labs.cells import Beside
@@ -69,6 +70,10 @@ def import_report(
     reissued: Annotated[
         bool, typer.Option("--reissued", help="It replaces the report, or what was typed.")
     ] = False,
+    replaces: Annotated[
+        str | None,
+        typer.Option(help="It is re-issued under a new number and replaces this report."),
+    ] = None,
     repeat: Annotated[
         bool, typer.Option("--repeat", help="The same samples, measured a second time.")
     ] = False,
@@ -87,7 +92,8 @@ def import_report(
               logbook lab import sheet.xlsx --profile fen
     """
     session: Session = context.obj
-    said = Said(lab, report, method or (), skip or (), Answers(reissued, repeat))
+    answers = _answers(reissued, repeat, replaces)
+    said = Said(lab, report, method or (), skip or (), answers)
     source = sources.source(sources.File(file, sheet, encoding), profile, limit or (), said)
     table = source.table
     about = session.read(lambda store: laboratory.setting(store, session, source.codes))
@@ -97,19 +103,35 @@ def import_report(
     _import(session, about, _Job(table, parsed, at, said.answers), dry_run, json)
 
 
+def _answers(reissued: bool, repeat: bool, replaces: str | None) -> Answers:
+    """What the options say of results that stand here already; only one of them can be so."""
+    from logbook.labs.typed import option_text
+
+    if (replaces is not None) + reissued + repeat > 1:
+        raise UserMistake(
+            "--reissued, --replaces and --repeat exclude each other",
+            "a re-issue corrects, a repeat is a second measurement",
+        )
+    return Answers(reissued, repeat, option_text("--replaces", replaces))
+
+
 def _import(session: Session, about: Setting, job: _Job, dry_run: bool, json: bool) -> None:
     """Show what a file would change, ask, write it, and say what happened."""
     table, parsed = job.table, job.parsed
     before, plan = session.read(lambda store: (views.count_entries(store), job.plan(store)))
     if not json:
         _show_differences(table.file, plan)
-    code = None
+    code, asked = None, 0
     if plan.records and not dry_run:
-        _confirm(table.file, plan, job.answers.reissued, json)
-        code, plan = _write(session, job, before, plan)
-    notes = [*table.remarks, *session.read(lambda store: _notes(store, about, parsed, plan))]
+        _confirm(table.file, plan, job.answers, json)
+        code, plan, asked = _write(session, job, before, plan, _now(session, about))
+    notes = [
+        *queries.told(asked),
+        *table.remarks,
+        *session.read(lambda store: _notes(store, about, parsed, plan)),
+    ]
     if json:
-        as_json(_document(table.file, parsed, plan, notes, dry_run))
+        as_json({**_document(table.file, parsed, plan, notes, dry_run), "queries": asked})
         return
     _say_what_happened(table.file, plan, code)
     if plan.records:
@@ -172,7 +194,10 @@ def _notes(store: Any, about: Setting, parsed: Parsed, plan: Plan) -> list[str]:
             f"these samples were measured before (report {', '.join(plan.again)}): the results are "
             f"kept as run {_runs(plan)}"
         )
-    if plan.replaced:
+    if plan.replaced and plan.superseded_report:
+        many = _many(len(plan.replaced), "result")
+        notes.append(f"it takes the place of {many} of report {plan.superseded_report}, now struck")
+    elif plan.replaced:
         typed = _many(len(plan.replaced), "result")
         notes.append(f"the report takes the place of {typed} typed by hand, now struck")
     if plan.kept:
@@ -202,23 +227,28 @@ def _numbers(plan: Plan) -> str:
 
 def _show_differences(file: str, plan: Plan) -> None:
     """The values that a re-issue changes, before anybody is asked."""
-    if not plan.changed:
+    changes = [*plan.changed.values(), *plan.superseded]
+    if not changes:
         return
-    tell(f"{file}: report {_numbers(plan)} is here with other values:", 2)
-    for change in list(plan.changed.values())[:_MOST_SHOWN]:
+    other = f"report {_numbers(plan)} is here with other values:"
+    if plan.superseded:
+        old = sorted({change.old.report for change in plan.superseded if change.old})
+        other = f"report {_numbers(plan)} has other values than report {', '.join(old)}:"
+    tell(f"{file}: {other}", 2)
+    for change in changes[:_MOST_SHOWN]:
         new = change.new
         say(f"  {new.sample}  {new.analyte:<11} {_old(change)} -> {value_shown(new)} {new.unit}")
-    if len(plan.changed) > _MOST_SHOWN:
-        say(f"  and {len(plan.changed) - _MOST_SHOWN} more")
+    if len(changes) > _MOST_SHOWN:
+        say(f"  and {len(changes) - _MOST_SHOWN} more")
 
 
 def _old(change: Change) -> str:
     return "struck" if change.old is None else value_shown(change.old)
 
 
-def _confirm(file: str, plan: Plan, reissued: bool, json: bool) -> None:
+def _confirm(file: str, plan: Plan, answers: Answers, json: bool) -> None:
     """A re-issue is taken only if somebody says so; raises NeedsAnswer if nobody can be asked."""
-    if not plan.changed or reissued:
+    if not plan.changed or answers.reissued:
         return
     many = _many(len(plan.changed), "value")
     question = f"{file}: has report {_numbers(plan)} been re-issued, with {many} changed?"
@@ -228,13 +258,21 @@ def _confirm(file: str, plan: Plan, reissued: bool, json: bool) -> None:
         raise UserMistake("not taken for a re-issue; nothing was written")
 
 
-def _write(session: Session, job: _Job, before: int, plan: Plan) -> tuple[str | None, Plan]:
-    """Write the plan as one act and return its code; no code if it is there meanwhile.
+def _now(session: Session, about: Setting) -> When:
+    return parse_when("now", zone(about.zone), session.clock.now())
+
+
+def _write(
+    session: Session, job: _Job, before: int, plan: Plan, opened: When
+) -> tuple[str | None, Plan, int]:
+    """Write the plan and its queries as one act: code, plan, how many are asked.
+
+    There is no code if it is all there meanwhile.
 
     The journal only grows: with `before` entries in it the book is as it was planned on. If not,
     it is planned again inside the transaction.
     """
-    file = job.table.file
+    file, usual = job.table.file, quality.settings()
     with session.write() as book:
         store: Any = book.connection.connection.driver_connection
         if views.count_entries(store) != before:
@@ -245,14 +283,17 @@ def _write(session: Session, job: _Job, before: int, plan: Plan) -> tuple[str | 
                 )
             plan = now
         if not plan.records:
-            return None, plan
+            return None, plan, 0
         reason = f"re-issued report {_numbers(plan)}" if plan.changed else None
+        if plan.superseded_report:
+            reason = f"report {plan.superseded_report} re-issued as {_numbers(plan)}"
         records = plan.records
         with bar(f"Writing {_many(len(records), 'line')}") as step:
             act = book.record(
                 "lab", records, reason=reason, progress=lambda done: step(done / len(records))
             )
-        return act.code, plan
+        asked = queries.ask_about(book, plan.written, act.code, opened, usual)
+        return act.code, plan, asked
 
 
 def _say_what_happened(file: str, plan: Plan, code: str | None) -> None:
@@ -290,7 +331,8 @@ def _document(
         "already_there": plan.same + len(plan.kept),
         "here_as": plan.here,
         "measured_before": plan.again,
-        "typed_replaced": len(plan.replaced),
+        "typed_replaced": 0 if plan.superseded_report else len(plan.replaced),
+        "replaced_report": plan.superseded_report or None,
         "dry_run": dry_run,
         "waiting": list(parsed.waiting),
         "changed": [
@@ -301,7 +343,7 @@ def _document(
                 "new": result_value(change.new),
                 "unit": change.new.unit,
             }
-            for change in plan.changed.values()
+            for change in (*plan.changed.values(), *plan.superseded)
         ],
         "missing": [
             {"sample": one.sample, "nutrient": one.analyte, "value": result_value(one)}
@@ -319,6 +361,10 @@ COMMANDS = {
         form=form,
         mark=mark,
         log=log,
+        queries=queries.queries,
+        answer=queries.answer,
+        chart=quality.chart,
+        precision=quality.precision,
         reference=reference,
         **{"import": import_report, "add": add, "results": results},
     )

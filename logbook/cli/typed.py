@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from logbook.cli import completing, laboratory
+from logbook.cli import completing, laboratory, quality, queries
 from logbook.cli.laboratory import Setting, value_shown
 from logbook.cli.session import Session, ask
-from logbook.errors import BadData, NeedsAnswer, UserMistake
+from logbook.errors import BadData, NeedsAnswer, Problem, UserMistake
 from logbook.journal import entry as journal
 from logbook.journal.fold import agree
 from logbook.journal.kinds import to_value
@@ -25,6 +25,7 @@ from logbook.trial.times import When
 if TYPE_CHECKING:
     from logbook.labs.cells import Beside
     from logbook.labs.importer import Parsed
+    from logbook.labs.typed import TypedTable
 
 _VALUE = re.compile(r"\s*([<>≤≥]?\s*=?\s*[+-]?[0-9.,]*[0-9][0-9.,]*)\s*(.*?)\s*\Z", re.DOTALL)
 
@@ -78,13 +79,14 @@ def add(
     at = laboratory.came_in(session, received, about, [result.sample], "the result")
     answers = Answers(reissued, repeat)
     decided = session.read(lambda store: _decided(store, result, answers))
-    code = None
+    code, asked = None, 0
     if decided.result is not None:
-        code, decided = _write(session, result, at, answers)
+        code, decided, asked = _write(session, result, at, answers)
     _say_what_happened(result, code, decided)
     if code is not None:
         notes = session.read(lambda store: laboratory.notes_on(store, about, [result]))
-        laboratory.tell_notes([*parsed.notes, *_waiting(parsed, result), *notes])
+        asks = queries.told(asked)
+        laboratory.tell_notes([*asks, *parsed.notes, *_waiting(parsed, result), *notes])
 
 
 @dataclass(frozen=True)
@@ -135,9 +137,23 @@ def _checked(
 
     beside = Beside(frozenset(about.origins), lab or about.lab, report, labs=about.labs)
     parsed: Parsed = laboratory.checked_twice(session, parse, beside, about.zone)
-    if parsed.problems:
-        raise BadData("the result cannot be written down", parsed.problems)
+    problems = parsed.problems or [
+        problem for one in parsed.results for problem in _impossible(table, one)
+    ]
+    if problems:
+        raise BadData("the result cannot be written down", problems)
     return parsed
+
+
+def _impossible(table: TypedTable, result: Result) -> list[Problem]:
+    """What cannot be and was typed by hand is a slip of the hand: of a report it is a query."""
+    if result.value is None:
+        return []
+    try:
+        chemistry.check_range(result.value, chemistry.ANALYTES[result.analyte])
+    except UserMistake as error:
+        return [Problem(table.where(0, 2), error.message, error.hint)]
+    return []
 
 
 def _decided(store: Any, result: Result, answers: Answers) -> _Decided:
@@ -181,21 +197,24 @@ def _within_report(old: Result | None, result: Result, answers: Answers) -> _Dec
 
 def _write(
     session: Session, result: Result, at: When, answers: Answers
-) -> tuple[str | None, _Decided]:
-    """Write the result, and its report if it is new here, by what is decided in the transaction."""
+) -> tuple[str | None, _Decided, int]:
+    """Write the result, its report if it is new here, and its queries: code, decision, how many."""
+    usual = quality.settings()
     with session.write() as book:
         store: Any = book.connection.connection.driver_connection
         decided = _decided(store, result, answers)
         one = decided.result
         if one is None:
-            return None, decided
+            return None, decided, 0
         own = reports.report_key(one.lab, one.report)
         lines: list[tuple[str, Any]] = [(reports.result_key(one), one)]
         lines += [(name, None) for name in decided.replaced]
         if book.values([own]).get(own) is None:
             lines.insert(0, (own, Report(one.lab, one.report, "", "", at, 1)))
         reason = f"re-issued report {one.report}" if decided.old is not None else None
-        return book.record("lab", lines, reason=reason).code, decided
+        code = book.record("lab", lines, reason=reason).code
+        written = {reports.result_key(one): one}
+        return code, decided, queries.ask_about(book, written, code, at, usual)
 
 
 def _standing(store: Any, name: str) -> Result | None:

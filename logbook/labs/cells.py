@@ -321,7 +321,7 @@ def measured_value(
         read = _read(reading, row)
         if isinstance(kind, list):
             return read
-        value, bound = (_canonical(number, kind) for number in (read.value, read.limit))
+        value, bound = _canonical(read.value, kind, 100), _canonical(read.limit, kind, 1)
     except UserMistake as error:
         return _flaw(reading, "value", error)
     return chemistry.Measured(value, bound, read.qualifier, read.flags)
@@ -363,9 +363,15 @@ def _with_qualifier(reading: Reading, row: list[str]) -> str:
     )
 
 
-def _canonical(value: Decimal | None, kind: Kind) -> Decimal | None:
+def _canonical(value: Decimal | None, kind: Kind, slack: int) -> Decimal | None:
+    """The canonical number, at most `slack` times the largest that can be.
+
+    A lost decimal point or a wrong unit is the laboratory's to mend, and asked about once it is in:
+    nobody has to edit the file for it. Beyond two places nothing can be meant.
+    """
     if value is None:
         return None
     canonical = units.scale(value, kind.factor or Fraction(1))
-    chemistry.check_range(canonical, kind.analyte)
+    if not 0 <= canonical <= slack * chemistry.most_possible(kind.analyte):
+        chemistry.check_range(canonical, kind.analyte)
     return canonical

@@ -122,7 +122,7 @@ def ways_on(doubled: Doubled) -> str:
         way = "--reissued if the report takes the place of what was typed"
     else:
         other = next(one for one in doubled.reports if one != TYPED)
-        way = f"--report {quoted(other)} --reissued if it replaces that report"
+        way = f"--replaces {quoted(other)} if it replaces that report"
     return f"{way}, or --repeat if the samples were measured a second time"
 
 

@@ -118,7 +118,7 @@ def lines(store: sqlite3.Connection) -> list[Line]:
             answer := answers.get(one.id),
             about[one.id][0],
             result := results.get(about[one.id][0]),
-            _state(result, about[one.id][1], answer, again),
+            _state(result, one.id, answer, again),
             *where.get(one.record.sample, ("", "")),
         )
         for one in asked
@@ -127,15 +127,18 @@ def lines(store: sqlite3.Connection) -> list[Line]:
 
 
 def _state(
-    result: Result | None, number: str, answer: Answer | None, again: dict[tuple[str, ...], int]
+    result: Result | None, ident: str, answer: Answer | None, again: dict[tuple[str, ...], int]
 ) -> str:
+    """Open, answered, or moot: the number is another, or a newer run speaks for itself."""
     if answer is not None and answer.what != RERUN:
         return answer.what
+    _, number, kind = result_of(ident)
     if result is None or number_of(result) != number:
         return MOOT
-    if answer is None:
-        return OPEN
-    return MOOT if again.get(_analysis(result), 0) > result.run else RERUN
+    newer = again.get(_analysis(result), 0) > result.run
+    if newer and (answer is not None or kind == "runs"):
+        return MOOT
+    return OPEN if answer is None else RERUN
 
 
 def _analysis(result: Result) -> tuple[str, ...]:
@@ -143,7 +146,7 @@ def _analysis(result: Result) -> tuple[str, ...]:
 
 
 def _results(store: sqlite3.Connection, wanted: Iterable[str]) -> dict[str, Result]:
-    found = {}
+    found: dict[str, Result] = {}
     for some in _portions(sorted(wanted)):
         where = f"id IN ({', '.join('?' * len(some))})"
         found |= {one.id: one.record for one in views.fetch(store, "result", where, some)}

@@ -15,7 +15,7 @@ A report is known by laboratory and number, its files by their bytes. Rules:
 from __future__ import annotations
 
 from collections.abc import Collection, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 from logbook.errors import UserMistake
@@ -49,7 +49,8 @@ class Plan:
     `kept` are results that a person corrected or struck and the laboratory did not change;
     `missing` stand here but not in the re-issue. `here` are other reports under which the very same
     results stand; `replaced` are keys of typed results that these take the place of; `again` are
-    the reports of an earlier measurement, which these follow as the next run.
+    the reports of an earlier measurement, which these follow as the next run; `superseded` are
+    results of another report that a re-issue under a new number takes the place of.
     """
 
     new: dict[str, Result] = field(default_factory=dict)
@@ -62,6 +63,8 @@ class Plan:
     replaced: list[str] = field(default_factory=list)
     again: list[str] = field(default_factory=list)
     curves: list[str] = field(default_factory=list)
+    superseded: list[Change] = field(default_factory=list)
+    superseded_report: str = ""
 
     @property
     def records(self) -> list[tuple[str, Report | Result | None]]:
@@ -70,13 +73,22 @@ class Plan:
         gone = [(name, None) for name in self.replaced]
         return [*sorted(self.reports.items()), *self.new.items(), *changes, *gone]
 
+    @property
+    def written(self) -> dict[str, Result]:
+        """The results that are written, by key."""
+        return self.new | {name: change.new for name, change in self.changed.items()}
+
 
 @dataclass(frozen=True)
 class Answers:
-    """What somebody says about results that stand here already; see `doubles`."""
+    """What somebody says about results that stand here already; see `doubles`.
+
+    replaces: the number of the report that this one, under a number of its own, takes the place of.
+    """
 
     reissued: bool = False
     repeat: bool = False
+    replaces: str | None = None
 
 
 def result_key(result: Result) -> str:
@@ -116,7 +128,12 @@ def plan(
             )
         if lines:
             _plan_report(store, made, report, lines)
-    if made.changed:
+    if answers.replaces is not None and made.new and not made.replaced:
+        raise UserMistake(
+            f"{file}: nothing of it stands under report {answers.replaces}; nothing was written",
+            "check the number, or leave --replaces out",
+        )
+    if made.changed or made.superseded:
         touched = [*made.new.values(), *(change.new for change in made.changed.values())]
         made.curves = curves_of(store, touched)
     return made
@@ -167,6 +184,9 @@ def _not_doubled(
     if answers.repeat:
         made.again = sorted({*made.again, *doubled.reports})
         return doubles.next_runs(results, found)
+    if answers.replaces is not None:
+        _supersede(store, made, report, results, answers.replaces)
+        return results
     if answers.reissued and doubled.reports == [doubles.TYPED]:
         made.replaced += [f"result/{one.id}" for one in doubled.standing]
         return results
@@ -175,6 +195,32 @@ def _not_doubled(
     made.here = sorted({*made.here, *doubled.reports})
     made.same += len(fresh)
     return [result for result in results if doubles.analysis(result) in runs]
+
+
+def _supersede(
+    store: sqlite3.Connection, made: Plan, report: Report, results: list[Result], old: str
+) -> None:
+    """Plan to strike what another report says of the same analyses; its other results stay."""
+    others = {
+        (doubles.analysis(one.record), one.record.run, one.record.n): one
+        for one in views.fetch(store, "result", "lab = ? AND report = ?", (report.lab, old))
+    }
+    beside = doubles.standing(store, report.lab, results, report.number)
+    more = {one.report for several in beside.values() for one in several} - {old, doubles.TYPED}
+    if more:
+        raise UserMistake(
+            f"{report.file}: these samples stand under report {', '.join(sorted(more))} too; "
+            "nothing was written",
+            "a report replaces one other: name that one, or import it with --repeat",
+        )
+    for result in results:
+        found = others.pop((doubles.analysis(result), result.run, result.n), None)
+        if found is not None:
+            made.replaced.append(f"result/{found.id}")
+            if not agree(to_value(replace(found.record, report=report.number)), to_value(result)):
+                made.superseded.append(Change(found.record, result))
+    made.superseded_report = old if made.replaced else ""
+    made.missing += [one.record for one in others.values()]
 
 
 def _refuse_elsewhere(

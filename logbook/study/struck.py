@@ -103,6 +103,8 @@ def _last_values(
             if live and entry.writes[place].value is None
         ]
         entry, replaced = strikes[-1]
+        if entry.kind == "lab":
+            continue  # a re-issued report took its place: nothing is left out
         last = next((values[name] for name in replaced if name in values), None)
         if last is None and values:
             last = values[max(values)]

@@ -1,0 +1,189 @@
+"""How well a laboratory measures: `lab chart`, `lab precision`, and what a user may set of it."""
+
+from __future__ import annotations
+
+import tomllib
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from logbook import config
+from logbook.cli import completing
+from logbook.cli.session import Session, as_json, chosen, say
+from logbook.errors import LogbookError, UserMistake
+from logbook.trial import chemistry
+
+if TYPE_CHECKING:
+    import sqlite3
+
+    from logbook.study.plausibility import Settings
+    from logbook.study.quality import Chart, Precision
+
+_FILE = "laboratory.toml"
+
+
+def settings() -> Settings:
+    """What the user set of laboratories: days that they keep samples, largest RPD by nutrient.
+
+    Read from `laboratory.toml` in the folder of edited tables; raises UserMistake if it is wrong.
+    """
+    from logbook.study.plausibility import USUAL, Settings
+
+    path = config.handbook_folder() / _FILE
+    try:
+        said = tomllib.loads(path.read_text(encoding="utf-8"))
+    except FileNotFoundError:
+        return USUAL
+    except (OSError, ValueError) as problem:
+        raise UserMistake(
+            f"{path}: cannot be read ({problem})", "mend it or move it away"
+        ) from None
+    keeps, most = said.get("keeps_days", {}), said.get("most_rpd", {})
+    known = {chemistry.find_analyte(name)[0].name: value for name, value in most.items()}
+    numbers = [*keeps.values(), *most.values()]
+    if set(said) - {"keeps_days", "most_rpd"} or not all(_positive(one) for one in numbers):
+        raise UserMistake(
+            f"{path}: only [keeps_days] and [most_rpd], each with numbers above 0",
+            "see docs/quality.md",
+        )
+    return Settings(keeps, {name: float(one) for name, one in known.items()})
+
+
+def _positive(value: object) -> bool:
+    return isinstance(value, int | float) and not isinstance(value, bool) and value > 0
+
+
+def chart(
+    context: typer.Context,
+    name: Annotated[
+        str | None, typer.Argument(help="The reference material.", show_default=False)
+    ] = None,
+    nutrient: Annotated[
+        str | None,
+        typer.Argument(help="Only this nutrient.", autocompletion=completing.nutrients),
+    ] = None,
+    json: Annotated[bool, typer.Option("--json", help="For programs.")] = False,
+) -> None:
+    """Show control charts of reference materials: each report's result, between 3 s lines.
+
+    Examples: logbook lab chart 'house soil' P
+              logbook lab chart --json
+    """
+    from logbook.study import quality
+
+    session: Session = context.obj
+    analyte = None if nutrient is None else chemistry.find_analyte(nutrient)[0].name
+    found = session.read(lambda store: quality.charts(store, name, analyte))
+    if json:
+        as_json({"charts": [_chart_document(one) for one in found]})
+        return
+    if not found:
+        say("No results of such a reference material yet: lab send --reference NAME slips one in.")
+    from logbook.report.terminal.quality import show_chart
+
+    for place, one in enumerate(found):
+        if place:
+            say("")
+        show_chart(one)
+
+
+def _chart_document(one: Chart) -> dict[str, Any]:
+    lab, analyte, method, basis = one.kind
+    out = {id(point): why for point, why in one.out()}
+    return {
+        "material": one.name,
+        "laboratory": lab,
+        "nutrient": analyte,
+        "method": method,
+        "basis": basis,
+        "unit": one.unit,
+        "assigned": one.assigned,
+        "sd": one.sd,
+        "results": [
+            {
+                "sample": each.code,
+                "report": each.report,
+                "received": each.day,
+                "value": each.shown,
+                "centre": each.point.limits.centre if each.point and each.point.limits else None,
+                "s": each.point.limits.sd if each.point and each.point.limits else None,
+                "z": each.point.z if each.point else None,
+                "rules": list(each.point.rules) if each.point else [],
+                "out_of_control": out.get(id(each)),
+            }
+            for each in one.results
+        ],
+    }
+
+
+def precision(
+    context: typer.Context,
+    json: Annotated[bool, typer.Option("--json", help="For programs.")] = False,
+) -> None:
+    """Show how well the laboratory repeats itself: s_r and r, from duplicates and repeats.
+
+    Examples: logbook lab precision
+              logbook lab precision --json
+    """
+    from logbook.study import quality
+
+    session: Session = context.obj
+    usual = settings()
+
+    def question(store: sqlite3.Connection) -> tuple[list[Precision], list[quality.Pair]]:
+        try:
+            trial = chosen(store, session).id
+        except LogbookError:
+            trial = None
+        return quality.precision(store, trial), quality.pairs(store, usual.most_rpd)
+
+    found, pairs = session.read(question)
+    if json:
+        as_json({"precision": [_precision_document(one) for one in found],
+                 "pairs": [_pair_document(one) for one in pairs]})  # fmt: skip
+        return
+    if not found:
+        say("No duplicates and no repeats yet: lab send --duplicate slips one in.")
+        return
+    from logbook.report.terminal.quality import show_precision
+
+    show_precision(found, [one for one in pairs if one.compared.within is False])
+
+
+def _precision_document(one: Precision) -> dict[str, Any]:
+    lab, analyte, method, basis = one.kind
+    return {
+        "laboratory": lab,
+        "nutrient": analyte,
+        "method": method,
+        "basis": basis,
+        "unit": one.unit,
+        "pairs": one.pairs,
+        "df": one.measured.df,
+        "sd": one.measured.sd,
+        "sd_df": one.measured.sd_df,
+        "cv": one.measured.cv,
+        "cv_df": one.measured.cv_df,
+        "level": one.measured.level,
+        "declared_cv": one.cv,
+        "declared_sd": one.sd,
+        "used": "measured" if one.counts else "declared",
+    }
+
+
+def _pair_document(one: Any) -> dict[str, Any]:
+    lab, analyte, method, basis = one.kind
+    return {
+        "laboratory": lab,
+        "nutrient": analyte,
+        "method": method,
+        "basis": basis,
+        "report": one.report,
+        "how": one.how,
+        "samples": list(one.samples),
+        "values": list(one.values),
+        "rpd": one.compared.rpd,
+        "difference": one.compared.difference,
+        "within": one.compared.within,
+        "words": one.compared.words,
+    }

@@ -1,0 +1,321 @@
+"""Questions about results: `lab queries` lists them, `lab answer` settles them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from logbook.cli import completing
+from logbook.cli.acts import WhenOption
+from logbook.cli.laboratory import tell, tell_notes
+from logbook.cli.session import Session, as_json, chosen, say
+from logbook.cli.wording import needed
+from logbook.errors import LogbookError, NeedsAnswer, UserMistake
+from logbook.journal.entry import key
+from logbook.store import views
+from logbook.trial import chemistry, codes, plausible, records, units
+from logbook.trial.times import When, parse_when, zone
+
+if TYPE_CHECKING:
+    import sqlite3
+
+    from logbook.book.writing import Book
+    from logbook.study.plausibility import Settings
+    from logbook.study.queries import Line
+
+# What people say -> the answer.
+_ANSWERS = {
+    **dict.fromkeys(("accept", "accepted"), records.ACCEPTED),
+    **dict.fromkeys(("strike", "struck"), "struck"),
+    **dict.fromkeys(("re-run", "rerun", "run again"), records.RERUN),
+}
+
+
+def ask_about(
+    book: Book, written: Mapping[str, records.Result], code: str, opened: When, usual: Settings
+) -> int:
+    """Open the queries that results just written give rise to, in their act; how many."""
+    from logbook.book import corrections
+    from logbook.study import plausibility
+
+    found = plausibility.queries_on(corrections.inside(book), written, opened, usual)
+    if found:
+        book.record("query", found, code=code)
+    return len(found)
+
+
+def told(count: int) -> list[str]:
+    """That there are queries, for the notes of an import."""
+    if not count:
+        return []
+    many = "1 query" if count == 1 else f"{count:,} queries"
+    return [
+        f"{many} about these results, out of curves until answered: logbook lab queries "
+        f"({plausible.KEEPS_WORDS})"
+    ]
+
+
+def queries(
+    context: typer.Context,
+    every: Annotated[bool, typer.Option("--all", help="Also those that were answered.")] = False,
+    json: Annotated[bool, typer.Option("--json", help="For programs.")] = False,
+) -> None:
+    """List what is asked about results, by the day until which they can be measured again.
+
+    A result in question is in no curve until the query is answered.
+
+    Examples: logbook lab queries
+              logbook lab queries --all --json
+    """
+    from logbook.study import queries as asked
+
+    session: Session = context.obj
+    lines = [one for one in session.read(asked.lines) if every or one.waits]
+    today = _today(session)
+    if json:
+        as_json({"queries": [_document(one, today) for one in lines]})
+        return
+    if not lines:
+        say("No open queries.")
+        return
+    from logbook.report.terminal.quality import show_queries
+
+    show_queries(lines, today)
+    if any(one.open for one in lines):
+        say("logbook lab answer CODE:NUTRIENT accept, strike or re-run --reason TEXT")
+
+
+def _today(session: Session) -> date:
+    def question(store: sqlite3.Connection) -> str:
+        try:
+            return chosen(store, session).trial.zone
+        except LogbookError:
+            return "UTC"
+
+    return session.clock.now().astimezone(zone(session.read(question))).date()
+
+
+def _document(one: Line, today: date) -> dict[str, Any]:
+    asked = one.query
+    return {
+        "sample": asked.sample,
+        "bed": one.bed or None,
+        "trial": one.trial or None,
+        "nutrient": asked.analyte,
+        "method": asked.method,
+        "report": asked.report,
+        "run": one.result.run if one.result else None,
+        "value": None if one.result is None or one.result.value is None else str(one.result.value),
+        "kind": asked.kind,
+        "what": asked.what,
+        "opened": asked.opened.text,
+        "deadline": asked.deadline,
+        "overdue": one.overdue(today),
+        "state": one.state,
+        "answered": one.answer.when.text if one.answer else None,
+        "reason": one.answer.text if one.answer else None,
+    }
+
+
+def answer(
+    context: typer.Context,
+    what: Annotated[
+        str,
+        typer.Argument(
+            help="CODE:NUTRIENT, several with commas, or REPORT:NUTRIENT for all of a report.",
+            show_default=False,
+            autocompletion=completing.codes,
+        ),
+    ],
+    verdict: Annotated[str, typer.Argument(help="accept, strike or re-run.", show_default=False)],
+    reason: Annotated[str | None, typer.Option(help="Why, in a few words.")] = None,
+    run: Annotated[int | None, typer.Option(help="Which run to strike, where two differ.")] = None,
+    alone: Annotated[
+        bool, typer.Option("--alone", help="Ask for no other bed to be measured again.")
+    ] = False,
+    when: WhenOption = None,
+) -> None:
+    """Answer a query: accept the number, strike it, or ask for a re-run.
+
+    With a re-run an unsuspected bed of the same pull, drawn by chance, is measured again too:
+    were only surprises measured again, only they could change.
+
+    Examples: logbook lab answer XW3KRT9D:pH strike --reason 'point lost, the lab says'
+              logbook lab answer XW3KRT9D:K re-run --reason 'cmol?'
+              logbook lab answer 26-114:K accept --reason 'sandy mix, checked'
+    """
+    session: Session = context.obj
+    name = _verdict(verdict)
+    why = needed(reason, "an answer needs its reason")
+    session.read(lambda store: _meant(store, what, name, run))
+    at = _at(session, when)
+    with session.write() as book:
+        from logbook.book import corrections
+
+        store = corrections.inside(book)
+        found = _meant(store, what, name, run)
+        code, drawn = _written(book, store, found, _Answered(name, why, at, run, alone))
+    many = "1 query" if len(found) == 1 else f"{len(found)} queries"
+    tell(f"{code}  {many} answered, {name}: {why}", 10)
+    if name == records.RERUN:
+        _request(found, drawn)
+
+
+@dataclass(frozen=True)
+class _Answered:
+    """What somebody makes of queries."""
+
+    what: str
+    reason: str
+    at: When
+    run: int | None
+    alone: bool
+
+
+def _verdict(said: str) -> str:
+    word = " ".join(said.lower().split())
+    if word not in _ANSWERS:
+        raise UserMistake(f"{said!r} is no answer to a query", "say accept, strike or re-run")
+    return _ANSWERS[word]
+
+
+def _at(session: Session, when: str | None) -> When:
+    def question(store: sqlite3.Connection) -> str:
+        trials = views.fetch(store, "trial")
+        return trials[0].record.zone if trials else "UTC"
+
+    place, now = zone(session.read(question)), session.clock.now()
+    at = parse_when(when or "now", place, now)
+    if at.day > now.astimezone(place).date():
+        raise UserMistake(f"{at.spoken} is in the future", "an answer is written once it is given")
+    return at
+
+
+def _meant(store: sqlite3.Connection, what: str, verdict: str, run: int | None) -> list[Line]:
+    """The open queries named; raises UserMistake for one that cannot be answered so."""
+    from logbook.study import queries as asked
+
+    waiting = [one for one in asked.lines(store) if one.waits]
+    found = [line for word in what.split(",") for line in _named(waiting, word.strip())]
+    for one in found:
+        _refuse(one, verdict, run)
+    return list(dict.fromkeys(found))
+
+
+def _named(waiting: Sequence[Line], word: str) -> Iterator[Line]:
+    first, _, nutrient = word.rpartition(":")
+    if not first.strip():
+        raise UserMistake(f"{word!r}: of which nutrient?", "write CODE:NUTRIENT")
+    analyte = chemistry.find_analyte(nutrient)[0].name
+    code = codes.tidy(first)
+    mine = [
+        one
+        for one in waiting
+        if one.query.analyte == analyte and (one.query.sample == code or one.query.report == first)
+    ]
+    if not mine:
+        raise UserMistake(
+            f"there is no open query on {word}",
+            "logbook lab queries lists them; logbook strike strikes any result",
+        )
+    yield from mine
+
+
+def _refuse(one: Line, verdict: str, run: int | None) -> None:
+    named = f"{one.query.sample}:{one.query.analyte}"
+    apart = one.query.kind == "runs"
+    if verdict == records.ACCEPTED and apart:
+        raise UserMistake(
+            f"{named}: two runs that differ by more than r are not both right",
+            "strike one with --run and the laboratory's cause, or ask for a re-run",
+        )
+    value = one.result.value if one.result else None
+    if (
+        verdict == records.ACCEPTED
+        and value is not None
+        and plausible.impossible(one.query.analyte, float(value))
+    ):
+        raise UserMistake(f"{named}: {units.short(value)} cannot be", "strike it, or ask: re-run")
+    if verdict == "struck" and apart and run is None:
+        raise NeedsAnswer(f"{named}: which run is wrong?", "say it with --run 1 or --run 2")
+    if run is not None and verdict != "struck":
+        raise UserMistake("--run goes with strike", "leave it out")
+
+
+def _written(
+    book: Book, store: Any, found: Sequence[Line], said: _Answered
+) -> tuple[str, list[records.Result]]:
+    """Write the answers with what follows from them, as one act; its code, and the beds drawn."""
+    from logbook.book import corrections
+
+    drawn: list[records.Result] = []
+    if said.what == "struck":
+        keys = list(dict.fromkeys(key for one in found for key in _to_strike(store, one, said.run)))
+        code = corrections.strike(book, keys, said.reason).code
+    else:
+        code = book.new_code()
+    answers = [
+        (f"answer/{one.id}", records.Answer(one.id, one.query.sample, said.what, said.at,
+                                            said.reason))
+        for one in found
+    ]  # fmt: skip
+    book.record("query", answers, code=code)
+    if said.what == records.RERUN:
+        drawn = [] if said.alone else _drawn(store, found)
+        asked = {(one.query.sample, one.query.analyte): said.reason for one in found}
+        for other in drawn:
+            asked.setdefault((other.sample, other.analyte), "drawn by chance beside a query")
+        lines = [
+            (key("handling", code, sample, analyte),
+             records.Handling(sample, analyte, records.RERUN, said.at, text))
+            for (sample, analyte), text in asked.items()
+        ]  # fmt: skip
+        book.record("handle", lines, code=code)
+    return code, drawn
+
+
+def _to_strike(store: sqlite3.Connection, one: Line, run: int | None) -> list[str]:
+    """Keys of the results that a query's answer strikes: its own, or those of the run named."""
+    if run is None or one.result is None:
+        return [f"result/{one.result_id}"]
+    own = one.result
+    rows = views.fetch(
+        store,
+        "result",
+        "lab = ? AND sample = ? AND analyte = ? AND method = ? AND basis = ? AND run = ?",
+        (own.lab, own.sample, own.analyte, own.method, own.basis, run),
+    )
+    if not rows:
+        raise UserMistake(f"{own.sample}:{own.analyte} has no run {run}", "logbook lab results")
+    return [f"result/{row.id}" for row in rows]
+
+
+def _drawn(store: sqlite3.Connection, found: Sequence[Line]) -> list[records.Result]:
+    """An unsuspected result for each pull and nutrient in question, drawn by chance."""
+    from logbook.study import queries as asked
+
+    drawn: dict[tuple[str, str], records.Result] = {}
+    for one in found:
+        place = (one.query.analyte, one.query.report)
+        other = None if place in drawn else asked.beside(store, one)
+        if other is not None:
+            drawn[place] = other
+    return list(drawn.values())
+
+
+def _request(found: Sequence[Line], drawn: Sequence[records.Result]) -> None:
+    """What to write to the laboratory: codes in order, not which of them surprised."""
+    asked = {(one.query.sample, one.query.analyte, one.query.method) for one in found}
+    asked |= {(one.sample, one.analyte, one.method) for one in drawn}
+    say("To the laboratory:")
+    say("  Please measure these again, and report them beside the first results:")
+    for sample, analyte, method in sorted(asked):
+        say(f"    {sample}  {analyte} by {method}")
+    if drawn:
+        named = ", ".join(f"{one.sample} {one.analyte}" for one in drawn)
+        tell_notes([f"{named}: not in question, drawn by chance to be measured again as well"])
+    tell_notes(["import what comes back with --repeat: it is a second measurement"])

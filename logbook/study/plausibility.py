@@ -1,0 +1,409 @@
+"""Whether a result can be right: looked at when it comes in, and asked about where it may not be.
+
+Nothing here changes a value or stops an import. A doubt becomes a query, in the act that wrote the
+results, and the same doubt about the same number is asked once. Looked at are the number alone,
+the bed's other pulls, the other beds of the same pull, runs, duplicates and blanks.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+from statistics import median
+from typing import TYPE_CHECKING
+
+from logbook.journal.entry import ident as ident_of
+from logbook.store import views
+from logbook.study import flags, origins, pairing, quality, queries, runs
+from logbook.study.samples import MINERAL_N, Reading, Sample, kept, readings, samples
+from logbook.trial import plausible, qualifiers
+from logbook.trial.chemistry import ANALYTES
+from logbook.trial.records import Query, Result
+from logbook.trial.times import When
+from logbook.trial.units import short
+
+if TYPE_CHECKING:
+    import sqlite3
+
+    from logbook.analysis.series import Observation
+
+#: So many results that equal their reporting limit were rather below it. Common practice.
+_AT_LIMIT = 3
+_RAW = frozenset({"pH"})
+_BEFORE = -0.5  # a pull before application, on whatever day
+_FEWEST_BEDS = 3  # that shift together, before a whole report is asked about
+
+
+@dataclass(frozen=True)
+class Settings:
+    """What a laboratory's user may set: days that it keeps samples, largest RPD by nutrient."""
+
+    keeps: Mapping[str, int]
+    most_rpd: Mapping[str, float]
+
+
+USUAL = Settings({}, {})
+
+
+@dataclass(frozen=True)
+class Doubt:
+    """A question about one result; `kind` is one of `queries.KINDS`."""
+
+    ident: str
+    result: Result
+    kind: str
+    what: str
+
+
+def queries_on(
+    store: sqlite3.Connection,
+    written: Mapping[str, Result],
+    at: When,
+    settings: Settings = USUAL,
+) -> list[tuple[str, Query]]:
+    """The queries that these results, which stand in the store now, give rise to, by key.
+
+    written: by key. What was asked before of the same number is not asked again, and nothing is
+    asked of a number that a person accepted.
+    """
+    doubts = list(doubted(store, {ident_of(name): one for name, one in written.items()}, settings))
+    accepted = queries.accepted(store)
+    received = _received(store)
+    found: dict[str, Query] = {}
+    for one in doubts:
+        result, number = one.result, queries.number_of(one.result)
+        if (one.ident, number) in accepted:
+            continue
+        day = received.get((result.lab, result.report), at.day)
+        found[queries.query_key(one.ident, result, one.kind)] = Query(
+            sample=result.sample,
+            analyte=result.analyte,
+            method=result.method,
+            report=result.report,
+            what=one.what,
+            kind=one.kind,
+            opened=at,
+            deadline=plausible.retest_until(day, result.lab, settings.keeps),
+        )
+    there = _asked(store, found)
+    return [(name, one) for name, one in found.items() if name not in there]
+
+
+def _received(store: sqlite3.Connection) -> dict[tuple[str, str], date]:
+    rows = store.execute("SELECT lab, number, substr(received, 1, 10) FROM report").fetchall()
+    return {(lab, number): date.fromisoformat(day) for lab, number, day in rows}
+
+
+def _asked(store: sqlite3.Connection, names: Collection[str]) -> set[str]:
+    """Which of these keys were ever written, be it struck since."""
+    wanted, found = sorted(names), set()
+    for start in range(0, len(wanted), 400):
+        some = wanted[start : start + 400]
+        marks = ", ".join("?" * len(some))
+        rows = store.execute(f"SELECT key FROM write WHERE key IN ({marks})", some)
+        found |= {name for (name,) in rows.fetchall()}
+    return found
+
+
+def doubted(
+    store: sqlite3.Connection, written: Mapping[str, Result], settings: Settings = USUAL
+) -> Iterator[Doubt]:
+    """Every doubt about results that stand in the store, by id, and about those beside them."""
+    yield from of_values(store, written)
+    yield from _of_runs(store, written)
+    numbers = {(one.lab, one.report) for one in written.values()}
+    for _, number in sorted(numbers):
+        yield from _of_duplicates(store, number, settings)
+    yield from _of_blanks(store, written)
+    seen = set()
+    for one in _of_beds(store, written):
+        if (one.ident, one.kind) not in seen:
+            seen.add((one.ident, one.kind))
+            yield one
+
+
+def of_values(store: sqlite3.Connection, written: Mapping[str, Result]) -> Iterator[Doubt]:
+    """Doubts about numbers by themselves: out of range, 0 below a limit, equal to the limit."""
+    limits = origins.lowest_limits(store, written.values())
+    at_limit: dict[origins.Kind, list[tuple[str, Result]]] = {}
+    for ident, one in written.items():
+        if one.value is None or (one.flags and not qualifiers.counts(one.flags)):
+            continue
+        if plausible.outside(one.analyte, float(one.value)):
+            found = plausible.about_range(one.analyte, one.value)
+            if found is not None:
+                yield Doubt(ident, one, *found)
+        limit = limits.get(origins.kind(one)) if limits else None
+        if limit is None:
+            continue
+        if one.value == 0:
+            what = f"0 is below the limit of {short(limit)} {one.unit} that the laboratory gives"
+            yield Doubt(ident, one, "zero", f"{what}: not detected?")
+        elif one.value == limit:
+            at_limit.setdefault(origins.kind(one), []).append((ident, one))
+    for several in at_limit.values():
+        if len(several) >= _AT_LIMIT:
+            yield from _equal(several)
+
+
+def _equal(several: Sequence[tuple[str, Result]]) -> Iterator[Doubt]:
+    for ident, one in several:
+        what = (
+            f"{queries.number_of(one)} {one.unit} is exactly the limit, in {len(several)} results"
+        )
+        yield Doubt(ident, one, "limit", f"{what}: below it?")
+
+
+def _of_runs(store: sqlite3.Connection, written: Mapping[str, Result]) -> Iterator[Doubt]:
+    """Runs that lie too far apart to be averaged: asked of the newest."""
+    for ident, one in written.items():
+        if one.run < 2 or one.n > 1 or one.value is None:
+            continue
+        kind = (one.lab, one.analyte, one.method, one.basis)
+        rows = store.execute(
+            "SELECT run, value_num FROM result WHERE lab = ? AND analyte = ? AND method = ? "
+            "AND basis = ? AND sample = ?",
+            (*kind, one.sample),
+        ).fetchall()
+        means = runs.means_of(rows)
+        if means is None or len(means) < 2:
+            continue
+        judged, source = runs.judge(store, kind, list(means.values()), None)
+        if judged.how == "apart":
+            what = runs.told(means, judged, source, one.unit)
+            yield Doubt(ident, one, "runs", f"{what}: ask for a third, or strike the wrong one")
+
+
+def _of_duplicates(store: sqlite3.Connection, report: str, settings: Settings) -> Iterator[Doubt]:
+    """Duplicates and repeats of a report that differ too much."""
+    for pair in quality.pairs(store, settings.most_rpd, report):
+        if pair.compared.within is not False:
+            continue
+        ids = pair.ids[:1] if pair.how == "blind duplicate" else pair.ids
+        values = " and ".join(f"{one:.4g}" for one in pair.values if one is not None)
+        beside = f" {pair.samples[-1]}" if len(pair.samples) > 1 else ""
+        what = f"{pair.how}{beside}: {values}, {pair.compared.words}"
+        for one in _results(store, ids):
+            yield Doubt(one.id, one.record, "duplicate", what)
+
+
+def _results(store: sqlite3.Connection, ids: Sequence[str]) -> list[views.Found]:
+    return views.fetch(store, "result", f"id IN ({', '.join('?' * len(ids))})", ids)
+
+
+def _of_blanks(store: sqlite3.Connection, written: Mapping[str, Result]) -> Iterator[Doubt]:
+    """Blanks among these results in which something was found."""
+    names = store.execute("SELECT code FROM blind WHERE kind = 'reference'").fetchall()
+    mine = {code for (code,) in names} & {one.sample for one in written.values()}
+    for chart in quality.charts(store) if mine else ():
+        for one, what in chart.out():
+            if chart.blank and one.code in mine:
+                yield from (
+                    Doubt(ident, result, "blank", what)
+                    for ident, result in written.items()
+                    if result.sample == one.code and result.analyte == chart.kind[1]
+                )
+
+
+@dataclass(frozen=True)
+class _Place:
+    """One result of a bed on one pull, as it is judged: the mean of its repeats."""
+
+    label: str
+    treatment: str
+    control: bool
+    name: str
+    age: float
+    value: float
+    reading: Reading
+
+
+def _of_beds(store: sqlite3.Connection, written: Mapping[str, Result]) -> Iterator[Doubt]:
+    """Doubts from the other pulls of a bed and the other beds of a pull, trial by trial."""
+    of = origins.origins(store)
+    touched: dict[str, set[str]] = {}
+    pulls = _pulls(store)
+    for one in written.values():
+        if one.value is not None and one.sample in of:
+            touched.setdefault(of[one.sample].trial, set()).add(one.analyte)
+    new = {pulls.get(one.sample, one.sample) for one in written.values()}
+    for trial, analytes in sorted(touched.items()):
+        pulled = {one.code: one for one in samples(store, trial) if not one.repeat}
+        if not new.intersection(pulled):
+            continue
+        known = flags.history(store, trial)
+        for analyte in (name for name in ANALYTES if name in analytes and name != MINERAL_N):
+            found = flags.usable(readings(store, trial, analyte), known, False)
+            mine = [one for one in found if one.sample in pulled]
+            for comparable in sorted({one.comparable for one in mine}):
+                some = [(pulled[one.sample], one) for one in mine if one.comparable == comparable]
+                yield from _of_series(store, analyte, some)
+
+
+def _pulls(store: sqlite3.Connection) -> dict[str, str]:
+    return dict(store.execute("SELECT id, pull FROM part").fetchall())
+
+
+def _of_series(
+    store: sqlite3.Connection, analyte: str, pairs: Sequence[tuple[Sample, Reading]]
+) -> Iterator[Doubt]:
+    """Doubts about one comparable set of results."""
+    places = _places(pairs)
+    for reading, kind, what in [
+        *_by_neighbours(analyte, places),
+        *_shifted(analyte, places),
+        *_reviewed(analyte, pairs),
+    ]:
+        yield from (Doubt(one.id, one.record, kind, what) for one in _results_of(store, reading))
+
+
+def _results_of(store: sqlite3.Connection, reading: Reading) -> list[views.Found]:
+    """The results behind a reading that is doubted."""
+    found = views.fetch(
+        store,
+        "result",
+        "analyte = ? AND lab = ? AND basis = ? AND value_num IS NOT NULL AND "
+        "(sample = ? OR sample IN (SELECT id FROM part WHERE pull = ?))",
+        (reading.analyte, reading.lab, reading.basis, reading.sample, reading.sample),
+    )
+    kinds = dict(store.execute("SELECT id, kind FROM part WHERE pull = ?", (reading.sample,)))
+    return [
+        one
+        for one in found
+        if kept(one.record.method, reading.analyte, kinds.get(one.record.sample)) == reading.method
+        and one.record.report in reading.reports
+    ]
+
+
+def _places(pairs: Iterable[tuple[Sample, Reading]]) -> list[_Place]:
+    """The numbers by bed and pull, in order of age; repeats of one analysis as their mean."""
+    groups: dict[tuple[str, str], list[tuple[Sample, Reading]]] = {}
+    for sample, one in pairs:
+        if one.value is not None and sample.treatment:
+            groups.setdefault((sample.label, pairing.name_of(sample)), []).append((sample, one))
+    found = []
+    for (label, name), several in groups.items():
+        sample, first = several[0]
+        age = float(sample.age) if sample.age is not None else _BEFORE
+        age = min(age, _BEFORE) if name == "before" else age
+        value = sum(one.value or 0.0 for _, one in several) / len(several)
+        found.append(_Place(label, sample.treatment, sample.control, name, age, value, first))
+    return sorted(found, key=lambda one: (one.age, one.label))
+
+
+def _last(places: Sequence[_Place], of: _Place) -> _Place | None:
+    """The bed's pull before this one."""
+    earlier = [one for one in places if one.label == of.label and one.age < of.age]
+    return earlier[-1] if earlier else None
+
+
+_Asked = tuple[Reading, str, str]
+
+
+def _by_neighbours(analyte: str, places: Sequence[_Place]) -> Iterator[_Asked]:
+    """Results that are a slip away from both the bed's last pull and the beds like it.
+
+    Without a last pull, two beds like it must agree: before application all beds are alike.
+    """
+    for one in places:
+        alike = [
+            other.value
+            for other in places
+            if other.name == one.name
+            and other.label != one.label
+            and (other.treatment == one.treatment or one.age < 0)
+        ]
+        last = _last(places, one)
+        if not alike or (last is None and len(alike) < 2):
+            continue
+        usual = median(alike)
+        slip = _slip(analyte, one.value, usual)
+        if slip is None or (last is not None and slip != _slip(analyte, one.value, last.value)):
+            continue
+        before = (
+            f" and {one.value / last.value:.3g} times its last ({last.value:.4g})" if last else ""
+        )
+        what = (
+            f"{_shown(analyte, one.value)} is {one.value / usual:.3g} times the beds like it "
+            f"({usual:.4g}){before}: {slip.words}"
+        )
+        yield one.reading, slip.kind, what
+
+
+def _slip(analyte: str, value: float, usual: float) -> plausible.Slip | None:
+    return plausible.slip(analyte, value / usual) if usual > 0 else None
+
+
+def _shown(analyte: str, value: float) -> str:
+    unit = ANALYTES[analyte].unit
+    return f"{analyte} {value:.4g}" + ("" if unit == analyte else f" {unit}")
+
+
+def _shifted(analyte: str, places: Sequence[_Place]) -> Iterator[_Asked]:
+    """Pulls on which every bed, controls too, is a unit or a form away from its last one."""
+    for name in dict.fromkeys(one.name for one in places):
+        pairs = [(one, _last(places, one)) for one in places if one.name == name]
+        jumps = [(one, one.value / last.value) for one, last in pairs if last and last.value > 0]
+        if len(jumps) < max(_FEWEST_BEDS, len(pairs) - 1) or not any(o.control for o, _ in jumps):
+            continue
+        kinds = {plausible.slip(analyte, jump, ("unit", "form")) for _, jump in jumps}
+        slip = kinds.pop() if len(kinds) == 1 else None
+        if slip is None:
+            continue
+        middle = median(jump for _, jump in jumps)
+        for one, jump in jumps:
+            what = (
+                f"{_shown(analyte, one.value)} is {jump:.3g} times the bed's last; all "
+                f"{len(jumps)} beds of {name} moved alike, by {middle:.3g}: {slip.words}"
+            )
+            yield one.reading, slip.kind, what
+
+
+def _reviewed(analyte: str, pairs: Sequence[tuple[Sample, Reading]]) -> Iterator[_Asked]:
+    """Slips and exchanges among the results of each treatment and its controls; see `outliers`.
+
+    What merely stands out is said on its curve and kept.
+    """
+    from logbook.analysis import outliers
+
+    treated = sorted({one.treatment for one, _ in pairs if not one.control and one.treatment})
+    for code in treated:
+        own = [pair for pair in pairs if pair[0].control or pair[0].treatment == code]
+        observed = list(_observed(own))
+        sides = {one.treated for one, _ in observed}
+        if len({one.day for one, _ in observed}) < outliers.FEWEST or len(sides) < 2:
+            continue
+        readings_at = {(one.day, one.bed): reading for one, reading in observed}
+        review = outliers.review(
+            [one for one, _ in observed], scale="raw" if analyte in _RAW else "log"
+        )
+        for flag in review.flags:
+            slip = _slip(analyte, flag.value, flag.expected)
+            if slip is None and not flag.partner:
+                continue
+            kind = "exchange" if flag.partner or slip is None else slip.kind
+            asked = slip is not None and not flag.partner and "point" not in flag.why
+            words = f": {slip.words}" if asked and slip is not None else ""
+            what = f"{_shown(analyte, flag.value)}: {flag.why}{words}"
+            yield readings_at[flag.day, flag.bed], kind, what
+
+
+def _observed(
+    pairs: Sequence[tuple[Sample, Reading]],
+) -> Iterator[tuple[Observation, Reading]]:
+    """Results as they are reviewed, pull by pull: one day for all the beds of a pull."""
+    from logbook.analysis.series import Observation
+
+    for name, group in pairing.by_pull(pairs):
+        ages = [one.age for one, _ in group if not one.control and one.age is not None]
+        age = sum(ages) / len(ages) if ages else _BEFORE
+        age = min(age, _BEFORE) if name == "before" else age
+        for one, reading in group:
+            block = one.block or None
+            yield (
+                Observation(
+                    age, one.label, block, not one.control, reading.value, reading.low, reading.high
+                ),
+                reading,
+            )
