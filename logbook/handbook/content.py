@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from decimal import Decimal
 from itertools import pairwise
@@ -125,6 +126,11 @@ class Handbook:
     crops: tuple[Crop, ...]
     products: tuple[Product, ...]
     files: tuple[str, ...] = ()
+
+    @property
+    def own(self) -> tuple[str, ...]:
+        """File names of the user's own copies that were read, without their folder."""
+        return tuple(re.split(r"[/\\]", name)[-1] for name in self.files if name)
 
     def table(self, nutrient: str, method: str) -> Table | None:
         """The table of a nutrient by a method, its name in the usual spelling; None: there is none.

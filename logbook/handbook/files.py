@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 import os
+from dataclasses import replace
 from importlib import resources
 from pathlib import Path
+from typing import TypeVar
 
 from logbook.errors import UserMistake
-from logbook.handbook.content import Handbook
+from logbook.handbook.content import Crop, Handbook, Product, Table
 from logbook.handbook.products import FILE as PRODUCTS
 from logbook.handbook.products import read_products
 from logbook.handbook.sufficiency import FILE as SUFFICIENCY
 from logbook.handbook.sufficiency import read_sufficiency
 
+Row = TypeVar("Row", Table, Crop, Product)
 FILES = (SUFFICIENCY, PRODUCTS)
 
 
@@ -25,7 +28,21 @@ def load(folder: Path | None = None) -> Handbook:
     products_data, products_name = _bytes(folder, PRODUCTS)
     tables, crops = read_sufficiency(tables_data, tables_name or SUFFICIENCY)
     products = read_products(products_data, products_name or PRODUCTS)
-    return Handbook(tables, crops, products, (tables_name, products_name))
+    found = Handbook(tables, crops, products, (tables_name, products_name))
+    return replace(
+        found,
+        tables=tuple(_of(one, tables_name) for one in tables),
+        crops=tuple(_of(one, tables_name) for one in crops),
+        products=tuple(_of(one, products_name) for one in products),
+    )
+
+
+def _of(one: Row, own: str) -> Row:
+    """A row with the user's own file named in its source; the program's own rows as they are."""
+    if not own:
+        return one
+    said = f"{one.source}; by your own copy of the tables ({Path(own).name})"
+    return replace(one, source=said)
 
 
 def _bytes(folder: Path | None, name: str) -> tuple[bytes, str]:

@@ -44,7 +44,7 @@ def title(found: Findings) -> str:
 def sections(found: Findings) -> list[Section]:
     """The page of one amendment: reach first, then each topic, what is open, cautions."""
     usual = _usual(found)
-    pages = [Section("How far this reaches", (_reach(found), _declared(found, usual)))]
+    pages = [Section("How far this reaches", (*_reach(found), _declared(found, usual)))]
     for topic, heading in HEADINGS.items():
         of_topic = found.of(topic)
         lines = tuple(_lines(of_topic, usual))
@@ -66,8 +66,9 @@ def _on(of_topic: Sequence[Finding]) -> str:
     return f", {pull}" if pull else ""
 
 
-def _reach(found: Findings) -> str:
-    return _sentence("; ".join(found.reach))
+def _reach(found: Findings) -> Iterator[str]:
+    """Material and soil, beds, conditions, length: a line each."""
+    yield from map(_sentence, filter(None, ("; ".join(found.reach[:2]), *found.reach[2:])))
 
 
 def _usual(found: Findings) -> str:
@@ -80,7 +81,7 @@ def _declared(found: Findings, usual: str) -> str:
     usual = usual.replace(" beds", "", 1)
     told = [
         f"Declared beforehand: {found.endpoint}; all else is exploratory.",
-        "Brackets after a number hold its 95 % range.",
+        "Brackets after a number hold its 95 % range, unless another is named.",
     ]
     if usual:
         told.append(f"Beds, treated + control: {usual}, where nothing else is said.")
@@ -112,8 +113,8 @@ def _lines(of_topic: Sequence[Finding], usual: str) -> Iterator[str]:
             yield _with_cost(one, costs.get(one.pull), usual)
         elif one not in products and one not in plain and one.kind != "cost":
             yield line(one, usual)
-    if products:
-        yield _sentence(f"that is, {'; or '.join(one.sentence for one in products)}")
+    for place, one in enumerate(products):
+        yield _sentence(f"{'or' if place else 'that is,'} {one.sentence}")
     if len(single) > 1:
         told = "; ".join(map(_between_two, single))
         yield f"Cannot say: one bed on a side; between single beds, which is no finding: {told}."

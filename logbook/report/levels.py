@@ -6,7 +6,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from typing import TYPE_CHECKING, Any
 
 from logbook.report import marks
-from logbook.study.levels import NO_CLASS
+from logbook.study.levels import NO_CLASS, bound
 from logbook.study.standing import Drift, Levels, Standing
 from logbook.trial.chemistry import ANALYTES
 from logbook.trial.times import spoken_day
@@ -72,8 +72,8 @@ def span(ends: tuple[float | None, float | None] | None) -> str:
         return _NONE
     low, high = ends
     if low is None:
-        return f"up to {high:.4g}"
-    return f"above {low:.4g}" if high is None else f"{low:.4g} to {high:.4g}"
+        return f"up to {bound(high)}" if high is not None else _NONE
+    return f"above {bound(low)}" if high is None else f"{bound(low)} to {bound(high)}"
 
 
 def days(first: date, last: date) -> str:
@@ -121,7 +121,8 @@ def closing(found: Levels, handbook: Handbook) -> Iterator[str]:
     yield (
         "classes are the tables' own words; a value equal to an upper bound is in that class; "
         '"enough": what the table holds for enough; '
-        '"just": within a quarter of the end of the range, "far": twice as far out or more'
+        '"just": within a quarter of the end of the range, or inside it within a tenth of '
+        'one; "far": twice as far out or more'
     )
     yield "tables were calibrated on settled mineral soil, in the field and region of their source"
     yield from sources(found)

@@ -45,7 +45,7 @@ def readme_text(
         ("How to read the differences", _READING),
         ("How to read the curves", _CURVES),
         ("Cautions", _cautions(season)),
-        ("Files", _files(sheets, figures, bool(season.findings))),
+        ("Files", _files(sheets, figures, bool(season.findings), _own(season))),
         ("This export", _export(season, authors, notes)),
     ):
         lines += ["", heading, "-" * len(heading)]
@@ -292,14 +292,24 @@ def _cautions(season: Season) -> Iterator[str]:
         yield "Machines disagree about some results (conflict): these stay out of every curve."
 
 
+def _own(season: Season) -> list[str]:
+    """That tables were the user's own copy: findings say it among their limits."""
+    notes = dict.fromkeys(note for one in season.findings for note in one.notes)
+    return [f"{note[:1].upper()}{note[1:]}." for note in notes if "your own copy" in note]
+
+
 def _files(
-    sheets: Sequence[Sheet], figures: Sequence[tuple[str, Sequence[Series]]], findings: bool
+    sheets: Sequence[Sheet],
+    figures: Sequence[tuple[str, Sequence[Series]]],
+    findings: bool,
+    own: Iterable[str] = (),
 ) -> Iterator[str]:
     if findings:
         yield (
             f"{TEXT}: what the trial found of each amendment, in plain sentences: read it first. "
             "How far it goes stands before all else in it, what limits it at its end."
         )
+        yield from own
     yield "Tables are CSV: UTF-8, commas, points for decimals, empty cells for what is not known."
     yield (
         "A text that a spreadsheet might run as a formula has an apostrophe before it. Values as "

@@ -25,8 +25,13 @@ NO_CLASS = {
     "soil": "no class: the tables are for settled mineral soil",
     "amended": "extractable today, not a recommendation",
 }
-_JUST, _FAR = 1.25, 2.0  # times the nearer end of the range; words of ours, no source
+_JUST, _FAR, _WITHIN = 1.25, 2.0, 1.1  # times the nearer end of the range; words of ours, no source
 _DIGITS = 12
+
+
+def bound(value: float) -> str:
+    """A bound of a published table: four digits at least, so that 138.5 stays so; no exponent."""
+    return f"{value:.4g}" if abs(value) < 1000.0 else f"{value:.0f}"
 
 
 @dataclass(frozen=True)
@@ -66,13 +71,21 @@ class Level:
     def distance(self) -> str:
         """ "just" or "far" beyond the range, or "": within a quarter of its end, or twice it.
 
+        Inside it "just" within a tenth of an end.
+
         Words of ours, so that a few mg/kg are not made much of: common practice, no source.
         """
         times = self.times
         if times is None:
-            return ""
+            return "just" if self.position == "within" and self._near() else ""
         beyond = times if times >= 1.0 else (1.0 / times if times > 0 else float("inf"))
         return "just" if beyond <= _JUST else ("far" if beyond >= _FAR else "")
+
+    def _near(self) -> bool:
+        """Whether a value inside the range lies within a tenth of one of its ends."""
+        low, high = self.sufficient or (None, None)
+        at_low = bool(low) and self.value < low * _WITHIN  # type: ignore[operator]
+        return at_low or (high is not None and self.value * _WITHIN > high)
 
     @property
     def words(self) -> str:

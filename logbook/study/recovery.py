@@ -20,7 +20,7 @@ from typing import TYPE_CHECKING
 from logbook.study import losses as lost
 from logbook.study.brought import ORGANIC_N, TOTAL_N, Brought, Matter, of_nutrient
 from logbook.study.samples import MINERAL_N
-from logbook.study.supply import seen
+from logbook.study.supply import as_applied, seen
 from logbook.trial.units import short
 
 if TYPE_CHECKING:
@@ -111,6 +111,10 @@ def recovery(series: Series, matter: Matter, losses: Losses) -> Recovery | None:
     organic = None
     if series.analyte == MINERAL_N:
         organic = of_nutrient(matter, series.treatment, ORGANIC_N)
+    applied, organic = (
+        _in_layer(applied, matter, series.treatment),
+        organic and _in_layer(organic, matter, series.treatment),
+    )
     losses = lost.met_by(losses, series)
     refused = _refused(series, matter)
     rows = [row for row in series.rows if row.difference.day >= 0]
@@ -123,6 +127,11 @@ def recovery(series: Series, matter: Matter, losses: Losses) -> Recovery | None:
         NET, applied, organic, tuple(apparent), tuple(mineralised),
         tuple(dict.fromkeys(_notes(applied, organic, losses))),
     )  # fmt: skip
+
+
+def _in_layer(one: Brought, matter: Matter, code: str) -> Brought:
+    """What was brought for each kg of the layer whose mass amounts per area are of."""
+    return replace(one, per_mix=one.per_mix.times(as_applied(matter, code), one.per_mix.unit))
 
 
 def _applied_as(analyte: str) -> str:

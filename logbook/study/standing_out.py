@@ -18,6 +18,7 @@ _RAW = frozenset({"pH"})  # a logarithm already
 def noted(rows: Sequence[Row], analyte: str, unit: str) -> list[Row]:
     """The rows of a series, each with a note for every result of it that stands out."""
     from logbook.analysis import outliers
+    from logbook.study.findings.content import number
 
     results = [one for row in rows for one in row.observations]
     if len({one.day for one in results}) < outliers.FEWEST:
@@ -26,7 +27,9 @@ def noted(rows: Sequence[Row], analyte: str, unit: str) -> list[Row]:
     unit = "" if unit == analyte else f" {unit}"
     notes: dict[float | None, list[str]] = {}
     for one in review.flags:
-        said = f"{one.bed} on day {one.day:g} stands out ({one.value:.3g}{unit}, {one.why}): kept"
+        said = (
+            f"{one.bed} on day {one.day:g} stands out ({number(one.value)}{unit}, {one.why}): kept"
+        )
         notes.setdefault(one.day, []).append(said)
     return [replace(row, notes=(*row.notes, *notes.get(_day(row), ()))) for row in rows]
 

@@ -1,8 +1,9 @@
 """From mg/kg to what a grower weighs: per m2, per 100 sq ft, per hectare, per bed, per kg bought.
 
-A content becomes an amount only with a depth and a bulk density, and both are named: the layer
-into which the amendment was worked, at the bulk density measured on its beds, else the soil's.
-Per kg of product it is the dose that counts, so that no density of the bed comes in.
+A content is of a kg of the dry mix. It becomes an amount with the dry mass of the layer into which
+the amendment was worked, soil and amendment together: by the bulk density measured on its beds,
+else the soil's part by the soil's density and the amendment's dry mass as applied. One mass serves
+per area and per kg of product, so that product per m2 x g per kg of product is g per m2.
 """
 
 from __future__ import annotations
@@ -15,7 +16,7 @@ from logbook.protocol import measure
 from logbook.study import amounts
 from logbook.study import losses as lost
 from logbook.study.brought import Matter, Stated, waiting
-from logbook.trial import rates, units
+from logbook.trial import units
 from logbook.trial.units import short
 
 if TYPE_CHECKING:
@@ -26,13 +27,16 @@ if TYPE_CHECKING:
 _PER_100_SQ_FT = "lb/100 ft2"
 NOT_RELEASED = "what an extractant dissolves is no supply: only mineral nitrogen and sulfate are"
 _NO_WIDTH = 1e-9  # far below the last digit that any laboratory reports
-NONE_YET = "none was available by then: a price for each kg of it has no sense"
+NONE_YET = "none was shown to be available by then: a price for each kg of it has no sense"
+_LITRES = 10  # in 1 m2 x 1 cm
 
 
 @dataclass(frozen=True)
 class Layer:
-    """The soil that a content is of: depth, bulk density in kg/L and whose; the beds' area in m2.
+    """The dry mix that a content is of: depth, bulk density in kg/L and whose; a bed's area in m2.
 
+    mass: kg of dry soil and amendment per m2 as applied, None where the bulk density is that of the
+    treated beds themselves; product: kg of the amendment as it is per m2, None where not known.
     reason: why it is no layer that a content can be multiplied with, "" where it is.
     """
 
@@ -41,21 +45,31 @@ class Layer:
     whose: str
     area_m2: Decimal | None
     reason: str = ""
+    mass: Decimal | None = None
+    product: Decimal | None = None
+
+    @property
+    def kg_per_m2(self) -> Decimal | None:
+        """Dry mass of the layer, soil and amendment, kg for each m2; None where not known."""
+        if self.mass is not None or self.bulk_density is None:
+            return self.mass
+        return self.bulk_density * self.depth_cm * _LITRES
 
     @property
     def spoken(self) -> str:
-        """`15 cm at 1.12 kg/L (measured on B2, B6)`."""
+        """`15 cm at 1.12 kg/L (measured on B2, B6)`; else with the dry mass as applied."""
         if self.bulk_density is None:
             return f"{short(self.depth_cm)} cm, bulk density not known"
         density = short(round(self.bulk_density, 3))
-        return f"{short(self.depth_cm)} cm at {density} kg/L ({self.whose})"
+        whose = self.whose if self.mass is None else f"{self.whose}, with the amendment as applied"
+        return f"{short(self.depth_cm)} cm at {density} kg/L ({whose})"
 
     def per_ha(self, content: Stated) -> Stated:
-        """kg/ha of a content in mg/kg of dry soil."""
-        if self.reason or self.bulk_density is None:
+        """kg/ha of a content in mg/kg of the dry mix: 1 mg/kg x 1 kg/m2 is 0.01 kg/ha."""
+        mass = self.kg_per_m2
+        if self.reason or mass is None:
             return Stated(None, "kg/ha", reason=self.reason)
-        factor = rates.kg_per_ha(Decimal(1), self.bulk_density, self.depth_cm)
-        return content.times(float(factor), "kg/ha")
+        return content.times(float(mass) / 100.0, "kg/ha")
 
     def per_m2(self, content: Stated) -> Stated:
         """g/m2; 1 g/m2 is 10 kg/ha."""
@@ -122,13 +136,43 @@ def layer_of(matter: Matter, code: str) -> Layer:
         )
     elif density is None:
         reason = waiting(["the soil's bulk density"])
+    own = density is not None and any(bed in matter.densities for bed in matter.beds(ident))
+    mass, product = _applied_per_m2(matter, ident)
+    if not reason and mass is None and not own:
+        unknown = amounts.missing_for_dilution(matter.known, ident)
+        reason = waiting(unknown or ["the amount in every bed"])
     return Layer(
         depth_cm=treatment.depth_cm,
         bulk_density=density[0] if density else None,
         whose=density[1] if density else "",
         area_m2=areas.pop() if len(areas) == 1 else None,
         reason=reason,
+        mass=None if own else mass,
+        product=product,
     )
+
+
+def _applied_per_m2(matter: Matter, treatment: str) -> tuple[Decimal | None, Decimal | None]:
+    """Dry soil and amendment, and the product as it is, kg for each m2: means over the beds."""
+    masses, products = [], []
+    for bed in matter.beds(treatment):
+        got, area = amounts.applied(matter.known, bed), matter.known.beds[bed].area_m2 * 1000
+        if got is None or got.mass_g is None:
+            return None, None
+        products.append(got.mass_g / area)
+        if got.dry_mass_g is not None and got.soil_dry_mass_g is not None:
+            masses.append((got.dry_mass_g + got.soil_dry_mass_g) / area)
+    if not products:
+        return None, None
+    whole = sum(masses, Decimal(0)) / len(masses) if len(masses) == len(products) else None
+    return whole, sum(products, Decimal(0)) / len(products)
+
+
+def as_applied(matter: Matter, code: str) -> float:
+    """The layer's dry mass as it was applied, over the mass that amounts per area are of."""
+    ident, _ = matter.treatment(code)
+    mass, layer = _applied_per_m2(matter, ident)[0], layer_of(matter, code).kg_per_m2
+    return 1.0 if mass is None or not layer else float(mass / layer)
 
 
 def available(series: Series, day: float, matter: Matter, losses: Losses) -> Supply:
@@ -148,7 +192,7 @@ def supply_of(
     content = _content(series, interval, matter)
     layer = layer_of(matter, series.treatment)
     word, because = lost.bound(lost.met_by(losses, series), series.analyte, day)
-    product = _per_product(series, content, matter)
+    product = _per_product(series, content, matter, layer)
     return Supply(
         day=day,
         per_kg_product=product,
@@ -191,7 +235,7 @@ def seen(found: Interval) -> Interval:
     return replace(found, low=None, high=None, df=None, reason_low=unseen, reason_high=unseen)
 
 
-def _per_product(series: Series, content: Stated, matter: Matter) -> Stated:
+def _per_product(series: Series, content: Stated, matter: Matter, layer: Layer) -> Stated:
     """g of the nutrient for each kg of the amendment as it is."""
     from logbook.study.series import RELEASED
 
@@ -202,24 +246,13 @@ def _per_product(series: Series, content: Stated, matter: Matter) -> Stated:
         return Stated(None, unit, reason=content.reason)
     ident, treatment = matter.treatment(series.treatment)
     if matter.depth_cm > treatment.depth_cm:
-        return Stated(None, unit, reason=layer_of(matter, series.treatment).reason)
-    doses = [_dose(matter, bed) for bed in matter.beds(ident)]
-    known = [one for one in doses if one is not None]
-    if not known or len(known) < len(doses):
+        return Stated(None, unit, reason=layer.reason)
+    mass = layer.kg_per_m2
+    if not layer.product or mass is None:
         unknown = amounts.missing_for_dilution(matter.known, ident)
         return Stated(None, unit, reason=waiting(unknown or ["the amount in every bed"]))
-    # mg of the nutrient in a kg of the mix, over g of product in it, is g for each kg of product.
-    return content.times(1.0 / (sum(known) / len(known)), unit)
-
-
-def _dose(matter: Matter, bed: str) -> float | None:
-    """g of product as it is in each kg of a bed's dry mix."""
-    got = amounts.applied(matter.known, bed)
-    if got is None or None in (got.mass_g, got.dry_mass_g, got.soil_dry_mass_g):
-        return None
-    mass, dry, soil = (got.mass_g, got.dry_mass_g, got.soil_dry_mass_g)
-    assert mass is not None and dry is not None and soil is not None
-    return float(mass / (dry + soil) * 1000)
+    # mg of the nutrient on a m2 over kg of product on it, in g.
+    return content.times(float(mass / layer.product) / 1000.0, unit)
 
 
 def cost(product: Stated, matter: Matter, code: str) -> Stated:
@@ -237,18 +270,14 @@ def cost(product: Stated, matter: Matter, code: str) -> Stated:
     each = price.each if price.unit == "kg" or density is None else price.each / density
     if product.value is None:
         return Stated(None, unit, reason=product.reason)
-    if product.value <= 0:
+    if product.value <= 0 or (product.low is not None and product.low <= 0):
         return Stated(None, unit, reason=f"cannot be given: {NONE_YET}")
     return _over(float(each) * 1000.0, product, unit)
 
 
 def _over(money: float, product: Stated, unit: str) -> Stated:
-    """Money for each kg; where the supply may be nothing, the dearer end is open."""
-    low = None if product.high is None else money / product.high
-    high, reason = None, product.reason
-    if product.low is not None and product.low > 0:
-        high = money / product.low
-    elif product.low is not None:
-        reason = "no upper end: the supply may have been nothing"
+    """Money for each kg: the dearer end by the smaller supply."""
     assert product.value is not None
-    return Stated(money / product.value, unit, low, high, reason)
+    low = None if product.high is None else money / product.high
+    high = None if product.low is None else money / product.low
+    return Stated(money / product.value, unit, low, high, product.reason)

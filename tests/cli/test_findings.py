@@ -105,7 +105,7 @@ def test_an_empty_store_has_no_findings(program: Program) -> None:
 
 def test_a_trial_without_results_cannot_say(started: Program) -> None:
     out = " ".join(started.must("findings", "M").out.split())
-    assert "no pull has been compared yet" in out
+    assert "No pull has been compared yet" in out
     assert (
         "mineral-N: cannot say: there is no result of day 28 to compare yet [day 28; declared "
         "beforehand]."
@@ -130,7 +130,7 @@ def test_treated_beds_without_a_control(program: Program) -> None:
     page = told(program)
 
     assert "cannot say: there is no result of day 28 to compare yet" in page
-    assert "no pull has been compared yet" in page
+    assert "No pull has been compared yet" in page
     assert "P (Olsen)" in told(program, "--pull", "7")
 
 

@@ -31,7 +31,7 @@ def test_what_a_crop_took_up_is_not_counted(program: Program) -> None:
 
     said = told(program)
 
-    assert "unplanted until Sun 22 Mar 2026" in said
+    assert "Unplanted until Sun 22 Mar 2026" in said
     assert (
         "- mineral-N: more than the control by 22.7 mg/kg (22.1 to 23.3); sown before it: what the "
         "crop took up is not in this [day 28; declared beforehand].\n"
@@ -78,3 +78,58 @@ def test_a_rate_without_the_last_pulls_says_of_which_days_it_is(program: Program
     assert "- Still rising up to day 28, the last pull that is read here: by " in said
     assert "day 42 left out: results missing]" in said.replace("days 42", "day 42")
     assert "rising at the last pull" not in said
+
+
+def test_beds_that_hold_what_the_control_holds_were_supplied_nothing(
+    program: Program,
+) -> None:
+    """T = C on every pull: with dilution taken off f x C remains, which no plant finds."""
+    level: Values = dict.fromkeys(
+        (0, 7, 14, 28), ((20.0, 22.0, 19.0, 21.0), (20.0, 22.0, 19.0, 21.0))
+    )
+    play(program, Plan(), {NITRATE: level, AMMONIUM: EVEN_SIDES})
+
+    said = told(program)
+
+    assert "by the last pull (day 28): none shown: no more than in the control" in said
+    assert "EUR" not in said and "lb per 100 sq ft" not in said
+    assert "day 0:" not in said.partition("What it supplied")[2]
+
+
+EVEN_SIDES: Values = dict.fromkeys((0, 7, 14, 28), ((1.0, 1.0, 1.1, 1.0), (1.0, 1.0, 1.1, 1.0)))
+DEEP = ((30.0, 31.0, 29.0, 30.5), (16.0, 17.5, 15.5, 16.5))
+
+
+def test_beds_below_already_on_day_0_name_no_cause(program: Program) -> None:
+    play(
+        program,
+        Plan(),
+        {NITRATE: dict.fromkeys((0, 7, 14, 28), DEEP), AMMONIUM: EVEN_SIDES},
+    )
+
+    said = told(program)
+
+    assert "below the control already on day 0: beds differed from the start, or it" in said
+    assert "no pull before application was compared" in said
+    assert "tied up" not in said
+
+
+def test_a_ceiling_is_said_as_a_rise_above_its_start(program: Program) -> None:
+    """40 (1 - e^(-0.15 t)) above a start of 5 mg/kg: a plateau at 45, a rise of 40."""
+    days = (0, 5, 10, 15, 21, 28, 42, 56)
+    off = (0.0, 0.6, -0.5, 0.2)
+    course: Values = {
+        day: (
+            tuple(20.0 + one for one in off),
+            tuple(25.0 + 40.0 * (1.0 - 2.718281828 ** (-0.15 * day)) + 1.3 * one for one in off),
+        )
+        for day in days
+    }
+    ammonium: Values = dict.fromkeys(days, EVEN_SIDES[0])
+    play(program, Plan(days=days), {NITRATE: course, AMMONIUM: ammonium})
+
+    said = told(program)
+
+    assert "- Rises by 40 (" in said and "mg/kg above its start (+5" in said
+    assert "half of the rise within 4.6" in said
+    assert "levels off at" not in said

@@ -35,7 +35,8 @@ LITTLE: Values = dict.fromkeys(TIED, ((1.2, 1.1, 1.3, 1.2), (1.3, 1.2, 1.1, 1.4)
 NEAR_20 = Plan(days=tuple(TIED), carbon=42.0, nitrogen=2.1)
 DEFICIT = (
     "- Mineral N was below the control from day 7 to day 28, most on day 14: by 24.2 mg/kg (20.9 "
-    "to 27.6); the beds then held 35 % of the control's mineral N (33 to 37 %); "
+    "to 27.6, a bound for all pulls at once); the beds then held 35 % of the "
+    "control's mineral N (33 to 37 %); "
 )
 FE: Way = ("Fe", "mg/kg", "DTPA")
 P: Way = ("P", "mg/kg", "Mehlich-3")
@@ -87,14 +88,20 @@ def test_make_up_n_says_its_cautions_before_any_amount(program: Program) -> None
 
     part = said[said.index("Make-up N\n") : said.index("What it supplied")].splitlines()
     assert part[1].startswith("- First of all the product's label and local rules: ")
-    # 20.9 to 27.6 mg/kg x 1.2 kg/L x 150 L/m2 = 180 kg/m2 of soil: 3.76 to 4.96 g.
+    assert "seed" not in part[1]
+    # 20.9 to 27.6 mg/kg x (1.2 kg/L x 150 L/m2 + 0.5 kg of dry compost) = 180.5 kg/m2.
     assert part[2] == (
-        "- Missing when it was lowest (day 14): 3.76 to 4.96 g N per m2, 1.88 to 2.48 g per bed "
-        "(in 15 cm at 1.2 kg/L (the soil's)), for this soil, rate and temperature; test nitrate "
-        "before planting none the less."
+        "- Missing when it was lowest (day 14): 3.77 to 4.98 g N per m2, 1.88 to 2.49 g per bed "
+        "(in 15 cm at 1.2 kg/L (the soil's, with the amendment as applied)): the deficit with "
+        "dilution taken off, against what the soil in the bed would hold unamended, by a bound for "
+        "all pulls at once; for this soil, rate and temperature; test nitrate before planting none "
+        "the less."
     )
-    # Urea is 46.6 % N, all of it counted: 3.76 / 0.466 = 8.06.
-    assert "urea: 8.06 to 10.6 g per m2" in part[3]
+    # Urea is 46.6 % N, all of it counted: 3.77 / 0.466 = 8.09.
+    assert part[3].startswith("- That is, urea: 8.09 to 10.7 g per m2; ammonia: ")
+    assert (
+        part[4].startswith("- Or ammonium sulfate: ") and "it makes the soil more acid" in part[4]
+    )
 
 
 def test_a_flooded_bed_leaves_the_cause_open(program: Program) -> None:
@@ -181,7 +188,8 @@ def test_iron_from_just_below_its_range_to_just_above_its_end(many: Program) -> 
     bare = told(many, "--with-amended")
 
     assert (
-        f"{line}the treated, at 4.9, within its range: extractable today, not a recommendation.\n"
+        f"{line}the treated, at 4.9, just within its range: extractable today, not a "
+        "recommendation.\n"
     ) in bare
     # At 4.5 mg/kg DTPA sufficiency of iron begins: Havlin et al. 1999, as the handbook quotes it.
     (iron,) = (one for one in listed(many) if one["about"] == "Fe")
@@ -200,7 +208,7 @@ def test_p_and_k_far_above_their_ranges_mean_nothing_to_a_plant(many: Program) -
     ) in said
     assert (
         "- K (Mehlich-3): more than the control by 11 mg/kg (8.75 to 13.3); the untreated soil, at "
-        "423 mg/kg, is far above its range (72.5 to 138 mg/kg): more of it means nothing to a "
+        "423 mg/kg, is far above its range (72.5 to 138.5 mg/kg): more of it means nothing to a "
         "plant.\n"
     ) in said
 
@@ -210,7 +218,7 @@ def test_a_difference_that_does_not_matter(many: Program) -> None:
     assert (
         "- Mg (Mehlich-3): no difference that matters: -1.55 to 2.55 mg/kg, within the margin of "
         "20 declared beforehand; the untreated soil, at 101 mg/kg, is within its range (71.5 to "
-        "148 mg/kg).\n"
+        "147.5 mg/kg).\n"
     ) in told(many)
     (found,) = (one for one in listed(many) if one["about"] == "Mg")
     assert found["kind"] == "equivalent"
@@ -362,4 +370,7 @@ def test_the_declared_day_has_no_result_yet(program: Program) -> None:
         "- mineral-N: cannot say: there is no result of day 28 to compare yet [day 28; declared "
         "beforehand].\n"
     ) in said
-    assert "- mineral-N: less than the control by 14 mg/kg (13.7 to 14.4) [day 14].\n" in said
+    assert (
+        "- mineral-N: less than the control by 14 mg/kg (13.7 to 14.4), by this "
+        "date alone, dilution included [day 14].\n" in said
+    )

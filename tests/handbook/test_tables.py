@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from decimal import Decimal
 from pathlib import Path
 
@@ -102,7 +103,9 @@ def test_a_table_is_for_the_methods_it_names(book: handbook.Handbook) -> None:
 def test_a_copy_is_read_in_place_of_the_programs_own(tmp_path: Path) -> None:
     (tmp_path / "sufficiency.toml").write_text(GOOD)
     found = handbook.load(tmp_path)
-    assert [(one.nutrient, one.source) for one in found.tables] == [("Fe", "invented")]
+    assert [(one.nutrient, one.source) for one in found.tables] == [
+        ("Fe", "invented; by your own copy of the tables (sufficiency.toml)")
+    ]
     assert found.products == handbook.load().products
     assert found.files == (str(tmp_path / "sufficiency.toml"), "")
 
@@ -110,8 +113,12 @@ def test_a_copy_is_read_in_place_of_the_programs_own(tmp_path: Path) -> None:
 def test_copies_are_the_programs_own_and_never_overwritten(tmp_path: Path) -> None:
     folder = tmp_path / "own" / "tables"
     assert [path.name for path in handbook.copy(folder)] == list(handbook.FILES)
-    assert handbook.load(folder).tables == handbook.load().tables
-    assert handbook.load(folder).products == handbook.load().products
+    copied, own = handbook.load(folder), handbook.load()
+    for of_copy, of_program in ((copied.tables, own.tables), (copied.products, own.products)):
+        assert [replace(one, source="") for one in of_copy] == [
+            replace(one, source="") for one in of_program
+        ]
+        assert all("by your own copy of the tables" in one.source for one in of_copy)
     (folder / "products.toml").write_text("mine")
     (folder / "sufficiency.toml").unlink()
     with pytest.raises(UserMistake, match="already there"):

@@ -16,6 +16,7 @@ from logbook.study.supply import Layer, Supply
 from tests.program import PROTOCOL, Program
 from tests.study.small_season import VALUES, F, read, season
 
+MASS = 90.092 / 0.5  # kg of dry soil and meal on each m2, as applied
 SOIL = Layer(Decimal(15), Decimal("1.3"), "the soil's", Decimal("2.88"))
 
 
@@ -50,14 +51,18 @@ def test_a_value_there_and_back(value: float, factor: float) -> None:
 
 
 def test_available_nitrogen_per_area_and_per_kg_of_product(started: Program) -> None:
-    """Day 28: 31.02 mg/kg in 15 cm at 1.2 kg/L (180 kg/m2) are 55.8 kg/ha; 100 g of meal in
+    """Day 28: 31.02 mg/kg in 180.184 kg/m2 (soil 180, dry meal 0.184) are 55.9 kg/ha;
+    100 g of meal in
     90.092 kg of dry mix are 1.10998 g/kg: 27.95 g N for each kg of meal."""
     season(started)
     found = by_day(started, 28)
-    assert found.kg_per_ha.value == pytest.approx(net(28) * 1.8)
-    assert found.per_m2.value == pytest.approx(net(28) * 0.18)
-    assert found.per_bed.value == pytest.approx(net(28) * 0.09)
+    assert found.kg_per_ha.value == pytest.approx(net(28) * MASS / 100)
+    assert found.per_m2.value == pytest.approx(net(28) * MASS / 1000)
+    assert found.per_bed.value == pytest.approx(net(28) * MASS / 2000)
     assert found.per_kg_product.value == pytest.approx(net(28) / (100 / 90.092))
+    # 100 g of meal on 0.5 m2: product per m2 x g per kg of product is g per m2.
+    assert found.layer.product == Decimal("0.2")
+    assert found.per_m2.value == pytest.approx(0.2 * found.per_kg_product.value)
     for one in (found.kg_per_ha, found.per_m2, found.per_kg_product):
         assert one.low is not None and one.value is not None and one.high is not None
         assert one.low < one.value < one.high
@@ -68,7 +73,7 @@ def test_available_nitrogen_per_area_and_per_kg_of_product(started: Program) -> 
 def test_between_two_pulls_the_line_that_joins_them_counts(started: Program) -> None:
     season(started)
     found = by_day(started, 17.5)
-    assert found.kg_per_ha.value == pytest.approx((net(7) + net(28)) / 2 * 1.8)
+    assert found.kg_per_ha.value == pytest.approx((net(7) + net(28)) / 2 * MASS / 100)
     beyond = by_day(started, 40)
     assert beyond.kg_per_ha.value is None
     assert beyond.kg_per_ha.reason == "day 40 is outside the pulls (day 0 to day 28)"
@@ -77,7 +82,7 @@ def test_between_two_pulls_the_line_that_joins_them_counts(started: Program) -> 
 
 
 def test_the_density_measured_on_its_beds_goes_before_the_soils(started: Program) -> None:
-    """Per area it counts; per kg of product the dose does, which no bed's density enters."""
+    """It is that of the mix already: 157.5 kg/m2 hold all the nitrogen and all of the product."""
     season(
         started,
         ("measure", "bulk density", "1 kg/L", "--on", "B2", "--when", "2026-03-10"),
@@ -87,7 +92,7 @@ def test_the_density_measured_on_its_beds_goes_before_the_soils(started: Program
     found = by_day(started, 28)
     assert (found.bulk_density, found.whose) == (Decimal("1.05"), "measured on B2, B6")
     assert found.kg_per_ha.value == pytest.approx(net(28) * 1.05 * 15 * 0.1)
-    assert found.per_kg_product.value == pytest.approx(net(28) / (100 / 90.092))
+    assert found.per_kg_product.value == pytest.approx(net(28) * 157.5 / 1000 / 0.2)
 
 
 def test_a_loss_makes_the_supply_at_least(started: Program) -> None:
@@ -141,28 +146,28 @@ def interval(value: float, low: float, high: float) -> Interval:
     return Interval(value, low, high, "welch", "", "", 4.0)
 
 
-def test_nothing_available_has_no_price_and_an_uncertain_supply_no_upper_one(
+def test_nothing_available_and_an_uncertain_supply_have_no_price(
     program: Program,
 ) -> None:
     _begin(program, PRICED)
     season(program)
     series, matter, losses = read(program)
     none = supply.supply_of(series, 28, interval(-5.0, -9.0, -1.0), matter, losses)
-    assert none.kg_per_ha.value == pytest.approx(-9.0)
+    assert none.kg_per_ha.value == pytest.approx(-5.0 * MASS / 100)
     assert none.cost.value is None
     assert none.cost.reason == (
-        "cannot be given: none was available by then: a price for each kg of it has no sense"
+        "cannot be given: none was shown to be available by then: a price for each kg of it has no "
+        "sense"
     )
     some = supply.supply_of(series, 28, interval(5.0, -1.0, 11.0), matter, losses).cost
-    assert some.value is not None and some.low is not None and some.low < some.value
-    assert some.high is None
-    assert some.reason == "no upper end: the supply may have been nothing"
+    assert (some.value, some.low, some.high) == (None, None, None)
+    assert some.reason == none.cost.reason
 
 
 def test_an_extractants_answer_is_no_supply_but_has_an_amount_per_area(started: Program) -> None:
     season(started, parts=(("P", 1.0),), method="Mehlich-3")
     found = by_day(started, 28, "P")
-    assert found.kg_per_ha.value == pytest.approx(net(28) * 1.8)
+    assert found.kg_per_ha.value == pytest.approx(net(28) * MASS / 100)
     assert found.per_kg_product.value is None
     assert "what an extractant dissolves is no supply" in found.per_kg_product.reason
     assert found.cost.value is None

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from typing import TYPE_CHECKING
 
 from logbook.store import views
 from logbook.study import amounts, brought, flags, losses, standing, supply
 from logbook.study.comparison import Comparison, Line, compare
-from logbook.study.findings import carbon, changes, nitrogen, nutrients, settling
+from logbook.study.findings import carbon, changes, makeup, nitrogen, nutrients, settling
 from logbook.study.findings.content import Finding, Findings
 from logbook.study.findings.nutrients import PLANTING, Beside
 from logbook.study.findings.reach import COOLER, CROP, NO_CROP, reach
@@ -25,6 +25,9 @@ if TYPE_CHECKING:
 
     from logbook.handbook import Handbook
     from logbook.trial.records import Trial
+
+
+OWN_TABLES = "classes and products are by your own copy of the tables ({})"
 
 
 @dataclass(frozen=True)
@@ -139,6 +142,9 @@ def _ph(found: Comparison | None) -> float | None:
 def _of_treatment(store: sqlite3.Connection, ground: _Ground, code: str, ident: str) -> Findings:
     record = ground.known.treatments[ident]
     mine = [one for one in ground.series if one.treatment == code]
+    material = _material(store, record.lot)
+    beside = replace(ground.beside, material=material)
+    ground = replace(ground, beside=beside)
     mineral = _longest(one for one in mine if one.analyte == MINERAL_N)
     lost = losses.losses(store, ground.ident, code)
     found = [
@@ -154,7 +160,7 @@ def _of_treatment(store: sqlite3.Connection, ground: _Ground, code: str, ident: 
         trial=ground.trial.name,
         treatment=code,
         name=record.name,
-        material=_material(store, record.lot),
+        material=material,
         reach=reach(
             store,
             ground.ident,
@@ -167,7 +173,7 @@ def _of_treatment(store: sqlite3.Connection, ground: _Ground, code: str, ident: 
         endpoint=f"{ground.trial.endpoint} on day {ground.trial.endpoint_day}",
         findings=tuple(found),
         settle=tuple(settling.settling(mineral, _read_line(ground, code), declared, missing)),
-        cautions=cautions(_material(store, record.lot)),
+        cautions=cautions(material),
         notes=tuple(_notes(ground, mine, found)),
     )
 
@@ -249,8 +255,9 @@ def _nitrogen(
         return
     if below is not None:
         word, why = losses.why_below(lost, MINERAL_N, below.trough_day or 0.0)
-        yield from nitrogen.below_findings(mineral, nitrogen.tied(word, why))
-        yield from nitrogen.make_up_findings(
+        cause = nitrogen.not_caused(mineral, below) or nitrogen.tied(word, why)
+        yield from nitrogen.below_findings(mineral, cause)
+        yield from makeup.make_up_findings(
             mineral.fitted.make_up,
             below,
             supply.layer_of(ground.matter, mineral.treatment),
@@ -290,6 +297,10 @@ def _notes(ground: _Ground, mine: Sequence[Series], found: Sequence[Finding]) ->
     told = settling.exploratory(found)
     if told:
         yield told
+    mineral = [row for one in mine if one.analyte == MINERAL_N for row in one.rows]
+    if any(map(_both, mineral)) and not any(row.difference.day < 0.0 for row in mineral):
+        yield nitrogen.NO_BEFORE
+    yield from (OWN_TABLES.format(name) for name in ground.beside.handbook.own)
     comparison = ground.comparison
     if comparison is not None and mine:
         yield from (one for one in comparison.salt if one.startswith(f"{mine[0].treatment}:"))

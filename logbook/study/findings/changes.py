@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Sequence
+from collections import Counter
+from collections.abc import Iterable, Iterator, Sequence
 from itertools import groupby
 from typing import TYPE_CHECKING
 
@@ -86,7 +87,7 @@ def _together(one: Series) -> Iterator[str]:
     beds = {found.bed for row in one.rows for found in row.observations}
     beside = () if one.analyte == MINERAL_N else one.points.left_out
     alike: dict[str, list[str]] = {}
-    for note in map(_unsigned, one.notes):
+    for note in _daily(map(_unsigned, one.notes)):
         if note == BY_HAND or note.startswith(_TOLD) or note in beside or _PLANTED in note:
             continue
         first, _, rest = note.partition(" ")
@@ -99,6 +100,23 @@ def _together(one: Series) -> Iterator[str]:
         else:
             said = rest.removeprefix("was ").removeprefix("is ").replace(" of it ", " of each ")
             yield f"{compact(labels)} {said}"
+
+
+_DAY = re.compile(r"^(?:day [\d.]+|before)(?=: |, )")
+
+
+def _daily(notes: Iterable[str]) -> Iterator[str]:
+    """The notes; what is said of several pulls in like words, once: "on 6 pulls: ..."."""
+    every = list(dict.fromkeys(notes))
+    rests = Counter(_DAY.sub("", note) for note in every if _DAY.match(note))
+    told: set[str] = set()
+    for note in every:
+        rest = _DAY.sub("", note)
+        if rest == note or rests[rest] < 2:
+            yield note
+        elif rest not in told:
+            told.add(rest)
+            yield f"on {rests[rest]} pulls{rest}"
 
 
 _PLANTED = ": planted ("  # of a pull; that beds were sown is said of the beds

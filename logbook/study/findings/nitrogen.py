@@ -1,4 +1,4 @@
-"""What is found of mineral N: below the control or not, the curve, and nitrogen to make up."""
+"""What is found of mineral N: below the control or not, and the curve."""
 
 from __future__ import annotations
 
@@ -7,31 +7,24 @@ from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from logbook.handbook import Product, available_n
-from logbook.study.brought import Stated
 from logbook.study.findings.content import Finding, listed, made, number, signed, size, span
 from logbook.study.losses import TIED_UP
 from logbook.study.series import Row, Series
-from logbook.study.supply import Layer, seen
+from logbook.study.supply import seen
 
 if TYPE_CHECKING:
-    from logbook.analysis.below import Below, MakeUp
+    from logbook.analysis.below import Below
     from logbook.analysis.fits import Fit
     from logbook.analysis.intervals import Interval
     from logbook.study.fitted import Fitted
-
-LABEL_FIRST = (
-    "first of all the product's label and local rules: nitrogen salts burn roots and leaves, hurt "
-    "eyes and skin, and ammonium and urea give off ammonia beside lime or ash"
-)
-TEST_INSTEAD = "test nitrate before planting"
 
 
 def design_of(rows: Sequence[Row], method: str = "") -> str:
     """ "4+8 beds, within blocks": treated and control beds behind some rows, how it was made."""
     treated = sorted({row.difference.treated_beds for row in rows})
     control = sorted({row.difference.control_beds for row in rows})
-    beds = f"{_from_to(treated)}+{_from_to(control)} beds"
+    plus = "+" if len(treated) < 2 and len(control) < 2 else " + "
+    beds = f"{_from_to(treated)}{plus}{_from_to(control)} beds"
     how = made(method)
     return f"{beds}, {how}" if how else beds
 
@@ -39,7 +32,27 @@ def design_of(rows: Sequence[Row], method: str = "") -> str:
 def _from_to(counts: Sequence[int]) -> str:
     if not counts:
         return "0"
-    return f"{counts[0]}" if len(counts) == 1 else f"{counts[0]}-{counts[-1]}"
+    return f"{counts[0]}" if len(counts) == 1 else f"{counts[0]} to {counts[-1]}"
+
+
+SOME_DAYS = 3.0  # from application on, before a fall can be said to have followed it
+AT_START = (
+    "below the control already on day 0: beds differed from the start, or it happened within "
+    "hours: cause not shown"
+)
+BEFORE = "below the control already before application: beds differed from the start"
+TOO_SOON = f"seen before day {SOME_DAYS:g} only: cause not shown"
+NO_BEFORE = "no pull before application was compared: that the beds were alike then is not shown"
+
+
+def not_caused(series: Series, below: Below) -> str:
+    """Why a deficit may not have followed application at all, "" where it did."""
+    before = [row.difference for row in series.rows if row.difference.day < 0.0]
+    if any(one.against_control.high is not None and one.against_control.high < 0 for one in before):
+        return BEFORE
+    if 0.0 in below.days_below:
+        return AT_START if before else f"{AT_START}; no pull before application was compared"
+    return "" if max(below.days_below, default=0.0) >= SOME_DAYS else TOO_SOON
 
 
 def tied(word: str, why: Sequence[str]) -> str:
@@ -101,7 +114,7 @@ def _depth(start: Finding, series: Series, below: Below, tied: str) -> Finding:
         return replace(start, kind="below control", sentence=f"{found}; {tied}")
     most = f", most on day {below.trough_day:g}:" if len(below.days_below) > 1 else ""
     found += f"{most} by {number(depth.value)} {series.unit}"
-    ends = f" ({span(depth.low, depth.high)})"
+    ends = f" ({span(depth.low, depth.high)}, {AT_ONCE})"
     found += ends if depth.low is not None else f" ({depth.reason_low})" * bool(depth.reason_low)
     found += diluted(series)
     return replace(
@@ -115,6 +128,8 @@ def _depth(start: Finding, series: Series, below: Below, tied: str) -> Finding:
     )
 
 
+#: What the brackets of a deficit hold, wider than a range of one date.
+AT_ONCE = "a bound for all pulls at once"
 SPREAD_UNSEEN = "the beds agree to the last digit reported, so that their spread is not known"
 
 
@@ -135,9 +150,9 @@ def _not_below(start: Finding, series: Series, below: Below) -> Finding:
     when = f"at any of {count} pulls" if count > 1 else f"on day {below.days[0]:g}"
     said = f"mineral N was not shown to be below the control {when}"
     if least >= 0.0:
-        said += ": it was above, by a bound for all pulls at once"
+        said += f": it was above, by {AT_ONCE}{diluted(series)}"
         return replace(start, kind="no difference shown", sentence=said)
-    said += f": at most {number(-least)} {series.unit} below fits"
+    said += f": at most {number(-least)} {series.unit} below fits, by {AT_ONCE}{diluted(series)}"
     return replace(start, kind="no difference shown", sentence=said, high=-least)
 
 
@@ -165,10 +180,10 @@ DILUTES = 0.01
 def diluted(series: Series) -> str:
     """Whether the dilution by the amendment itself was taken off, where that matters."""
     if not series.points.corrected:
-        return ", its dilution by the amendment not known and not taken off"
+        return ", the amendment's dilution not known and not taken off"
     if series.dilution is None or series.dilution < DILUTES:
         return ""
-    return ", its dilution by the amendment taken off"
+    return ", with the amendment's dilution taken off"
 
 
 def _days(below: Below) -> str:
@@ -224,77 +239,13 @@ def _level(start: Finding, below: Below, level: Interval) -> Finding:
     )
 
 
-def make_up_findings(
-    make_up: MakeUp | None, below: Below | None, layer: Layer, products: Sequence[Product]
-) -> Iterator[Finding]:
-    """Nitrogen to make up: a range per m2 and per bed, cautions first; or to test instead."""
-    if make_up is None or below is None or not below.shown or unseen(below):
-        return
-    start = Finding("make-up", "mineral-N", "make-up N", "")
-    trough = make_up.trough
-    if trough is None or trough.low is None or trough.high is None or below.trough_day is None:
-        why = make_up.reason.replace("recovery not shown", "level with the control again not shown")
-        yield replace(start, sentence=f"no amount of make-up N can be given: {why}")
-        return
-    missing = Stated(trough.value, "mg/kg", max(trough.low, 0.0), trough.high)
-    per_m2, per_bed = layer.per_m2(missing), layer.per_bed(missing)
-    if per_m2.low is None or per_m2.high is None:
-        said = f"no amount of make-up N can be given: {per_m2.reason}; {TEST_INSTEAD}"
-        yield replace(start, sentence=said)
-        return
-    counted = [(one, share) for one in products if (share := _share_by(one, below.trough_day))]
-    told = dict.fromkeys(caution for one, _ in counted for caution in one.cautions)
-    yield replace(start, kind="caution", sentence="; ".join((LABEL_FIRST, *told)))
-    said = (
-        f"missing when it was lowest (day {below.trough_day:g}): "
-        f"{span(per_m2.low, per_m2.high)} g N per m2"
-    )
-    if per_bed.low is not None:
-        said += f", {span(per_bed.low, per_bed.high)} g per bed"
-    said += (
-        f" (in {layer.spoken}), for this soil, rate and temperature; {TEST_INSTEAD} none the less"
-    )
-    low, high = per_m2.low, per_m2.high
-    yield replace(start, sentence=said, value=per_m2.value, low=low, high=high, unit="g N per m2")
-    for product, share in counted:
-        yield _product(start, product, share, below.trough_day, (low, high))
-
-
-def _share_by(product: Product, trough: float) -> float:
-    """The share of a product's mass that is N and available before the trough, 0 where unknown."""
-    share = available_n(product, trough)
-    if not share or product.n_percent is None or product.of != "N":
-        return 0.0
-    return float(product.n_percent) / 100.0 * share
-
-
-def _product(
-    start: Finding, product: Product, share: float, trough: float, ends: tuple[float, float]
-) -> Finding:
-    """Grams of one product, counting only what it has available before the trough."""
-    low, high = (end / share for end in ends)
-    said = f"{product.name}: {span(low, high)} g per m2"
-    part = 100.0 * (available_n(product, trough) or 0.0)
-    if part < 100.0:
-        said += f" ({part:.0f} % of its N counted, by day {trough:g})"
-    return replace(
-        start,
-        about=product.name,
-        kind="product",
-        sentence=said,
-        low=low,
-        high=high,
-        unit="g per m2",
-        source=product.source,
-    )
-
-
 def curve_finding(series: Series) -> Finding | None:
     """What the whole curve says: levels off, still rising, or no shape to speak of."""
     fitted = series.fitted
     if fitted is None or not series.points.days:
         return None
-    said, interval = _curve(fitted, series.unit, series.points.days)
+    points = series.points
+    said, interval = _curve(fitted, series.unit, points.days, points.values)
     if not said:
         return None
     kept = [row for row in series.rows if row.difference.day in series.points.days]
@@ -312,18 +263,16 @@ def curve_finding(series: Series) -> Finding | None:
     )
 
 
-def _curve(fitted: Fitted, unit: str, days: Sequence[float]) -> tuple[str, Interval | None]:
+def _curve(
+    fitted: Fitted, unit: str, days: Sequence[float], values: Sequence[float]
+) -> tuple[str, Interval | None]:
     from logbook.analysis.choice import Printed
 
     choice, found = fitted.choice, fitted.constants
     one = choice.chosen
     over = f"over {max(days):g} days"
     if one is None or choice.printed is Printed.NOTHING:
-        few = "too few pulls" in " ".join(c.why for c in choice.candidates)
-        if one is None and few:
-            said = "cannot say how it goes between the pulls, nor after them"
-            return f"{said}: too few pulls for a curve", None
-        return f"no curve is given of the pulls: {choice.sentence}", None
+        return _no_curve(fitted, values, over), None
     if "a" in found:
         return _straight(found["a"], unit, days), found["a"]
     if choice.printed is Printed.CURVE:
@@ -331,19 +280,50 @@ def _curve(fitted: Fitted, unit: str, days: Sequence[float]) -> tuple[str, Inter
     if "A" not in found:
         return f"the pulls follow {_shape(one)} {over}", None
     ceiling, rate = found["A"], found.get("t1/2")
-    said = f"it levels off at {_signed(ceiling)} {unit} against the control"
-    if ceiling.high is None or ceiling.low is None:
-        why = ceiling.reason_high or ceiling.reason_low
-        said = f"where it levels off is open: {_signed(ceiling)} {unit}; {why}"
+    said, way = _rise(ceiling, unit, _from(one))
     if rate is not None and rate.value is not None:
         ends = span(rate.low, rate.high)
-        said += f", half of it within {number(rate.value)} days ({ends})"
+        said += f", half of the {way} within {number(rate.value)} days ({ends})"
     return f"{said} (first order, {over})", ceiling
 
 
-def _signed(one: Interval) -> str:
-    value = "" if one.value is None else f"{signed(one.value)} "
-    return f"{value}({span(one.low, one.high)})"
+def _no_curve(fitted: Fitted, values: Sequence[float], over: str) -> str:
+    """Why the pulls have no curve: all alike, too few, or none that fits."""
+    if values and max(values) == min(values):
+        return f"every pull shows an equal difference: no curve is given {over}"
+    choice = fitted.choice
+    if choice.chosen is None and all("too few pulls" in c.why for c in choice.candidates):
+        said = "cannot say how it goes between the pulls, nor after them"
+        return f"{said}: too few pulls for a curve"
+    return f"no curve is given of the pulls: {choice.sentence}"
+
+
+def _from(one: Fit) -> str:
+    """The start that a rise counts from: "its start (+2.5 on day 0)"."""
+    start = one.parameter("D0").value if one.free_start else None
+    if start is None:
+        return "from no difference on day 0"
+    return f"its start ({signed(start)} on day 0)"
+
+
+def _rise(ceiling: Interval, unit: str, start: str) -> tuple[str, str]:
+    """How far it rises (or falls) from its start: what a ceiling is, and never a plateau's level.
+
+    Open where an end is; "rise" or "fall" beside the sentence.
+    """
+    falls = ceiling.value is not None and ceiling.value < 0.0
+    way, beyond = ("fall", "below") if falls else ("rise", "above")
+    if start.startswith("from"):
+        beyond = ""
+    if ceiling.value is None or ceiling.high is None or ceiling.low is None:
+        why = ceiling.reason_high or ceiling.reason_low
+        value = "" if ceiling.value is None else f"{signed(ceiling.value)} "
+        ends = span(ceiling.low, ceiling.high)
+        said = f"how far it {way}s is open: {value}({ends}) {unit} {beyond} {start}; {why}"
+        return " ".join(said.split()), way
+    low, high = (-ceiling.high, -ceiling.low) if falls else (ceiling.low, ceiling.high)
+    said = f"{way}s by {number(abs(ceiling.value))} ({span(low, high)}) {unit} {beyond} {start}"
+    return " ".join(said.split()), way
 
 
 _WITHOUT = re.compile(r"without days ([\d., ]+\d)")

@@ -30,13 +30,23 @@ PH_SD = 0.1
 _TIMES_SR = 1.96  # r = 1.96 sqrt(2) s_r for two single results: ISO 5725-6
 SEEN_SPREAD = "none was planned; by these beds' spread, shown four times in five"
 _ENOUGH = "more of it means nothing to a plant"
+#: Nutrients whose top class their tables call "very high" or "excessive", of which plants take
+#: no harm. Common practice, no source; not Ca: its range is one of balance with liming.
+_PLENTY = ("P", "K", "Mg")
+_LIMING = ("lime", "ash", "rock powder")
+_ACID = ("mehlich", "bray", "morgan", "double acid", "lactate")
+UNDISSOLVED = (
+    "the acid extractant also dissolves what has not dissolved in the soil yet: "
+    f"{levels.NO_CLASS['amended']}"
+)
 
 
 @dataclass(frozen=True)
 class Beside:
     """What lines are read beside: tables, the soil, what was declared; amended: asked for classes.
 
-    settled: the soil is a settled mineral one, which the tables are for.
+    settled: the soil is a settled mineral one, which the tables are for; material: the class of
+    the amendment's material, "" where it is not known.
     """
 
     handbook: Handbook
@@ -45,6 +55,7 @@ class Beside:
     ph: float | None
     settled: bool
     amended: bool = False
+    material: str = ""
 
 
 def of_line(line: Line, beside: Beside) -> Finding:
@@ -76,6 +87,8 @@ def of_line(line: Line, beside: Beside) -> Finding:
     elif start.kind == "no difference shown":
         start = _not_shown(start, line, declared)
     if series.analyte == MINERAL_N:
+        if kind.endswith("less") and found.method != "one bed":
+            start = replace(start, sentence=f"{start.sentence}, {_THIS_DATE}")
         start = _net(start, line)
     if series.analyte == "nitrate-N" and kind.endswith("less"):
         why = f"{CANNOT_TELL}, ammonium was not measured with it"
@@ -88,6 +101,7 @@ def of_line(line: Line, beside: Beside) -> Finding:
     return _with_level(start, line, beside)
 
 
+_THIS_DATE = "by this date alone, dilution included"
 _SHOWN = ("more", "less", "perhaps more", "perhaps less")
 
 
@@ -107,7 +121,7 @@ def _net(start: Finding, line: Line) -> Finding:
     if line.row.difference.day < 0.0:
         return start
     ends = "" if net.low is None or net.high is None else f" ({span(net.low, net.high)})"
-    said = f"its dilution by the amendment taken off, {signed(net.value)}{ends}"
+    said = f"with the amendment's dilution taken off, {signed(net.value)}{ends}"
     return replace(start, sentence=f"{start.sentence}; {said}")
 
 
@@ -274,19 +288,38 @@ def _stands(start: Finding, line: Line, here: Level, beside: Beside) -> Iterator
     ends = f" ({_ends(here)} {unit})" if here.sufficient else ""
     told = f"the untreated soil, at {number(here.value)} {unit}, is {here.words}{ends}"
     more = ("more", "perhaps more", "cannot say")
-    enough = here.position == "above" and start.kind in more
+    raised = here.position == "above" and start.kind in more
+    enough = raised and _plenty(here, beside.material)
     yield f"{told}: {_ENOUGH}" if enough else told
     if start.kind in (dated.NOT_SHOWN, "equivalent") or treated is None:
         return
     if beside.amended:
         there = _level(line, treated, beside)
         yield f"the treated, at {number(treated)}, {there.words}: {levels.NO_CLASS['amended']}"
+    elif start.kind in more and undissolved(line, beside.material):
+        yield UNDISSOLVED
     elif not enough:
         yield f"no class of the amended soil: {levels.NO_CLASS['amended']}"
+
+
+def _plenty(here: Level, material: str) -> bool:
+    """Whether more of a nutrient is nothing to a plant: far above, or in the table's top class."""
+    top = here.high is None and here.distance != "just"
+    return here.nutrient in _PLENTY and material not in _LIMING and (here.distance == "far" or top)
+
+
+def undissolved(line: Line, material: str) -> bool:
+    """Whether an acid extractant may dissolve of a liming material what the soil has not yet."""
+    acid = method_name(line.series.method).casefold().startswith(_ACID)
+    return acid and material in _LIMING
 
 
 def _ends(level: Level) -> str:
     low, high = level.sufficient or (None, None)
     if low is None:
-        return f"up to {number(high)}" if high is not None else ""
-    return f"from {number(low)}" if high is None else f"{number(low)} to {number(high)}"
+        return f"up to {levels.bound(high)}" if high is not None else ""
+    return (
+        f"from {levels.bound(low)}"
+        if high is None
+        else f"{levels.bound(low)} to {levels.bound(high)}"
+    )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import date
 from typing import TYPE_CHECKING
 
@@ -27,7 +27,7 @@ CROP = (
 )
 COOLER = (
     "in cooler ground it goes slower: about half as fast for each 10 C less (Q10 about 2 between "
-    "15 and 35 C: Stanford, Frye & Schwaninger 1973, from memory)"
+    "15 and 35 C, after Stanford, Frye & Schwaninger 1973, not checked against the paper)"
 )
 
 
@@ -108,15 +108,19 @@ def _conditions(
     if sown:
         first = min(one.event.when.day for one in sown)
         planted = f"unplanted until {spoken_day(first)}"
-    return "; ".join((planted, _watered(store, trial), _warmth(store, trial, mine | control)))
+    day0 = views.first_days(store, "apply", trial)
+    applied = {bed: day0[bed] for bed in mine if bed in day0}
+    read = _warmth(store, trial, mine | control, min(applied.values(), default=None))
+    return "; ".join((planted, _watered(store, trial, applied), read))
 
 
-def _watered(store: sqlite3.Connection, trial: str) -> str:
-    """As planned, and how often it was written down."""
+def _watered(store: sqlite3.Connection, trial: str, applied: Mapping[str, date]) -> str:
+    """As planned, and on how many days the treated beds were watered from application on."""
+    given = [one.record for one in views.fetch(store, "water", views.OF_TRIAL, (trial,))]
     times = len(
-        {found.record.when.day for found in views.fetch(store, "water", views.OF_TRIAL, (trial,))}
+        {one.when.day for one in given if one.bed in applied and one.when.day >= applied[one.bed]}
     )
-    done = f"watered on {times} days" if times else "no watering written down"
+    done = f"watered on {times} day{'s' * (times != 1)}" if times else "no watering written down"
     plans = views.fetch(store, "watering-plan", "trial = ?", (trial,))
     if not plans:
         return done
@@ -124,10 +128,11 @@ def _watered(store: sqlite3.Connection, trial: str) -> str:
     return f"{done} (plan: {short(one.amount)} {one.unit} every {one.interval} days)"
 
 
-def _warmth(store: sqlite3.Connection, trial: str, beds: Iterable[str]) -> str:
-    """About how warm: soil where it was read, else air."""
+def _warmth(store: sqlite3.Connection, trial: str, beds: Iterable[str], start: date | None) -> str:
+    """About how warm from application on: soil where it was read, else air."""
     where = "about = ? OR about IN (SELECT id FROM bed WHERE trial = ?)"
-    read = [one.record for one in views.fetch(store, "measure", where, (trial, trial))]
+    found = [one.record for one in views.fetch(store, "measure", where, (trial, trial))]
+    read = [one for one in found if start is None or one.when.day >= start]
     wanted = {trial, *beds}
     for what in ("soil temperature", "air temperature"):
         values = [float(one.value) for one in _of(read, what) if one.about in wanted]

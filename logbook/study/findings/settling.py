@@ -48,18 +48,16 @@ def _beds(line: Line, declared: Declared) -> Iterator[str]:
             "level is shown four times in five"
         )
         return
-    if dated.kind_of(line) != dated.NOT_SHOWN:
+    # Without a margin declared nobody said which difference matters: then no number is named.
+    wanted, sd = declared.margin, _spread(line)
+    if dated.kind_of(line) != dated.NOT_SHOWN or wanted is None or sd is None:
         return
-    sd = _spread(line)
-    wanted = declared.margin
-    if sd is None:
+    one = found.against_control
+    if one.low is not None and one.high is not None and -wanted < one.low < one.high < wanted:
         return
-    if wanted is not None:
-        yield f"to show a difference of {number(wanted)} {unit} (the margin): {_needed(wanted, sd)}"
-    else:
-        half = _half(line) / 2.0
-        if half > 0.0:
-            yield f"to show a difference of {number(half)} {unit}: {_needed(half, sd)}"
+    needed = _needed(wanted, sd, (found.treated_beds, found.control_beds))
+    if needed:
+        yield f"to show a difference of {number(wanted)} {unit} (the margin): {needed}"
 
 
 def _share(beds: int, cv: float) -> float:
@@ -86,7 +84,8 @@ def _spread(line: Line) -> float | None:
     return error / math.sqrt(1.0 / found.treated_beds + 1.0 / found.control_beds)
 
 
-def _needed(difference: float, sd: float) -> str:
+def _needed(difference: float, sd: float, present: tuple[int, int]) -> str:
+    """How many beds show a difference four times in five, "" where those present are enough."""
     from logbook.analysis import design
     from logbook.errors import UserMistake
 
@@ -94,6 +93,8 @@ def _needed(difference: float, sd: float) -> str:
         beds = design.beds_needed(difference, sd)
     except UserMistake:
         return "more beds than any trial has"
+    if beds.treated <= present[0] and beds.control <= present[1]:
+        return ""
     return f"{beds.treated} treated and {beds.control} control beds"
 
 
@@ -115,7 +116,8 @@ def _pulls(series: Series) -> Iterator[str]:
     ceiling = fitted.constants.get("A")
     if ceiling is not None and (ceiling.high is None or ceiling.low is None):
         yield f"pulls after day {last:g}: where it levels off is open"
-    if fitted.choice.chosen is None and all("too few" in c.why for c in fitted.choice.candidates):
+    few = all("too few" in c.why for c in fitted.choice.candidates)
+    if fitted.choice.chosen is None and few and len({*series.points.values}) > 1:
         need = fitted.choice.candidates[0].why if fitted.choice.candidates else ""
         yield f"more pulls: {need.removeprefix('too few pulls: ')}" if need else "more pulls"
 

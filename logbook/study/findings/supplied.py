@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -14,10 +14,11 @@ from logbook.study.findings.nitrogen import design_of
 from logbook.study.losses import Losses
 from logbook.study.recovery import Recovered, recovery
 from logbook.study.series import Row, Series
+from logbook.trial.units import short
 
 if TYPE_CHECKING:
-    from logbook.analysis.series import Difference
-    from logbook.study.supply import Supply
+    from logbook.analysis.series import Contrast, Difference
+    from logbook.study.supply import Layer, Supply
 
 
 def supply_findings(
@@ -31,16 +32,22 @@ def supply_findings(
         there = [row for row in series.rows if row.difference.day == day]
         available = supply.available(series, day, matter, lost)
         method = available.method
+        plain = next((one.against_control for one in _differences(there)), None)
         design = design_of(there, method) if there else made(method)
         alone = any(1 in (one.treated_beds, one.control_beds) for one in _differences(there))
-        of_day = _by(available, day, "end" * (day == last), design)
+        first = day == min(last, planting) or not 0.0 < planting <= last
+        of_day = _by(available, plain, ("end" * (day == last), first), design)
         yield from (
             _of_two(one) if alone else one for one in of_day if not (alone and one.kind == "cost")
         )
     found = recovery(series, matter, lost)
     if found is None:
         return
-    yield from _recoveries([*found.apparent[-1:], *found.mineralised[-1:]])
+    # On day 0 nothing has had time to be recovered: what is there came in the bag, or by chance.
+    apparent = [one for one in found.apparent if one.day > 0.0]
+    latest = [*apparent[-1:], *found.mineralised[-1:]]
+    rows = {row.name: row.difference.against_control for row in series.rows}
+    yield from _recoveries(latest, {name for name, one in rows.items() if not beyond(one)})
 
 
 def _differences(rows: Sequence[Row]) -> Iterator[Difference]:
@@ -54,17 +61,42 @@ def _of_two(one: Finding) -> Finding:
     return replace(one, sentence=f"{one.sentence}; of these two beds only: one bed on a side")
 
 
-def _recoveries(found: Sequence[Recovered]) -> Iterator[Finding]:
-    """Each share; those that cannot be given together, for what the last of them lacks."""
+def beyond(plain: Contrast) -> bool:
+    """Whether treated beds hold more than the control, T - C: else only the dilution term is left.
+
+    A bed whose soil is thinned and that holds as much as the control gives a plant nothing more.
+    """
+    if plain.low is not None and plain.high is not None:
+        return plain.low > 0.0
+    return plain.value is None or plain.value > _NO_MORE
+
+
+_NO_MORE = 1e-9  # mg/kg, far below what any laboratory reports
+
+
+def _recoveries(found: Sequence[Recovered], level: Collection[str]) -> Iterator[Finding]:
+    """Each share; those that cannot be given together, for what the last of them lacks.
+
+    level: pulls on which the treated beds were not shown to hold more than the control.
+    """
     without = [one for one in found if one.value is None and one.low is None]
     if len(without) == 2 and len({one.pull for one in without}) == 1:
-        yield _recovered(replace(without[1], what=" and ".join(one.what for one in without)))
+        both = replace(without[1], what=" and ".join(one.what for one in without))
+        yield _recovered(both, level)
         return
-    yield from map(_recovered, found)
+    yield from (_recovered(one, level) for one in found)
 
 
-def _by(found: Supply, day: float, end: str, design: str) -> Iterator[Finding]:
-    """Per kg of product, per area, then the cost."""
+def _by(
+    found: Supply, plain: Contrast | None, place: tuple[str, bool], design: str
+) -> Iterator[Finding]:
+    """Per kg of product, per area, then the cost.
+
+    plain: T - C of the day's pull, None between pulls; place: whether it is the last pull, and
+    the first sentence of its kind, which says of what mass it is.
+    """
+    end, first = place
+    day = found.day
     when = f"by the last pull (day {day:g})" if end else f"by day {day:g}"
     start = Finding(
         topic="supply",
@@ -76,8 +108,11 @@ def _by(found: Supply, day: float, end: str, design: str) -> Iterator[Finding]:
         pull=f"day {day:g}",
     )
     per_kg = found.per_kg_product
-    if per_kg.value is not None and per_kg.value < 0.0:
+    if per_kg.value is not None and (_may_be_none(per_kg) or per_kg.value < 0.0):
         yield _none(start, found, when)
+        return
+    if per_kg.value is not None and plain is not None and not beyond(plain):
+        yield _dilution_only(start, found, plain, when)
         return
     parts = [_told(one) for one in (per_kg, found.per_m2, found.per_100_sq_ft) if _known(one)]
     if not parts:
@@ -86,7 +121,7 @@ def _by(found: Supply, day: float, end: str, design: str) -> Iterator[Finding]:
         return
     said = f"plant-available N {when}: {_bound(found.bound)}{'; '.join(parts)}"
     if _known(found.per_m2):
-        said += f", in {found.layer.spoken}"
+        said += f", {_mass(found.layer) if first else f'in {short(found.depth_cm)} cm'}"
     missing = [
         gathered(one.reason) for one in (per_kg, found.per_m2) if not _known(one) and one.reason
     ]
@@ -101,12 +136,35 @@ def _by(found: Supply, day: float, end: str, design: str) -> Iterator[Finding]:
     yield _cost(start, found, when)
 
 
+def _mass(layer: Layer) -> str:
+    """The layer, and how much of the product is on a m2 of it."""
+    if layer.product is None:
+        return f"in {layer.spoken}"
+    return f"{number(float(layer.product))} kg of product on each m2, in {layer.spoken}"
+
+
+def _may_be_none(one: Stated) -> bool:
+    """Whether the range of a supply holds nothing at all."""
+    return one.low is not None and one.high is not None and one.low <= 0.0 <= one.high
+
+
+def _dilution_only(start: Finding, found: Supply, plain: Contrast, when: str) -> Finding:
+    """No more than in the control: what the difference with dilution taken off then says."""
+    per_kg = found.per_kg_product
+    fits = f": {span(plain.low, plain.high)} mg/kg fits" if plain.low is not None else ""
+    said = (
+        f"plant-available N {when}: none shown: no more than in the control{fits}; with the "
+        f"amendment's dilution taken off {_told(per_kg)}{_because(found.because)}"
+    )
+    return replace(start, sentence=said, value=per_kg.value, low=per_kg.low, high=per_kg.high)
+
+
 def _none(start: Finding, found: Supply, when: str) -> Finding:
     """Less than in the control, or not more: nothing was supplied, and a cost has no sense."""
     one = found.per_kg_product
     start = replace(start, value=one.value, low=one.low, high=one.high)
     why = _because(found.because)
-    if one.high is not None and one.high >= 0.0:
+    if _may_be_none(one):
         said = f"plant-available N {when}: none shown: {_told(one)}{why}"
         return replace(start, sentence=said)
     less = one.times(-1.0, one.unit)
@@ -172,8 +230,8 @@ def _cost(start: Finding, found: Supply, when: str) -> Finding:
     )
 
 
-def _recovered(one: Recovered) -> Finding:
-    """The share of what was applied, "at least" where something was lost."""
+def _recovered(one: Recovered, level: Collection[str]) -> Finding:
+    """The share of what was applied, "at least" where something was lost; or none shown."""
     start = Finding(
         topic="supply",
         about="mineral-N",
@@ -191,5 +249,9 @@ def _recovered(one: Recovered) -> Finding:
     without = one.low is None and one.high is None
     two = one.method == "one bed" or "these two beds" in one.method
     why = alone if two else f"; {one.reason}" * (without and bool(one.reason))
-    said = f"{one.what}, {one.pull}: {_bound(one.bound)}{value}{ends}{why}{_because(one.because)}"
+    none = one.low is not None and one.high is not None and one.low <= 0.0 <= one.high
+    told = f"not shown to differ from none: {value}" if none else f"{_bound(one.bound)}{value}"
+    if not none and one.pull in level:
+        told = f"no more than in the control; with the amendment's dilution taken off {value}"
+    said = f"{one.what}, {one.pull}: {told}{ends}{why}{_because(one.because)}"
     return replace(start, sentence=said, value=one.value, low=one.low, high=one.high)
