@@ -21,6 +21,7 @@ import pytest
 import logbook
 from logbook.api import frames
 from logbook.api.frames import KINDS, TABLES, Column
+from logbook.errors import UserMistake
 from logbook.study import series_of
 from tests.notebook import PAGE, demo_store, python_page
 from tests.program import PROTOCOL, Program
@@ -227,7 +228,8 @@ def test_a_trial_without_results_gives_empty_frames(started: Program) -> None:
     ):
         assert len(found) == 0
         has(found, columns)
-    assert trial.curves() == []
+    with pytest.raises(UserMistake, match="no results of mineral-N to compare"):
+        trial.curves()
     assert trial.nutrients == []
     assert repr(trial) == "<Trial Small house (invented): 6 beds, 3 treatments, 0 pulls, 0 results>"
     with pytest.raises(logbook.UserMistake, match="no pull has a result"):

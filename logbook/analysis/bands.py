@@ -68,7 +68,10 @@ def band(
     weights = _weights(kept.beds, fit, rise, asked)
     if weights is None:
         return _at_pulls(beds, asked, cv, floor)
-    found = [intervals.linear(kept.beds, row, cv=cv, floor=floor) for row in weights]
+    found = _linear(kept.beds, weights, cv, floor)
+    unknown = next((each.reason_low for each in found if not each.closed), "")
+    if unknown:
+        return _nothing(days, unknown)
     extra = np.zeros(len(asked))
     rate = _rate(fit, rise)
     if rate is not None:
@@ -76,6 +79,16 @@ def band(
         error = intervals.error_of(kept.beds, cv=cv, floor=floor)
         extra = np.concatenate([bend(rise, difference, rate, day, error) for day in asked])
     return _of_curve(kept, fit, asked, found, extra)
+
+
+def _linear(beds: Beds, weights: Floats, cv: float | None, floor: float) -> list[Interval]:
+    """The interval of each row of weights; without any weight the curve is where it must be."""
+    found = [
+        intervals.linear(beds, row, cv=cv, floor=floor) if row.any() else None for row in weights
+    ]
+    some = next((each for each in found if each is not None), None)
+    fixed = Interval(0.0, 0.0, 0.0, "" if some is None else some.method, "", "", None)
+    return [fixed if each is None else each for each in found]
 
 
 def curve_weights(rise: Rise, rate: Floats, day: float) -> Floats:

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from logbook.analysis.intervals import Interval, at_day
 from logbook.analysis.scores import CONFIDENCE, Beds, Contrast, critical
+from logbook.analysis.series import ROUNDING, SPREAD_UNSEEN
 
 Floats = NDArray[np.float64]
 
@@ -76,7 +77,9 @@ def below_control(beds: Beds) -> Below:
     bounds = tuple(_bound(present(beds, pull), len(tested)) for pull in tested)
     under = [place for place, b in enumerate(bounds) if b.high is not None and b.high < 0.0]
     if not under:
-        return _none(NOT_SHOWN, days, bounds, beds.fewest)
+        unseen = [b for b in bounds if b.high is None]
+        unsaid = len(unseen) == len(bounds) or any((b.value or 0.0) < 0.0 for b in unseen)
+        return _none(SPREAD_UNSEEN if unsaid else NOT_SHOWN, days, bounds, beds.fewest)
     fewest = min(_fewest(beds, pull) for pull in tested)
     trough = min(under, key=lambda place: bounds[place].value or 0.0)
     last, again = _bracket(bounds, trough)
@@ -155,6 +158,9 @@ def _bound(results: tuple[Floats, Floats], pulls: int) -> Interval:
     found = relative(*results)
     value, half = float(found.estimate), float(simultaneous(found, pulls))
     method = f"beds, each end at 95 % for all {pulls} pulls at once"
+    size = max(float(np.abs(side).max()) for side in results)
+    if float(found.error) <= ROUNDING * size:
+        return Interval(value, None, None, method, SPREAD_UNSEEN, SPREAD_UNSEEN, None)
     return Interval(value, value - half, value + half, method, "", "", float(found.df))
 
 

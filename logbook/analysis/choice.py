@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import Enum
 
 from logbook.analysis import kinetics
@@ -23,6 +23,7 @@ MARGIN = 2.0
 LEAST_CHANCE = 0.05
 #: Shapes that add a phase to the first order.
 FURTHER = ("first order with a lag", "Gompertz", "two phases")
+ONLY_SHAPE = "the only shape"
 NOT_APART = "rates not separately identifiable"
 
 
@@ -101,10 +102,33 @@ def choose(
         return Choice(candidates, judged.name, None, Printed.NOTHING, judged.undecided, None)
     told = {one.shape: one for one in shown or made if isinstance(one, Fit)}
     chosen = told.get(chosen.shape, chosen)
-    printed, sentence = _printed(chosen, errors_known, chosen.n if pulls is None else pulls)
+    has = chosen.n if pulls is None else pulls
+    printed, sentence = _printed(chosen, errors_known, has)
+    only = f"{ONLY_SHAPE} that {has} pulls allow" if _alone(fits, made) else ""
+    if only:
+        candidates = _said_alone(candidates, only)
+        sentence = f"{sentence}, {only}" if printed is Printed.NOTHING else sentence
     line = told.get("zero order")
+    if printed is Printed.ZERO_ORDER_RATE and line is not None and _bent(line):
+        printed = Printed.CURVE
     straight = line if printed is Printed.ZERO_ORDER_RATE else None
     return Choice(candidates, judged.name, chosen, printed, sentence, straight)
+
+
+def _alone(fits: Sequence[Fit | Refusal], made: Sequence[Fit]) -> bool:
+    """Whether all shapes but one need more pulls."""
+    refused = [one.name for one in fits if isinstance(one, Refusal)]
+    return len(made) == 1 and len(refused) == len(fits) - 1 and "too few pulls" in refused
+
+
+def _said_alone(candidates: tuple[Candidate, ...], only: str) -> tuple[Candidate, ...]:
+    """The candidates, the one chosen for want of others saying so."""
+    return tuple(replace(one, why=f"chosen: {only}") if one.chosen else one for one in candidates)
+
+
+def _bent(line: Fit) -> bool:
+    """Whether a straight line failed its check for a bend."""
+    return any(check.name == "straight" and not check.passed for check in line.checks)
 
 
 @dataclass(frozen=True)
@@ -254,7 +278,8 @@ def _wanted(best: Fit, one: Fit, scores: dict[str, float]) -> tuple[bool | None,
 
 def _printed(fit: Fit, errors_known: bool, pulls: int) -> tuple[Printed, str]:
     """What may be printed of the chosen fit, and why not all: the first rule that holds."""
-    misfit = next((c.text for c in fit.checks if c.name == "fits its pulls" and not c.passed), "")
+    asked = ("fits its pulls", "straight")
+    misfit = next((c.text for c in fit.checks if c.name in asked and not c.passed), "")
     if misfit:
         return Printed.NOTHING, misfit
     if fit.shape == "zero order":

@@ -42,19 +42,32 @@ def counted(beds: int) -> str:
     return f"{beds} bed{'' if beds == 1 else 's'}"
 
 
-def whole(beds: Beds) -> Whole:
+def whole(beds: Beds, *, with_start: bool = False) -> Whole:
     """Beds and pulls without a gap, as many units times pulls as can be had.
 
     A unit is a block with both its sides, or, without blocks, what the two sides together are worth
     in a difference, 1 / (1/b_T + 1/b_C). Of all choices of pulls to give up, the one that keeps
     most counts; on a tie that with more results, then with more pulls. Both sides keep two beds
     wherever they had them. A block that never has a result of one side is left out while three
-    others have.
+    others have. with_start: the pulls up to day 0 are not given up while the others can be had
+    with them, since a curve with a start of its own needs one.
     """
+    if with_start:
+        kept = _largest(beds, may_go=beds.days > 0.0)
+        if kept is not None:
+            return kept
+    found = _largest(beds, may_go=np.ones(len(beds.days), bool))
+    assert found is not None
+    return found
+
+
+def _largest(beds: Beds, may_go: Flags) -> Whole | None:
+    """The largest whole part, giving up some of the pulls that may go; None where it is worth
+    nothing although another might be."""
     results = np.vstack([beds.treated, beds.control])
     seen = ~np.isnan(results)
     rows = in_whole_blocks(beds, np.asarray(seen.any(1)))
-    gapped = np.flatnonzero((~seen[rows]).any(0))
+    gapped = np.flatnonzero((~seen[rows]).any(0) & may_go)
     best: tuple[tuple[float, int, int], Flags, Flags] | None = None
     for dropped in _choices(gapped, seen, rows):
         columns = np.ones(results.shape[1], bool)
@@ -66,6 +79,8 @@ def whole(beds: Beds) -> Whole:
         if best is None or score > best[0]:
             best = score, kept, columns
     assert best is not None
+    if best[0][0] <= 0.0 and not may_go.all():
+        return None
     return _kept(beds, best[1], best[2])
 
 

@@ -7,20 +7,24 @@ SD^2 = s0^2 + (CV x)^2. The larger of what was declared and what the beds show c
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from logbook.analysis.fits import Check, Fit
+from logbook.analysis.fits import Check, Fit, Limit, Refusal
 from logbook.analysis.scores import Beds, units_of
+from logbook.analysis.series import ROUNDING
 from logbook.analysis.tails import chi2_tail, f_tail
 
 Floats = NDArray[np.float64]
 
 #: Below this chance of so large a misfit, a shape is said not to fit.
 LEAST_CHANCE = 0.05
+BENT = "the values bend away from a straight line"
+#: A line and a bend have three constants: fewer values leave too little to judge by.
+FEWEST_BENT = 5
 
 
 @dataclass(frozen=True)
@@ -149,7 +153,9 @@ def _pooled(pulls: list[_Pull]) -> tuple[float | None, float]:
     df = sum(one.df for one in pulls)
     if not df:
         return None, math.inf
-    return math.sqrt(sum(one.df * one.variance for one in pulls) / df), float(df)
+    spread = math.sqrt(sum(one.df * one.variance for one in pulls) / df)
+    # Beds that agree but for rounding do not tell how much beds differ.
+    return (spread, float(df)) if spread > ROUNDING else (None, math.inf)
 
 
 def misfit(judged: Fit, df: float) -> tuple[float, float] | None:
@@ -170,6 +176,50 @@ def misfit(judged: Fit, df: float) -> tuple[float, float] | None:
     return statistic, f_tail(statistic, judged.df, df)
 
 
+def straight_checked(
+    found: Sequence[Fit | Refusal],
+    days: Sequence[float],
+    values: Sequence[float],
+    weights: Sequence[float] | None = None,
+) -> list[Fit | Refusal]:
+    """The fits with the check "straight" on a line through values of unknown error.
+
+    F test of an added term in t^2, from FEWEST_BENT values on. Source: the extra sum of squares
+    test, Bates & Watts 1988, Nonlinear Regression Analysis, section 3.10.
+    """
+    return [
+        _straight(one, days, values, weights)
+        if isinstance(one, Fit) and one.shape == "zero order" and one.n >= FEWEST_BENT
+        else one
+        for one in found
+    ]
+
+
+def _straight(
+    fit: Fit, days: Sequence[float], values: Sequence[float], weights: Sequence[float] | None
+) -> Fit:
+    """A line with its check."""
+    when, what = np.asarray(days, dtype=float), np.asarray(values, dtype=float)
+    roots = np.ones(len(when)) if weights is None else np.sqrt(np.asarray(weights, dtype=float))
+    columns = [when**power for power in range(0 if fit.free_start else 1, 3)]
+    basis, seen = np.stack(columns, axis=-1) * roots[:, None], what * roots
+    basis = basis / np.sqrt((basis**2).sum(0))
+    rest = [seen - part @ np.linalg.lstsq(part, seen)[0] for part in (basis[:, :-1], basis)]
+    line, bent = (float(one @ one) for one in rest)
+    df = len(when) - basis.shape[1]
+    if fit.limit is Limit.FLAT or df < 1 or line <= ROUNDING * float(seen @ seen):
+        return fit
+    statistic = (line - bent) / (max(bent, ROUNDING * line) / df)
+    passed = f_tail(statistic, 1, df) >= LEAST_CHANCE
+    return _with(fit, Check("straight", statistic, None, passed, "" if passed else BENT))
+
+
+def _with(fit: Fit, check: Check) -> Fit:
+    """The fit with one check more, and the verdict that follows."""
+    failed = [one.text for one in (*fit.checks, check) if not one.passed]
+    return replace(fit, checks=(*fit.checks, check), verdict=failed[0] if failed else fit.verdict)
+
+
 def checked(fit: Fit, chance_of: Callable[[str], tuple[float, float] | None]) -> Fit:
     """The fit with the check "fits its pulls" added, where there is an error to judge it by.
 
@@ -182,5 +232,4 @@ def checked(fit: Fit, chance_of: Callable[[str], tuple[float, float] | None]) ->
     passed = chance >= LEAST_CHANCE
     text = f"{fit.shape} misses its pulls by more than their errors allow: this is not the shape"
     check = Check("fits its pulls", statistic, None, passed, "" if passed else text)
-    failed = [one.text for one in (*fit.checks, check) if not one.passed]
-    return replace(fit, checks=(*fit.checks, check), verdict=failed[0] if failed else fit.verdict)
+    return _with(fit, check)

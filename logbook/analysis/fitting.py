@@ -368,7 +368,10 @@ def refusal_for(
         return Refusal(shape, "one day", f"{shape}: all values are from one day: no curve")
     if has < needs:
         extra = ", one of them for the start" if free_start else ""
-        reason = f"too few pulls: {shape} needs {needs}{extra}, has {has}"
+        # With known errors fewer would do, which is worth knowing where that is what is missing.
+        unknown = not errors_known and has >= wanted.fewest_known + int(free_start)
+        why = " where the errors of the values are not known" if unknown else ""
+        reason = f"too few pulls: {shape} needs {needs}{extra}{why}, has {has}"
         return Refusal(shape, "too few pulls", reason)
     if np.ptp(values) == 0.0:
         reason = f"{shape}: all values are equal ({values[0]:g}): no change to fit"

@@ -14,11 +14,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from logbook.analysis import inversion, kinetics
-from logbook.analysis.complete import counted, in_whole_blocks, whole
+from logbook.analysis import available, inversion, kinetics
+from logbook.analysis.complete import whole
 from logbook.analysis.inversion import Ends
 from logbook.analysis.rising import Rise, best_rate
-from logbook.analysis.scores import Beds, Units, contrast, critical, units_of
+from logbook.analysis.scores import Beds, Units, critical, units_of
+from logbook.analysis.series import ROUNDING, SPREAD_UNSEEN
 
 Floats = NDArray[np.float64]
 
@@ -32,6 +33,7 @@ STEP_FITS = "a step before the first pull fits as well"
 NEVER_LEVELS = "ceiling not reached: a curve that never levels off fits as well"
 ZERO_FITS = "a ceiling of zero fits as well"
 MISFIT = "no first-order curve fits these beds"
+BY_WHAT_THERE_IS = "gaps: each pull by the beds that it has"
 #: Times the weights of a single bed are taken from the curve fitted with the weights before.
 REWEIGHTED = 5
 
@@ -56,6 +58,15 @@ class Interval:
     def closed(self) -> bool:
         """Whether both ends are known."""
         return self.low is not None and self.high is not None
+
+
+def told(fitted: float | None, found: Interval | None) -> float | None:
+    """The one value of a constant: that of the beds and pulls which its interval belongs to.
+
+    The fit's where no interval was made, or none could be; None where the interval speaks against
+    it.
+    """
+    return fitted if found is None or found.method == "none" else found.value
 
 
 @dataclass(frozen=True)
@@ -145,50 +156,46 @@ def released_by(beds: Beds, day: float, *, cv: float | None = None, floor: float
 
 
 def area(beds: Beds, *, cv: float | None = None, floor: float = 0.0) -> Interval:
-    """Area under D from the first pull to the last (trapezoids), in the unit times days.
-
-    Pulls that not every bed has are left out, and the method says which.
-    """
-    kept = whole(beds)
-    if len(kept.beds.days) < 2:
-        return _nothing("an area needs two pulls that every bed has")
-    return linear(kept.beds, area_weights(kept.beds.days), cv=cv, floor=floor, note=kept.note)
+    """Area under D from the first pull to the last (trapezoids), in the unit times days."""
+    if len(beds.days) < 2:
+        return _nothing("an area needs two pulls")
+    return linear(beds, area_weights(beds.days), cv=cv, floor=floor)
 
 
 def slope(
     beds: Beds, *, free_start: bool = False, cv: float | None = None, floor: float = 0.0
 ) -> Interval:
     """Zero-order rate a per day: least-squares slope of each bed, through 0 unless free_start."""
-    kept = whole(beds)
-    days = kept.beds.days - (kept.beds.days.mean() if free_start and len(kept.beds.days) else 0.0)
+    days = beds.days - (beds.days.mean() if free_start else 0.0)
     needs = kinetics.SHAPES["zero order"].fewest_known + int(free_start)
     if len(days) < needs:
         return _nothing(f"zero order: needs {needs} pulls, has {len(days)}")
-    return linear(kept.beds, days / (days @ days), cv=cv, floor=floor, note=kept.note)
+    return linear(beds, days / (days @ days), cv=cv, floor=floor)
 
 
-def linear(
-    beds: Beds, weights: Floats, *, cv: float | None = None, floor: float = 0.0, note: str = ""
-) -> Interval:
+def linear(beds: Beds, weights: Floats, *, cv: float | None = None, floor: float = 0.0) -> Interval:
     """Any weighted sum of D over the pulls: exact Welch, or paired within complete blocks.
 
+    Every pull counts with its own difference, by the beds that it has; see `analysis.available`
+    for the error where some bed has a gap.
+
     Args:
-        weights: (n,); beds without a result on a day of weight other than 0 take no part.
+        weights: (n,); pulls of weight 0 take no part.
         cv, floor: with one bed a side only: the declared error, see `Lab`.
-        note: what had been left out before.
     """
     used = weights != 0.0
-    kept, gone = _complete(beds.on(used))
-    notes = (note, f"gaps: without {counted(gone)}" if gone else "")
-    if kept.fewest == 0:
-        return _nothing("no bed of one side has a result on every pull that is needed")
-    if kept.fewest < 2:
-        return _of_one_bed(kept, weights[used], Lab(cv, floor))
-    units = units_of(kept)
-    found = contrast(units, weights[used])
-    value, error, df = (float(a[0]) for a in (found.estimate, found.error, found.df))
-    half = float(critical(df)) * error
-    return Interval(value, value - half, value + half, _named(units.kind, *notes), "", "", df)
+    kept = beds.on(used)
+    found = available.weighted(kept, weights[used])
+    if found is None:
+        return _nothing("no bed of one side has a result on a pull that is needed")
+    gaps = bool(np.isnan(kept.treated).any() or np.isnan(kept.control).any())
+    if found.error is None:
+        return _of_one_bed(kept, weights[used], found.value, Lab(cv, floor))
+    name = _named(found.kind, BY_WHAT_THERE_IS if gaps else "")
+    if found.error <= ROUNDING * found.level:
+        return Interval(found.value, None, None, name, SPREAD_UNSEEN, SPREAD_UNSEEN, None)
+    half = float(critical(found.df)) * found.error
+    return Interval(found.value, found.value - half, found.value + half, name, "", "", found.df)
 
 
 def day_weights(days: Floats, day: float) -> Floats | None:
@@ -210,33 +217,18 @@ def area_weights(days: Floats) -> Floats:
     return np.asarray((np.append(gaps, 0.0) + np.append(0.0, gaps)) / 2.0)
 
 
-def _complete(beds: Beds) -> tuple[Beds, int]:
-    """The beds with a result on every pull, in whole blocks; and how many beds that leaves out."""
-    rows = ~np.isnan(np.vstack([beds.treated, beds.control])).any(1)
-    rows = in_whole_blocks(beds, np.asarray(rows))
-    first, second = rows[: len(beds.treated)], rows[len(beds.treated) :]
-    kept = replace(
-        beds,
-        treated=beds.treated[first],
-        control=beds.control[second],
-        treated_blocks=_labels(beds.treated_blocks, first),
-        control_blocks=_labels(beds.control_blocks, second),
-    )
-    return kept, int((~first).sum() + (~second).sum())
-
-
-def _labels(labels: tuple[str, ...] | None, kept: NDArray[np.bool_]) -> tuple[str, ...] | None:
-    """The block labels of the kept beds."""
-    return None if labels is None else tuple(np.asarray(labels)[kept].tolist())
-
-
-def _of_one_bed(beds: Beds, weights: Floats, lab: Lab) -> Interval:
+def _of_one_bed(beds: Beds, weights: Floats, value: float, lab: Lab) -> Interval:
     """A weighted sum with one bed on a side: from the declared error, or without an interval."""
-    treated, control = _means(beds)
-    value = float(weights @ (treated - control))
+    pulls = [available.pull_of(beds, place) for place in range(len(beds.days))]
+    alone = [pull.fewest < 2 for pull in pulls]
+    if not all(alone):
+        days = ", ".join(f"{pull.days[0]:g}" for pull, one in zip(pulls, alone, strict=True) if one)
+        reason = f"one bed on a side on day {days}: no interval of a sum that needs it"
+        return Interval(value, None, None, "one bed", reason, reason, None)
     if lab.cv is None:
         return Interval(value, None, None, "one bed", ONE_BED, ONE_BED, None)
-    half = float(critical(np.inf)) * math.sqrt(float(weights**2 @ lab.variance(beds, treated)))
+    spread = np.array([float(lab.variance(one, one.treated.mean(0))[0]) for one in pulls])
+    half = float(critical(np.inf)) * math.sqrt(float(weights**2 @ spread))
     method = f"{lab.words}; {THESE_BEDS}"
     return Interval(value, value - half, value + half, method, "", "", None)
 
@@ -273,15 +265,16 @@ def _constant(
     worded: Callable[[Ends, str], Interval],
 ) -> Interval:
     """A first-order constant, by the beds where there are two or more a side."""
-    kept = whole(beds)
+    kept = whole(beds, with_start=free_start)
     refusal = _refusal(kept.beds.days, free_start, known=beds.fewest > 1 or lab.cv is not None)
     if refusal:
-        return _nothing(refusal)
+        return _nothing(f"{refusal} that every bed has" if kept.days_left_out else refusal)
     if kept.beds.fewest > 1:
         units = units_of(kept.beds)
         rise = Rise(kept.beds.days, np.ones(len(kept.beds.days)), free_start)
         name = f"bed scores, {units.kind}"
-        return worded(from_beds(units, rise), _named(name, kept.note))
+        found = worded(from_beds(units, rise), _named(name, kept.note))
+        return found if _differ(units) else _unseen(found)
     treated, control = _means(kept.beds)
     rise = Rise(kept.beds.days, _roots(kept.beds, free_start, lab), free_start)
     name = "profile, residual error" if lab.cv is None else f"profile, {lab.words}"
@@ -289,10 +282,26 @@ def _constant(
     return worded(ends, _named(f"{name}; {THESE_BEDS}", kept.note))
 
 
+def _differ(units: Units) -> bool:
+    """Whether the units differ by more than rounding on some pull."""
+    sides = (units.treated,) if units.control is None else (units.treated, units.control)
+    levels = sides if units.levels is None else (*sides, units.levels)
+    size = max(float(np.abs(one).max()) for one in levels)
+    return any(float(np.ptp(side, axis=1).max()) > ROUNDING * size for side in sides)
+
+
+def _unseen(found: Interval) -> Interval:
+    """The estimate of beds that all agree, which tell nothing of its error."""
+    if found.value is None:
+        return found
+    why = SPREAD_UNSEEN
+    return replace(found, low=None, high=None, reason_low=why, reason_high=why, df=None)
+
+
 def _refusal(days: Floats, free_start: bool, known: bool) -> str:
     """Why no first-order constant can be given; "" when it can."""
     if free_start and not (days <= 0.0).any():
-        return "no pull on day 0: what the curve starts from is not known, so it has no rate"
+        return "the start of the curve is not known: no pull on day 0"
     shape = kinetics.SHAPES["first order"]
     needs = shape.fewest_known if known else shape.fewest_unknown
     if free_start:

@@ -18,10 +18,19 @@ from itertools import product
 from typing import Literal
 
 from logbook.analysis.beds import Bed, Observation, beds_of, mean, problems
-from logbook.analysis.tails import t_quantile
+from logbook.analysis.contrasts import (
+    ROUNDING,
+    SPREAD_UNSEEN,
+    Contrast,
+    block_means,
+    welch,
+    within_block,
+)
 from logbook.errors import BadData, UserMistake
 
 __all__ = [
+    "ROUNDING",
+    "SPREAD_UNSEEN",
     "Contrast",
     "Difference",
     "Method",
@@ -42,10 +51,6 @@ ONE_BED = (
     "two beds only; it cannot separate the amendment from a difference between the beds; no test "
     "is reported"
 )
-SPREAD_UNSEEN = (
-    "the beds agree to the last digit reported, so that the spread between them cannot be "
-    "estimated: no interval"
-)
 NO_DETECTABLE = "no detectable difference: both sides are below the reporting limit"
 BEYOND_RANGE = "no difference can be given: both sides are above the method's range"
 POSSIBLE = "range of possible values, from the reporting limits; not a 95 % interval"
@@ -53,29 +58,11 @@ WIDENED = (
     "reporting limits leave some values open: a 95 % range that holds whatever they are within "
     "their limits; no single difference can be given"
 )
-#: Every choice of open ends is tried, 2 ** beds of them; a trial with more stays with bounds.
+#: Every choice of open ends is tried, 2 ** beds of them, where less than half of the beds are open.
 _MOST_OPEN_BEDS = 10
 #: So many whole blocks (2 degrees of freedom) are worth more than beds of broken ones. Common
 #: practice, no source.
 FEWEST_WHOLE = 3
-#: A standard error this small beside the values is rounding, not a spread between beds.
-ROUNDING = 1e-12
-
-
-@dataclass(frozen=True)
-class Contrast:
-    """One difference. value None: only bounds, or nothing, can be given.
-
-    low, high: the 95 % interval, or the possible values where the method is "bounds"; None is an
-    open or missing end, with `reason` saying why. df: degrees of freedom of the interval, None
-    where several intervals are united ("bounds + ...").
-    """
-
-    value: float | None
-    low: float | None
-    high: float | None
-    df: float | None
-    reason: str = ""
 
 
 @dataclass(frozen=True)
@@ -222,7 +209,7 @@ def _method(treated: Sequence[Bed], control: Sequence[Bed]) -> tuple[Method, str
         return "none", ""
     censored = [bed for bed in (*treated, *control) if bed.censored]
     alone = len(treated) == 1 or len(control) == 1
-    if censored and (alone or not _narrow(censored)):
+    if censored and (alone or not _narrow(censored, len(treated) + len(control))):
         return "bounds", ""
     if alone:
         return "one bed", ""
@@ -233,13 +220,13 @@ def _method(treated: Sequence[Bed], control: Sequence[Bed]) -> tuple[Method, str
     return ("welch", why_not) if why_not is not None else ("within-block", "")
 
 
-def _narrow(censored: Sequence[Bed]) -> bool:
+def _narrow(censored: Sequence[Bed], beds: int) -> bool:
     """Whether every censored bed has two known ends above zero, as a sum with one part seen.
 
     A bed of which nothing was seen has no spread that an interval could be made of.
     """
     seen = all(bed.low > 0.0 and math.isfinite(bed.high) for bed in censored)
-    return seen and len(censored) <= _MOST_OPEN_BEDS
+    return seen and (len(censored) <= _MOST_OPEN_BEDS or 2 * len(censored) >= beds)
 
 
 def _blocks_unusable(treated: Sequence[Bed], control: Sequence[Bed]) -> str | None:
@@ -273,11 +260,11 @@ def _contrast(
     if method in ("bounds + within-block", "bounds + welch"):
         return _widened(method, treated, control, share)
     if method == "within-block":
-        return _within_block(treated, control, share)
+        return within_block(treated, control, share)
     t, c = [bed.low for bed in treated], [bed.low for bed in control]
     if method == "one bed":
         return Contrast(mean(t) - share * mean(c), None, None, None, _one_bed(len(t), len(c)))
-    return _welch(t, c, share)
+    return welch(t, c, share)
 
 
 def _one_bed(treated: int, control: int) -> str:
@@ -307,31 +294,56 @@ def _bounds(treated: Sequence[Bed], control: Sequence[Bed], share: float) -> Con
 def _widened(
     method: Method, treated: Sequence[Bed], control: Sequence[Bed], share: float
 ) -> Contrast:
-    """The union of the 95 % intervals of every choice of the censored beds' ends.
+    """A 95 % interval that holds whatever the censored beds are within their limits.
 
-    An end of a paired interval, mean -+ t se, is concave (convex) in the beds' values, so that its
-    extreme over all values within the limits lies at such a choice; Welch's nearly so, its df
-    varying with them.
+    Where at least half of the beds are censored, the interval of the lower ends, moved out by as
+    far as a mean of each side can lie above them: what is open of a bed is 0 to its limit, and so
+    is its mean over all such beds, while corners that alternate from bed to bed would count it as
+    a spread between beds. Else the union of the intervals of every choice of ends: an end of a
+    paired interval, mean -+ t se, is concave (convex) in the beds' values, so that its extreme
+    over all values within the limits lies at such a choice; Welch's nearly so, its df varying
+    with them.
     """
-    within = method == "bounds + within-block"
-    ends: list[tuple[float, float]] = []
-    for chosen in product(*({bed.low, bed.high} for bed in (*treated, *control))):
-        fixed = [
-            replace(bed, low=value, high=value, censored=False)
-            for bed, value in zip((*treated, *control), chosen, strict=True)
-        ]
-        t, c = fixed[: len(treated)], fixed[len(treated) :]
-        one = (
-            _within_block(t, c, share)
-            if within
-            else _welch([bed.low for bed in t], [bed.low for bed in c], share)
-        )
-        if one.low is not None and one.high is not None:
-            ends.append((one.low, one.high))
+    both = (*treated, *control)
+    if 2 * sum(bed.censored for bed in both) >= len(both):
+        lower = _of_ends(method, [bed.low for bed in both], treated, control, share)
+        ends = [] if lower is None else [_moved(lower, treated, control, share)]
+    else:
+        corners = product(*({bed.low, bed.high} for bed in both))
+        found = (_of_ends(method, chosen, treated, control, share) for chosen in corners)
+        ends = [one for one in found if one is not None]
     if not ends:
         return _bounds(treated, control, share)
     low, high = min(low for low, _ in ends), max(high for _, high in ends)
     return Contrast(None, low, high, None, WIDENED)
+
+
+def _of_ends(
+    method: Method,
+    chosen: Sequence[float],
+    treated: Sequence[Bed],
+    control: Sequence[Bed],
+    share: float,
+) -> tuple[float, float] | None:
+    """The 95 % interval for one choice of the beds' values; None without a spread."""
+    fixed = [
+        replace(bed, low=value, high=value, censored=False)
+        for bed, value in zip((*treated, *control), chosen, strict=True)
+    ]
+    t, c = fixed[: len(treated)], fixed[len(treated) :]
+    if method == "bounds + within-block":
+        one = within_block(t, c, share)
+    else:
+        one = welch([bed.low for bed in t], [bed.low for bed in c], share)
+    return None if one.low is None or one.high is None else (one.low, one.high)
+
+
+def _moved(
+    ends: tuple[float, float], treated: Sequence[Bed], control: Sequence[Bed], share: float
+) -> tuple[float, float]:
+    """The ends moved out by the widest open part of a bed of the side that can move each."""
+    reach = [max(bed.high - bed.low for bed in side) for side in (treated, control)]
+    return ends[0] - share * reach[1], ends[1] + reach[0]
 
 
 def _closed(end: float) -> float | None:
@@ -339,58 +351,10 @@ def _closed(end: float) -> float | None:
     return end if math.isfinite(end) else None
 
 
-def _within_block(treated: Sequence[Bed], control: Sequence[Bed], share: float) -> Contrast:
-    """Paired t on the differences of blocks, controls of a block averaged: b - 1 df.
-
-    Source: Student 1908, Biometrika 6:1-25 (the paired comparison).
-    """
-    plus, minus = _block_means(treated), _block_means(control)
-    gaps = [plus[block] - share * minus[block] for block in plus]
-    size = max(map(abs, (*plus.values(), *minus.values())))
-    return _interval(mean(gaps), _variance(gaps) / len(gaps), len(gaps) - 1.0, size)
-
-
-def _welch(treated: Sequence[float], control: Sequence[float], share: float) -> Contrast:
-    """Welch's interval with Satterthwaite's degrees of freedom.
-
-    Source: Welch 1947, Biometrika 34:28-35; Satterthwaite 1946, Biometrics Bulletin 2:110-114.
-    """
-    part_t = _variance(treated) / len(treated)
-    part_c = share**2 * _variance(control) / len(control)
-    variance = part_t + part_c
-    value = mean(treated) - share * mean(control)
-    weight = part_t**2 / (len(treated) - 1) + part_c**2 / (len(control) - 1)
-    df = variance**2 / weight if weight > 0.0 else math.nan
-    return _interval(value, variance, df, max(map(abs, (*treated, *control))))
-
-
-def _interval(value: float, variance: float, df: float, size: float) -> Contrast:
-    """value +- t se; without a spread beyond rounding (beside values of that size) none."""
-    error = math.sqrt(variance)
-    if error <= ROUNDING * size or not df > 0.0:
-        return Contrast(value, None, None, None, SPREAD_UNSEEN)
-    reach = t_quantile(0.975, df) * error
-    return Contrast(value, value - reach, value + reach, df)
-
-
 def _side_mean(method: Method, beds: Sequence[Bed]) -> float | None:
     """Mean of one side: over beds, or over blocks when the method is within-block."""
     if not beds or any(bed.censored for bed in beds):
         return None
     if method in ("within-block", "bounds + within-block"):
-        return mean(list(_block_means(beds).values()))
+        return mean(list(block_means(beds).values()))
     return mean([bed.low for bed in beds])
-
-
-def _block_means(beds: Sequence[Bed]) -> dict[str | None, float]:
-    """Mean over the beds of each block, in order of block."""
-    by_block: dict[str | None, list[float]] = defaultdict(list)
-    for bed in beds:
-        by_block[bed.block].append(bed.low)
-    return {block: mean(by_block[block]) for block in sorted(by_block, key=str)}
-
-
-def _variance(numbers: Sequence[float]) -> float:
-    """Sample variance on n - 1 df."""
-    centre = mean(numbers)
-    return math.fsum((number - centre) ** 2 for number in numbers) / (len(numbers) - 1)

@@ -14,7 +14,7 @@ from logbook.analysis.below import NOT_SHOWN, Below
 from logbook.analysis.choice import Choice, Printed
 from logbook.analysis.intervals import Interval
 from logbook.api import shown
-from logbook.api.fits import Fits, Floats, floats, reach, sentences, span, told
+from logbook.api.fits import Fits, Floats, floats, ranges_of, reach, sentences, span, told
 from logbook.api.frames import NET_RELEASE, ON_DAYS, frame
 from logbook.study import Row, Series
 
@@ -82,6 +82,7 @@ class Curve:
             one.points.values,
             fitted.constants,
             one.unit,
+            ranges_of(fitted, one.fits),
         )
 
     @property

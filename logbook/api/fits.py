@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
-from logbook.analysis import choice, errors, fitting, kinetics
+from logbook.analysis import choice, errors, fitting, intervals, kinetics
 from logbook.analysis.choice import Candidate, Choice, Printed
 from logbook.analysis.fits import Fit, Parameter, Refusal
 from logbook.analysis.given import finite
@@ -20,7 +20,7 @@ from logbook.analysis.netted import THESE_VALUES
 from logbook.api import shown
 from logbook.api.frames import FITS, frame
 from logbook.errors import UserMistake
-from logbook.study.fitted import fit_values
+from logbook.study.fitted import Fitted, fit_values
 
 Floats = NDArray[np.float64]
 
@@ -37,7 +37,9 @@ class Fits:
 
     fits: a Fit or a Refusal for each shape; choice: which shape describes the values, and what of
     its constants may be quoted; days, values: what was fitted; intervals: 95 % intervals of the
-    constants that may be quoted, by symbol; unit: of the values.
+    constants that may be quoted, by symbol; unit: of the values; ranges: intervals of every shape
+    that has any, by shape and symbol. What is told of a constant is the value of its interval; that
+    of the drawn curve is in `fits`, and in the table as through_all_pulls.
 
     `fits["first order"]` is one of them, `fits.chosen` the one chosen, `fits.table` a frame.
     """
@@ -48,6 +50,7 @@ class Fits:
     values: tuple[float, ...]
     intervals: Mapping[str, Interval] = field(default_factory=dict)
     unit: str = "value"
+    ranges: Mapping[str, Mapping[str, Interval]] = field(default_factory=dict)
 
     @property
     def chosen(self) -> Fit | None:
@@ -146,11 +149,18 @@ def fit(
         known = None if spread is None else spread.tolist()
         found, fitted = fit_values(when.tolist(), what.tolist(), known, free_start)
         decided, constants = fitted.choice, fitted.constants
+        ranges = ranges_of(fitted, found)
     else:
         heavy = _beside("weight", weights, len(when))
         found, decided = _chosen(when, what, free_start, spread, heavy, _known(shapes))
-        constants = {}
-    return Fits(found, decided, tuple(when.tolist()), tuple(what.tolist()), constants)
+        constants, ranges = {}, {}
+    numbers = (tuple(when.tolist()), tuple(what.tolist()))
+    return Fits(found, decided, *numbers, constants, ranges=ranges)
+
+
+def ranges_of(fitted: Fitted, found: Iterable[Fit | Refusal]) -> dict[str, Mapping[str, Interval]]:
+    """The intervals of every fit that has any, by shape and symbol."""
+    return {one.shape: fitted.ranges_of(one) for one in found if isinstance(one, Fit)}
 
 
 def _chosen(
@@ -166,6 +176,9 @@ def _chosen(
     if sd is not None:
         chances = {one.shape: errors.misfit(one, math.inf) for one in found if isinstance(one, Fit)}
         found = [errors.checked(one, chances.get) if isinstance(one, Fit) else one for one in found]
+    else:
+        heavy = None if weights is None else weights.tolist()
+        found = errors.straight_checked(found, days.tolist(), values.tolist(), heavy)
     pulls = len(np.unique(days))
     return tuple(found), choice.choose(found, errors_known=sd is not None, pulls=pulls)
 
@@ -277,11 +290,17 @@ def _numbers(found: Fits, one: Fit) -> Iterator[str]:
     """ "ceiling A 31.2 mg/kg (28 to 35)" and so on, of what may be quoted and can be given."""
     may = quotable(found, one)
     for each in one.parameters + one.derived:
-        if each.symbol in may and each.value is not None:
+        value = _value(found, one, each)
+        if each.symbol in may and value is not None:
             unit = _unit(each, found.unit)
             around = found.intervals.get(each.symbol)
-            said = f"{each.word} {each.symbol} {shown.number(each.value)} {unit}"
+            said = f"{each.word} {each.symbol} {shown.number(value)} {unit}"
             yield said if around is None else f"{said}, 95 % range {span(around)}"
+
+
+def _value(found: Fits, one: Fit, each: Parameter) -> float | None:
+    """The value told of a constant, that of its interval where there is one."""
+    return intervals.told(each.value, found.ranges.get(one.shape, {}).get(each.symbol))
 
 
 def span(one: Interval) -> str:
@@ -317,7 +336,7 @@ def _rows(found: Fits, one: Fit | Refusal) -> Iterator[tuple[Any, ...]]:
     about = next((each for each in found.choice.candidates if each.shape == one.shape), None)
     why = about.why if about is not None else ""
     if isinstance(one, Refusal):
-        yield (one.shape, "", *[None] * 4, "", False, one.reason, "", *[None] * 4, False, why)
+        yield (one.shape, "", *[None] * 5, "", False, one.reason, "", *[None] * 4, False, why)
         return
     chosen = found.chosen is not None and found.chosen.shape == one.shape
     tail = (one.rss, *_criteria(found.choice, about, one), one.df, chosen, why)
@@ -332,7 +351,8 @@ def _cells(found: Fits, one: Fit, each: Parameter) -> tuple[Any, ...]:
     ends = (None, None) if around is None else (around.low, around.high)
     reasons = (each.reason,) if around is None else (around.reason_low, around.reason_high)
     reason = "; ".join(dict.fromkeys(said for said in reasons if said))
-    numbers = (each.symbol, each.value, each.se, *ends, _unit(each, found.unit))
+    value = _value(found, one, each)
+    numbers = (each.symbol, value, each.value, each.se, *ends, _unit(each, found.unit))
     return (*numbers, may, reason, "" if around is None else around.method)
 
 

@@ -154,11 +154,12 @@ tested | text | | what is said of the line among all treatments; "" without a te
 FITS = _columns("""
 shape | text | | the curve's shape
 parameter | text | | D0, a, A, k, t1/2, ...; "" for a shape that was refused
-value | number | see unit | the estimate; NaN: it cannot be given
-se | number | see unit | asymptotic standard error, not an interval; NaN: it cannot be given
+value | number | see unit | the estimate, of the beds and pulls of its interval; NaN: none
+through_all_pulls | number | see unit | the constant of the drawn curve; NaN: none
+se | number | see unit | its asymptotic standard error, not an interval; NaN: it cannot be given
 low | number | see unit | lower end of the 95 % interval; NaN: open, or none
 high | number | see unit | upper end of the 95 % interval; NaN: open, or none
-unit | text | | unit of value, se, low and high; "value" stands for that of the values fitted
+unit | text | | unit of the numbers before it; "value" stands for that of the values fitted
 quotable | yes or no | | may be quoted: of the shape chosen, and told by these pulls
 reason | text | | why the number cannot be given, or why an end is open
 interval_method | text | | how the interval was made, and of what it speaks; "" for none

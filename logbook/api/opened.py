@@ -229,6 +229,12 @@ class Trial:
                 store, self.id, analyte, treatment, without_flagged=without_flagged
             )
         )
+        if not found:
+            of = "" if analyte is None else f" of {analyte}"
+            raise UserMistake(
+                f"there are no results{of} to compare with the control yet",
+                "logbook lab import FILE brings them in",
+            )
         return [Curve(one) for one in found]
 
     def compare(

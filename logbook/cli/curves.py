@@ -25,7 +25,8 @@ def curve(
     nutrient: Annotated[
         str | None,
         typer.Argument(
-            help="Such as mineral-N, P, pH [mineral-N].", autocompletion=completing.nutrients
+            help="Such as mineral-N, P, pH [mineral-N]; with --from: a treatment of its beds.",
+            autocompletion=completing.nutrients,
         ),
     ] = None,
     treatment: Annotated[
@@ -69,18 +70,21 @@ def curve(
               logbook curve P --method olsen --png p.png
               logbook curve mineral-N A10 --all --day 10
               logbook curve --from old.csv --free-start
-              logbook curve --from beds.csv --control none
+              logbook curve --from beds.csv meal --control none
     """
     session: Session = context.obj
     days = _days(day)
     if from_file is not None:
-        if nutrient or treatment:
-            raise UserMistake("--from reads one plain series: leave out nutrient and treatment")
+        if treatment:
+            raise UserMistake(
+                "--from reads a plain series, which names no nutrient",
+                f"logbook curve --from {from_file} TREATMENT --control NAME",
+            )
         if without_flagged:
             raise UserMistake("--from reads a plain series, which has no flags")
         if method is not None:
             raise UserMistake("--from reads a plain series, which has no method")
-        found = _of_file(from_file, free_start, control, days)
+        found = _of_file(from_file, free_start, control, nutrient, days)
     else:
         if control is not None:
             raise UserMistake("--control goes with --from", "a trial's protocol names its control")
@@ -114,7 +118,13 @@ def _days(given: list[float] | None) -> tuple[float, ...]:
     return days
 
 
-def _of_file(path: Path, free_start: bool, control: str | None, days: tuple[float, ...]) -> Found:
+def _of_file(
+    path: Path,
+    free_start: bool,
+    control: str | None,
+    treatment: str | None,
+    days: tuple[float, ...],
+) -> Found:
     """The series of a plain file.
 
     Raises UserMistake where net values allow no shape: there is nothing else to tell of them.
@@ -122,7 +132,7 @@ def _of_file(path: Path, free_start: bool, control: str | None, days: tuple[floa
     from logbook.report.constants import NO_SHAPE, Asked, no_curve
     from logbook.study.plain import plain_series
 
-    found = plain_series(path, free_start, control)
+    found = plain_series(path, free_start, control, treatment)
     for one in found:
         reason = no_curve(one)
         if one.plain and reason.startswith(NO_SHAPE):

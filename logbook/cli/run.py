@@ -82,14 +82,38 @@ def show(error: LogbookError) -> None:
     # A summary that only says the one problem again would print its sentence twice.
     told = [problem for problem in problems if error.message not in str(problem)]
     for problem in told[:MOST_PROBLEMS]:
-        print(_printable(str(problem)), file=sys.stderr)
+        _say(str(problem))
     if len(told) > MOST_PROBLEMS:
-        print(f"... and {len(told) - MOST_PROBLEMS} more", file=sys.stderr)
-    print(_printable(f"Error: {error.message}"), file=sys.stderr)
+        _say(f"... and {len(told) - MOST_PROBLEMS} more")
+    _say(f"Error: {error.message}")
     if error.hint:
-        print(_printable(f"Try: {error.hint}"), file=sys.stderr)
+        _say(f"Try: {error.hint}")
 
 
-def _printable(text: str) -> str:
-    """A message of one line or more, as it may be shown."""
-    return "\n".join(map(printable, text.split("\n")))
+def _say(text: str) -> None:
+    """Print a message of one line or more on stderr, broken between words where a window ends."""
+    width = _width()
+    for line in map(printable, text.split("\n")):
+        print("\n".join(_broken(line, width)) if width else line, file=sys.stderr)
+
+
+def _width() -> int:
+    """Columns of the window that stderr is; 0 where it goes to a file or a program."""
+    if not sys.stderr.isatty():
+        return 0
+    import shutil
+
+    try:
+        width = os.get_terminal_size(sys.stderr.fileno()).columns
+    except (OSError, ValueError):
+        width = 0
+    return width or shutil.get_terminal_size().columns
+
+
+def _broken(line: str, width: int) -> list[str]:
+    """A line in pieces that fit, no word broken; what is longer than a line stands alone."""
+    import textwrap
+
+    fill = textwrap.TextWrapper(width, subsequent_indent="  ", break_long_words=False)
+    fill.break_on_hyphens = False
+    return fill.wrap(line) or [""]

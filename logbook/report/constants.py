@@ -25,17 +25,17 @@ NO_RANGE = "no range is made of this constant"
 FITTED_START = "D on day 0 has a range; the fitted start has none"
 NO_SHAPE = "no shape can be fitted"
 LAST_PULL = "the last pull"
-#: From this share on, the constant of beds without gaps and that of all pulls are both told.
-_APART = 0.1
+#: Beyond this share, the constant of its range and that of the drawn curve are both told.
+_APART = 0.02
 
 
 @dataclass(frozen=True)
 class Stated:
     """One constant of the chosen shape that may be printed.
 
-    unit: that of the series already put in; interval: None where no range is made of it, and value
-    then the fit's; through_all: the constant of the curve through all pulls, where gaps made that
-    of the range's beds differ from it.
+    unit: that of the series already put in; value: that of its range, where there is one, else the
+    fit's; interval: None where no range is made of it; through_all: the constant of the drawn
+    curve, through all pulls, where it is another.
     """
 
     symbol: str
@@ -162,24 +162,28 @@ def stated(series: Series) -> list[Stated]:
 
 def _stated(series: Series, fitted: Fitted, one: Parameter) -> Stated:
     interval = range_of(fitted, one.symbol)
-    other = None
+    value, other = value_of(one, interval), None
     if interval is not None and interval.value is not None and one.value is not None:
         apart = abs(one.value - interval.value) > _APART * abs(interval.value)
-        other = one.value if apart and "gaps" in interval.method else None
+        other = one.value if apart else None
+    if interval is not None and interval.value is None and value is not None:
+        interval = replace(interval, value=value)
     unit = one.unit.replace("value", series.unit, 1)
     difference = one.unit.startswith("value")
-    return Stated(one.symbol, one.word, unit, difference, one.value, interval, other)
+    return Stated(one.symbol, one.word, unit, difference, value, interval, other)
+
+
+def value_of(one: Parameter, interval: Interval | None) -> float | None:
+    """The one value of a constant, everywhere: that of the beds and pulls its range belongs to."""
+    from logbook.analysis.intervals import told
+
+    return told(one.value, interval)
 
 
 def range_of(fitted: Fitted, symbol: str) -> Interval | None:
     """The range of a printed constant; of a rate over before the first pull the lower end only."""
-    from logbook.analysis.choice import Printed
-
     found = fitted.constants.get(symbol)
-    if found is None or symbol != "k" or fitted.choice.printed is not Printed.PLATEAU:
-        return found
-    why = found.reason_high or fitted.choice.sentence
-    return replace(found, value=None, high=None, reason_high=why)
+    return None if found is None else fitted.as_told(symbol, found)
 
 
 def on_days(series: Series, asked: Asked) -> list[OnDay]:
@@ -208,14 +212,34 @@ def _wanted(series: Series, asked: Asked) -> Iterable[tuple[float, str]]:
 
 
 def area_days(series: Series) -> tuple[float, float]:
-    """First and last day of the area: pulls that not every bed has are left out of it."""
-    if series.fitted is None or series.fitted.beds is None:
-        days = series.points.days or (0.0,)
-        return min(days), max(days)
-    from logbook.analysis.complete import whole
+    """First and last day of the area."""
+    days = series.points.days or (0.0,)
+    return min(days), max(days)
 
-    kept = whole(series.fitted.beds).beds.days
-    return (float(kept[0]), float(kept[-1])) if len(kept) else (0.0, 0.0)
+
+def area_over(series: Series) -> str:
+    """ "day 0 to 56"; "days 0, 14, 42 only" where pulls between them have no difference."""
+    first, last = area_days(series)
+    days = sorted(set(series.points.days))
+    pulled = {row.difference.day for row in series.rows if first <= row.difference.day <= last}
+    if pulled <= set(days):
+        return f"day {first:g} to {last:g}"
+    return f"days {', '.join(f'{day:g}' for day in days)} only"
+
+
+def only_shape(series: Series) -> str:
+    """ "the only shape that 5 pulls allow", or "" where there was a choice."""
+    from logbook.analysis.choice import ONLY_SHAPE
+
+    candidates = () if series.fitted is None else series.fitted.choice.candidates
+    told = (one.why.removeprefix("chosen: ") for one in candidates if one.chosen)
+    return next((why for why in told if why.startswith(ONLY_SHAPE)), "")
+
+
+def between_pulls(series: Series, day: float) -> bool:
+    """Whether a day lies between two pulls, so that a straight line between them tells of it."""
+    days = series.points.days
+    return min(days, default=day) < day < max(days, default=day) and day not in days
 
 
 def unit_of(series: Series) -> str:

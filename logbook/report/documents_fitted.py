@@ -145,7 +145,8 @@ def _parameter(series: Series, fit: Fit, one: Parameter, found: Interval | None)
     return {
         "symbol": one.symbol,
         "name": one.word,
-        "value": one.value,
+        "value": constants.value_of(one, found),
+        "through_all_pulls": one.value,
         "se": one.se,
         "low": None if found is None else found.low,
         "high": None if found is None else found.high,
@@ -153,7 +154,6 @@ def _parameter(series: Series, fit: Fit, one: Parameter, found: Interval | None)
         "reason_high": missing if found is None else found.reason_high,
         "unit": one.unit.replace("value", series.unit, 1),
         "interval_method": "none" if found is None else found.method,
-        "interval_value": None if found is None else found.value,
         "interval_df": None if found is None else _finite(found.df),
         "withheld": constants.withheld(series, fit, one.symbol),
         "reason": one.reason,

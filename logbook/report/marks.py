@@ -6,6 +6,7 @@ The difference drawn is the one corrected for dilution, T - (1 - f) C, where f i
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -22,6 +23,7 @@ if TYPE_CHECKING:
 #: Days between ticks: a few days, then whole weeks, then about a quarter or a year.
 _DAY_STEPS = (1, 2, 7, 14, 28, 56, 91, 182, 364, 728)
 _BIG = 1e6
+_OF_A_DAY = re.compile(r"day (-?[0-9.]+): (.*)", re.DOTALL)
 
 
 @dataclass(frozen=True)
@@ -151,6 +153,37 @@ def _pulls(series: Series, found: Sequence[int]) -> str:
     if len(found) > 2 and found[-1] - found[0] == len(found) - 1:
         return f"{names[0]} to {names[-1]}"
     return ", ".join(names)
+
+
+def places_of(series_list: Sequence[Series]) -> list[int]:
+    """Whose signs each series has: by its treatment's place in the trial, else by its own."""
+    return [
+        place if series.place is None else series.place for place, series in enumerate(series_list)
+    ]
+
+
+def axis_name(series: Series) -> str:
+    """ "net difference from control (mg/kg, dry basis)"; of a pH neither net nor any basis."""
+    from logbook.study.series import NOT_RELEASED
+
+    if series.analyte in NOT_RELEASED:
+        return f"difference from control ({series.unit})"
+    return f"net difference from control ({basis_of(series)})"
+
+
+def merged(notes: Iterable[str]) -> list[str]:
+    """Notes in their order; those that say the same of several days named once, with the days."""
+    days: dict[str, list[str]] = {}
+    for note in notes:
+        found = _OF_A_DAY.fullmatch(note)
+        said, day = (found[2], found[1]) if found else (note, "")
+        days.setdefault(said, []).append(day)
+    return [_of_days(said, on) for said, on in days.items()]
+
+
+def _of_days(said: str, days: Sequence[str]) -> str:
+    on = [day for day in dict.fromkeys(days) if day]
+    return f"day{'s' * (len(on) > 1)} {', '.join(on)}: {said}" if on else said
 
 
 def same_kind(series_list: Sequence[Series]) -> Series:

@@ -265,8 +265,9 @@ _CURVES = (
     "an F test must agree. A ceiling holds for its shape and the length of its trial only.",
     "low and high are 95 % ranges between beds; with one bed a side they speak of these two beds "
     "only. An empty end is open, and reason_low or reason_high says what the data could not rule "
-    "out. Where a gap left beds or days out, interval says which, and range_value is the estimate "
-    "of those that are left. se is an asymptotic standard error, not an interval.",
+    "out. Where a gap left beds or days out, interval says which, and value is the estimate of "
+    "those that are left, as its range is; through_all_pulls is the constant of the curve as it is "
+    "drawn, and se its asymptotic standard error, not an interval.",
     "Read verdict and sound first. Where sound is no, the constants are not determined by these "
     "data; where a shape was refused, the reason stands in its row.",
     "curves.csv ends at the last pull that was fitted: nothing is extrapolated. Its band holds one "

@@ -118,12 +118,12 @@ residual_sd | as in unit | standard deviation of the residuals
 rss | as in unit, squared | residual sum of squares
 symbol | | D0, a, A, k, t0, m, A1, k1, A2, k2, t1/2
 parameter | | the same in a word
-value | see parameter_unit | the estimate; empty: it cannot be given
-se | see parameter_unit | asymptotic standard error, not an interval; empty: it cannot be given
-parameter_unit | | unit of value, se and the range
+value | see parameter_unit | the estimate, of the beds and pulls of its range; empty: none
+through_all_pulls | see parameter_unit | the constant of the drawn curve; empty: none
+se | see parameter_unit | its asymptotic standard error, not an interval; empty: none
+parameter_unit | | unit of the two values, se and the range
 reason | | why it was refused, why a number cannot be given, or what kind of error se is
 withheld | | why this constant is not to be quoted; empty: it may be
-range_value | see parameter_unit | the estimate in the middle of the range, of beds without gaps
 low | see parameter_unit | lower end of the 95 % range; empty: open or none, see reason_low
 high | see parameter_unit | upper end of the 95 % range; empty: open or none, see reason_high
 reason_low | | why there is no lower end
@@ -144,23 +144,24 @@ def _fit_rows(series: Series, one: Fit | Refusal) -> Iterator[tuple[Cell, ...]]:
     from logbook.analysis.fits import Refusal
 
     corrected, last = series.points.corrected, constants.length(series)
+    descriptive = series.descriptive
     head = (*_head(series), one.shape)
     judged = _judged(series, one.shape)
     if isinstance(one, Refusal):
         size = (corrected, len(series.points.days), last, None, None, None)
-        blank = ("", "", None, None, "", one.reason, "", None, None, None, "", "", "")
+        blank = ("", "", None, None, None, "", one.reason, "", None, None, "", "", "")
         gone = (False, one.name, *judged, "", None, "", *size, *blank)
-        yield (*head, *gone, series.descriptive)
+        yield (*head, *gone, descriptive)
         return
     failed = "; ".join(check.text for check in one.checks if not check.passed)
     checked = (True, "", *judged, one.verdict, one.sound, failed)
     made = (corrected, one.n, last, one.df, one.residual_sd, one.rss)
     ranges = {} if series.fitted is None else series.fitted.ranges_of(one)
     for parameter in one.parameters + one.derived:
-        told = _parameter(parameter, series.unit)
+        between = ranges.get(parameter.symbol)
+        told = _parameter(parameter, series.unit, between)
         hidden = constants.withheld(series, one, parameter.symbol)
-        between = _range(parameter, ranges.get(parameter.symbol))
-        yield (*head, *checked, *made, *told, hidden, *between, series.descriptive)
+        yield (*head, *checked, *made, *told, hidden, *_range(parameter, between), descriptive)
 
 
 def _judged(series: Series, shape: str) -> tuple[Cell, ...]:
@@ -174,18 +175,18 @@ def _judged(series: Series, shape: str) -> tuple[Cell, ...]:
     return (one.chosen, one.why, printed, choice.criterion, one.criterion)
 
 
-def _parameter(one: Parameter, unit: str) -> tuple[Cell, ...]:
+def _parameter(one: Parameter, unit: str, found: Interval | None) -> tuple[Cell, ...]:
     named = one.unit.replace("value", unit, 1)
-    return (one.symbol, one.word, one.value, one.se, named, one.reason)
+    value = constants.value_of(one, found)
+    return (one.symbol, one.word, value, one.value, one.se, named, one.reason)
 
 
 def _range(one: Parameter, found: Interval | None) -> tuple[Cell, ...]:
-    """range_value, low, high, reason_low, reason_high, interval."""
+    """low, high, reason_low, reason_high, interval."""
     if found is None:
         missing = constants.FITTED_START if one.symbol == "D0" else constants.NO_RANGE
-        return (None, None, None, missing, missing, "")
-    ends = (found.low, found.high, found.reason_low, found.reason_high)
-    return (found.value, *ends, found.method)
+        return (None, None, missing, missing, "")
+    return (found.low, found.high, found.reason_low, found.reason_high, found.method)
 
 
 _CURVES = f"""

@@ -21,6 +21,7 @@ from logbook.trial.chemistry import ANALYTES
 if TYPE_CHECKING:
     from logbook.handbook import Handbook
     from logbook.study.comparison import Comparison, Line
+    from logbook.study.series import Series
 
 
 @dataclass(frozen=True)
@@ -126,7 +127,7 @@ def _level(line: Line, handbook: Handbook, ground: Ground, ph: float | None) -> 
 def _strip(lines: Sequence[Line], codes: Sequence[str], level: Level | None) -> Strip:
     band = level.sufficient if level else None
     band = None if band == (None, None) else band
-    entries = tuple(_entry(line, codes.index(line.series.treatment)) for line in lines)
+    entries = tuple(_entry(line, place_of(line.series, codes)) for line in lines)
     source = level.source if level and band else ""
     reason = ""
     if band:
@@ -153,6 +154,11 @@ def _scale(
         return scales.acid(numbers)
     controls = [end for one in entries for end in one.control.ends]
     return scales.plain(numbers, max(controls, default=None))
+
+
+def place_of(series: Series, codes: Sequence[str]) -> int:
+    """Whose signs a treatment has: by its place in the trial, where that is known."""
+    return codes.index(series.treatment) if series.place is None else series.place
 
 
 def _entry(line: Line, place: int) -> Entry:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -23,11 +23,13 @@ _BEDS = "columns day, bed, treatment and value, and block where there are blocks
 FORMS = f"a plain series has the {_VALUES}; or the {_BEDS}, with --control NAME"
 
 
-def plain_series(path: Path, free_start: bool, control: str | None = None) -> list[Series]:
+def plain_series(
+    path: Path, free_start: bool, control: str | None = None, treatment: str | None = None
+) -> list[Series]:
     """Read and fit a plain file: one series of net values, or one for each treatment with beds.
 
     Net values start at 0 unless free_start; of beds the start is always fitted, as in a trial.
-    control: the name of the untreated in the column treatment.
+    control: the name of the untreated in the column treatment; treatment: only this one of others.
 
     Raises:
         BadData: every wrong cell at once.
@@ -35,17 +37,18 @@ def plain_series(path: Path, free_start: bool, control: str | None = None) -> li
     """
     table = read_table(path)
     if table.column("bed") is None and table.column("treatment") is None:
-        if control is not None:
-            raise UserMistake(
-                f"{table.file}: --control goes with beds, and there is no column bed", FORMS
-            )
+        for given, name in ((control, "--control"), (treatment, "a treatment")):
+            if given is not None:
+                raise UserMistake(
+                    f"{table.file}: {name} goes with beds, and there is no column bed", FORMS
+                )
         return [_of_values(table, path, free_start)]
     if free_start:
         raise UserMistake(
             f"{table.file}: --free-start goes with net values",
             "of beds the start is always fitted",
         )
-    return _of_beds(table, path, control)
+    return _of_beds(table, path, control, treatment)
 
 
 def _of_values(table: Table, path: Path, free_start: bool) -> Series:
@@ -119,17 +122,17 @@ def _series(
 
 @dataclass(frozen=True)
 class _Line:
-    """One line of a file with beds."""
+    """One line of a file with beds; known: its value and what is known of one beyond a limit."""
 
     day: float
     bed: str
     treatment: str
     block: str | None
-    value: float
+    known: Known
 
 
-def _of_beds(table: Table, path: Path, control: str | None) -> list[Series]:
-    """A series for each treatment but the control."""
+def _of_beds(table: Table, path: Path, control: str | None, treatment: str | None) -> list[Series]:
+    """A series for each treatment but the control, or for the one asked for."""
     lines, unit = _lines(table), _one_of(table, "unit") or "value"
     names = _treatments(table, lines)
     if control is None:
@@ -149,11 +152,29 @@ def _of_beds(table: Table, path: Path, control: str | None) -> list[Series]:
             f"{table.file}: there is no treatment besides the control {mine[0]!r}",
             "the file needs lines of a treatment to compare with it",
         )
-    found = [_of_treatment(path, lines, one, mine[0], unit) for one in treated]
+    wanted = _wanted(table, treated, treatment)
+    found = [
+        replace(_of_treatment(path, lines, one, mine[0], unit), place=place)
+        for place, one in enumerate(treated)
+        if one in wanted
+    ]
     if not any(one.points.days for one in found):
         raise UserMistake(
-            f"{table.file}: the control {mine[0]!r} and {', '.join(treated)} have no day in common",
+            f"{table.file}: the control {mine[0]!r} and {', '.join(wanted)} have no day in common",
             "a difference needs a treated and a control bed on the same day",
+        )
+    return found
+
+
+def _wanted(table: Table, treated: Sequence[str], treatment: str | None) -> list[str]:
+    """The treatment asked for, in however large letters; all without any."""
+    if treatment is None:
+        return list(treated)
+    found = [one for one in treated if one.casefold() == treatment.strip().casefold()]
+    if not found:
+        raise UserMistake(
+            f"{table.file}: there is no treatment {treatment!r} to compare with the control",
+            f"there are: {', '.join(treated)}",
         )
     return found
 
@@ -191,7 +212,7 @@ def _of_treatment(
     from logbook.analysis.series import Observation
 
     observed = [
-        Observation(one.day, one.bed, one.block, one.treatment == treatment, one.value)
+        Observation(one.day, one.bed, one.block, one.treatment == treatment, *one.known)
         for one in lines
         if one.treatment in (treatment, control)
     ]
@@ -213,7 +234,7 @@ def _lines(table: Table) -> list[_Line]:
     """The lines of a file with beds."""
     wanted = ("day", "bed", "treatment", "value")
     columns = _columns(table, wanted, _BEDS)
-    days, values = _numbers(table, {name: columns[name] for name in ("day", "value")})
+    (days,), values = _numbers(table, {"day": columns["day"]}), _amounts(table, columns["value"])
     block = table.column("block")
     lines = [
         _Line(
@@ -233,6 +254,16 @@ def _lines(table: Table) -> list[_Line]:
         for name in ("bed", "treatment")
         if not getattr(line, name)
     ]
+    if block is not None and any(line.block for line in lines):
+        problems += [
+            Problem(
+                table.where(row, block),
+                "block missing (others have one)",
+                "every line has one, or none",
+            )
+            for row, line in enumerate(lines)
+            if line.block is None
+        ]
     _refuse(table, problems)
     return lines
 
@@ -263,8 +294,36 @@ def _numbers(table: Table, columns: Mapping[str, int]) -> list[list[float]]:
     return list(read.values())
 
 
+#: A value, and of one beyond a limit its lower and its upper end.
+Known = tuple[float | None, float | None, float | None]
+
+
+def _amounts(table: Table, place: int) -> list[Known]:
+    """The values of beds; "<2" lies from 0 to 2, ">200" at 200 or above."""
+    problems: list[Problem] = []
+    read: list[Known] = []
+    for row, cells in enumerate(table.rows):
+        cell = cells[place].strip()
+        try:
+            number = float(units.number(cell.lstrip("<>"), table.decimal_comma))
+        except UserMistake as mistake:
+            problems.append(Problem(table.where(row, place), mistake.message, mistake.hint))
+            continue
+        if cell.startswith("<"):
+            read.append((None, 0.0, number))
+        else:
+            read.append((None, number, None) if cell.startswith(">") else (number, None, None))
+    _refuse(table, problems)
+    return read
+
+
 def _number(name: str, cell: str, decimal_comma: bool | None) -> float:
     """One number of a column of that name."""
+    if name == "value" and cell.strip()[:1] in ("<", ">"):
+        raise UserMistake(
+            f"{cell.strip()} is no net value",
+            f"leave the line out; or give the beds themselves ({_BEDS}), where it is understood",
+        )
     number = float(units.number(cell, decimal_comma))
     if name == "day" and not 0 <= number <= _MOST_DAYS:
         raise UserMistake("a day counts from application: 0 or more")

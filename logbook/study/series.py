@@ -67,7 +67,8 @@ class Series:
     `dilution` is f, the amendment's share of the dry mass (None: `notes` say what is missing);
     `fits` hold every curve and refusal, `fitted` the choice between them with its intervals;
     empty and None where nothing was or may be fitted.
-    `flagged_left_out`: pulls made after a mishap on their bed were asked to be left out.
+    `flagged_left_out`: pulls made after a mishap on their bed were asked to be left out. `place`:
+    the treatment's among all of its trial's, which a figure's signs go by.
     """
 
     trial: str
@@ -85,6 +86,7 @@ class Series:
     notes: tuple[str, ...]
     flagged_left_out: bool = False
     fitted: Fitted | None = None
+    place: int | None = None
 
     @property
     def plain(self) -> bool:
@@ -200,9 +202,7 @@ def _ground(
 
 def _treatments(known: amounts.Facts, code: str | None) -> list[str]:
     """Ids of the treatments asked for, by code; the control is what they are compared with."""
-    treated = {
-        record.code: ident for ident, record in known.treatments.items() if not record.control
-    }
+    treated = {one.code: ident for ident, one in known.treatments.items() if not one.control}
     if code is None:
         return [treated[one] for one in sorted(treated)]
     fitting = [ident for one, ident in treated.items() if one.casefold() == code.casefold()]
@@ -258,6 +258,7 @@ def _series(
         lab=one.lab,
         treatment=record.code,
         treatment_name=record.name,
+        place=_treatments(ground.known, None).index(treatment),
         dilution=fraction,
         rows=tuple(rows),
         points=points,

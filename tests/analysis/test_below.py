@@ -15,6 +15,7 @@ from scipy import optimize, stats
 from logbook.analysis import below
 from logbook.analysis.below import below_control, make_up
 from logbook.analysis.scores import Beds, beds_of
+from logbook.analysis.series import SPREAD_UNSEEN
 
 Floats = NDArray[np.float64]
 
@@ -246,3 +247,9 @@ def test_false_alarms_of_an_inert_amendment_stay_within_one_in_twenty(
     alarms = (found.estimate + below.simultaneous(found, pulls) < 0.0).any(1).mean()
     # 20,000 runs: one standard error is 0.0015. More than 0.02: the bound is not merely wide.
     assert 0.02 < alarms < 0.0515
+
+
+def test_beds_that_all_agree_cannot_say() -> None:
+    days = [0.0, 7.0, 14.0]
+    found = below_control(beds_of(days, [[9.1, 4.1, 8.1]] * 3, [[9.1, 9.1, 9.1]] * 3))
+    assert (found.shown, found.reason) == (False, SPREAD_UNSEEN)

@@ -116,3 +116,33 @@ def test_beds_with_gaps_count_where_they_have_results() -> None:
     found = errors_of(beds_of([0.0, 7, 14], treated, control))
     assert found is not None
     assert found.df == (2 + 1) + (2 + 0) + (1 + 1)
+
+
+def line_of(values: list[float], *, free: bool = True) -> Fit:
+    days = [float(day) for day in range(0 if free else 7, 7 * len(values) + 7, 7)][: len(values)]
+    found = fitting.fit_series(days, values, free)
+    (line,) = (
+        one
+        for one in errors.straight_checked(found, days, values)
+        if isinstance(one, Fit) and one.shape == "zero order"
+    )
+    return line
+
+
+def test_a_line_that_bends_away_fails_its_check() -> None:
+    """By hand: t = 0 1 2 3 4 weeks, t^2 0 1 4 9 16; the contrast of a bend is 2 -1 -2 -1 2 over
+    the root of 14, so that for 0 10 15 17.5 19 it takes 37.7 of the line's rss of 38.7 on 3 df."""
+    line = line_of([0.0, 10.0, 15.0, 17.5, 19.0])
+    (check,) = (one for one in line.checks if one.name == "straight")
+    bend = (2 * 0 - 10 - 2 * 15 - 17.5 + 2 * 19) ** 2 / 14
+    assert check.statistic == pytest.approx(bend / ((line.rss - bend) / 2))
+    assert (check.passed, line.verdict) == (False, errors.BENT)
+    assert not line.sound
+
+
+def test_a_line_with_scatter_passes_and_four_values_are_not_judged() -> None:
+    assert line_of([0.0, 5.2, 9.7, 15.1, 19.9]).sound
+    few = line_of([9.0, 15.0, 18.0, 19.0], free=False)
+    assert [one.name for one in few.checks] == ["values differ"]
+        "values differ"
+    ]

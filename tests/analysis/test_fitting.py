@@ -267,13 +267,15 @@ def test_a_rise_over_at_the_first_pull_is_flagged() -> None:
             [0, 7, 14, 28, 35, 42],
             [0, 1, 2, 3, 3, 4],
             False,
-            "too few pulls: first order needs 6, has 5",
+            "too few pulls: first order needs 6 where the errors of the values are not known, "
+            "has 5",
         ),
         (
             [0, 7, 14, 28, 35, 42],
             [0, 1, 2, 3, 3, 4],
             True,
-            "too few pulls: first order needs 7, one of them for the start, has 6",
+            "too few pulls: first order needs 7, one of them for the start where the errors of the "
+            "values are not known, has 6",
         ),
         (
             [7, 7, 7, 7, 7, 7],
@@ -308,7 +310,7 @@ def test_zero_order_needs_fewer_pulls_and_known_errors_fewer_still() -> None:
 def test_duplicates_of_one_day_are_one_pull() -> None:
     answers = fitting.fit_series([1, 1, 2, 2, 3, 3], [1, 1.1, 2, 2.1, 3, 3.1], False)
     assert [a.reason for a in answers if isinstance(a, Refusal)] == [
-        "too few pulls: zero order needs 4, has 3",
+        "too few pulls: zero order needs 4 where the errors of the values are not known, has 3",
         "too few pulls: first order needs 6, has 3",
         "too few pulls: first order with a lag needs 10, has 3",
         "too few pulls: Gompertz needs 10, has 3",

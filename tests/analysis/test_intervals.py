@@ -23,6 +23,7 @@ from logbook.analysis.scores import (
     contrast,
     critical,
 )
+from logbook.analysis.series import SPREAD_UNSEEN
 from logbook.errors import UserMistake
 
 Floats = NDArray[np.float64]
@@ -451,7 +452,8 @@ def test_a_bed_that_was_hardly_pulled_is_left_out_rather_than_the_pulls() -> Non
     kept = whole(beds)
     assert kept.beds.treated.shape == (3, 8)
     assert kept.note == "gaps: without 1 bed"
-    assert "without 1 bed" in intervals.at_day(beds, 28.0).method
+    found = intervals.at_day(beds, 28.0)
+    assert found.method == "welch; gaps: each pull by the beds that it has"
 
 
 def test_a_block_that_lost_a_side_is_left_out_of_a_day_while_three_are_whole() -> None:
@@ -461,7 +463,7 @@ def test_a_block_that_lost_a_side_is_left_out_of_a_day_while_three_are_whole() -
     # By the definition: the paired t of the three other blocks, 2 df.
     gaps = beds.treated[1:, 3] - beds.control[1:, 3]
     half = 4.302653 * gaps.std(ddof=1) / np.sqrt(3)  # t(.975, 2), tables
-    assert found.method == "within-block; gaps: without 2 beds"
+    assert found.method == "within-block; gaps: each pull by the beds that it has"
     assert ends(found) == pytest.approx((gaps.mean() - half, gaps.mean() + half), rel=1e-6)
     assert intervals.at_day(beds, 42.0).method == "within-block"
 
@@ -612,3 +614,78 @@ def test_one_bed_needs_more_pulls_when_its_error_is_unknown() -> None:
     beds = one_bed().on([0, 2, 3, 5, 7])
     assert "needs 6 pulls, has 5" in intervals.rate(beds).reason_low
     assert intervals.rate(beds, cv=0.05).value is not None
+
+
+def with_gaps(beds: Beds) -> Beds:
+    """A result missing here and there, as when bags are lost."""
+    for side, gaps in ((beds.treated, ((0, 1), (2, 4))), (beds.control, ((1, 1), (3, 6)))):
+        for place in gaps:
+            side[place] = np.nan
+    return beds
+
+
+@pytest.mark.parametrize("form", ["plain", "blocks"])
+def test_an_area_over_gaps_gives_up_no_day(form: str) -> None:
+    beds = with_gaps(made(form))
+    pulls = [intervals.at_day(beds, float(day)).value or 0.0 for day in beds.days]
+    found = intervals.area(beds)
+    # By the definition: the trapezoids of what each pull shows of the beds that it has.
+    assert found.value == pytest.approx(np.trapezoid(pulls, beds.days))
+    assert found.closed
+    assert "each pull by the beds that it has" in found.method
+
+
+def test_a_day_between_two_pulls_lies_on_their_line_whatever_beds_they_have() -> None:
+    beds = with_gaps(made("plain"))
+    first, last = (intervals.at_day(beds, float(beds.days[place])).value for place in (3, 4))
+    middle = float(beds.days[3:5].mean())
+    assert first is not None
+    assert last is not None
+    assert intervals.at_day(beds, middle).value == pytest.approx((first + last) / 2.0)
+
+
+def test_ranges_over_gaps_hold_the_true_area_as_often_as_they_say() -> None:
+    rng = np.random.default_rng(11)
+    days = np.array([0.0, 7.0, 14.0, 28.0, 42.0, 56.0])
+    truth = 5.0 - 40.0 * np.expm1(-0.06 * days)
+    area = float(intervals.area_weights(days) @ truth)
+    held = []
+    for _ in range(600):
+        sides = []
+        for level in (20.0 + truth, np.full(6, 20.0)):
+            bed = 1.0 + 0.1 * rng.standard_normal((4, 1)) + 0.1 * rng.standard_normal((4, 6))
+            side = level * bed
+            side[rng.random(side.shape) < 1 / 6] = np.nan
+            sides.append(side)
+        found = intervals.area(beds_of(days, *sides))
+        if found.low is not None and found.high is not None:
+            held.append(found.low <= area <= found.high)
+    assert len(held) > 400
+    assert 0.93 <= np.mean(held) <= 0.99
+
+
+def test_beds_that_all_agree_have_estimates_without_ranges() -> None:
+    times = np.array([0.0, 7.0, 14.0, 28.0, 42.0, 56.0])
+    level = np.tile(20.1 - 30.0 * np.expm1(-0.05 * times), (3, 1))
+    beds = beds_of(times, level, np.full((3, 6), 20.1))
+    several = (
+        intervals.at_day(beds, 10.0),
+        intervals.released_by(beds, 56.0),
+        intervals.area(beds),
+        intervals.slope(beds, free_start=True),
+        intervals.rate(beds, free_start=True),
+        intervals.ceiling(beds, free_start=True),
+    )
+    for found in several:
+        assert found.value is not None
+        assert (found.low, found.high) == (None, None)
+        assert found.reason_low == SPREAD_UNSEEN
+
+
+def test_a_sum_that_needs_a_pull_of_one_bed_has_no_range() -> None:
+    beds = made("plain")
+    beds.treated[1:, 2] = np.nan
+    found = intervals.area(beds)
+    assert found.value is not None
+    assert not found.closed
+    assert found.reason_low.startswith(f"one bed on a side on day {beds.days[2]:g}")

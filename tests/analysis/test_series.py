@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from itertools import permutations
 
 import pytest
@@ -407,3 +408,16 @@ def test_a_shift_of_both_sides_leaves_the_difference(
     assert there.value == pytest.approx(here.value, abs=1e-9)
     if here.low is not None and there.low is not None:
         assert there.low == pytest.approx(here.low, rel=1e-6, abs=1e-6)
+
+
+def test_an_open_part_of_every_bed_moves_the_ends_by_no_more_than_its_limit() -> None:
+    """Nitrate 20.1, 21.3, 19.4, 20.6 beside 19.8, 20.9, 20.2, 19.5, ammonium of all below 2."""
+    nitrate = {True: [20.1, 21.3, 19.4, 20.6], False: [19.8, 20.9, 20.2, 19.5]}
+    plain = [one for side, values in nitrate.items() for one in seen(side, values)]
+    opened = [replace(one, value=None, low=one.value, high=one.value + 2.0) for one in plain]
+    (whole,), (found,) = (series.differences(some, None) for some in (plain, opened))
+    narrow, wide = whole.against_control, found.against_control
+    assert narrow.low is not None
+    assert narrow.high is not None
+    assert found.method == "bounds + welch"
+    assert (wide.low, wide.high) == pytest.approx((narrow.low - 2.0, narrow.high + 2.0))

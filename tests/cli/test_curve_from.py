@@ -241,3 +241,31 @@ def test_what_cannot_be_fitted_is_one_clear_sentence(
     assert sentence in said.err
     assert said.out == "" and "Traceback" not in said.err
     assert not program.store.exists()
+
+
+BEDS = """day,bed,treatment,block,value
+0,T1,meal,a,10
+0,T2,meal,b,11
+0,C1,none,a,9
+0,C2,none,b,<2
+7,T1,meal,a,14
+7,T2,meal,b,16
+7,C1,none,a,9
+7,C2,none,b,10
+"""
+
+
+def test_a_value_below_its_limit_is_possible_values(program: Program) -> None:
+    found = curve(program, BEDS, "meal", "--control", "none")
+    first = found["pulls"][0]
+    # T 10.5; C between (9 + 0) / 2 and (9 + 2) / 2.
+    assert first["interval_method"] == "bounds"
+    assert (first["difference"]["low"], first["difference"]["high"]) == (5.0, 6.0)
+
+
+def test_a_block_that_others_have_must_be_there(program: Program) -> None:
+    text = BEDS.replace("7,T1,meal,a,", "7,T1,meal,,")
+    (program.folder / "gap.csv").write_text(text, encoding="utf-8")
+    said = program("curve", "--from", "gap.csv", "--control", "none")
+    assert said.code == 2
+    assert "row 6, column block: block missing (others have one)" in said.err

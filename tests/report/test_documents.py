@@ -121,7 +121,7 @@ def test_a_first_order_curve_carries_constants_with_ranges() -> None:
     constants = {one["symbol"]: one for one in fit["parameters"] + fit["derived"]}
     for symbol in ("A", "k", "t1/2"):
         one = constants[symbol]
-        assert one["low"] < one["interval_value"] < one["high"]
+        assert one["low"] < one["value"] < one["high"]
         assert (one["reason_low"], one["reason_high"], one["withheld"]) == ("", "", "")
     assert constants["t1/2"]["low"] == pytest.approx(math.log(2) / constants["k"]["high"])
     assert constants["A"]["unit"] == "mg/kg" and constants["k"]["unit"] == "per day"

@@ -82,7 +82,8 @@ def test_svg_carries_title_description_and_no_date(tmp_path: Path) -> None:
     root = ET.parse(tmp_path / "figure.svg").getroot()
     title = root.find(f"{SVG}title")
     assert title is not None
-    assert title.text == "mineral-N (nitrate + ammonium nitrogen), net release against control"
+    what = "mineral-N (nitrate + ammonium nitrogen), net release against control"
+    assert title.text == f"{what}: T1, made-up compost, made-up trial"
     assert "day 28 +38.0 (+31.9 to +44.1)" in text
     assert "2 M KCl" in text and "made-up laboratory" in text and "basis: dry" in text
     assert "within blocks" in text

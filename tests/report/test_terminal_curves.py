@@ -105,6 +105,7 @@ def test_checks_come_before_numbers_and_every_constant_has_its_range(
     told = (
         "curve: first order over 70 days, 9 pulls checks: no check failed start D0 +3.20 mg/kg, "
         "fitted ceiling A of first order over 70 days: +45.2 mg/kg (+43.0 to +47.6) "
+        "above the start "
         "rate k 0.0523 per day ("
     )
     assert told in text
@@ -130,7 +131,7 @@ def test_days_asked_for_and_named_beforehand_are_told(capsys: pytest.CaptureFixt
     text = words(capsys.readouterr().out)
     # Halfway between the pulls of days 7 and 14: (+16.26 + 27.06) / 2 of their rows.
     assert "net on day 28, the planting day: +38.0 mg/kg (+31.9 to +44.1)" in text
-    assert "net on day 10.5: +21.7 mg/kg (" in text
+    assert "net on day 10.5, on the straight line between pulls: +21.7 mg/kg (" in text
     assert "net on day 80: day 80 is outside the pulls (day 0 to day 70)" in text
 
 

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 from matplotlib.transforms import offset_copy
 
 from logbook.report import marks, ranges
-from logbook.report.figures.page import COLOURS
+from logbook.report.figures.page import COLOURS, beside
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -27,9 +27,10 @@ MOST = 3
 
 def draw(axes: Axes, series_list: Sequence[Series]) -> None:
     """The bands of the drawn curves, behind everything else."""
+    signs = marks.places_of(series_list)
     for place, band in _bands(series_list):
         if band.low is not None and band.high is not None:
-            colour = COLOURS[place % len(COLOURS)]
+            colour = COLOURS[signs[place] % len(COLOURS)]
             axes.fill_between(
                 band.days, band.low, band.high, color=colour, alpha=0.15, linewidth=0, zorder=1.2
             )
@@ -97,8 +98,8 @@ def draw_below(axes: Axes, series_list: Sequence[Series], shifts: Sequence[float
         found = _below(series)
         if found is None or found.trough_day is None or found.depth is None:
             continue
-        colour = COLOURS[place % len(COLOURS)]
-        there = found.trough_day + shifts[place], -(found.depth.value or 0.0)
+        colour = COLOURS[marks.places_of(series_list)[place] % len(COLOURS)]
+        there = beside(found.trough_day, shifts[place]), -(found.depth.value or 0.0)
         axes.plot(*there, **_RING, color=colour, zorder=3.5)
         _draw_level(axes, series, found, colour, bars)
         bars += 1
@@ -121,10 +122,10 @@ def _draw_level(axes: Axes, series: Series, found: Below, colour: str, bars: int
     low = found.trough_day if level.low is None else level.low
     high = last if level.high is None else level.high
     # Bars of several treatments lie beside each other, not on each other.
-    beside = offset_copy(
+    lower = offset_copy(
         axes.transData, fig=axes.get_figure(root=True), y=-5.0 * bars, units="points"
     )
-    look: dict[str, Any] = {"color": colour, "transform": beside}
+    look: dict[str, Any] = {"color": colour, "transform": lower}
     axes.plot([low, high], [0, 0], linewidth=3, alpha=0.7, zorder=2.8, **look)
     ends = [end for end in (level.low, level.high) if end is not None]
     axes.plot(ends, [0] * len(ends), "|", markersize=9, zorder=2.9, **look)

@@ -22,7 +22,7 @@ from logbook.errors import UserMistake
 from logbook.report import compared, marks, scales
 from logbook.report.figures import page
 from logbook.report.figures.page import ARROW, COLOURS, WIDTH
-from logbook.report.strips import Entry, Spot, Strip, strips
+from logbook.report.strips import Entry, Spot, Strip, place_of, strips
 from logbook.study.levels import NO_CLASS
 
 if TYPE_CHECKING:
@@ -256,7 +256,9 @@ def _legend(comparison: Comparison, found: Sequence[Strip]) -> tuple[list[Artist
     """The treatments, the control, the band and the squeezed part of the scales."""
     handles: list[Artist] = []
     names = []
-    for place, code in enumerate(comparison.treatments):
+    codes = comparison.treatments
+    for code in codes:
+        place = place_of(comparison.of(code)[0].series, codes)
         line = Line2D([], [], **page.style(place), **page.marker(place))
         line.set_linestyle("none")
         handles.append(line)

@@ -21,6 +21,8 @@ if TYPE_CHECKING:
 _AXES_HEIGHT = 3.9
 _LEFT, _RIGHT = 0.85, 1.0
 _MOST_NOTES = 12
+#: The widest shift of a mark, as a share of the axis of days.
+MOST_SHIFT = 0.005
 
 
 def curve_figure(series_list: Sequence[Series], path: Path) -> None:
@@ -31,14 +33,29 @@ def curve_figure(series_list: Sequence[Series], path: Path) -> None:
             that cannot be written.
     """
     page.kind_of(path)
-    first = marks.same_kind(series_list)
+    marks.same_kind(series_list)
     told = _description(series_list)
-    page.write_figure(path, lambda: _figure(series_list), first.title, told)
+    page.write_figure(path, lambda: _figure(series_list), _title(series_list), told)
+
+
+def _title(series_list: Sequence[Series]) -> str:
+    """The difference; of one treatment alone also its name and the trial's."""
+    first = series_list[0]
+    if len(series_list) > 1:
+        return first.title
+    name = _called(first)
+    return f"{first.title}: {name}, {first.trial}" if first.analyte else f"{first.title}: {name}"
+
+
+def _called(series: Series) -> str:
+    """A treatment's code, and its name where that says more."""
+    given = series.treatment_name
+    return series.treatment if given in ("", series.treatment) else f"{series.treatment}, {given}"
 
 
 def _figure(series_list: Sequence[Series]) -> Figure:
     """The whole page: title, axes, legend and small print, as tall as they need."""
-    title = page.wrapped(series_list[0].title, 72)
+    title = page.wrapped(_title(series_list), 72)
     names = [page.wrapped(_name(series), 95) for series in series_list]
     small = [line for text in _small_print(series_list) for line in page.wrapped(text, 122)]
     legend = page.legend_height(names)
@@ -55,7 +72,8 @@ def _figure(series_list: Sequence[Series]) -> Figure:
     )
     page.heading(figure, title)
     _draw(axes, series_list)
-    handles = [_handle(place, marks.drawn_fit(one)) for place, one in enumerate(series_list)]
+    signs = zip(marks.places_of(series_list), series_list, strict=True)
+    handles = [_handle(place, marks.drawn_fit(one)) for place, one in signs]
     page.legend(figure, handles, names, below - 0.4)
     page.small_print(figure, small, below - 0.52 - legend)
     return figure
@@ -76,14 +94,14 @@ def _draw(axes: Axes, series_list: Sequence[Series]) -> None:
     first, last = min(0.0, *days, 0.0), max(1.0, *days, 1.0)
     _frame(axes, series_list, shown, (first, last))
     bands.draw(axes, series_list)
-    apart = min(0.012, 0.055 / len(series_list)) * (last - first)
-    shifts = [apart * (place - (len(series_list) - 1) / 2.0) for place in range(len(series_list))]
-    for place, (series, found) in enumerate(zip(series_list, shown, strict=True)):
+    shifts = _shifts(len(series_list), last - first)
+    signs = marks.places_of(series_list)
+    for place, shift, series, found in zip(signs, shifts, series_list, shown, strict=True):
         curve = marks.curve_points(series, 200)
         if curve:
             axes.plot(*zip(*curve, strict=True), **page.style(place), zorder=2)
         for mark in found:
-            _draw_mark(axes, mark, mark.day + shifts[place], place)
+            _draw_mark(axes, mark, page.beside(mark.day, shift), place)
     bands.draw_below(axes, series_list, shifts)
     if not days:
         axes.text(
@@ -95,6 +113,13 @@ def _draw(axes: Axes, series_list: Sequence[Series]) -> None:
         )
 
 
+def _shifts(count: int, span: float) -> list[float]:
+    """Days by which the marks of each series stand off their day: seen apart, still on the day."""
+    if count == 1:
+        return [0.0]
+    return [MOST_SHIFT * span * (2.0 * place / (count - 1) - 1.0) for place in range(count)]
+
+
 def _frame(
     axes: Axes,
     series_list: Sequence[Series],
@@ -103,13 +128,13 @@ def _frame(
 ) -> None:
     """Limits, ticks, labels and the zero line, its label outside the axes."""
     first, last = days
-    room = 0.04 * (last - first) + 0.006 * (last - first) * len(series_list)
+    room = 0.04 * (last - first)
     axes.set_xlim(first - room, last + room)
     ticks = marks.day_ticks(first, last, 11)
     axes.set_xticks(ticks, [str(tick) for tick in ticks])
     _value_scale(axes, series_list, shown)
     axes.set_xlabel("days since application")
-    axes.set_ylabel(page.clean(f"net difference from control ({marks.basis_of(series_list[0])})"))
+    axes.set_ylabel(page.clean(marks.axis_name(series_list[0])))
     axes.spines[["top", "right"]].set_visible(False)
     axes.grid(axis="y", color="#DDDDDD", linewidth=0.6)
     axes.set_axisbelow(True)
@@ -174,8 +199,6 @@ def _draw_mark(axes: Axes, mark: marks.Mark, day: float, place: int) -> None:
 
 def _name(series: Series) -> str:
     """Legend: treatment, what it is, its beds, the shape of its curve."""
-    given = series.treatment_name
-    name = series.treatment if given in ("", series.treatment) else f"{series.treatment}, {given}"
     counts = [row.difference.treated_beds for row in series.rows if row.difference.treated_beds]
     fit = marks.drawn_fit(series)
     descriptive = ", descriptive" if series.descriptive else ""
@@ -183,7 +206,7 @@ def _name(series: Series) -> str:
     called = f", {called}" if called else ""
     curve = "no curve" if fit is None else f"curve: {fit.shape}{called}{descriptive}"
     beds = "" if series.plain else f"{marks.beds_text(counts)}; "
-    return f"{name} ({beds}{curve})"
+    return f"{_called(series)} ({beds}{curve})"
 
 
 def _small_print(series_list: Sequence[Series]) -> list[str]:
@@ -191,9 +214,10 @@ def _small_print(series_list: Sequence[Series]) -> list[str]:
     first = series_list[0]
     rows = [row for series in series_list for row in series.rows]
     counts = [row.difference.control_beds for row in rows if row.difference.control_beds]
-    method = f"method: {first.method}; laboratory: {first.lab}; basis: {first.basis}"
-    control = f"; control: {marks.beds_text(counts)}" if counts else ""
-    lines = [] if first.plain else [method + control, _correction(series_list)]
+    made = (("method", first.method), ("laboratory", first.lab), ("basis", first.basis))
+    told = [f"{name}: {what}" for name, what in made if what]
+    told += [f"control: {marks.beds_text(counts)}"] if counts else []
+    lines = [] if first.plain else [*filter(None, ["; ".join(told)]), _correction(series_list)]
     lines += _interval_lines(series_list)
     if len(series_list) > 1:
         lines.append("marks of one pull stand side by side")
@@ -239,7 +263,7 @@ def _notes(series_list: Sequence[Series]) -> list[str]:
     """Notes of the series; one that all share is said once, the others name their treatment."""
     owners: dict[str, list[str]] = {}
     for series in series_list:
-        for note in series.notes:
+        for note in marks.merged(series.notes):
             owners.setdefault(note, []).append(series.treatment)
     everywhere = len(series_list)
     lines = [
@@ -252,10 +276,10 @@ def _notes(series_list: Sequence[Series]) -> list[str]:
 
 def _description(series_list: Sequence[Series]) -> str:
     """The picture in words, for those who cannot see it."""
-    unit = series_list[0].unit
+    unit, what = series_list[0].unit, marks.axis_name(series_list[0]).partition(" (")[0]
     told = [_told(series, unit) for series in series_list]
     return page.clean(
-        f"Net difference from control in {unit} over days since application. {' '.join(told)} "
+        f"{what[:1].upper()}{what[1:]} in {unit} over days since application. {' '.join(told)} "
         f"{'; '.join(_small_print(series_list))}."
     )
 

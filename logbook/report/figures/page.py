@@ -118,6 +118,11 @@ def marker(place: int) -> dict[str, Any]:
     return {"marker": _MARKERS[turn % len(_MARKERS)], "markersize": 5}
 
 
+def beside(day: float, shift: float) -> float:
+    """Where a mark stands that is shifted off others of its day; never before application."""
+    return day + shift if day < 0.0 else max(day + shift, 0.0)
+
+
 def heading(figure: Figure, lines: Sequence[str]) -> None:
     """The title at the top of the page; it takes `above(lines)` of its height."""
     height = figure.get_figheight()

@@ -34,7 +34,7 @@ def _not_shown(found: Below) -> str:
     if found.reason == ONE_BED:
         return "cannot be shown with one bed on a side"
     if found.reason != NOT_SHOWN:
-        return f"cannot be told: {found.reason}"
+        return f"cannot say: {found.reason}"
     return f"not shown, {_by(found)}"
 
 

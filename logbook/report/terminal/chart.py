@@ -26,10 +26,11 @@ def chart(series: Series, width: int, *, ascii_only: bool) -> list[str]:
     if not shown:
         return ["(no picture: no pull has a difference that can be drawn)"]
     text = _drawn(series, shown, width, _CURVE if ascii_only else "braille")
+    what = "value" if series.plain else marks.axis_name(series).partition(" from ")[0]
     lines = [line.rstrip() for line in text.translate(_BOXES if ascii_only else {}).splitlines()]
     while lines and not lines[-1]:
         lines.pop()
-    return [f"net difference, {series.unit}", *lines, *_key(series, shown, width, ascii_only)]
+    return [f"{what}, {series.unit}", *lines, *_key(series, shown, width, ascii_only)]
 
 
 def _drawn(series: Series, shown: list[marks.Mark], width: int, curve_sign: str) -> str:

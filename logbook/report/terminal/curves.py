@@ -179,7 +179,7 @@ def _range(one: Contrast | None, decimals: int) -> str:
 def _limits(series: Series, width: int) -> list[str]:
     """The key of the table, why numbers are missing, the notes."""
     lines = [text for part in (_key(series), _missing(series)) for text in part]
-    lines += [f"note: {note}" for note in series.notes if note not in lines]
+    lines += [f"note: {note}" for note in marks.merged(series.notes) if note not in lines]
     return [*(piece for line in lines for piece in wrapped(line, width)), ""]
 
 

@@ -11,7 +11,6 @@ from logbook.report.terminal.tables import table, wrapped
 if TYPE_CHECKING:
     from logbook.analysis.choice import Candidate, Choice
     from logbook.analysis.fits import Fit
-    from logbook.analysis.intervals import Interval
     from logbook.report.constants import Asked, OnDay, Stated
     from logbook.study import Series
 
@@ -35,10 +34,9 @@ def lines(series: Series, asked: Asked) -> Iterator[str]:
     yield from _days(series, days)
     yield from _lost(series, asked)
     if fitted.area is not None and fitted.area.value is not None:
-        first, last = constants.area_days(series)
         told = ranges.worded(fitted.area, constants.area_unit(series), signed=True)
         between = "under the values" if series.plain else "above control"
-        yield f"area {between} (AUC), day {first:g} to {last:g}: {told}"
+        yield f"area {between} (AUC), {constants.area_over(series)}: {told}"
     yield from _made(series, days, [] if reason else constants.stated(series))
     judged = f"shapes judged by {fitted.choice.criterion}" if fitted.choice.criterion else ""
     known = "" if fitted.errors is None else fitted.errors.words
@@ -61,7 +59,8 @@ def _shape(series: Series, fit: Fit, choice: Choice) -> Iterator[str]:
     called = f" ({called})" if called else ""
     over = constants.shape_over(series, fit.shape)
     pulls = "values" if series.plain else "pulls"
-    yield f"curve: {over}{called}{meant}, {fit.n} {pulls}"
+    only = constants.only_shape(series)
+    yield f"curve: {over}{called}{meant}, {fit.n} {pulls}{f', {only}' if only else ''}"
     failed = list(dict.fromkeys(check.text for check in fit.checks if not check.passed))
     yield f"  checks: {'; '.join(failed) or fit.verdict}"
     if choice.sentence and choice.sentence not in failed:
@@ -75,17 +74,20 @@ def _constant(series: Series, one: Stated) -> str:
     name = one.word if one.word == "half-life" else f"{one.word} {one.symbol}"
     if one.symbol == "a" and one.word == "rate":
         name = "zero-order rate a"
+    fit = constants.printed_fit(series)
     if "ceiling" in one.word:
-        fit = constants.printed_fit(series)
         name += f" of {constants.shape_over(series, '' if fit is None else fit.shape)}"
         name += ":"
     if one.interval is None:
         said = f"{constants.number(one.value or 0.0, one.difference)} {one.unit}"
         return f"{name} {said}, fitted"
     told = f"{name} {ranges.worded(one.interval, one.unit, signed=one.difference)}"
+    if "ceiling" in one.word and fit is not None and fit.free_start:
+        told += " above the start"
     if one.through_all is None:
         return told
-    return f"{told}; through all pulls {constants.number(one.through_all, one.difference)}"
+    other = constants.number(one.through_all, one.difference)
+    return f"{told}; the drawn curve, through all pulls: {other}"
 
 
 def _days(series: Series, days: Sequence[OnDay]) -> Iterator[str]:
@@ -95,6 +97,8 @@ def _days(series: Series, days: Sequence[OnDay]) -> Iterator[str]:
     unit, decimals = constants.unit_of(series), marks.places(series)
     for one in days:
         why = f", {one.why}" if one.why else ""
+        if constants.between_pulls(series, one.day):
+            why += f", on the straight line between {'values' if series.plain else 'pulls'}"
         if one.net.value is None:
             yield f"{what} on day {one.day:g}{why}: {one.net.reason_low}"
             continue
@@ -133,18 +137,9 @@ def _made(series: Series, days: Sequence[OnDay], given: Sequence[Stated]) -> Ite
         named.append(("AUC", series.fitted.area))
     told = [(name, one) for name, one in named if one.value is not None or one.low is not None]
     made = [(name, ranges.how(one.method)) for name, one in told if not ranges.without_range(one)]
-    missing = [(name, _missing(series, one)) for name, one in told]
+    missing = [(name, ranges.without_range(one)) for name, one in told]
     yield from (f"( ) 95 % range {text}" for text in ranges.grouped(made))
     yield from (f"no range: {text}" for text in ranges.grouped(missing))
-
-
-def _missing(series: Series, one: Interval) -> str:
-    """Why a number has no range, unless the table of pulls has said it of one bed already."""
-    from logbook.analysis.intervals import ONE_BED
-
-    reason = ranges.without_range(one)
-    said = reason == ONE_BED and any(row.difference.method == "one bed" for row in series.rows)
-    return "" if said else reason
 
 
 def table_of_all(series: Series, width: int) -> None:
