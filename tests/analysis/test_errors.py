@@ -144,5 +144,3 @@ def test_a_line_with_scatter_passes_and_four_values_are_not_judged() -> None:
     assert line_of([0.0, 5.2, 9.7, 15.1, 19.9]).sound
     few = line_of([9.0, 15.0, 18.0, 19.0], free=False)
     assert [one.name for one in few.checks] == ["values differ"]
-        "values differ"
-    ]
