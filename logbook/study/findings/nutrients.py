@@ -227,7 +227,11 @@ def _not_shown(start: Finding, line: Line, declared: Declared) -> Finding:
 
 
 def _detectable(line: Line, declared: Declared) -> tuple[float | None, bool]:
-    """The difference shown four times in five: by the declared error, else by the beds' spread."""
+    """The difference shown four times in five, by the larger of declared error and beds' spread.
+
+    Planned (the second answer) only where the declared error of the laboratory is the larger:
+    beds that differ by more show less than was planned.
+    """
     from logbook.analysis import design
     from logbook.analysis.tails import t_quantile
 
@@ -235,17 +239,18 @@ def _detectable(line: Line, declared: Declared) -> tuple[float | None, bool]:
     one, treated, control = found.against_control, found.treated_beds, found.control_beds
     blocks = found.method == "within-block" and control >= treated
     level = found.control_mean or 0.0
+    planned = seen = None
     if declared.cv is not None or declared.floor:
         sd = math.hypot(declared.floor, (declared.cv or 0.0) * level)
         if sd > 0.0:
-            able = design.detectable(treated, control, sd, in_blocks=blocks).value
-            return able, True
-    if one.low is None or one.high is None or one.df is None:
-        return None, False
-    error = (one.high - one.low) / 2.0 / t_quantile(0.975, one.df)
-    sd = error / math.sqrt(1.0 / treated + 1.0 / control)
-    able = design.detectable(treated, control, sd, df=one.df).value
-    return able, False
+            planned = design.detectable(treated, control, sd, in_blocks=blocks).value
+    if one.low is not None and one.high is not None and one.df is not None:
+        error = (one.high - one.low) / 2.0 / t_quantile(0.975, one.df)
+        sd = error / math.sqrt(1.0 / treated + 1.0 / control)
+        seen = design.detectable(treated, control, sd, df=one.df).value
+    if planned is None or (seen is not None and seen > planned):
+        return seen, False
+    return planned, True
 
 
 def _with_level(start: Finding, line: Line, beside: Beside) -> Finding:

@@ -55,7 +55,8 @@ def _beds(line: Line, declared: Declared) -> Iterator[str]:
     one = found.against_control
     if one.low is not None and one.high is not None and -wanted < one.low < one.high < wanted:
         return
-    needed = _needed(wanted, sd, (found.treated_beds, found.control_beds))
+    present = (found.treated_beds, found.control_beds)
+    needed = _needed(wanted, sd, present, found.method == "within-block")
     if needed:
         yield f"to show a difference of {number(wanted)} {unit} (the margin): {needed}"
 
@@ -84,17 +85,19 @@ def _spread(line: Line) -> float | None:
     return error / math.sqrt(1.0 / found.treated_beds + 1.0 / found.control_beds)
 
 
-def _needed(difference: float, sd: float, present: tuple[int, int]) -> str:
+def _needed(difference: float, sd: float, present: tuple[int, int], in_blocks: bool) -> str:
     """How many beds show a difference four times in five, "" where those present are enough."""
     from logbook.analysis import design
     from logbook.errors import UserMistake
 
     try:
-        beds = design.beds_needed(difference, sd)
+        beds = design.beds_needed(difference, sd, in_blocks=in_blocks)
     except UserMistake:
         return "more beds than any trial has"
     if beds.treated <= present[0] and beds.control <= present[1]:
         return ""
+    if in_blocks:
+        return f"{beds.treated} blocks, each with a treated and a control bed"
     return f"{beds.treated} treated and {beds.control} control beds"
 
 

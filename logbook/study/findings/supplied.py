@@ -34,7 +34,9 @@ def supply_findings(
         method = available.method
         plain = next((one.against_control for one in _differences(there)), None)
         design = design_of(there, method) if there else made(method)
-        alone = any(1 in (one.treated_beds, one.control_beds) for one in _differences(there))
+        beds = None if series.fitted is None else series.fitted.beds
+        alone = beds is not None and beds.fewest == 1
+        alone |= any(1 in (one.treated_beds, one.control_beds) for one in _differences(there))
         first = day == min(last, planting) or not 0.0 < planting <= last
         of_day = _by(available, plain, ("end" * (day == last), first), design)
         yield from (
