@@ -31,7 +31,8 @@ FEWEST_BENT = 5
 class Errors:
     """The standard deviation of the difference D of every pull: (n,), in the unit of the series.
 
-    df: degrees of freedom that it is known by, infinite where declared; beds: the CV between beds
+    df: degrees of freedom that it is known by, infinite where declared; source: whether the
+    laboratory's error was "declared" or "measured" by duplicates and repeats; beds: the CV between beds
     (within blocks where there are blocks), None where one bed a side cannot tell.
     """
 
@@ -39,6 +40,7 @@ class Errors:
     df: float
     beds: float | None
     declared: float | None
+    source: str = "declared"
 
     @property
     def words(self) -> str:
@@ -47,7 +49,7 @@ class Errors:
         if self.beds is not None:
             parts.append(f"beds differ by a CV of {100.0 * self.beds:.2g} % ({self.df_words})")
         if self.declared is not None:
-            parts.append(f"the laboratory's declared CV is {100.0 * self.declared:.2g} %")
+            parts.append(f"the laboratory's {self.source} CV is {100.0 * self.declared:.2g} %")
         return "; ".join(parts)
 
     @property

@@ -112,17 +112,22 @@ def refusal(doubled: Doubled, file: str, number: str, count: int) -> UserMistake
         f"{file}: {of} of report {number} stand{'s' * (many == 1)} here already under "
         f"{doubled.named} ({doubled.equal} equal, {doubled.different} different); "
         "nothing was written",
-        ways_on(doubled),
+        ways_on(doubled, of_file=True),
     )
 
 
-def ways_on(doubled: Doubled) -> str:
-    """What may be said of a second report: it replaces the first, or is a second measurement."""
+def ways_on(doubled: Doubled, of_file: bool = False) -> str:
+    """What may be said of a second report: it replaces the first, or is a second measurement.
+
+    of_file: the report may keep a number of its own.
+    """
     if doubled.reports == [TYPED]:
         way = "--reissued if the report takes the place of what was typed"
     else:
         other = next(one for one in doubled.reports if one != TYPED)
-        way = f"--replaces {quoted(other)} if it replaces that report"
+        way = f"--report {quoted(other)} --reissued if it replaces that report"
+        if of_file:
+            way = f"--replaces {quoted(other)} if it replaces that report"
     return f"{way}, or --repeat if the samples were measured a second time"
 
 

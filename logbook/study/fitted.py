@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from logbook.store import views
 from logbook.study.samples import MINERAL_N, PARTS
@@ -31,11 +31,16 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class Declared:
-    """What the protocol declares of a nutrient: CV as a fraction, s0 and margin in its unit."""
+    """What is known beforehand of a nutrient: CV as a fraction, s0 and margin in its unit.
+
+    source: "declared" in the protocol, or "measured" by duplicates and repeats, which take its
+    place once there are enough of them.
+    """
 
     cv: float | None = None
     floor: float = 0.0
     margin: float | None = None
+    source: str = "declared"
 
 
 @dataclass(frozen=True)
@@ -110,7 +115,9 @@ class Fitted:
 def declared_of(store: sqlite3.Connection, trial: str) -> dict[str, Declared]:
     """What the protocol declares, by nutrient; mineral-N takes the larger CV of its parts.
 
-    Their floors add as variances: the errors of two determinations are independent.
+    Their floors add as variances: the errors of two determinations are independent. Where the
+    laboratory's repeatability was measured with 8 degrees of freedom or more it takes the place of
+    what was declared.
     """
     records = {
         one.record.analyte: one.record
@@ -124,13 +131,35 @@ def declared_of(store: sqlite3.Connection, trial: str) -> dict[str, Declared]:
         )
         for name, one in records.items()
     }
+    for name, one in _measured(store, trial, records).items():
+        found[name] = replace(one, margin=found[name].margin)
     parts = [found[name] for name in PARTS if name in found]
     if len(parts) == len(PARTS):
         cvs = [one.cv for one in parts if one.cv is not None]
         margin = found[MINERAL_N].margin if MINERAL_N in found else None
         cv = max(cvs) if len(cvs) == len(parts) else None
-        found[MINERAL_N] = Declared(cv, math.hypot(*(one.floor for one in parts)), margin)
+        source = "measured" if any(one.source == "measured" for one in parts) else "declared"
+        floor = math.hypot(*(one.floor for one in parts))
+        found[MINERAL_N] = Declared(cv, floor, margin, source)
     return found
+
+
+def _measured(
+    store: sqlite3.Connection, trial: str, followed: Mapping[str, Any]
+) -> dict[str, Declared]:
+    """The measured repeatability of the trial's own methods in its laboratory, where it counts."""
+    from logbook.study import quality
+
+    (own,) = views.fetch(store, "trial", "id = ?", (trial,))
+    return {
+        analyte: Declared(one.cv, one.sd or 0.0, source="measured")
+        for (lab, analyte, method, _), (_, one) in quality.measured(store).items()
+        if one.enough
+        and one.at(one.level) > 0  # repeats that agree but for rounding measure nothing
+        and lab == own.record.lab
+        and analyte in followed
+        and followed[analyte].method == method
+    }
 
 
 def points_of(rows: Sequence[Row]) -> Points:
@@ -218,7 +247,7 @@ def _fitted(one: Wanted, beds: Beds | None, known: Errors | None, choice: Choice
     return Fitted(
         choice=choice,
         beds=beds,
-        errors=known,
+        errors=known and replace(known, source=declared.source),
         constants={} if beds is None else _constants(choice, beds, declared),
         area=None if beds is None else intervals.area(beds, cv=declared.cv, floor=declared.floor),
         below=below.below_control(beds) if mineral and beds is not None else None,

@@ -159,6 +159,8 @@ def test_a_zero_where_the_laboratory_has_a_limit(pulled: tuple[Program, list[str
     program.must("lab", "add", codes[1], "P", "<0.5 mg/kg", "--method", "Olsen", on=ON)
     said = program.must(*add, "P", "0 mg/kg", "--method", "Olsen", on=ON)
     assert said.out.splitlines()[1:] == [
+        "Note: 1 query about these results, out of curves until answered: logbook lab",
+        "      queries (laboratories keep soil about a month; ask yours)",
         f"Note: 0 for {codes[0]} P, although {LAB} reports P by 'Olsen' only",
         "      from 0.5 mg/kg up: what was not found is <0.5",
     ]
