@@ -6,12 +6,13 @@ import math
 from dataclasses import replace
 from itertools import permutations
 
+import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.special import stdtr
 
-from logbook.analysis import series
+from logbook.analysis import intervals, scores, series
 from logbook.analysis.series import Difference, Observation
 from logbook.analysis.tails import t_quantile
 from logbook.errors import BadData, UserMistake
@@ -127,8 +128,7 @@ def test_within_block_with_dilution_and_two_controls_in_a_block() -> None:
     ("treated", "control", "note"),
     [
         ("ab", "aa", "blocks not used: block b has no control on this day"),
-        ("aab", "ab", "blocks not used: block a has 2 treated beds on this day"),
-        ("ab", "abc", "blocks not used: block c has 0 treated beds on this day"),
+        ("ab", "abc", "blocks not used: block c has no treated bed on this day"),
         ("aa", "aa", "blocks not used: all beds are in one block"),
     ],
 )
@@ -159,12 +159,33 @@ def test_with_two_whole_blocks_no_bed_is_given_up() -> None:
     assert found.note == "blocks not used: block c has no control on this day"
 
 
-def test_no_bed_is_given_up_where_blocks_cannot_be_used_anyway() -> None:
+def test_two_treated_beds_of_a_block_are_averaged() -> None:
+    # By hand: block a (10 + 12)/2 - 4 = 7, b 20 - 14 = 6, c 33 - 25 = 8: mean 7, se 1/sqrt 3.
     found = one(
-        seen(True, [10, 11, 20, 33, 99], blocks="aabcd") + seen(False, [4, 14, 24], blocks="abc")
+        seen(True, [10, 12, 20, 33], blocks="aabc") + seen(False, [4, 14, 25], blocks="abc")
     )
-    assert (found.method, found.treated_beds) == ("welch", 5)
-    assert found.note == "blocks not used: block a has 2 treated beds on this day"
+    assert (found.method, found.treated_beds) == ("within-block", 4)
+    assert found.against_control.value == pytest.approx(7.0)
+    assert found.against_control.high == pytest.approx(7.0 + 4.303 / 3**0.5, abs=1e-3)
+
+
+@pytest.mark.parametrize("blocks", ["112233", "112333", "111223"])
+def test_a_day_says_what_the_intervals_of_the_whole_curve_say(blocks: str) -> None:
+    rng = np.random.default_rng(20260214)
+    for _ in range(20):
+        treated, control = 40 + 8 * rng.standard_normal(6), 30 + 8 * rng.standard_normal(3)
+        day = one(
+            seen(True, list(treated), blocks=blocks) + seen(False, list(control), blocks="123")
+        ).against_control
+        beds = scores.beds_of(
+            [7.0],
+            treated[:, None],
+            control[:, None],
+            treated_blocks=tuple(blocks),
+            control_blocks=tuple("123"),
+        )
+        curve = intervals.at_day(beds, 7.0)
+        assert (day.value, day.low, day.high) == pytest.approx((curve.value, curve.low, curve.high))
 
 
 def test_one_bed_has_no_interval_and_says_why() -> None:
