@@ -77,16 +77,24 @@ class Lab:
     floor: float = 0.0
 
     @property
+    def known(self) -> bool:
+        """Whether an error was declared at all: a CV, a smallest SD, or both."""
+        return self.cv is not None or self.floor > 0.0
+
+    @property
     def words(self) -> str:
         """What was declared, for a reader."""
-        return "declared CV" if not self.floor else "declared CV and smallest SD"
+        if not self.floor:
+            return "declared CV"
+        return "declared smallest SD" if self.cv is None else "declared CV and smallest SD"
 
     def variance(self, beds: Beds, treated: Floats) -> Floats:
         """Variance of D at each pull, the treated beds being on the given level: (n,).
 
-        CV^2 (T^2 / b_T + (1-f)^2 C^2 / b_C) + s0^2 (1 / b_T + (1-f)^2 / b_C).
+        CV^2 (T^2 / b_T + (1-f)^2 C^2 / b_C) + s0^2 (1 / b_T + (1-f)^2 / b_C); without any
+        declaration that of a CV of 1, for weights.
         """
-        cv = 1.0 if self.cv is None else self.cv
+        cv = 1.0 if not self.known else (self.cv or 0.0)
         once = self.floor**2 * (
             1.0 / len(beds.treated) + (1.0 - beds.share) ** 2 / len(beds.control)
         )
@@ -184,6 +192,9 @@ def linear(beds: Beds, weights: Floats, *, cv: float | None = None, floor: float
         cv, floor: with one bed a side only: the declared error, see `Lab`.
     """
     used = weights != 0.0
+    if not used.any():
+        # What was released by day 0 is nothing, whatever the beds.
+        return Interval(0.0, 0.0, 0.0, "nothing to add up", "", "", None)
     kept = beds.on(used)
     found = available.weighted(kept, weights[used])
     if found is None:
@@ -225,7 +236,7 @@ def _of_one_bed(beds: Beds, weights: Floats, value: float, lab: Lab) -> Interval
         days = ", ".join(f"{pull.days[0]:g}" for pull, one in zip(pulls, alone, strict=True) if one)
         reason = f"one bed on a side on day {days}: no interval of a sum that needs it"
         return Interval(value, None, None, "one bed", reason, reason, None)
-    if lab.cv is None:
+    if not lab.known:
         return Interval(value, None, None, "one bed", ONE_BED, ONE_BED, None)
     spread = np.array([float(lab.variance(one, one.treated.mean(0))[0]) for one in pulls])
     half = float(critical(np.inf)) * math.sqrt(float(weights**2 @ spread))
@@ -266,7 +277,7 @@ def _constant(
 ) -> Interval:
     """A first-order constant, by the beds where there are two or more a side."""
     kept = whole(beds, with_start=free_start)
-    refusal = _refusal(kept.beds.days, free_start, known=beds.fewest > 1 or lab.cv is not None)
+    refusal = _refusal(kept.beds.days, free_start, known=beds.fewest > 1 or lab.known)
     if refusal:
         return _nothing(f"{refusal} that every bed has" if kept.days_left_out else refusal)
     if kept.beds.fewest > 1:
@@ -277,8 +288,8 @@ def _constant(
         return found if _differ(units) else _unseen(found)
     treated, control = _means(kept.beds)
     rise = Rise(kept.beds.days, _roots(kept.beds, free_start, lab), free_start)
-    name = "profile, residual error" if lab.cv is None else f"profile, {lab.words}"
-    ends = from_one(rise, (treated - control)[None], None if lab.cv is None else 1.0)
+    name = "profile, residual error" if not lab.known else f"profile, {lab.words}"
+    ends = from_one(rise, (treated - control)[None], 1.0 if lab.known else None)
     return worded(ends, _named(f"{name}; {THESE_BEDS}", kept.note))
 
 
