@@ -63,8 +63,7 @@ class Interval:
 def told(fitted: float | None, found: Interval | None) -> float | None:
     """The one value of a constant: that of the beds and pulls which its interval belongs to.
 
-    The fit's where no interval was made, or none could be; None where the interval speaks against
-    it.
+    The fit's where none was made or could be; None where the interval speaks against it.
     """
     return fitted if found is None or found.method == "none" else found.value
 
@@ -184,8 +183,7 @@ def slope(
 def linear(beds: Beds, weights: Floats, *, cv: float | None = None, floor: float = 0.0) -> Interval:
     """Any weighted sum of D over the pulls: exact Welch, or paired within complete blocks.
 
-    Every pull counts with its own difference, by the beds that it has; see `analysis.available`
-    for the error where some bed has a gap.
+    Every pull counts with its own difference; see `analysis.available` for gaps.
 
     Args:
         weights: (n,); pulls of weight 0 take no part.
@@ -193,7 +191,6 @@ def linear(beds: Beds, weights: Floats, *, cv: float | None = None, floor: float
     """
     used = weights != 0.0
     if not used.any():
-        # What was released by day 0 is nothing, whatever the beds.
         return Interval(0.0, 0.0, 0.0, "nothing to add up", "", "", None)
     kept = beds.on(used)
     found = available.weighted(kept, weights[used])

@@ -179,14 +179,15 @@ def test_limits_widen_the_range_of_a_sum_and_a_clear_difference_is_said(started:
     one = curve["pulls"][0]
     # 110 to 112 is known to within 1 %, 10 to 12 is not: gaps 99 to 101 and 100 to 102 by block.
     assert one["interval_method"] == "bounds + within-block"
-    # Gaps 99 and 102: 100.5 +- 12.7062 x 1.5 (t table, any), the widest choice of ends.
+    # At the controls' lower ends gaps 101 and 102: 101.5 +- 12.7062 x 0.5 (t table, any); what is
+    # open of the controls, up to 2, can only take from it.
     assert one["difference"]["value"] is None
-    assert one["difference"]["low"] == pytest.approx(100.5 - 12.7062 * 1.5, abs=1e-3)
-    assert one["difference"]["high"] == pytest.approx(100.5 + 12.7062 * 1.5, abs=1e-3)
+    assert one["difference"]["low"] == pytest.approx(101.5 - 12.7062 * 0.5 - 2.0, abs=1e-3)
+    assert one["difference"]["high"] == pytest.approx(101.5 + 12.7062 * 0.5, abs=1e-3)
     said = json.loads(started.must("compare", "day 0", "--json", on=LATER).out)["comparison"]
     (line,) = [one for one in said["differences"] if one["nutrient"] == "mineral-N"]
     assert line["finding"] == "more"
-    assert line["sentence"].startswith("more than the control by 81.4 to 120 mg/kg: reporting")
+    assert line["sentence"].startswith("more than the control by 93.1 to 108 mg/kg: reporting")
     assert "[" in started.must("curve", "mineral-N", "M", on=LATER).out
 
 
