@@ -22,6 +22,8 @@ Floats = NDArray[np.float64]
 
 #: Below this chance of so large a misfit, a shape is said not to fit.
 LEAST_CHANCE = 0.05
+#: A pull's error is at least this share of the usual one. Common practice, no source.
+LEAST_SHARE = 0.1
 BENT = "the values bend away from a straight line"
 #: A line and a bend have three constants: fewer values leave too little to judge by.
 FEWEST_BENT = 5
@@ -32,8 +34,8 @@ class Errors:
     """The standard deviation of the difference D of every pull: (n,), in the unit of the series.
 
     df: degrees of freedom that it is known by, infinite where declared; source: whether the
-    laboratory's error was "declared" or "measured" by duplicates and repeats; beds: the CV between beds
-    (within blocks where there are blocks), None where one bed a side cannot tell.
+    laboratory's error was "declared" or "measured" by duplicates and repeats; beds: the CV between
+    beds (within blocks where there are blocks), None where one bed a side cannot tell.
     """
 
     sd: Floats
@@ -80,17 +82,17 @@ def errors_of(beds: Beds, *, cv: float | None = None, floor: float = 0.0) -> Err
     else:
         sd = np.maximum(between, declared)
         known = df if 2 * int((between >= declared).sum()) >= len(pulls) else math.inf
-    largest = float(sd.max())
-    if not largest > 0.0:
+    if not (sd > 0.0).any():
         return None
-    return Errors(np.maximum(sd, 1e-9 * largest), known, spread, cv)
+    # A pull on which all beds read next to nothing is not known without any error.
+    return Errors(np.maximum(sd, LEAST_SHARE * np.median(sd[sd > 0.0])), known, spread, cv)
 
 
 @dataclass(frozen=True)
 class _Pull:
     """One pull: level T and (1 - f) C, beds of each, relative variance of its units and their df.
 
-    scale: what a CV is multiplied with for the standard deviation of D.
+    scale: what a CV is multiplied with for the standard deviation of D; share: f.
     """
 
     treated: float
@@ -100,13 +102,15 @@ class _Pull:
     variance: float
     df: int
     scale: float
+    share: float = 0.0
 
     def declared(self, cv: float, floor: float) -> float:
-        """SD of D by the laboratory's error alone."""
-        parts = ((self.treated, self.treated_beds), (self.control, self.control_beds))
-        return math.sqrt(
-            sum((floor**2 + (cv * level) ** 2) / beds for level, beds in parts if beds)
+        """SD of D by the laboratory's error alone; the control and its error count for 1 - f."""
+        once = (
+            (self.treated, floor, self.treated_beds),
+            (self.control, (1.0 - self.share) * floor, self.control_beds),
         )
+        return math.sqrt(sum((least**2 + (cv * x) ** 2) / beds for x, least, beds in once if beds))
 
 
 def _pull(beds: Beds, place: int) -> _Pull:
@@ -130,7 +134,13 @@ def _pull(beds: Beds, place: int) -> _Pull:
         size = treated**2 + control**2
         scale = math.sqrt(size / len(gaps))
         return _Pull(
-            treated, control, *counts, _share(gaps.var(ddof=1), size), len(gaps) - 1, scale
+            treated,
+            control,
+            *counts,
+            _share(gaps.var(ddof=1), size),
+            len(gaps) - 1,
+            scale,
+            kept.share,
         )
     scale = math.sqrt(treated**2 / counts[0] + control**2 / counts[1])
     squares = sum(
@@ -139,7 +149,7 @@ def _pull(beds: Beds, place: int) -> _Pull:
         if side.mean() > 0.0
     )
     df = sum(len(side) - 1 for side in (kept.treated, kept.control) if side.mean() > 0.0)
-    return _Pull(treated, control, *counts, _share(squares, df), df, scale)
+    return _Pull(treated, control, *counts, _share(squares, df), df, scale, kept.share)
 
 
 def _share(part: float, whole: float) -> float:

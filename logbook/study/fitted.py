@@ -235,7 +235,7 @@ def fit_all(wanted: Sequence[Wanted]) -> list[tuple[tuple[Fit | Refusal, ...], F
 def _judge(one: Wanted, beds: Beds | None, known: Errors | None) -> _Judge:
     sd = None if known is None else known.sd.tolist()
     df = math.inf if known is None else known.df
-    return _Judge(one.points.days, one.points.values, True, sd, df, _weights(beds))
+    return _Judge(one.points.days, one.points.values, True, sd, df, _weights(beds, one.declared))
 
 
 def _fitted(one: Wanted, beds: Beds | None, known: Errors | None, choice: Choice) -> Fitted:
@@ -287,13 +287,13 @@ def beds_of(rows: Iterable[Row], points: Points, share: float | None) -> Beds | 
     )
 
 
-def _weights(beds: Beds | None) -> list[float] | None:
+def _weights(beds: Beds | None, declared: Declared) -> list[float] | None:
     """The weights of the fit whose intervals are given: equal between beds, else of one bed."""
     from logbook.analysis import intervals
 
     if beds is None or beds.fewest > 1:
         return None
-    weights = intervals.one_bed_weights(beds, free_start=True)
+    weights = intervals.one_bed_weights(beds, free_start=True, cv=declared.cv, floor=declared.floor)
     return None if weights is None else [float(weight) for weight in weights]
 
 

@@ -144,3 +144,19 @@ def test_a_line_with_scatter_passes_and_four_values_are_not_judged() -> None:
     assert line_of([0.0, 5.2, 9.7, 15.1, 19.9]).sound
     few = line_of([9.0, 15.0, 18.0, 19.0], free=False)
     assert [one.name for one in few.checks] == ["values differ"]
+
+
+def test_a_pull_without_anything_in_it_is_not_known_without_error() -> None:
+    beds = _made(0.1, 3).on(list(range(0, 60, 6)))
+    beds.treated[:, 0] = beds.control[:, 0] = 0.0
+    found = errors_of(beds)
+    assert found is not None
+    assert found.sd[0] == pytest.approx(0.1 * float(np.median(found.sd[1:])), rel=0.1)
+
+
+def test_of_the_declared_floor_the_control_counts_for_one_less_the_share() -> None:
+    # SD^2 = s0^2 + ((1 - f) s0)^2 for one bed a side: 1 + 0.25 with f = 0.5.
+    beds = beds_of(DAYS, [[20.0] * 7], [[20.0] * 7], share=0.5)
+    found = errors_of(beds, floor=1.0)
+    assert found is not None
+    assert found.sd[0] == pytest.approx(math.sqrt(1.25))
