@@ -131,7 +131,7 @@ def answer(
             autocompletion=completing.codes,
         ),
     ],
-    verdict: Annotated[str, typer.Argument(help="accept, strike or re-run.", show_default=False)],
+    answer: Annotated[str, typer.Argument(help="accept, strike or re-run.", show_default=False)],
     reason: Annotated[str | None, typer.Option(help="Why, in a few words.")] = None,
     run: Annotated[int | None, typer.Option(help="Which run to strike, where two differ.")] = None,
     alone: Annotated[
@@ -149,7 +149,7 @@ def answer(
               logbook lab answer 26-114:K accept --reason 'sandy mix, checked'
     """
     session: Session = context.obj
-    name = _verdict(verdict)
+    name = _answer_of(answer)
     why = needed(reason, "an answer needs its reason")
     session.read(lambda store: _meant(store, what, name, run))
     at = _at(session, when)
@@ -176,7 +176,7 @@ class _Answered:
     alone: bool
 
 
-def _verdict(said: str) -> str:
+def _answer_of(said: str) -> str:
     word = " ".join(said.lower().split())
     if word not in _ANSWERS:
         raise UserMistake(f"{said!r} is no answer to a query", "say accept, strike or re-run")
@@ -195,14 +195,14 @@ def _at(session: Session, when: str | None) -> When:
     return at
 
 
-def _meant(store: sqlite3.Connection, what: str, verdict: str, run: int | None) -> list[Line]:
+def _meant(store: sqlite3.Connection, what: str, answer: str, run: int | None) -> list[Line]:
     """The open queries named; raises UserMistake for one that cannot be answered so."""
     from logbook.study import queries as asked
 
     waiting = [one for one in asked.lines(store) if one.waits]
     found = [line for word in what.split(",") for line in _named(waiting, word.strip())]
     for one in found:
-        _refuse(one, verdict, run)
+        _refuse(one, answer, run)
     return list(dict.fromkeys(found))
 
 
@@ -225,24 +225,24 @@ def _named(waiting: Sequence[Line], word: str) -> Iterator[Line]:
     yield from mine
 
 
-def _refuse(one: Line, verdict: str, run: int | None) -> None:
+def _refuse(one: Line, answer: str, run: int | None) -> None:
     named = f"{one.query.sample}:{one.query.analyte}"
     apart = one.query.kind == "runs"
-    if verdict == records.ACCEPTED and apart:
+    if answer == records.ACCEPTED and apart:
         raise UserMistake(
             f"{named}: two runs that differ by more than r are not both right",
             "strike one with --run and the laboratory's cause, or ask for a re-run",
         )
     value = one.result.value if one.result else None
     if (
-        verdict == records.ACCEPTED
+        answer == records.ACCEPTED
         and value is not None
         and plausible.impossible(one.query.analyte, float(value))
     ):
         raise UserMistake(f"{named}: {units.short(value)} cannot be", "strike it, or ask: re-run")
-    if verdict == "struck" and apart and run is None:
+    if answer == "struck" and apart and run is None:
         raise NeedsAnswer(f"{named}: which run is wrong?", "say it with --run 1 or --run 2")
-    if run is not None and verdict != "struck":
+    if run is not None and answer != "struck":
         raise UserMistake("--run goes with strike", "leave it out")
 
 

@@ -114,7 +114,7 @@ def _fit(series: Series, one: Fit | Refusal) -> dict[str, Any]:
         "n": one.n,
         "sound": one.sound,
         "checks": [_check(check) for check in one.checks],
-        "verdict": one.verdict,
+        "checked": one.verdict,
     }
 
 

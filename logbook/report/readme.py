@@ -268,7 +268,7 @@ _CURVES = (
     "out. Where a gap left beds or days out, interval says which, and value is the estimate of "
     "those that are left, as its range is; through_all_pulls is the constant of the curve as it is "
     "drawn, and se its asymptotic standard error, not an interval.",
-    "Read verdict and sound first. Where sound is no, the constants are not determined by these "
+    "Read checked and sound first. Where sound is no, the constants are not determined by these "
     "data; where a shape was refused, the reason stands in its row.",
     "curves.csv ends at the last pull that was fitted: nothing is extrapolated. Its band holds one "
     "day at a time, not the whole curve at once.",

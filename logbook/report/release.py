@@ -107,7 +107,7 @@ why | | why it was or was not chosen
 printed | | what of the chosen shape may be quoted, and why not more; empty for other shapes
 criterion | | how the shapes were judged; empty: nothing to judge
 criterion_value | | chi2 + 2p or AICc, the least being best; empty: none
-verdict | | the first check that failed, or that none did: read it before the numbers
+checked | | the first check that failed, or that none did: read it before the numbers
 sound | | no: a check failed, and the numbers are not to be quoted as constants
 failed_checks | | every check that failed, in words
 dilution_corrected | | yes: fitted to T - (1 - f) C; no: to T - C
