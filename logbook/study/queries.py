@@ -188,10 +188,17 @@ def _portions(wanted: Sequence[str]) -> Iterator[Sequence[str]]:
 
 
 def in_question(store: sqlite3.Connection) -> dict[str, str]:
-    """Results that are out of curves, by id: what is asked of each."""
+    """Results that are out of curves, by id: what is asked of each.
+
+    Not of runs that differ: those keep each other out, see `runs`.
+    """
     if not store.execute("SELECT 1 FROM query LIMIT 1").fetchone():
         return {}
-    return {one.result_id: one.query.what for one in lines(store) if one.waits}
+    return {
+        one.result_id: one.query.what
+        for one in lines(store)
+        if one.waits and one.query.kind != "runs"
+    }
 
 
 def sentences(found: Iterable[Reading], labels: Mapping[str, str]) -> Iterator[str]:

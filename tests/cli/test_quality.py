@@ -1,0 +1,371 @@
+"""From a report to a trusted number: doubts, answers, runs, duplicates, reference materials."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from typing import Any
+
+import pytest
+
+from tests.program import Program
+from tests.study.small_season import DAY0, RESULTS, VALUES, opened, season
+
+LATER = "2026-04-22T09:00+02:00"
+BEDS = ("B1", "B2", "B3", "B4", "B5", "B6")
+HEADER = "sample,nutrient,value,unit,method\n"
+
+
+def asked(program: Program, *options: str, on: str = LATER) -> list[dict[str, Any]]:
+    """The queries for programs."""
+    said = program.must("lab", "queries", "--json", *options, on=on)
+    return list(json.loads(said.out)["queries"])
+
+
+def imported(program: Program, name: str, rows: str, *options: str, on: str = LATER) -> str:
+    """Import rows of a report; what it said."""
+    (program.folder / f"{name}.csv").write_text(HEADER + rows, encoding="utf-8")
+    return program.must("lab", "import", f"{name}.csv", "--report", name, *options, on=on).out
+
+
+def pulled(program: Program) -> dict[str, str]:
+    """Apply and pull on day 7: codes by bed."""
+    for beds in ("control", "M"):
+        amount = [] if beds == "control" else ["--amount", "100 g"]
+        program.must("apply", beds, *amount, on=DAY0)
+    said = program.must("pull", "B1,B2,B5,B6", on="2026-03-09T09:30+01:00")
+    lines = [line.split() for line in said.out.splitlines() if line.startswith("  ")]
+    return {label: code for code, label, *_ in lines}
+
+
+def values(program: Program) -> dict[tuple[str, str], str]:
+    """What stands as the laboratory wrote it, by sample and nutrient."""
+    found = json.loads(program.must("lab", "results", "--json", on=LATER).out)["results"]
+    return {(one["sample"], one["nutrient"]): one["reported"] for one in found}
+
+
+def nitrate(program: Program) -> dict[str, Any]:
+    """The nitrate curve of the meal, unfitted values and notes."""
+    said = program.must("curve", "nitrate-N", "M", "--json", on=LATER)
+    (one,) = json.loads(said.out)["curves"]
+    return dict(one)
+
+
+def test_the_slips_of_reports_are_asked_about_and_no_value_is_touched(started: Program) -> None:
+    codes = pulled(started)
+    cells = {
+        (codes["B1"], "pH", "", "water 1:1"): "65",
+        (codes["B2"], "pH", "", "water 1:1"): ".65",
+        (codes["B1"], "OM", "%", "loss on ignition"): "350",
+        (codes["B1"], "K", "mg/kg", "Mehlich-3"): "1.2",
+        (codes["B2"], "K", "mg/kg", "Mehlich-3"): "120",
+    }
+    rows = "".join(f"{s},{n},{value},{u},{m}\n" for (s, n, u, m), value in cells.items())
+    said = imported(started, "26-1", rows)
+    assert "Note: 4 queries about these results" in said
+    found = asked(started)
+    assert {(one["nutrient"], one["kind"]) for one in found} == {
+        ("pH", "decimal"),
+        ("OM", "unit"),
+        ("K", "unit"),
+    }
+    assert {one["deadline"] for one in found} == {"2026-05-22"}  # a month after 22 April
+    stands = values(started)
+    assert {(s, n): stands[s, n] for s, n, _, _ in cells} == {
+        (s, n): value for (s, n, _, _), value in cells.items()
+    }
+
+
+def test_importing_twice_asks_once(started: Program) -> None:
+    code = pulled(started)["B1"]
+    imported(started, "26-1", f"{code},pH,65,,water 1:1\n")
+    before = started.journal()
+    imported(started, "26-1", f"{code},pH,65,,water 1:1\n")
+    assert started.journal() == before
+    assert len(asked(started, "--all")) == 1
+    # The re-issue with the point where it belongs: the question is moot.
+    (started.folder / "again.csv").write_text(f"{HEADER}{code},pH,6.5,,water 1:1\n")
+    started.must("lab", "import", "again.csv", "--report", "26-1", "--reissued", on=LATER)
+    assert [one["state"] for one in asked(started, "--all")] == ["moot"]
+    assert asked(started) == []
+
+
+def test_undo_takes_the_queries_back_with_the_import(started: Program) -> None:
+    code = pulled(started)["B1"]
+    imported(started, "26-1", f"{code},pH,65,,water 1:1\n")
+    started.must("undo", on=LATER)
+    assert asked(started, "--all") == []
+    assert values(started) == {}
+
+
+def slipped(day: int, bed: str, value: float) -> Mapping[int, Mapping[str, float | str]]:
+    """The small season with one value of it changed."""
+    return {
+        when: {**beds, **({bed: value} if when == day else {})} for when, beds in VALUES.items()
+    }
+
+
+def test_a_lost_point_stays_out_of_the_curve_until_it_is_answered(started: Program) -> None:
+    codes = season(started, values=slipped(7, "B5", 150.0), parts=(("nitrate-N", 1.0),))
+    code = codes[7, "B5"]
+    (query,) = asked(started)
+    assert (query["sample"], query["kind"], query["bed"]) == (code, "decimal", "B5")
+    notes = nitrate(started)["notes"]
+    assert any(
+        note.startswith(f"queried and left out until answered: {code} of B5") for note in notes
+    )
+    said = started.must(
+        "lab", "answer", f"{code}:nitrate-N", "accept", "--reason", "spilt urea", on=LATER
+    )
+    assert "1 query answered, accepted: spilt urea" in said.out
+    assert asked(started) == []
+    assert not any("queried" in note for note in nitrate(started)["notes"])
+    # Accepted once, never asked again, however often the beds are looked at.
+    imported(started, "more", f"{codes[28, 'B1']},P,12,mg/kg,Olsen\n")
+    assert asked(started) == []
+
+
+def test_striking_answers_the_query_and_strikes_the_result(started: Program) -> None:
+    code = pulled(started)["B1"]
+    imported(started, "26-1", f"{code},pH,65,,water 1:1\n")
+    started.must("lab", "answer", f"{code}:pH", "strike", "--reason", "point lost", on=LATER)
+    assert values(started) == {}
+    (one,) = asked(started, "--all")
+    assert (one["state"], one["reason"]) == ("struck", "point lost")
+    started.must("undo", on=LATER)
+    assert [one["state"] for one in asked(started)] == ["open"]
+    assert values(started) == {(code, "pH"): "65"}
+
+
+def test_a_number_that_cannot_be_is_not_accepted(started: Program) -> None:
+    code = pulled(started)["B1"]
+    imported(started, "26-1", f"{code},pH,65,,water 1:1\n")
+    said = started("lab", "answer", f"{code}:pH", "accept", "--reason", "odd", on=LATER)
+    assert (said.code, said.out) == (2, "")
+    assert said.err == f"Error: {code}:pH: 65 cannot be\nTry: strike it, or ask: re-run\n"
+
+
+def test_a_re_run_takes_an_unsuspected_bed_along(started: Program) -> None:
+    codes = season(started, values=slipped(7, "B5", 150.0), parts=(("nitrate-N", 1.0),))
+    code = codes[7, "B5"]
+    said = started.must(
+        "lab", "answer", f"{code}:nitrate-N", "re-run", "--reason", "point?", on=LATER
+    )
+    listed = [
+        line.split()[0]
+        for line in said.out.splitlines()
+        if line.startswith("    ") and " by " in line
+    ]
+    others = {codes[7, bed] for bed in ("B1", "B2", "B6")}
+    assert code in listed
+    assert len(listed) == 2
+    assert set(listed) - {code} <= others
+    assert listed == sorted(listed)  # the laboratory cannot see which one surprised
+    assert [one["state"] for one in asked(started)] == ["re-run asked"]
+    assert any("queried" in note for note in nitrate(started)["notes"])
+
+
+def test_runs_within_r_are_averaged(started: Program) -> None:
+    codes = season(started, parts=(("nitrate-N", 1.0),))
+    imported(started, "again", f"{codes[7, 'B1']},nitrate-N,14.8,mg/kg,1 M KCl\n", "--repeat")
+    assert asked(started) == []
+    assert sorted(value_of(started, codes[7, "B1"])) == [14.0, 14.8]
+
+
+def value_of(program: Program, code: str) -> list[float]:
+    """The readings of a sample that a curve would use."""
+    from logbook.study import flags
+    from logbook.study.samples import readings
+
+    with opened(program) as (store, trial):
+        found = readings(store, trial, "nitrate-N")
+        kept = flags.usable(found, flags.history(store, trial), False)
+        return [one.value or 0.0 for one in kept if one.sample == code]
+
+
+def test_runs_beyond_r_count_neither_until_a_third_or_a_cause(started: Program) -> None:
+    codes = season(started, parts=(("nitrate-N", 1.0),))
+    code = codes[7, "B1"]
+    row = f"{code},nitrate-N,{{}},mg/kg,1 M KCl\n"
+    imported(started, "again", row.format("20"), "--repeat")
+    (query,) = asked(started)
+    # r by common practice: a fifth of the mean of 14 and 20, 17 mg/kg
+    assert query["what"].startswith(
+        "run 1 gave 14, run 2 gave 20 mg/kg: 6 apart, more than r = 3.4"
+    )
+    assert value_of(started, code) == []
+    refused = started("lab", "answer", f"{code}:NO3-N", "accept", "--reason", "x", on=LATER)
+    assert "two runs that differ by more than r are not both right" in refused.err
+    which = started("lab", "answer", f"{code}:NO3-N", "strike", "--reason", "x", on=LATER)
+    assert "which run is wrong?" in which.err
+    words = ("strike", "--run", "1", "--reason", "dilution not reckoned, the laboratory says")
+    started.must("lab", "answer", f"{code}:NO3-N", *words, on=LATER)
+    assert value_of(started, code) == [20.0]
+    assert asked(started) == []
+
+
+def test_a_third_run_settles_two(started: Program) -> None:
+    codes = season(started, parts=(("nitrate-N", 1.0),))
+    code = codes[7, "B1"]
+    for name, value in (("again", "20"), ("third", "19.5")):
+        imported(started, name, f"{code},nitrate-N,{value},mg/kg,1 M KCl\n", "--repeat")
+    # 14, 20 and 19.5 lie further apart than CR(3): the median counts, and it is said.
+    assert value_of(started, code) == [19.5]
+    assert asked(started) == []
+    assert any("the median counts" in note for note in nitrate(started)["notes"])
+
+
+def test_a_report_in_another_form_is_asked_about_as_a_whole(started: Program) -> None:
+    season(started, parts=(("nitrate-N", 1.0),), values={0: VALUES[0]})
+    said = started.must("pull", "B1,B2,B5,B6", on="2026-03-09T09:30+01:00")
+    codes = [line.split()[0] for line in said.out.splitlines() if line.startswith("  ")]
+    rows = "".join(
+        f"{code},nitrate-N,{4.4266 * value:.4g},mg/kg,1 M KCl\n"
+        for code, value in zip(codes, (10.4, 14.6, 12.3, 15.8), strict=True)
+    )
+    imported(started, "ions", rows)
+    found = asked(started)
+    assert [one["kind"] for one in found] == ["form"] * 4
+    assert "nitrate where nitrate-N is written?" in found[0]["what"]
+    answer = ("lab", "answer", "ions:nitrate-N", "strike", "--reason", "it was NO3")
+    assert "4 queries answered, struck" in started.must(*answer, on=LATER).out
+
+
+def test_zeros_and_limits(started: Program) -> None:
+    codes = pulled(started)
+    rows = "".join(
+        f"{codes[bed]},P,{value},mg/kg,Olsen\n"
+        for bed, value in (("B1", "<0.5"), ("B2", "0"), ("B5", "0.5"), ("B6", "0.5"))
+    )
+    imported(started, "26-1", rows)
+    assert [one["kind"] for one in asked(started)] == ["zero"]  # two at the limit are chance
+    more = "".join(f"{codes[bed]},Zn,{'<1' if bed == 'B1' else 1},mg/kg,DTPA\n" for bed in codes)
+    imported(started, "26-2", more)
+    assert [one["kind"] for one in asked(started)].count("limit") == 3
+
+
+def test_deadlines_pass(started: Program) -> None:
+    code = pulled(started)["B1"]
+    imported(started, "26-1", f"{code},pH,65,,water 1:1\n")
+    said = started.must("lab", "queries", on="2026-05-20T09:00+02:00").out
+    assert "ask until Fri 22 May 2026 (2 d)" in said
+    late = started.must("lab", "queries", on="2026-05-23T09:00+02:00").out
+    assert "overdue: the soil was kept until" in late
+    assert asked(started, on="2026-05-23T09:00+02:00")[0]["overdue"]
+
+
+def test_a_laboratory_that_keeps_soil_longer_is_written_in_a_file(
+    started: Program, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("LOGBOOK_HANDBOOK", str(started.folder / "tables"))
+    (started.folder / "tables").mkdir()
+    file = started.folder / "tables" / "laboratory.toml"
+    file.write_text('[keeps_days]\n"Invented Soil Lab" = 60\n[most_rpd]\nP = 15\n')
+    code = pulled(started)["B1"]
+    imported(started, "26-1", f"{code},pH,65,,water 1:1\n")
+    assert asked(started)[0]["deadline"] == "2026-06-21"
+    file.write_text("[keeps_days]\nx = -1\n")
+    (started.folder / "b.csv").write_text(f"{HEADER}{code},P,5,mg/kg,Olsen\n")
+    before = started.journal()
+    said = started("lab", "import", "b.csv", on=LATER)
+    assert said.code == 2
+    assert "each with numbers above 0" in said.err
+    assert started.journal() == before
+
+
+@pytest.mark.parametrize(
+    ("words", "error"),
+    [
+        (("XW3KRT9D:K", "accept", "--reason", "x"), "there is no open query on XW3KRT9D:K"),
+        (("XW3KRT9D", "accept", "--reason", "x"), "of which nutrient?"),
+        (("XW3KRT9D:K", "perhaps", "--reason", "x"), "'perhaps' is no answer to a query"),
+        (("XW3KRT9D:K", "accept"), "an answer needs its reason"),
+    ],
+)
+def test_wrong_answers(started: Program, words: tuple[str, ...], error: str) -> None:
+    before = started.journal()
+    said = started("lab", "answer", *words, on=RESULTS)
+    assert (said.code, said.out) == (2, "")
+    assert error in said.err
+    assert started.journal() == before
+
+
+def test_a_re_issue_under_a_new_number(started: Program) -> None:
+    codes = season(started, parts=(("nitrate-N", 1.0),))
+    rows = [
+        f"{codes[7, bed]},nitrate-N,{value},mg/kg,1 M KCl\n" for bed, value in VALUES[7].items()
+    ]
+    rows[0] = rows[0].replace(",14.0,", ",15.5,")
+    said = imported(started, "s-2", "".join(rows), "--replaces", "s")
+    assert "report s-2 of Invented Soil Lab has other values than report s:" in said
+    assert f"{codes[7, 'B1']}  nitrate-N   14 -> 15.5 mg/kg" in said
+    assert "Curves that change: nitrate-N of M" in said
+    assert "it takes the place of 4 results of report s, now struck" in " ".join(said.split())
+    assert value_of(started, codes[7, "B1"]) == [15.5]
+    assert not any("struck" in note for note in nitrate(started)["notes"])
+    history = started.must("history", codes[7, "B1"], on=LATER).out
+    assert "14" in history
+    assert "15.5" in history
+    started.must("undo", on=LATER)
+    assert value_of(started, codes[7, "B1"]) == [14.0]
+    wrong = started("lab", "import", "s-2.csv", "--report", "s-3", "--replaces", "x", on=LATER)
+    assert wrong.code == 2
+    both = started("lab", "import", "s-2.csv", "--replaces", "s", "--repeat", on=LATER)
+    assert "exclude each other" in both.err
+
+
+def sent(program: Program, *options: str, on: str) -> dict[str, str]:
+    """Send the bags that wait; codes of the blinds by kind."""
+    said = program.must("lab", "send", "--all-waiting", "--on", "today", *options, on=on).out
+    found = {}
+    for line in said.splitlines():
+        for kind in ("duplicate", "reference"):
+            if f"{kind} of " in line:
+                found[kind] = line.split()[1]
+    return found
+
+
+def test_blind_duplicates_and_reference_materials(started: Program) -> None:
+    codes = pulled(started)
+    value = "nitrate-N = 30 mg/kg +- 1 mg/kg by 1 M KCl"
+    started.must("lab", "reference", "house soil", value, on=RESULTS)
+    blinds = sent(started, "--duplicate", "--reference", "house soil", on="2026-03-10T09:00+01:00")
+    twin = blinds["duplicate"]
+    of = next(c for c in codes.values() if c in started.must("lab", "log", "--sample", twin,
+                                                              on=LATER).out)  # fmt: skip
+    rows = "".join(f"{code},nitrate-N,12.4,mg/kg,1 M KCl\n" for code in codes.values())
+    rows += (
+        f"{twin},nitrate-N,14.1,mg/kg,1 M KCl\n{blinds['reference']},nitrate-N,34,mg/kg,1 M KCl\n"
+    )
+    imported(started, "26-1", rows)
+    assert asked(started) == []  # 12.83 % passes at 20 %
+    found = json.loads(started.must("lab", "precision", "--json", on=LATER).out)
+    (pair,) = found["pairs"]
+    assert (pair["samples"], round(pair["rpd"], 2)) == ([of, twin], 12.83)
+    (one,) = found["precision"]
+    assert (one["df"], one["used"]) == (1, "declared")
+    assert one["cv"] == pytest.approx(1.2021 / 13.25, rel=1e-4)
+    chart = json.loads(started.must("lab", "chart", "house soil", "--json", on=LATER).out)
+    (point,) = chart["charts"][0]["results"]
+    assert (point["z"], point["rules"]) == (4.0, ["1"])
+    said = started.must("lab", "chart", on=LATER).out
+    assert "out of control (one beyond 3 s)" in " ".join(said.split())
+    note = "report 26-1, nitrate-N: reference house soil gave 34 mg/kg, +4.0 s: out of control"
+    assert any(one.startswith(note) for one in nitrate(started)["notes"])
+    assert "nitrate-N" in started.must("lab", "precision", on=LATER).out
+
+
+def test_enough_repeats_replace_the_declared_error(started: Program) -> None:
+    codes = season(started, parts=(("nitrate-N", 1.0),))
+    rows = "".join(
+        f"{code},nitrate-N,{value:g},mg/kg,1 M KCl\n"
+        for code in codes.values()
+        for value in (20.0, 20.4)
+    )
+    imported(started, "twice", rows, "--repeat")
+    from logbook.study.fitted import declared_of
+
+    with opened(started) as (store, trial):
+        found = declared_of(store, trial)["nitrate-N"]
+    assert found.source == "measured"
+    assert found.cv == pytest.approx(0.4 / 2**0.5 / 20.2)
