@@ -14,7 +14,8 @@ from decimal import Decimal
 from typing import TYPE_CHECKING
 
 from logbook.errors import UserMistake
-from logbook.trial.records import Result
+from logbook.store import views
+from logbook.trial.records import Report, Result
 
 if TYPE_CHECKING:
     import sqlite3
@@ -102,6 +103,41 @@ def compared(
         left[value] -= 1
     several = tuple(one for of in found for one in found[of])
     return Doubled(lab, equal, different, several) if several else None
+
+
+@dataclass(frozen=True)
+class TakenOver:
+    """Results of an older report beside those that replace them: id, old, new; and the others."""
+
+    pairs: tuple[tuple[str, Result, Result], ...]
+    left: tuple[Result, ...]
+
+
+def taken_over(
+    store: sqlite3.Connection, report: Report, results: Sequence[Result], old: str
+) -> TakenOver:
+    """What a report under a number of its own takes over from the report `old`.
+
+    Raises UserMistake where the samples stand under a third report as well.
+    """
+    others = {
+        (analysis(one.record), one.record.run, one.record.n): one
+        for one in views.fetch(store, "result", "lab = ? AND report = ?", (report.lab, old))
+    }
+    beside = standing(store, report.lab, results, report.number)
+    more = {one.report for several in beside.values() for one in several} - {old}
+    if more:
+        raise UserMistake(
+            f"{report.file}: these samples stand under report {', '.join(sorted(more))} too; "
+            "nothing was written",
+            "a report replaces one other: name that one, or import it with --repeat",
+        )
+    pairs = []
+    for result in results:
+        found = others.pop((analysis(result), result.run, result.n), None)
+        if found is not None:
+            pairs.append((found.id, found.record, result))
+    return TakenOver(tuple(pairs), tuple(one.record for one in others.values()))
 
 
 def refusal(doubled: Doubled, file: str, number: str, count: int) -> UserMistake:

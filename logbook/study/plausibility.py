@@ -7,15 +7,14 @@ the bed's other pulls, the other beds of the same pull, runs, duplicates and bla
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
-from statistics import median
 from typing import TYPE_CHECKING
 
 from logbook.journal.entry import ident as ident_of
 from logbook.store import views
-from logbook.study import flags, origins, pairing, quality, queries, runs
+from logbook.study import flags, oddities, origins, quality, queries, runs
 from logbook.study.samples import MINERAL_N, Reading, Sample, kept, readings, samples
 from logbook.trial import plausible, qualifiers
 from logbook.trial.chemistry import ANALYTES
@@ -26,13 +25,8 @@ from logbook.trial.units import short
 if TYPE_CHECKING:
     import sqlite3
 
-    from logbook.analysis.series import Observation
-
 #: So many results that equal their reporting limit were rather below it. Common practice.
 _AT_LIMIT = 3
-_RAW = frozenset({"pH"})
-_BEFORE = -0.5  # a pull before application, on whatever day
-_FEWEST_BEDS = 3  # that shift together, before a whole report is asked about
 
 
 @dataclass(frozen=True)
@@ -206,19 +200,6 @@ def _of_blanks(store: sqlite3.Connection, written: Mapping[str, Result]) -> Iter
                 )
 
 
-@dataclass(frozen=True)
-class _Place:
-    """One result of a bed on one pull, as it is judged: the mean of its repeats."""
-
-    label: str
-    treatment: str
-    control: bool
-    name: str
-    age: float
-    value: float
-    reading: Reading
-
-
 def _of_beds(store: sqlite3.Connection, written: Mapping[str, Result]) -> Iterator[Doubt]:
     """Doubts from the other pulls of a bed and the other beds of a pull, trial by trial."""
     of = origins.origins(store)
@@ -249,12 +230,7 @@ def _of_series(
     store: sqlite3.Connection, analyte: str, pairs: Sequence[tuple[Sample, Reading]]
 ) -> Iterator[Doubt]:
     """Doubts about one comparable set of results."""
-    places = _places(pairs)
-    for reading, kind, what in [
-        *_by_neighbours(analyte, places),
-        *_shifted(analyte, places),
-        *_reviewed(analyte, pairs),
-    ]:
+    for reading, kind, what in oddities.odd(analyte, pairs):
         yield from (Doubt(one.id, one.record, kind, what) for one in _results_of(store, reading))
 
 
@@ -274,136 +250,3 @@ def _results_of(store: sqlite3.Connection, reading: Reading) -> list[views.Found
         if kept(one.record.method, reading.analyte, kinds.get(one.record.sample)) == reading.method
         and one.record.report in reading.reports
     ]
-
-
-def _places(pairs: Iterable[tuple[Sample, Reading]]) -> list[_Place]:
-    """The numbers by bed and pull, in order of age; repeats of one analysis as their mean."""
-    groups: dict[tuple[str, str], list[tuple[Sample, Reading]]] = {}
-    for sample, one in pairs:
-        if one.value is not None and sample.treatment:
-            groups.setdefault((sample.label, pairing.name_of(sample)), []).append((sample, one))
-    found = []
-    for (label, name), several in groups.items():
-        sample, first = several[0]
-        age = float(sample.age) if sample.age is not None else _BEFORE
-        age = min(age, _BEFORE) if name == "before" else age
-        value = sum(one.value or 0.0 for _, one in several) / len(several)
-        found.append(_Place(label, sample.treatment, sample.control, name, age, value, first))
-    return sorted(found, key=lambda one: (one.age, one.label))
-
-
-def _last(places: Sequence[_Place], of: _Place) -> _Place | None:
-    """The bed's pull before this one."""
-    earlier = [one for one in places if one.label == of.label and one.age < of.age]
-    return earlier[-1] if earlier else None
-
-
-_Asked = tuple[Reading, str, str]
-
-
-def _by_neighbours(analyte: str, places: Sequence[_Place]) -> Iterator[_Asked]:
-    """Results that are a slip away from both the bed's last pull and the beds like it.
-
-    Without a last pull, two beds like it must agree: before application all beds are alike.
-    """
-    for one in places:
-        alike = [
-            other.value
-            for other in places
-            if other.name == one.name
-            and other.label != one.label
-            and (other.treatment == one.treatment or one.age < 0)
-        ]
-        last = _last(places, one)
-        if not alike or (last is None and len(alike) < 2):
-            continue
-        usual = median(alike)
-        slip = _slip(analyte, one.value, usual)
-        if slip is None or (last is not None and slip != _slip(analyte, one.value, last.value)):
-            continue
-        before = (
-            f" and {one.value / last.value:.3g} times its last ({last.value:.4g})" if last else ""
-        )
-        what = (
-            f"{_shown(analyte, one.value)} is {one.value / usual:.3g} times the beds like it "
-            f"({usual:.4g}){before}: {slip.words}"
-        )
-        yield one.reading, slip.kind, what
-
-
-def _slip(analyte: str, value: float, usual: float) -> plausible.Slip | None:
-    return plausible.slip(analyte, value / usual) if usual > 0 else None
-
-
-def _shown(analyte: str, value: float) -> str:
-    unit = ANALYTES[analyte].unit
-    return f"{analyte} {value:.4g}" + ("" if unit == analyte else f" {unit}")
-
-
-def _shifted(analyte: str, places: Sequence[_Place]) -> Iterator[_Asked]:
-    """Pulls on which every bed, controls too, is a unit or a form away from its last one."""
-    for name in dict.fromkeys(one.name for one in places):
-        pairs = [(one, _last(places, one)) for one in places if one.name == name]
-        jumps = [(one, one.value / last.value) for one, last in pairs if last and last.value > 0]
-        if len(jumps) < max(_FEWEST_BEDS, len(pairs) - 1) or not any(o.control for o, _ in jumps):
-            continue
-        kinds = {plausible.slip(analyte, jump, ("unit", "form")) for _, jump in jumps}
-        slip = kinds.pop() if len(kinds) == 1 else None
-        if slip is None:
-            continue
-        middle = median(jump for _, jump in jumps)
-        for one, jump in jumps:
-            what = (
-                f"{_shown(analyte, one.value)} is {jump:.3g} times the bed's last; all "
-                f"{len(jumps)} beds of {name} moved alike, by {middle:.3g}: {slip.words}"
-            )
-            yield one.reading, slip.kind, what
-
-
-def _reviewed(analyte: str, pairs: Sequence[tuple[Sample, Reading]]) -> Iterator[_Asked]:
-    """Slips and exchanges among the results of each treatment and its controls; see `outliers`.
-
-    What merely stands out is said on its curve and kept.
-    """
-    from logbook.analysis import outliers
-
-    treated = sorted({one.treatment for one, _ in pairs if not one.control and one.treatment})
-    for code in treated:
-        own = [pair for pair in pairs if pair[0].control or pair[0].treatment == code]
-        observed = list(_observed(own))
-        sides = {one.treated for one, _ in observed}
-        if len({one.day for one, _ in observed}) < outliers.FEWEST or len(sides) < 2:
-            continue
-        readings_at = {(one.day, one.bed): reading for one, reading in observed}
-        review = outliers.review(
-            [one for one, _ in observed], scale="raw" if analyte in _RAW else "log"
-        )
-        for flag in review.flags:
-            slip = _slip(analyte, flag.value, flag.expected)
-            if slip is None and not flag.partner:
-                continue
-            kind = "exchange" if flag.partner or slip is None else slip.kind
-            asked = slip is not None and not flag.partner and "point" not in flag.why
-            words = f": {slip.words}" if asked and slip is not None else ""
-            what = f"{_shown(analyte, flag.value)}: {flag.why}{words}"
-            yield readings_at[flag.day, flag.bed], kind, what
-
-
-def _observed(
-    pairs: Sequence[tuple[Sample, Reading]],
-) -> Iterator[tuple[Observation, Reading]]:
-    """Results as they are reviewed, pull by pull: one day for all the beds of a pull."""
-    from logbook.analysis.series import Observation
-
-    for name, group in pairing.by_pull(pairs):
-        ages = [one.age for one, _ in group if not one.control and one.age is not None]
-        age = sum(ages) / len(ages) if ages else _BEFORE
-        age = min(age, _BEFORE) if name == "before" else age
-        for one, reading in group:
-            block = one.block or None
-            yield (
-                Observation(
-                    age, one.label, block, not one.control, reading.value, reading.low, reading.high
-                ),
-                reading,
-            )

@@ -201,26 +201,13 @@ def _supersede(
     store: sqlite3.Connection, made: Plan, report: Report, results: list[Result], old: str
 ) -> None:
     """Plan to strike what another report says of the same analyses; its other results stay."""
-    others = {
-        (doubles.analysis(one.record), one.record.run, one.record.n): one
-        for one in views.fetch(store, "result", "lab = ? AND report = ?", (report.lab, old))
-    }
-    beside = doubles.standing(store, report.lab, results, report.number)
-    more = {one.report for several in beside.values() for one in several} - {old, doubles.TYPED}
-    if more:
-        raise UserMistake(
-            f"{report.file}: these samples stand under report {', '.join(sorted(more))} too; "
-            "nothing was written",
-            "a report replaces one other: name that one, or import it with --repeat",
-        )
-    for result in results:
-        found = others.pop((doubles.analysis(result), result.run, result.n), None)
-        if found is not None:
-            made.replaced.append(f"result/{found.id}")
-            if not agree(to_value(replace(found.record, report=report.number)), to_value(result)):
-                made.superseded.append(Change(found.record, result))
+    found = doubles.taken_over(store, report, results, old)
+    for ident, before, after in found.pairs:
+        made.replaced.append(f"result/{ident}")
+        if not agree(to_value(replace(before, report=report.number)), to_value(after)):
+            made.superseded.append(Change(before, after))
     made.superseded_report = old if made.replaced else ""
-    made.missing += [one.record for one in others.values()]
+    made.missing += found.left
 
 
 def _refuse_elsewhere(
