@@ -15,7 +15,8 @@ from numpy.typing import NDArray
 
 from logbook.analysis import separable, varpro
 from logbook.analysis.fits import Limit
-from logbook.analysis.separable import Floats, Grid, Problem
+from logbook.analysis.lattice import Grid
+from logbook.analysis.separable import Floats, Problem
 from logbook.analysis.terms import Terms
 
 #: A curve without a lag is preferred to one that beats it by less than this share of the rss.
@@ -107,7 +108,7 @@ def _between(
     family = _Late(elapsed, late, free_start, grid[:1], grid[-1:])
     roots = np.sqrt(weights.T)
     problem = Problem(family, np.ascontiguousarray(values.T) * roots, roots)
-    series, node = separable.starts(problem, Grid(grid[None, :], ()), 0)
+    series, node = separable.starts(problem, Grid(grid[None, :]), 0)
     rows = problem.rows(series)
     ends = separable.solved(rows, separable.descended(rows, grid[None, node]))
     top, drop = ends.amplitudes[-2], ends.amplitudes[-1]
@@ -116,8 +117,9 @@ def _between(
     valid = (lag > knot) & (lag < following)
     best = varpro.best_of_each(series, np.where(valid, ends.rss, np.inf))
     rate, few = ends.rates[0, best], len(np.unique(elapsed[late])) < LATE_PULLS
-    ordinary = Limit.TOO_FEW_LATE if few else Limit.INSIDE
     limit = np.where(
-        rate <= grid[0], Limit.LINE, np.where(rate >= grid[-1], Limit.STEP, ordinary)
+        rate <= grid[0], Limit.LINE, np.where(rate >= grid[-1], Limit.STEP, Limit.INSIDE)
     ).astype(np.int8)
+    if few:  # any rate meets both late pulls, so that a bound says nothing
+        limit[:] = Limit.TOO_FEW_LATE
     return Lagged(top[best], rate, lag[best], ends.rss[best], limit), valid[best]

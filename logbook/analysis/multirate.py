@@ -19,6 +19,8 @@ Floats = NDArray[np.float64]
 
 #: Share of the ceiling that a pull on the rise of a sigmoid has at least, and lacks at least.
 ON_THE_RISE = 0.02
+#: Slow rate times the first pull above which both phases are over before anything was seen of them.
+GONE = 10.0
 #: Pulls on the rise that a rate and a day of fastest release need.
 RISE_PULLS = 2
 
@@ -108,8 +110,9 @@ def _two_phases(given: Given) -> Batch:
         for column in (1.0 - decay, ceiling * given.days[:, None] * decay)
     )
     low_fast, low_slow, high_fast, high_slow, merged = tworate.at_bound(family, found.rates)
+    first = family.elapsed[family.elapsed > 0.0].min()
     limit = np.select(
-        [high_fast | high_slow, low_fast | low_slow, merged],
+        [high_fast | high_slow | (rates[1] * first > GONE), low_fast | low_slow, merged],
         [Limit.STEP, Limit.LINE, Limit.MERGED],
         Limit.INSIDE,
     ).astype(np.int8)

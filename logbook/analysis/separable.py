@@ -19,9 +19,10 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from logbook.analysis.lattice import Grid, best_nodes
 from logbook.analysis.orthogonal import Frame, definite_solve, dot, frame
 from logbook.analysis.terms import Terms
-from logbook.analysis.varpro import best_of_each, local_best
+from logbook.analysis.varpro import best_of_each
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]
@@ -29,15 +30,14 @@ Ints = NDArray[np.intp]
 MOST_STEPS = 240
 #: Steps that a block of series is taken at a time, and numbers in one array of a block.
 ROUND, BLOCK = 8, 16_000
-#: After so many steps, starts of a series within this share of the bounds' distance have met.
-FIRST_STEPS, MEETING = 6, 1e3
-#: So many of a series' starts, the best by then, are followed to their end.
-MOST_FOLLOWED = 8
+#: After so many steps each, starts of a series within this share of the bounds' distance have met,
+#: and those that gain too little, the best few apart, are left.
+LEGS, MEETING, MANY_TIMES, ALWAYS = (3, 4, 8), 1e3, 4.0, 3
 #: A step this small in every rate ends the search: the next would be its square.
 SMALL_STEP = 1e-9
 FIRST_DAMPING, LEAST_DAMPING, MOST_DAMPING = 1e-2, 1e-12, 1e6
-#: The longest step, as a share of the way between the bounds.
-LONGEST_STEP = 0.125
+#: The longest step, as a share of the way between the bounds; and of one that only settles.
+LONGEST_STEP, SETTLING = 0.125, 1e-5
 #: Half the sum of squares may rise by rounding, relative to itself and to that of the values.
 ROUNDING, ROUNDING_OF_VALUES = 1e-13, 1e-31
 
@@ -56,21 +56,6 @@ class Family(Protocol):
 
     def inside(self, rates: Floats) -> Floats:
         """The nearest allowed rates."""
-
-
-@dataclass(frozen=True)
-class Grid:
-    """Rates to try first: nodes (p, g), and zones, each the numbers of nodes that lie together.
-
-    frozen: (p, g), rates that the first steps from a node leave alone: those at a bound.
-
-    The best node of each zone is a start, so that no part of the grid is overlooked because a
-    sharp valley runs between its nodes. Without zones (one rate, rising), every local best is.
-    """
-
-    nodes: Floats
-    zones: tuple[Ints, ...]
-    frozen: NDArray[np.bool_] | None = None
 
 
 @dataclass(frozen=True)
@@ -294,8 +279,8 @@ def _round(
 
 
 def starts(problem: Problem, grid: Grid, most: int) -> tuple[Ints, Ints]:
-    """(series, node) to start from: of every zone of the grid the node that takes most off the sum
-    of squares, and of these the best `most` of every series."""
+    """(series, node) to start from: the nodes of the grid that take more off the sum of squares
+    than those around them, and of these the best `most` of every series."""
     if problem.roots.shape[1] == 1:
         return _starts_alike(problem, grid, most)
     kinds, which = np.unique(problem.roots, axis=1, return_inverse=True)
@@ -315,10 +300,7 @@ def _starts_alike(problem: Problem, grid: Grid, most: int) -> tuple[Ints, Ints]:
     found = []
     for rows in _blocks(np.arange(problem.values.shape[1]), grid.nodes.shape[1] // 4):
         gain = _gains(basis, problem.values[:, rows[0] : rows[-1] + 1])
-        if grid.zones:
-            series, node = _best_of_zones(gain, grid.zones, most)
-        else:
-            node, series = local_best(gain)
+        series, node = best_nodes(gain, grid, most)
         found.append((rows[series], node))
     series, node = (np.concatenate(parts) for parts in zip(*found, strict=True))
     return series, node
@@ -337,45 +319,78 @@ def _gains(basis: Frame, values: Floats) -> Floats:
     return gain
 
 
-def _best_of_zones(gain: Floats, zones: tuple[Ints, ...], most: int) -> tuple[Ints, Ints]:
-    """The best node of every zone, and of these the best few of every series."""
-    every = np.arange(gain.shape[1])
-    tops = np.stack([zone[gain[zone].argmax(axis=0)] for zone in zones])
-    order = np.argsort(-gain[tops, every], axis=0, kind="stable")[:most]
-    node = np.take_along_axis(tops, order, axis=0)
-    return np.tile(every, len(order)), node.ravel()
-
-
 def search(problem: Problem, grid: Grid, most: int) -> Solution:
     """The best rates of every series, from the best nodes of the grid's zones."""
     series, node = starts(problem, grid, most)
     if most > 1:
-        return _best_of_many(problem, grid, series, node, most)
+        return _best_of_many(problem, grid, series, node)
     rows = problem.rows(series)
     found = solved(rows, descended(rows, grid.nodes[:, node]))
     best = best_of_each(series, found.rss)
     return Solution(found.rates[:, best], found.amplitudes[:, best], found.rss[best])
 
 
-def _best_of_many(problem: Problem, grid: Grid, series: Ints, node: Ints, most: int) -> Solution:
-    """The best end of some starts of every series; those that meet on the way go on as one."""
+def _best_of_many(problem: Problem, grid: Grid, series: Ints, node: Ints) -> Solution:
+    """The best end of some starts of every series: those that meet on the way go on as one, and
+    those that cannot become the best go no further."""
+    near = grid.nodes[:, node]
     frozen = None if grid.frozen is None else grid.frozen[:, node]
-    near = descended(problem.rows(series), grid.nodes[:, node], FIRST_STEPS, frozen)
-    apart = _different(problem.family, series, near)
-    if most > MOST_FOLLOWED:
-        apart = _best_few(series, apart, solved(problem.rows(series[apart]), near[:, apart]).rss)
-    series, rows = series[apart], problem.rows(series[apart])
-    found = solved(rows, descended(rows, near[:, apart]))
-    best = best_of_each(series, found.rss)
-    return Solution(found.rates[:, best], found.amplitudes[:, best], found.rss[best])
+    for steps in LEGS:
+        near = descended(problem.rows(series), near, steps, frozen)
+        apart = _different(problem.family, series, near)
+        series, near, frozen = series[apart], near[:, apart], None
+        kept = _promising(problem.rows(series), series, near)
+        series, near = series[kept], near[:, kept]
+    rows = problem.rows(series)
+    found = descended(rows, near)
+    best = best_of_each(series, solved(rows, found).rss)
+    return solved(problem, _settled(problem, found[:, best]))
 
 
-def _best_few(series: Ints, rows: Ints, rss: Floats) -> Ints:
-    """Of some rows those with the least rss of each series, as many as are followed to the end."""
-    order = np.lexsort((rss, series[rows]))
-    rows, sorted_series = rows[order], series[rows][order]
-    place = np.arange(len(rows)) - np.searchsorted(sorted_series, sorted_series)
-    return rows[place < MOST_FOLLOWED]
+def _settled(problem: Problem, rates: Floats) -> Floats:
+    """Rates after two more steps of Newton's, where those are small and lessen the slope.
+
+    A sum of squares is level to rounding long before its slope is: a descent may end a little short
+    of the digits that there are to be had.
+    """
+    family = problem.family
+    low, high = family.low[:, None], family.high[:, None]
+    now = rates.copy()
+    for block in _blocks(np.arange(rates.shape[1]), len(problem.values)):
+        here, mine = problem.rows(block), now[:, block]
+        point = here.point(mine)
+        for _ in range(2):
+            held = (mine <= low) | (mine >= high)
+            step = _step(point, held, np.full(len(block), LEAST_DAMPING), SETTLING * (high - low))
+            target = family.inside(mine + step)
+            trial = here.point(target)
+            slopes = (np.abs(np.where(held, 0.0, one.gradient)) for one in (trial, point))
+            less = np.less(*(slope.max(axis=0) for slope in slopes))
+            less &= trial.half <= point.half * (1.0 + 1e-10)
+            mine, point = np.where(less, target, mine), point.replaced(less, trial)
+        now[:, block] = mine
+    return now
+
+
+def _promising(problem: Problem, series: Ints, rates: Floats) -> NDArray[np.bool_]:
+    """Starts that may still become the best of their series: not where, were what the next step
+    is going to gain gained many times over, another would still be lower."""
+    family = problem.family
+    low, high = family.low[:, None], family.high[:, None]
+    half, gained = np.empty(len(series)), np.empty(len(series))
+    for block in _blocks(np.arange(len(series)), len(problem.values)):
+        now, point = rates[:, block], problem.rows(block).point(rates[:, block])
+        held = ((now <= low) & (point.gradient > 0.0)) | ((now >= high) & (point.gradient < 0.0))
+        damping = np.full(len(block), FIRST_DAMPING)
+        uphill = np.where(held, 0.0, point.gradient)
+        step = _step(point, held, damping, LONGEST_STEP * (high - low))
+        half[block], gained[block] = point.half, np.abs(uphill * step).sum(axis=0)
+    least = np.full(series.max() + 1, np.inf)
+    np.minimum.at(least, series, half)
+    order = np.lexsort((half, series))
+    rank = np.empty(len(series), dtype=np.intp)
+    rank[order] = np.arange(len(series)) - np.searchsorted(series[order], series[order])
+    return (rank < ALWAYS) | (half - MANY_TIMES * gained <= least[series])
 
 
 def _different(family: Family, series: Ints, rates: Floats) -> Ints:
@@ -383,8 +398,3 @@ def _different(family: Family, series: Ints, rates: Floats) -> Ints:
     place = np.rint((rates - family.low[:, None]) / (family.high - family.low)[:, None] * MEETING)
     _, rows = np.unique(np.vstack([series, place]), axis=1, return_index=True)
     return np.asarray(rows)
-
-
-def zones_of(zone: Ints) -> tuple[Ints, ...]:
-    """Zones from the zone's number of every node."""
-    return tuple(np.flatnonzero(zone == number) for number in np.unique(zone))

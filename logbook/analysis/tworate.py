@@ -8,20 +8,26 @@ import numpy as np
 from numpy.typing import NDArray
 
 from logbook.analysis import paired, separable, varpro
+from logbook.analysis.lattice import Grid
 from logbook.analysis.orthogonal import dot
-from logbook.analysis.separable import Floats, Grid, Ints, Point, Problem, Solution
+from logbook.analysis.separable import Floats, Point, Problem, Solution
 from logbook.analysis.terms import Terms
 
 #: The grids in log k, from straight over the whole trial (k t_max) to over before the first pull.
 STRAIGHT, OVER = 0.02, 20.0
-#: How many zones of a grid are followed: of two phases, and of sigmoids; first, and where in doubt.
-PHASES_STARTS, SIGMOID_STARTS = (1, 19), (4, 40)
+#: How many peaks of a grid are followed at most: of two phases, first and where in doubt; of
+#: sigmoids, on a grid of so many rates by so many days between two pulls.
+PHASES_STARTS, SIGMOID_STARTS, SIGMOID_GRID = (1, 19), 12, (40, 5)
+#: Rates to a side of the finer grid of two phases, and along an edge of it; and its blocks.
+PHASES_GRID, PHASES_BLOCKS = (40, 80), 8
+#: Blocks of rates of the sigmoid's grid.
+SIGMOID_BLOCKS = 6
+#: Near steps: k (t - m) at a pull, negative, from the first to the second, so many.
+STEPPED = (-2.0, 4.5, 12)
 #: Two phases whose rates have less standard error than the first, and are farther apart than the
 #: second, each in log k, with so many degrees of freedom, are the lowest minimum: chosen so that no
 #: noisy series in tens of thousands had a lower one. The others are searched again.
 WELL_KNOWN, WELL_APART, FEWEST_DF = 0.3, 1.5, 2
-#: The same of a sigmoid: standard errors of log k and of m / last day; rss for the sum of squares.
-SIGMOID_KNOWN, MUCH_SCATTER = 0.1, 0.004
 #: Two rates closer than this in log k are one: the curve stops changing while the amplitudes grow.
 CLOSEST = 0.01
 #: Exponents beyond this make no difference to e^(-e^x) in double precision.
@@ -68,28 +74,23 @@ class TwoPhases:
         return np.stack([middle + half, middle - half])
 
     def grid(self, fine: bool) -> Grid:
-        """Pairs of rates, the faster first; zones: blocks of fast by blocks of slow.
-
-        The edges have zones of their own: one rate at a bound, or rates merged.
-        """
-        size, blocks = (32, 4) if fine else (24, 3)
+        """Pairs of rates, the faster first, and the edges: one rate at a bound, or rates merged."""
+        size, edge = PHASES_GRID if fine else (24, 24)
         axis = np.linspace(self.low[0], self.high[0], size)
         fast, slow = np.nonzero(np.tri(size, k=-1, dtype=bool))
-        zone = fast * blocks // size * blocks + slow * blocks // size
-        nodes = np.stack([axis[fast], axis[slow]])
-        return self._edged(nodes, zone, 48, 3) if fine else self._edged(nodes, zone, 24, 1)
-
-    def _edged(self, nodes: Floats, zone: Ints, size: int, parts: int) -> Grid:
-        """The grid with dense edges, so many zones to an edge."""
-        axis = np.linspace(self.low[0], self.high[0] - 2.0 * CLOSEST, size)
-        bottom, top = np.full(size, self.low[0]), np.full(size, self.high[0])
-        edges = [[top, axis], [axis + 2.0 * CLOSEST, bottom], [axis + 2.0 * CLOSEST, axis]]
-        places = zone.max() + 1 + np.arange(3 * size) // (size // parts)
-        every = np.hstack([nodes, *(np.stack(edge) for edge in edges)])
-        frozen = np.zeros_like(every, dtype=bool)
-        frozen[0, nodes.shape[1] : nodes.shape[1] + size] = True
-        frozen[1, nodes.shape[1] + size : nodes.shape[1] + 2 * size] = True
-        return Grid(every, separable.zones_of(np.append(zone, places)), frozen)
+        along = np.linspace(self.low[0], self.high[0] - 2.0 * CLOSEST, edge)
+        bottom, top = np.full(edge, self.low[0]), np.full(edge, self.high[0])
+        edges = [[top, along], [along + 2.0 * CLOSEST, bottom], [along + 2.0 * CLOSEST, along]]
+        inner = np.stack([axis[fast], axis[slow]])
+        nodes = np.hstack([inner, *(np.stack(one) for one in edges)])
+        places = [(size + 1 + 2 * one) * edge + np.arange(edge) for one in range(3)]
+        frozen = np.zeros_like(nodes, dtype=bool)
+        frozen[0, len(fast) : len(fast) + edge] = True
+        frozen[1, len(fast) + edge : len(fast) + 2 * edge] = True
+        block = np.full(nodes.shape[1], -1)
+        block[: len(fast)] = fast * PHASES_BLOCKS // size
+        place = np.append(fast * edge + slow, places)
+        return Grid(nodes, (size + 6, edge), place, block if fine else None, frozen)
 
     def doubtful(self, found: Solution, problem: Problem) -> NDArray[np.bool_]:
         """Where another minimum may be lower: a bound, rates alike, or a rate not well known."""
@@ -154,24 +155,31 @@ class Gompertz:
         """Within the bounds."""
         return np.clip(rates, self.low[:, None], self.high[:, None])
 
-    def grid(self, fine: bool) -> Grid:
-        """Rates by days of fastest release, these at the pulls and between them; zones: blocks."""
-        size, between = (30, 5) if fine else (20, 3)
+    def grid(self) -> Grid:
+        """Rates by days of fastest release, these at the pulls and between them."""
+        size, between = SIGMOID_GRID
         pulls = np.unique(np.append(self.days, 0.0)) / self.days.max()
         axis = np.linspace(self.low[0], self.high[0], size)
         share = np.arange(between) / between
         middle = np.append((pulls[:-1, None] + share * np.diff(pulls)[:, None]).ravel(), 1.0)
-        k, m = (part.ravel() for part in np.meshgrid(np.arange(size), np.arange(len(middle))))
-        zone = k * 3 // size * len(middle) + m // between
-        return Grid(np.stack([axis[k], middle[m]]), separable.zones_of(zone))
+        k, m = (part.ravel() for part in np.indices((size, len(middle))))
+        return self._stepped(np.stack([axis[k], middle[m]]), size, len(middle))
 
-    def doubtful(self, found: Solution, problem: Problem) -> NDArray[np.bool_]:
-        """Where another minimum may be lower: everywhere but where the fit is close and sure."""
-        df = len(self.days) - 3 - int(self.free_start)
-        if df < FEWEST_DF:
-            return np.ones(len(found.rss), dtype=bool)
-        unknown = ~(rate_errors(problem.point(found.rates), df).max(axis=0) < SIGMOID_KNOWN)
-        return np.asarray(at_bound(self, found.rates).any(axis=0) | unknown)
+    def _stepped(self, nodes: Floats, rows: int, columns: int) -> Grid:
+        """With a last row of near steps: over within a pull, which sees a share of the rise."""
+        last, fast = self.days.max(), self.high[0] - np.log(2.0)
+        shares = np.linspace(*STEPPED)
+        days = (np.unique(self.days)[:, None] - shares[::-1] / np.exp(fast)).ravel()
+        days = days[(days >= 0.0) & (days <= last)] / last
+        wide = max(columns, len(days))
+        inner = np.arange(rows)[:, None] * wide + np.arange(columns)
+        place = np.append(inner.ravel(), (rows + 1) * wide + np.arange(len(days)))
+        steps = np.stack([np.full(len(days), fast), days])
+        frozen = np.zeros((2, len(place)), dtype=bool)
+        frozen[0, nodes.shape[1] :] = True
+        block = np.full(len(place), -1)
+        block[: nodes.shape[1]] = np.repeat(np.arange(rows) * SIGMOID_BLOCKS // rows, columns)
+        return Grid(np.hstack([nodes, steps]), (rows + 2, wide), place, block, frozen)
 
 
 def _sigmoid(days: Floats, rates: Floats, last: float) -> tuple[Floats, ...]:
@@ -201,7 +209,9 @@ def search(family: TwoPhases | Gompertz, values: Floats, weights: Floats) -> Sol
     starts: a shallow optimum can hide between grid points.
     """
     problem = _problem(family, values, weights)
-    few, many = SIGMOID_STARTS if isinstance(family, Gompertz) else PHASES_STARTS
+    if isinstance(family, Gompertz):
+        return separable.search(problem, family.grid(), SIGMOID_STARTS)
+    few, many = PHASES_STARTS
     found = separable.search(problem, family.grid(fine=False), few)
     doubtful = np.flatnonzero(family.doubtful(found, problem))
     if not len(doubtful):

@@ -12,7 +12,8 @@ import numpy as np
 import pytest
 
 from logbook.analysis import orthogonal, separable, tworate
-from logbook.analysis.separable import Floats, Grid, Problem
+from logbook.analysis.lattice import Grid
+from logbook.analysis.separable import Floats, Problem
 from logbook.analysis.terms import Terms
 
 # NIST/ITL Statistical Reference Datasets, nonlinear regression, Lanczos3: x = 0, .05, ..., 1.15.
@@ -59,7 +60,8 @@ class Decays:
     def grid(self, size: int) -> Grid:
         axis = np.linspace(self.low[0], self.high[0], size)
         sets = np.array(list(itertools.combinations(axis[::-1], self.count))).T
-        return Grid(sets, separable.zones_of(np.arange(sets.shape[1]) // size))
+        places = np.arange(sets.shape[1])
+        return Grid(sets, (1, len(places)), places, places // size)
 
 
 @dataclass(frozen=True)
