@@ -11,17 +11,18 @@ import typer
 from logbook.cli import completing
 from logbook.cli.acts import WhenOption
 from logbook.cli.laboratory import tell, tell_notes
+from logbook.cli.marks import Mark, fitting
 from logbook.cli.naming import codes_in, trial_of_bags
 from logbook.cli.sending import PartOption, PullOption, narrowed
 from logbook.cli.session import Chosen, Session, addressed, as_json, chosen, say
 from logbook.cli.wording import own_words
-from logbook.errors import UserMistake
+from logbook.errors import NeedsAnswer, UserMistake
 from logbook.journal.entry import key
 from logbook.report import custody as shown
 from logbook.study import samplelog, shipped
 from logbook.trial import codes, parts, records
 from logbook.trial.ranges import resolve
-from logbook.trial.times import When, zone
+from logbook.trial.times import zone
 
 if TYPE_CHECKING:
     import sqlite3
@@ -29,26 +30,19 @@ if TYPE_CHECKING:
     from logbook.study.samplelog import LogLine
 
 # What people say -> the state; and the kinds of part that a state fits, where beds are named.
+_MARKS = (*samplelog.KEEPING, records.PACKED, records.RECEIVED, records.ACCEPTED, records.LOST)
 _STATES = {
-    **{name: name for name in records.HANDLED},
+    **{name: name for name in _MARKS},
     **dict.fromkeys(("dry", "dried"), records.DRIED),
     **dict.fromkeys(("chill", "cooled"), records.CHILLED),
     "freeze": records.FROZEN,
     "pack": records.PACKED,
     "accept": records.ACCEPTED,
-    "query": records.QUERIED,
-    **dict.fromkeys(("re-run", "rerun"), records.RERUN),
 }
+# One word, one meaning: these are said of a query, which keeps its result out of curves.
+_ASKED = ("query", "queried", "re-run", "rerun", records.RERUN)
 _FITS = {records.DRIED: "dried", records.CHILLED: "chilled", records.FROZEN: "frozen"}
 _AT_HAND = (*_FITS, records.PACKED)
-
-
-@dataclass(frozen=True)
-class _Mark:
-    """A bag, or one analysis on it ("": the whole bag)."""
-
-    code: str
-    analysis: str
 
 
 def mark(
@@ -56,7 +50,7 @@ def mark(
     state: Annotated[
         str,
         typer.Argument(
-            help="dried, chilled, frozen, packed, received, queried, re-run, accepted, lost.",
+            help="dried, chilled, frozen, packed, received, accepted, lost.",
             show_default=False,
         ),
     ],
@@ -85,10 +79,11 @@ def mark(
     name = _state(state)
     remark = own_words(text, "the remark")
     trial, log = session.read(lambda store: _meant(store, session, what))
-    marks = session.read(lambda store: _marks(store, trial, log, name, _Said(what, pull, part)))
+    said = _Said(what, pull, part)
+    marks = session.read(lambda store: _marks(store, trial, log, name, said))
     at = session.when(when, trial.trial)
     lines = {one.bag.code: one for one in log}
-    _refuse_before(marks, lines, at)
+    marks, left_out = fitting(name, marks, lines, at)
     with session.write() as book:
         act = book.new_code()
         written = [
@@ -96,24 +91,31 @@ def mark(
             for one in marks
         ]
         book.record("handle", written, code=act)
-    named = shipped.few([f"{one.code} {one.analysis}".strip() for one in marks], 8)
-    many = f"{len(marks)} bag{'s' * (len(marks) != 1)}"
-    tell(f"{act}  {many} {name}, {at.spoken}: {named}", 10)
+    count = len({one.code for one in marks})
+    many = f"{count} bag{'s' * (count != 1)}"
+    whose = _of_pull(marks, lines) if said.by_beds else ""
+    named = shipped.few([one.named for one in marks], 8)
+    tell(f"{act}  {many} {name}, {at.spoken}{whose}: {named}", 10)
     after = session.read(lambda store: samplelog.sample_log(store, trial.id, at.day))
-    tell_notes(_remarks(name, marks, lines, after))
+    tell_notes([*left_out, *_remarks(name, marks, lines, after)])
 
 
 def _state(said: str) -> str:
     word = " ".join(said.lower().split())
+    if word in _ASKED:
+        raise UserMistake(
+            f"{said!r} is said of a result in question, not of a bag",
+            "logbook lab queries lists them; logbook lab answer CODE:NUTRIENT re-run asks again",
+        )
     if word not in _STATES:
         raise UserMistake(
             f"{said!r} is not done with samples",
-            f"use: {', '.join(records.HANDLED)}; lab send sends, lab import reports",
+            f"use: {', '.join(_MARKS)}; lab send sends, lab import reports",
         )
     return _STATES[word]
 
 
-def _key(act: str, one: _Mark) -> str:
+def _key(act: str, one: Mark) -> str:
     return key("handling", act, one.code, *([one.analysis] if one.analysis else []))
 
 
@@ -124,6 +126,16 @@ class _Said:
     what: Sequence[str]
     pull: str | None
     part: str | None
+
+    @property
+    def by_beds(self) -> bool:
+        """Whether beds are named, not codes."""
+        return not codes_in(_words(self.what)[0].partition(":")[0])
+
+
+def _of_pull(marks: Sequence[Mark], lines: dict[str, LogLine]) -> str:
+    names = dict.fromkeys(lines[one.code].bag.name for one in marks)
+    return f" ({', '.join(names)})"
 
 
 def _words(what: Iterable[str]) -> list[str]:
@@ -148,9 +160,9 @@ def _meant(
 
 def _marks(
     store: sqlite3.Connection, trial: Chosen, log: Sequence[LogLine], state: str, said: _Said
-) -> list[_Mark]:
+) -> list[Mark]:
     words = _words(said.what)
-    if codes_in(words[0].partition(":")[0]):
+    if not said.by_beds:
         known = {one.bag.code: one for one in log}
         found = [one for word in words for one in _of_code(known, word)]
         return list(dict.fromkeys(found))
@@ -169,35 +181,31 @@ def _marks(
         raise UserMistake(
             "no such bag of these beds is at hand", "logbook lab log lists them; name codes"
         )
-    return [_Mark(one.bag.code, "") for one in bags]
+    names = list(dict.fromkeys(one.bag.name for one in bags))
+    if len(names) > 1:
+        raise NeedsAnswer(
+            f"bags of {len(names)} pulls fit: {', '.join(names)}",
+            f"say which: --pull '{names[0]}', or name codes",
+        )
+    return [Mark(one.bag.code, "") for one in bags]
 
 
-def _of_code(known: dict[str, LogLine], word: str) -> Iterator[_Mark]:
+def _of_code(known: dict[str, LogLine], word: str) -> Iterator[Mark]:
     """A bag, an analysis on it, or every bag of a shipment."""
     text, _, nutrient = word.partition(":")
     code = codes.tidy(text)
     if code in known:
-        yield _Mark(code, parts.analysis(nutrient) if nutrient.strip() else "")
+        yield Mark(code, parts.analysis(nutrient) if nutrient.strip() else "")
         return
     inside = [one.bag.code for one in known.values() if one.shipment == code]
     if not inside:
         raise UserMistake(f"{code}: no bag and no shipment", "logbook lab log lists them")
     for one in inside:
-        yield _Mark(one, parts.analysis(nutrient) if nutrient.strip() else "")
-
-
-def _refuse_before(marks: Sequence[_Mark], lines: dict[str, LogLine], at: When) -> None:
-    for one in marks:
-        bag = lines[one.code].bag
-        if bag.kind != "reference" and bag.pulled.day > at.day:
-            raise UserMistake(
-                f"{one.code} was pulled on {bag.pulled.spoken}, after {at.spoken}",
-                "say when it was: --when",
-            )
+        yield Mark(one, parts.analysis(nutrient) if nutrient.strip() else "")
 
 
 def _remarks(
-    state: str, marks: Sequence[_Mark], before: dict[str, LogLine], after: Sequence[LogLine]
+    state: str, marks: Sequence[Mark], before: dict[str, LogLine], after: Sequence[LogLine]
 ) -> Iterator[str]:
     """What does not go with what is known of the bags."""
     lines = [before[one.code] for one in marks]
@@ -243,7 +251,8 @@ def log(
     if waiting:
         lines = [one for one in lines if one.open or any(a.days is not None for a in one.analyses)]
     split = session.read(lambda store: shipped.split_pulls(store, trial.id))
-    notes = [one.sentence for one in split]
+    named = {name for one in lines for name in one.bag.name.split(" and ")}
+    notes = [one.sentence for one in split if named.intersection(one.name.split(" and "))]
     if json:
         as_json(shown.document(lines, usual, notes))
         return

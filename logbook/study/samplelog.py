@@ -96,6 +96,12 @@ class LogLine:
         later = [Stage(one.state, one.when) for one in self.events if one.state in KEEPING]
         return [first, *later]
 
+    def stages_until_reported(self, names: Collection[str]) -> list[Stage]:
+        """How the bag was kept until the first result of one of these analyses came in."""
+        came = [o.when.day for o in self.events if o.state == REPORTED and o.analysis in names]
+        until = min(came, default=date.max)
+        return [one for place, one in enumerate(self.stages) if not place or one.since.day <= until]
+
 
 @dataclass(frozen=True)
 class Usual:
@@ -320,14 +326,18 @@ def _order(one: Event) -> tuple[date, int, str, int]:
 
 
 def usual_days(store: sqlite3.Connection, trial: records.Trial, lab: str) -> Usual:
-    """How long a laboratory usually takes: as the protocol says, else the median of the past."""
+    """How long a laboratory usually takes: as the protocol says, else the median of the past.
+
+    Re-runs do not count: they are asked for later. Nor do reports older than their shipment.
+    """
     if trial.usual_days is not None and lab == trial.lab:
         return Usual(trial.usual_days, "as the protocol says")
     rows = store.execute(
         "SELECT DISTINCT s.id, r.id, julianday(substr(r.received, 1, 10)) "
         '- julianday(substr(s."when", 1, 10)) '
         "FROM shipment s JOIN sent x ON x.shipment = s.code JOIN result v ON v.sample = x.sample "
-        "JOIN report r ON r.lab = v.lab AND r.number = v.report WHERE s.lab = ?",
+        "JOIN report r ON r.lab = v.lab AND r.number = v.report "
+        "WHERE s.lab = ? AND v.run = 1",
         (lab,),
     ).fetchall()
     past = [days for *_, days in rows if days is not None and days >= 0]

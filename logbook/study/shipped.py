@@ -107,7 +107,7 @@ def unlike_keeping(lines: Iterable[LogLine]) -> list[str]:
     for line in lines:
         if line.bag.blind or not set(line.bag.analyses) & set(holding.QUICK):
             continue
-        last = line.stages[-1]
+        last = line.stages_until_reported(holding.QUICK)[-1]
         kept = (last.state, last.since.day if last.state == DRIED else None)
         ways = groups.setdefault((line.bag.name, line.bag.control), {})
         ways.setdefault(kept, []).append(line.bag.label)

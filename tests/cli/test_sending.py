@@ -447,12 +447,11 @@ def test_judgements_and_losses(pulled: Program) -> None:
     report(pulled, "R1", rows, "2026-03-24T09:00+01:00")
     on = "2026-03-25T09:00+01:00"
     pulled.must("lab", "mark", "accepted", f"{bags['B1']}:NO3-N", on=on)
-    pulled.must("lab", "mark", "queried", f"{bags['B2']}:NO3-N", "--text", "twice B1", on=on)
-    pulled.must("lab", "mark", "re-run", f"{bags['B3']}:nitrate-N", on=on)
+    asked = records.Handling(bags["B3"], "nitrate-N", records.RERUN, When(date(2026, 3, 25)), "")
+    write(pulled, "handle", [(journal.key("handling", "RT4MAXCL", bags["B3"], "nitrate-N"), asked)])
     pulled.must("lab", "mark", "lost", bags["B4"], "--text", "bag torn", on=on)
     found = states(pulled, on=on)
     assert found["B1"]["nitrate-N"] == "accepted" and found["B1"]["pH"] == "sent"
-    assert found["B2"]["nitrate-N"] == "queried"
     assert found["B3"]["nitrate-N"] == "re-run asked"
     assert set(found["B4"].values()) == {"lost"}
     report(
@@ -469,6 +468,61 @@ def test_judgements_and_losses(pulled: Program) -> None:
     assert "never arrived" in pulled.must("lab", "log", "--sample", bags["B5"], on=on).out
     pulled.must("undo", on=on)
     assert "took back the marking of bags" in pulled.must("undo", on=on).out
+
+
+def test_only_a_result_out_of_question_is_accepted_by_a_mark(pulled: Program) -> None:
+    bag = codes_by_bed(pulled)["B1"]
+    sent(pulled, "all")
+    on = "2026-03-25T09:00+01:00"
+    said = pulled("lab", "mark", "accepted", f"{bag}:pH", on=on)
+    assert said.code == 2 and "no result to accept yet" in said.err
+    report(pulled, "R1", [f"{bag},pH,65,,water 1:1"], "2026-03-24T09:00+01:00")
+    said = pulled("lab", "mark", "accepted", f"{bag}:pH", on=on)
+    assert said.code == 2 and f"logbook lab answer {bag}:pH accept" in " ".join(said.err.split())
+    for word in ("queried", "re-run"):
+        said = pulled("lab", "mark", word, f"{bag}:pH", on=on)
+        assert said.code == 2 and "logbook lab answer" in said.err
+
+
+def test_what_is_reported_is_not_lost(pulled: Program) -> None:
+    bags = codes_by_bed(pulled)
+    code, _, _ = sent(pulled, "all", "--analyses", "pH")
+    report(pulled, "R1", [f"{bags['B1']},pH,6.5,,water 1:1"], "2026-03-24T09:00+01:00")
+    on = "2026-03-25T09:00+01:00"
+    said = pulled("lab", "mark", "lost", bags["B1"], on=on)
+    assert said.code == 2 and f"reported already: 1 ({bags['B1']})" in " ".join(said.err.split())
+    told = pulled.must("lab", "mark", "lost", code, on=on).out
+    assert "5 bags lost" in told and "reported already: 1" in told
+    assert states(pulled, on=on)["B1"]["pH"] == "reported"
+    assert "lost already" in pulled("lab", "mark", "lost", bags["B2"], on=on).err
+
+
+def test_what_was_done_with_a_bag_follows_in_time(pulled: Program) -> None:
+    bag = codes_by_bed(pulled)["B1"]
+    code, _, _ = sent(pulled, "all", "--analyses", "pH")
+    on = "2026-03-25T09:00+01:00"
+    said = pulled("lab", "mark", "received", code, "--when", "2026-03-16", on=on)
+    assert said.code == 2 and "so it cannot be received before" in " ".join(said.err.split())
+    report(pulled, "R1", [f"{bag},pH,6.5,,water 1:1"], "2026-03-23T09:00+01:00")
+    said = pulled("lab", "mark", "dried", bag, on=on)
+    assert said.code == 2 and "was reported on Mon 23 Mar 2026" in " ".join(said.err.split())
+
+
+def test_a_bag_is_marked_once_and_what_is_dried_is_not_frozen(pulled: Program) -> None:
+    on = "2026-03-16T12:00+01:00"
+    first = pulled.must("lab", "mark", "dried", "all", on=on).out
+    assert "6 bags air-dried, Mon 16 Mar 2026 12:00 (day 14): " in " ".join(first.split())
+    again = pulled("lab", "mark", "dried", "all", on=on)
+    assert again.code == 2 and "air-dried already" in again.err
+    cold = pulled("lab", "mark", "frozen", "all", on=on)
+    assert cold.code == 2 and "no cold undoes" in " ".join(cold.err.split())
+
+
+def test_beds_of_which_bags_of_two_pulls_wait_need_the_pull(pulled: Program) -> None:
+    on = "2026-03-30T12:00+02:00"
+    pulled.must("pull", "all", "--when", "09:00", on=on)
+    said = pulled("lab", "mark", "dried", "all", on=on)
+    assert said.code == 2 and "bags of 2 pulls fit: " in said.err and "--pull" in said.err
 
 
 def test_a_query_stands_until_it_is_answered(pulled: Program) -> None:
