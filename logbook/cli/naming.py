@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 from typing import TYPE_CHECKING
 
-from logbook.cli.session import Chosen, Session, chosen
+from logbook.cli.session import Chosen, Session, addressed, chosen
 from logbook.errors import UserMistake
 from logbook.journal import entry as journal
 from logbook.report.lines import with_unit
@@ -14,7 +14,7 @@ from logbook.store.views import Found
 from logbook.study import parts
 from logbook.trial import codes
 from logbook.trial.chemistry import find_analyte
-from logbook.trial.ranges import resolve
+from logbook.trial.ranges import BedRef, resolve
 from logbook.trial.records import PARTS, PlannedPull, Result
 from logbook.trial.schedule import age_order
 
@@ -92,6 +92,34 @@ def codes_in(text: str) -> list[str]:
         if whole and not word.isalpha() and not codes.is_valid(word):
             raise UserMistake(f"{word!r} is not a code: {codes.flaw(word)}", "read it again")
     return words if words and all(map(codes.is_valid, words)) else []
+
+
+def named_beds(
+    store: sqlite3.Connection, session: Session, text: str
+) -> tuple[Chosen, list[BedRef]]:
+    """The beds of a text and their trial, where codes of bags may be named as well.
+
+    Raises UserMistake: of a word that looks like a code with what is wrong with the code.
+    """
+    try:
+        return addressed(store, session, text)
+    except UserMistake as mistake:
+        known = views.sample_codes(store) | {
+            code for (code,) in store.execute("SELECT code FROM shipment")
+        }
+        for word in text.split(","):
+            _refuse_code(codes.tidy(word.strip().partition(":")[0]), known, mistake)
+        raise
+
+
+def _refuse_code(word: str, known: Iterable[str], mistake: UserMistake) -> None:
+    """Raise what is wrong with a code if the word looks like one."""
+    near = codes.candidates(word, known) if len(word) >= codes.LENGTH - 1 else []
+    alike = len(word) == codes.LENGTH and not set(word) - set(codes.ALPHABET)
+    if not codes.flaw(word) or not (near or alike):
+        return
+    hint = f"did you mean {' or '.join(near)}?" if near else f"as a name: {mistake.message}"
+    raise UserMistake(f"{word!r} is not a code: {codes.flaw(word)}", hint) from None
 
 
 def trial_of_bags(store: sqlite3.Connection, session: Session, named: Sequence[str]) -> Chosen:

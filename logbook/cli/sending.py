@@ -13,9 +13,9 @@ from logbook.cli import completing
 from logbook.cli.forms import Paper, check_form, write_form
 from logbook.cli.labelling import LabelsOption, SheetOption, StartOption, print_bare, wanted
 from logbook.cli.laboratory import tell, tell_notes
-from logbook.cli.naming import codes_in, planned_name, trial_of_bags
+from logbook.cli.naming import codes_in, named_beds, planned_name, trial_of_bags
 from logbook.cli.references import about_slipped_in, known_name
-from logbook.cli.session import Chosen, Session, addressed, chosen, say
+from logbook.cli.session import Chosen, Session, chosen
 from logbook.cli.wording import own_words
 from logbook.errors import UserMistake
 from logbook.journal.entry import key
@@ -168,7 +168,7 @@ def _log(
     elif named := codes_in(what):
         trial = trial_of_bags(store, session, named)
     else:
-        trial, _ = addressed(store, session, what)
+        trial, _ = named_beds(store, session, what)
     today = session.clock.now().astimezone(zone(trial.trial.zone)).date()
     return trial, samplelog.sample_log(store, trial.id, today)
 
@@ -295,9 +295,10 @@ def _packed(asked: _Asked, lines: Sequence[LogLine], slips: _Slips, taken: Taken
     code = packing.derived_code(
         "shipment", asked.trial.id, asked.lab, asked.at.day.isoformat(), *sorted(about), taken=taken
     )
-    order = packing.packed(
+    kind = {name: one.bag.kind for name, one in about.items()}
+    orders = packing.packed_by_kind(
         code,
-        about,
+        kind,
         {name: one.bag.treatment for name, one in about.items()},
         {name: one.bag.block for name, one in about.items()},
     )
@@ -307,12 +308,14 @@ def _packed(asked: _Asked, lines: Sequence[LogLine], slips: _Slips, taken: Taken
         of = packing.drawn_one(code, "halved", about)
         blinds.append(records.Blind(_blind(code, of, taken), "duplicate", of, asked.trial.id))
         like[blinds[-1].code] = of
-        order = packing.slipped_in(code, order, blinds[-1].code, apart=of)
+        tray = orders[kind[of]]
+        orders[kind[of]] = packing.slipped_in(code, tray, blinds[-1].code, apart=of)
     if slips.reference:
         name = slips.reference
         blinds.append(records.Blind(_blind(code, name, taken), "reference", name, asked.trial.id))
-        like[blinds[-1].code] = packing.drawn_one(code, "like", about)
-        order = packing.slipped_in(code, order, blinds[-1].code)
+        near = like[blinds[-1].code] = packing.drawn_one(code, "like", about)
+        orders[kind[near]] = packing.slipped_in(code, orders[kind[near]], blinds[-1].code)
+    order = [one for tray in orders.values() for one in tray]
     sent = [
         records.Sent(code, one, place, *asked.analyses(about[like.get(one, one)]))
         for place, one in enumerate(order, 1)
@@ -351,16 +354,23 @@ def _notes(
 
 def _say(act: str, asked: _Asked, packed: _Packed, known: dict[str, LogLine]) -> None:
     count = len(packed.order)
-    say(
+    tell(
         f"{act}  shipment {packed.code} to {asked.lab}: {count} sample{'s' * (count != 1)} in "
-        f"packing order, {asked.at.spoken}"
+        f"packing order, {asked.at.spoken}",
+        10,
     )
+    kinds = {known[one.sample].bag.kind for one in packed.order if one.sample in known}
+    if len(kinds) > 1:
+        tell("  Each kind of bag is packed by itself, one after the other.", 2)
     blinds = {one.code: one for one in packed.blinds}
     for one in packed.order:
         line, blind = known.get(one.sample), blinds.get(one.sample)
-        whose = f"{line.bag.label:<6} {line.bag.name}" if line else ""
+        sort = f" {line.bag.kind or 'whole'}" if line and len(kinds) > 1 else ""
+        whose = f"{line.bag.label:<6} {line.bag.name}{sort}" if line else ""
         whose = f"{blind.kind} of {blind.of}" if blind else whose
-        say(f"  {one.place:>3}  {one.sample}  {whose}: {', '.join(one.analyses)}")
+        tell(f"  {one.place:>3}  {one.sample}  {whose}: {', '.join(one.analyses)}", 17)
     for blind in packed.blinds:
         soil = "half of the soil of" if blind.kind == "duplicate" else "soil of the material"
-        tell(f"Fill a bag with the code {blind.code}: {soil} {blind.of}.", 2)
+        halved = known.get(blind.of)
+        sort = f", {halved.bag.kind or 'whole'}" if halved and len(kinds) > 1 else ""
+        tell(f"Fill a bag with the code {blind.code}: {soil} {blind.of}{sort}.", 2)

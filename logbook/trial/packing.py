@@ -66,6 +66,29 @@ def packed(
     return drawn
 
 
+def packed_by_kind(
+    code: str,
+    kind: Mapping[str, str],
+    treatment: Mapping[str, str],
+    block: Mapping[str, str],
+) -> dict[str, list[str]]:
+    """The packing order of each kind of bag, kinds by name: each kind is a tray of its own.
+
+    kind: of each sample. Chilled and dried soil is measured on different days, so each kind is
+    spread by itself, as `packed` does.
+    """
+    names = sorted(set(kind.values()))
+    return {
+        name: packed(
+            code if len(names) == 1 else f"{code} {name}",
+            [one for one, its in kind.items() if its == name],
+            treatment,
+            block,
+        )
+        for name in names
+    }
+
+
 def _spread(samples: Sequence[str], treatment: Mapping[str, str], draw: Random) -> list[str]:
     groups: dict[str, list[str]] = {}
     for one in samples:

@@ -115,3 +115,16 @@ def test_one_of_several_is_drawn_by_the_shipment() -> None:
     drawn = [packing.drawn_one(f"code {n}", "halved", among) for n in range(300)]
     assert set(drawn) == set(among)
     assert drawn == [packing.drawn_one(f"code {n}", "halved", reversed(among)) for n in range(300)]
+
+
+def test_each_kind_of_bag_is_packed_by_itself() -> None:
+    kind = {f"{kind}{n}": kind for kind in ("chilled", "dried") for n in range(6)}
+    treatment = {name: "M" if int(name[-1]) % 2 else "control" for name in kind}
+    block = {name: str(int(name[-1]) // 2) for name in kind}
+    orders = packing.packed_by_kind("RT4MAXCL", kind, treatment, block)
+    assert list(orders) == ["chilled", "dried"]
+    for name, order in orders.items():
+        assert sorted(order) == [one for one in kind if kind[one] == name]
+    alone = {name: its for name, its in kind.items() if its == "dried"}
+    only = packing.packed_by_kind("RT4MAXCL", alone, treatment, block)
+    assert only == {"dried": packing.packed("RT4MAXCL", alone, treatment, block)}
