@@ -12,7 +12,7 @@ from logbook.cli import completing
 from logbook.cli.acts import WhenOption
 from logbook.cli.laboratory import tell, tell_notes
 from logbook.cli.marks import Mark, fitting
-from logbook.cli.naming import codes_in, trial_of_bags
+from logbook.cli.naming import codes_in, named_beds, trial_of_bags
 from logbook.cli.sending import PartOption, PullOption, narrowed
 from logbook.cli.session import Chosen, Session, addressed, as_json, chosen, say
 from logbook.cli.wording import own_words
@@ -153,7 +153,7 @@ def _meant(
     elif named:
         raise UserMistake("beds and codes are mixed", "name the ones or the others")
     else:
-        trial, _ = addressed(store, session, ",".join(words))
+        trial, _ = named_beds(store, session, ",".join(words))
     today = session.clock.now().astimezone(zone(trial.trial.zone)).date()
     return trial, samplelog.sample_log(store, trial.id, today)
 
@@ -257,7 +257,7 @@ def log(
         as_json(shown.document(lines, usual, notes))
         return
     for row in shown.rows(lines, usual, steps=sample is not None):
-        say(row)
+        tell(row, len(row) - len(row.lstrip()) + 4)
     if not lines:
         say("No such bags yet.")
     tell_notes(notes)

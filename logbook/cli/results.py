@@ -3,20 +3,25 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from decimal import Context, Decimal, InvalidOperation
 from typing import Annotated, Any
 
 import typer
 
+from logbook.cli.laboratory import tell
 from logbook.cli.naming import bags_of
 from logbook.cli.session import Session, addressed, as_json, say
 from logbook.errors import UserMistake
-from logbook.report.lines import result_value
+from logbook.report.lines import result_value, with_unit
 from logbook.store import asking, views
 from logbook.study import parts
 from logbook.trial import codes, qualifiers
 from logbook.trial.chemistry import ANALYTES, find_analyte
 from logbook.trial.records import Part, Pull, Result
 from logbook.trial.times import spoken_day
+from logbook.trial.units import short
+
+_FOUR = Context(prec=4)
 
 
 @dataclass(frozen=True)
@@ -93,7 +98,7 @@ def results(
         as_json({"results": [line.document() for line in lines]})
         return
     for line in lines:
-        say(_words(line))
+        tell(_words(line), 10)
     if not lines:
         say("No such results yet.")
 
@@ -158,6 +163,36 @@ def _words(line: _Line) -> str:
     disputed = "  machines disagree" if line.conflict else ""
     said = f"  {qualifiers.spoken(one.flags)}" if one.flags else ""
     return (
-        f"{one.sample}  {where:<21}  {one.analyte:<11} {result_value(one):>8} {one.unit}"
-        f"  ({one.method}{kind}, {one.basis}; report {one.report}{run}{repeat}){said}{disputed}"
+        f"{one.sample}  {where:<21}  {one.analyte:<11} {_value(one)}"
+        f"  ({_reported(one)}{one.method}{kind}, {one.basis}; report {one.report}{run}{repeat})"
+        f"{said}{disputed}"
     )
+
+
+def _value(one: Result) -> str:
+    """The value with its unit, rounded for people; what was not detected has no value yet."""
+    number = one.limit if one.value is None else one.value
+    if number is None:
+        return "not detected, waits for its limit"
+    side = one.qualifier if one.value is None else ""
+    return with_unit(f"{side + _short(number):>8}", one.unit)
+
+
+def _short(number: Decimal) -> str:
+    """Four significant digits: no laboratory knows more; JSON has them all."""
+    return short(_FOUR.plus(number)) if number else short(number)
+
+
+def _reported(one: Result) -> str:
+    """The number of the report, where another stands before it: `88.6 mg/kg as NO3 reported; `."""
+    number = one.limit if one.value is None else one.value
+    unit = "" if one.unit == "pH" else one.unit
+    try:
+        told: Decimal | None = Decimal(one.reported.strip().lstrip("<>=\u2264\u2265 "))
+    except InvalidOperation:
+        told = None  # a word, or a decimal comma
+    same = number is not None and told in (number, _FOUR.plus(number))
+    if number is None or (same and one.reported_unit in (one.unit, unit)):
+        return ""
+    form = f" as {one.form}" if one.form and told is not None and not same else ""
+    return f"{with_unit(one.reported, one.reported_unit)}{form} reported; "

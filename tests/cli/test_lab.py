@@ -510,6 +510,18 @@ def test_results_are_listed_by_sample_bed_and_nutrient(pulled: tuple[Program, li
     }  # fmt: skip
 
 
+def test_results_are_rounded_with_the_number_of_the_report_beside(
+    pulled: tuple[Program, list[str]],
+) -> None:
+    """88.6 mg/kg of NO3 is 88.6 x 14.007 / 62.004 = 20.02 mg/kg of N (IUPAC atomic masses)."""
+    program, codes = pulled
+    content = f"{HEADER}{codes[0]},NO3,88.6,mg/kg,1 M KCl\n"
+    program.must("lab", "import", report(program, content), "--report", "26-1", on=ON)
+    said = program.must("lab", "results", on=ON).out
+    assert "nitrate-N 20.02 mg/kg (88.6 mg/kg as NO3 reported; 1 M KCl" in " ".join(said.split())
+    assert max(map(len, said.splitlines())) <= 80
+
+
 @pytest.mark.parametrize(
     ("words", "error"),
     [

@@ -409,8 +409,10 @@ def test_every_analysis_has_its_own_state_while_a_report_is_partial(pulled: Prog
     assert "Awaited: 16 results." in said
     assert "How long Invented Soil Lab usually takes is not known yet" in said
     steps = pulled.must("lab", "log", "--sample", bags["B1"], on="2026-03-26T09:00+01:00").out
-    for step in ("Mon 16 Mar 2026 09:00  pulled, mira", "Tue 17 Mar 2026  sent, mira: in shipment",
-                 "Thu 19 Mar 2026 10:00  received, mira: at 9 C",
+    assert max(map(len, steps.splitlines())) <= 80
+    steps = " ".join(steps.split())
+    for step in ("Mon 16 Mar 2026 09:00 pulled, mira", "Tue 17 Mar 2026 sent, mira: in shipment",
+                 "Thu 19 Mar 2026 10:00 received, mira: at 9 C",
                  "reported nitrate-N, mira: report R1 of Invented Soil Lab"):  # fmt: skip
         assert step in steps
 
@@ -523,6 +525,16 @@ def test_beds_of_which_bags_of_two_pulls_wait_need_the_pull(pulled: Program) -> 
     pulled.must("pull", "all", "--when", "09:00", on=on)
     said = pulled("lab", "mark", "dried", "all", on=on)
     assert said.code == 2 and "bags of 2 pulls fit: " in said.err and "--pull" in said.err
+
+
+def test_a_misread_code_is_named_as_a_code(pulled: Program) -> None:
+    bag = codes_by_bed(pulled)["B1"]
+    for words in (("mark", "dried", bag[:-1]), ("send", bag[:-1]), ("mark", "dried", f"{bag}X")):
+        said = pulled("lab", *words, on=SENT)
+        told = " ".join(said.err.split())
+        assert said.code == 2 and "is not a code: a code has 8 symbols" in told and bag in told
+    said = pulled("lab", "mark", "dried", "RTXMAXCL", on=SENT)
+    assert said.code == 2 and "its check symbol does not fit" in " ".join(said.err.split())
 
 
 def test_a_query_stands_until_it_is_answered(pulled: Program) -> None:
