@@ -216,7 +216,10 @@ FILES: dict[str, tuple[bytes, str]] = {
     ),
     "empty": (b"", "report.csv: the file is empty"),
     "header only": (HEADER.encode(), "report.csv"),
-    "binary": (b"PK\x03\x04" + bytes(range(256)), "report.csv: the spreadsheet is damaged or cut short"),
+    "binary": (
+        b"PK\x03\x04" + bytes(range(256)),
+        "report.csv: the spreadsheet is damaged or cut short",
+    ),
     "NULs": (HEADER.encode() + b"\x00\x00\x00", "report.csv"),
 }
 
