@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from logbook import config
-from logbook.cli.session import Session, say
+from logbook.cli.session import Session
 from logbook.errors import LogbookError, UserMistake
 
 if TYPE_CHECKING:
@@ -120,4 +120,6 @@ def _say(done: Printed, count: int, asked: Wanted) -> None:
     several = f"{count} label{'s' * (count != 1)}"
     pages = f"{done.pages} page{'s' * (done.pages != 1)} of {asked.sheet.name}"
     names = ", ".join(str(path) for path in done.files)
-    say(f"Written: {names}: {several}, {pages}. Print at 100 %, not fitted to the page.")
+    from logbook.cli.laboratory import tell
+
+    tell(f"Written: {names}: {several}, {pages}. Print at 100 %, not fitted to the page.", 2)
