@@ -12,7 +12,7 @@ from logbook.cli.laboratory import tell
 from logbook.cli.naming import bags_of
 from logbook.cli.session import Session, addressed, as_json, say
 from logbook.errors import UserMistake
-from logbook.report.lines import result_value, with_unit
+from logbook.report.lines import UNKNOWN_LIMIT, result_value, with_unit
 from logbook.store import asking, views
 from logbook.study import parts
 from logbook.trial import codes, qualifiers
@@ -173,7 +173,7 @@ def _value(one: Result) -> str:
     """The value with its unit, rounded for people; what was not detected has no value yet."""
     number = one.limit if one.value is None else one.value
     if number is None:
-        return "not detected, waits for its limit"
+        return UNKNOWN_LIMIT
     side = one.qualifier if one.value is None else ""
     return with_unit(f"{side + _short(number):>8}", one.unit)
 

@@ -15,6 +15,7 @@ from logbook.trial.times import spoken_day
 from logbook.trial.units import short, tidied
 
 _SIX = Context(prec=6)
+UNKNOWN_LIMIT = "not detected, waits for its limit"
 
 
 def describe(record: Any) -> str:
@@ -119,9 +120,12 @@ def result_value(line: records.Result) -> str:
 
 
 def _result(line: records.Result) -> str:
+    value = with_unit(result_value(line), line.unit)
+    if line.value is None and line.limit is None:
+        value = UNKNOWN_LIMIT
     said = f"; flagged: {qualifiers.spoken(line.flags)}" if line.flags else ""
     return (
-        f"{line.analyte} {with_unit(result_value(line), line.unit)} "
+        f"{line.analyte} {value} "
         f"(reported {with_unit(line.reported, line.reported_unit)} as {line.form}; {line.method}, "
         f"{line.basis}, report {line.report} of {line.lab}{said})"
     )
