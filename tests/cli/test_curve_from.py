@@ -268,4 +268,4 @@ def test_a_block_that_others_have_must_be_there(program: Program) -> None:
     (program.folder / "gap.csv").write_text(text, encoding="utf-8")
     said = program("curve", "--from", "gap.csv", "--control", "none")
     assert said.code == 2
-    assert "row 6, column block: block missing (others have one)" in said.err
+    assert "row 6, column block (value ''): block missing (others have one)" in said.err
