@@ -43,10 +43,22 @@ def commands_page() -> str:
     os.environ["COLUMNS"] = "80"
     sections = [HEAD]
     for words, command in commands():
-        context = command.make_context(" ".join(words), [], resilient_parsing=True)
+        context = _context(words, command)
         lines = [line.rstrip() for line in command.get_help(context).splitlines()]
         sections.append(f"## {' '.join(words)}\n\n```text\n" + "\n".join(lines) + "\n```\n")
     return "\n".join(sections)
+
+
+def _context(words: list[str], command: Any) -> Any:
+    """A command about to show its help.
+
+    The names of the help option come from the program; said here, the help does not depend on
+    which commands this process has run before.
+    """
+    names = ["-h", "--help"]
+    return command.make_context(
+        " ".join(words), [], resilient_parsing=True, help_option_names=names
+    )
 
 
 def commands() -> Iterator[tuple[list[str], Any]]:
@@ -61,7 +73,7 @@ def commands() -> Iterator[tuple[list[str], Any]]:
 
 
 def _below(words: list[str], group: Any) -> Iterator[tuple[list[str], Any]]:
-    context = group.make_context(" ".join(words), [], resilient_parsing=True)
+    context = _context(words, group)
     for name in group.list_commands(context):
         command = group.get_command(context, name)
         yield [*words, name], command

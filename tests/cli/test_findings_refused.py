@@ -64,7 +64,7 @@ def test_beds_that_agree_to_the_last_digit_show_nothing(program: Program) -> Non
     assert all(one["low"] is None for one in listed(program))
 
 
-def test_a_rate_without_the_last_pulls_says_of_which_days_it_is(program: Program) -> None:
+def test_a_rate_with_gaps_says_that_each_pull_counts_by_the_beds_it_has(program: Program) -> None:
     play(
         program,
         Plan(days=DAYS),
@@ -74,10 +74,9 @@ def test_a_rate_without_the_last_pulls_says_of_which_days_it_is(program: Program
 
     said = told(program)
 
-    # Half the beds lack day 42: it goes, and with it any word of how things stood then.
-    assert "- Still rising up to day 28, the last pull that is read here: by " in said
-    assert "day 42 left out: results missing]" in said.replace("days 42", "day 42")
-    assert "rising at the last pull" not in said
+    # Half the beds lack day 42: it counts by the beds that it has, and this is said.
+    assert "- Still rising at the last pull (day 42): by 0.792 mg/kg a day" in said
+    assert "[2 to 4 + 2 to 4 beds, within blocks; gaps: each pull by the beds that it has]" in said
 
 
 def test_beds_that_hold_what_the_control_holds_were_supplied_nothing(
