@@ -57,6 +57,7 @@ def new(
     if called in keeping.own(folder) and not replace:
         keeping.save(folder, called, "", False)  # refuses, before anything is asked
     proposal = proposing.propose(grid, answer, option_text("--lab", lab))
+    _refuse_unasked(say_ or [], proposal.asked)
     path = keeping.save(folder, called, proposal.text, replace)
     say(f"Written: {path}")
     for note in proposal.notes:
@@ -94,6 +95,16 @@ def _answers(said: list[str]) -> Answer:
         return ask_or_later(f"{question.text} (such as {question.example}; empty: later)") or None
 
     return answer
+
+
+def _refuse_unasked(said: list[str], asked: list[str]) -> None:
+    """An answer to a question that nobody asked is a slip in its key; raises UserMistake."""
+    known = {" ".join(key.split()).casefold() for key in asked}
+    for option in said:
+        key = " ".join(option.rpartition("=")[0].split())
+        if key.casefold() not in known:
+            hint = f"asked: {', '.join(asked)}" if asked else "leave it out"
+            raise UserMistake(f'nothing was asked that "{key}" answers', hint)
 
 
 def ask_or_later(question: str) -> str:

@@ -59,8 +59,21 @@ def limits_said(options: Sequence[str]) -> dict[str, str]:
             raise UserMistake(
                 f"--limit {option!r} is not NUTRIENT=LIMIT", "write it as --limit 'NO3-N=0.5'"
             )
-        found[chemistry.find_analyte(name)[0].name] = limit.strip()
+        found[chemistry.find_analyte(name)[0].name] = _above_zero(limit.strip(), option)
     return found
+
+
+def _above_zero(limit: str, option: str) -> str:
+    """A limit that is typed, with a point, whatever the laboratory writes; UserMistake."""
+    from logbook.trial import units
+
+    try:
+        number = units.number(limit, False)
+    except UserMistake as mistake:
+        raise UserMistake(f"--limit {option!r}: {mistake.message}", mistake.hint) from None
+    if number <= 0:
+        raise UserMistake(f"--limit {option!r}: a limit is above 0", "write it like 'NO3-N=0.5'")
+    return f"{number:f}"
 
 
 def number(applied: Applied, named: str | None, known: str | None) -> str | None:

@@ -440,6 +440,37 @@ def test_what_the_file_shows_is_not_asked(tmp_path: Path) -> None:
     assert 'dates = "day first"' in proposal.text
 
 
+# Layouts that are common practice, no source; all invented.
+TITLED = f"""Made-up Lab;;;;
+Report no;26-7;;;
+Client Sample;Lab no;NO3;P;pH
+;;mg/kg DM;mg/kg DM;(1:1)
+;;1 M KCl;Mehlich-3 ICP;water
+{A};900;44,3;21,5;7,2
+{B};901;88,6;32,4;6,4
+"""
+
+
+def test_a_title_is_no_header_and_all_between_it_and_the_data_is(tmp_path: Path) -> None:
+    proposal = proposed(tmp_path, TITLED)
+    assert proposal.open == []
+    assert "header = [3, 4, 5]" in proposal.text
+    assert 'number = "B2"' in proposal.text
+    assert 'sample = "Client Sample"' in proposal.text
+    found = results(tmp_path, TITLED, proposal.text)
+    assert [one.method for one in found[:3]] == ["1 M KCl", "Mehlich-3 ICP", "water 1:1"]
+
+
+def test_without_codes_the_data_begin_with_numbers(tmp_path: Path) -> None:
+    content = TITLED.replace(A, "one").replace(B, "two")
+    assert "header = [3, 4, 5]" in proposed(tmp_path, content).text
+
+
+def test_a_row_of_a_mistyped_code_is_data(tmp_path: Path) -> None:
+    content = TITLED.replace(f"{A};900;44,3;21,5;7,2", "3479ACDX;900;ND;ND;ND")
+    assert "header = [3, 4, 5]" in proposed(tmp_path, content).text
+
+
 def test_a_file_without_a_table(tmp_path: Path) -> None:
     with pytest.raises(BadData, match="no table of results was found"):
         proposed(tmp_path, "Dear grower,thank you\nall,is well\n")

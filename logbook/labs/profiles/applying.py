@@ -20,7 +20,7 @@ from logbook.labs.dates import read_date
 from logbook.labs.grid import Grid, control_character, letters, shown
 from logbook.labs.importer import Parsed, parse_understood
 from logbook.labs.marks import Marks
-from logbook.labs.profiles.content import ASKED, FILE_NAME, Profile
+from logbook.labs.profiles.content import ASKED, FILE_NAME, NUMBERED, Profile
 from logbook.labs.profiles.finding import Found, find
 from logbook.labs.profiles.mapping import Making, Mapped
 from logbook.trial import codes, contents, qualifiers, units
@@ -92,6 +92,9 @@ def _number(profile: Profile, grid: Grid, path: str, found: Found) -> str:
     else:
         # "Report no.: 26-114" is 26-114; "26:114" stays what it is.
         text = _LABEL.sub("", _cell(profile.number, grid, found, "the report's number"))
+        label = NUMBERED.match(text)
+        if label and any(map(str.isdigit, text[label.end() :])):
+            text = text[label.end() :]
     number = " ".join(text.split())
     if control_character(number) or len(number) > MOST_TEXT:
         what = f"{shown(number)} cannot be the number of a report"

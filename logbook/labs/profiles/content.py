@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from fractions import Fraction
@@ -16,6 +17,12 @@ FORMAT = 1
 SUFFIX = ".toml"
 ORDERS = ("year first", "day first", "month first")
 ASKED, FILE_NAME = "asked", "file name"
+# What stands before a report's number: "Report no. 26-114", "Certificate of analysis: 26-20".
+NUMBERED = re.compile(
+    r"\s*(?:(?:work|lab|laboratory|test|analysis|soil)\s+)*(?:report|order|job|certificate)\b"
+    r"(?:\s+of\s+analysis)?\s*(?:(?:no|nr|number|id)\b|#)?[.:\s]*",
+    re.IGNORECASE,
+)
 
 
 @dataclass(frozen=True)
@@ -25,7 +32,8 @@ class Measure:
     `title` is the joined heading of its column, or how the rows of a long layout name it; `at`
     names the column by its letters instead. `method` is the full name with ratio and detection;
     where it or the unit is empty, the rows of a long layout say it.
-    `limit` is the laboratory's own for this column, as written. `to_dry`: moist contents are made
+    `limit` is the laboratory's own for this column, as written, or the heading of a column of a
+    wide layout that has it for each sample. `to_dry`: moist contents are made
     dry ones with each sample's own moisture. `optional`: a report may lack it.
     """
 

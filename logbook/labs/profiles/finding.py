@@ -8,6 +8,7 @@ from dataclasses import dataclass, field, fields
 from logbook.errors import Problem
 from logbook.labs.grid import Grid, letters, shown
 from logbook.labs.profiles.content import Layout, Measure, Profile, Roles
+from logbook.labs.profiles.numbers import is_number
 
 _AT = "at "
 _MOST_NAMED = 20
@@ -15,11 +16,15 @@ _MOST_NAMED = 20
 
 @dataclass
 class Found:
-    """Places in a grid: `titles` by column, columns by role and by measure, rows of data."""
+    """Places in a grid: `titles` by column, columns by role and by measure, rows of data.
+
+    `limits`: the column that has the limits of another, by that one's number.
+    """
 
     titles: list[str]
     roles: dict[str, int] = field(default_factory=dict)
     measures: list[tuple[Measure, int]] = field(default_factory=list)
+    limits: dict[int, int] = field(default_factory=dict)
     skipped: list[int] = field(default_factory=list)
     rows: list[int] = field(default_factory=list)
     problems: list[Problem] = field(default_factory=list)
@@ -39,7 +44,7 @@ def find(profile: Profile, grid: Grid) -> Found:
     if not found.rows and not found.problems:
         remedy = "check [layout] header, first and end of the profile"
         found.problems.append(Problem(grid.place(), "there is no row of data", remedy))
-    used = {*found.roles.values(), *(column for _, column in found.measures)}
+    used = _used(found)
     last = found.rows[-1] if found.rows else -1
     inside = {grid.where(flaw.row, flaw.column) for flaw in grid.flaws if flaw.row <= last}
     refusals = grid.refusals(used, found.rows[0] if found.rows else 0)
@@ -134,6 +139,7 @@ def _measures(found: Found, profile: Profile, grid: Grid) -> None:
         column = _column(found, grid, measure.title, measure.at)
         if isinstance(column, int):
             found.measures.append((measure, column))
+            _limit(found, profile, grid, measure, column)
         elif column is not None:
             found.problems.append(column)
         elif not measure.optional:
@@ -141,9 +147,27 @@ def _measures(found: Found, profile: Profile, grid: Grid) -> None:
             found.problems.append(_missing(found, grid, name, "[[column]]"))
 
 
+def _limit(found: Found, profile: Profile, grid: Grid, measure: Measure, column: int) -> None:
+    """The column of a measure's limits, where `limit` of the profile is its heading."""
+    if not measure.limit or is_number(measure.limit, profile.decimal):
+        return
+    place = _column(found, grid, measure.limit)
+    if isinstance(place, int) and place != column:
+        found.limits[column] = place
+    elif isinstance(place, Problem):
+        found.problems.append(place)
+    else:
+        found.problems.append(_missing(found, grid, measure.limit, "[[column]] limit"))
+
+
+def _used(found: Found) -> set[int]:
+    measured = {column for _, column in found.measures}
+    return {*found.roles.values(), *measured, *found.limits.values()}
+
+
 def _others(found: Found, profile: Profile, grid: Grid) -> None:
     """Columns to skip; any other that is not named is refused: it may be a nutrient."""
-    used = {*found.roles.values(), *(column for _, column in found.measures)}
+    used = _used(found)
     for name in profile.skip:
         wanted = _same(name)
         for column, title in enumerate(found.titles):

@@ -9,6 +9,7 @@ from itertools import pairwise
 
 from logbook.labs.columns import ROLES
 from logbook.labs.grid import Grid
+from logbook.labs.marks import Marks
 from logbook.labs.profiles.finding import titles_of
 from logbook.labs.profiles.words import Said, understood
 from logbook.trial import codes
@@ -88,13 +89,20 @@ def is_result(title: str, said: Said) -> bool:
     return bool(said.nutrients) and not _NO_RESULT.search(title)
 
 
+def is_limit(said: Said) -> bool:
+    """True for a heading of a column of limits: it says no more beside nutrient and unit."""
+    return _plain(" ".join(said.others)) in _NAMES["limit"]
+
+
 def _result_columns(
     titles: Sequence[str], said: Sequence[Said], roles: dict[str, int]
 ) -> list[int]:
     return [
         column
         for column, title in enumerate(titles)
-        if column not in roles.values() and is_result(title, said[column])
+        if column not in roles.values()
+        and is_result(title, said[column])
+        and not is_limit(said[column])
     ]
 
 
@@ -118,23 +126,59 @@ def _score(row: Sequence[str]) -> int:
 def _extended(grid: Grid, base: int) -> list[int]:
     """The header's rows around the one with most headings: groups above, units below."""
     header = [base]
-    while len(header) < _MOST_HEADER and header[-1] + 1 < len(grid.rows):
-        row = grid.rows[header[-1] + 1]
-        labels = [cell for cell in row if cell.strip()]
-        if not labels or not all(_is_label(cell) for cell in labels):
+    titles = [" ".join(cell.split()) for cell in grid.rows[base]]
+    said = [understood([title]) for title in titles]
+    roles = _roles(titles, [[title] for title in titles])
+    results = _result_columns(titles, said, roles) or [
+        column for role, column in roles.items() if role == "value"
+    ]
+    end = _data_begin(grid, base, results, roles.get("sample"))
+    for place in range(base + 1, len(grid.rows) if end is None else end):
+        labels = [cell for cell in grid.rows[place] if cell.strip()]
+        # With data in sight all that stands above them is header, else only what says units.
+        sure = all(_is_label(cell) for cell in labels) if end is None else True
+        if len(header) >= _MOST_HEADER or (end is None and not labels) or not sure:
             break
-        header.append(header[-1] + 1)
+        header += [place] if labels else []
     while len(header) < _MOST_HEADER and header[0] > 0:
-        row = grid.rows[header[0] - 1]
-        cells = [column for column, cell in enumerate(row) if cell.strip()]
-        # Over the name of a role there is no second heading, but a line such as "Report no. 26".
-        cells = [column for column in cells if not _is_role(grid.rows[base][column])]
-        over = [column for column in cells if grid.rows[base][column].strip()]
-        heads = sum(_is_role(row[column]) for column in cells)
-        if not (heads or (len(over) >= 2 and not any(":" in row[column] for column in cells))):
+        if not _is_group(grid, grid.rows[header[0] - 1], base, results):
             break
         header.insert(0, header[0] - 1)
     return header
+
+
+def _is_group(grid: Grid, row: Sequence[str], base: int, results: Sequence[int]) -> bool:
+    """True for a header row over the base: not for a title, nor for a label with its value."""
+    for label, value in pairwise(row):
+        if label.strip() and (_is_role(label) and any(map(str.isdigit, value))):
+            return False
+    cells = [column for column, cell in enumerate(row) if cell.strip()]
+    # Over the name of a role there is no second heading, but a line such as "Report no. 26".
+    cells = [column for column in cells if not _is_role(grid.rows[base][column])]
+    over = [column for column in cells if grid.rows[base][column].strip()]
+    heads = sum(_is_role(row[column]) for column in cells)
+    plain = not any(":" in row[column] for column in cells)
+    # A row of names over another of units: then the base has no result of its own.
+    many = [column for column in over if column in results or not results]
+    return heads >= 2 or (len(many) >= 2 and plain)
+
+
+def _data_begin(grid: Grid, base: int, results: Sequence[int], sample: int | None) -> int | None:
+    """The first row below a heading that is one of data; None where none is found in sight."""
+    for place in range(base + 1, min(len(grid.rows), base + _LOOKED_AT)):
+        row = grid.rows[place]
+        if _has_code(row):
+            return place
+        named = sample is not None and any(map(str.isdigit, row[sample]))
+        filled = [row[column] for column in results if row[column].strip()]
+        numbers = [cell for cell in filled if _is_number(cell) or Marks().words(cell) is not None]
+        if (
+            filled
+            and (named or 2 * len(numbers) > len(filled))
+            and any(cell.strip() != "-" for cell in numbers or filled)
+        ):
+            return place
+    return None
 
 
 def _is_label(cell: str) -> bool:
@@ -150,16 +194,14 @@ def _is_spread(grid: Grid, header: Sequence[int]) -> bool:
     if len(header) < 2 or grid.merged:
         return False
     upper, last = grid.rows[header[0]], grid.rows[header[-1]]
-    filled = [column for column, cell in enumerate(upper) if cell.strip()]
-    gaps = (
-        sum(
-            not upper[column].strip() and bool(last[column].strip())
-            for column in range(filled[0], len(upper))
-        )
-        if filled
-        else 0
-    )
-    return gaps > 0 and not any(_is_role(upper[column]) for column in filled)
+    left, found = "", False
+    for column, cell in enumerate(upper):
+        left = cell.strip() or left
+        if left and not cell.strip() and last[column].strip():
+            if _is_role(left):
+                return False
+            found = True
+    return found
 
 
 def _parts(grid: Grid, header: Sequence[int], spread: bool) -> list[list[str]]:

@@ -108,7 +108,7 @@ class Making:
                 continue
             kind = self._kind(number, measure, at, column, basis=basis)
             if kind is not None:
-                self._add(at, column, kind, cell, self._limit(measure, ""), tail)
+                self._add(at, column, kind, cell, self._limit(measure, at, column), tail)
 
     def _fill_long(self, at: int, tail: list[str]) -> None:
         named = self._text(at, "nutrient")
@@ -126,7 +126,7 @@ class Making:
         texts = {role: self._text(at, role) for role in ("unit", "method", "basis")}
         kind = self._kind(number, measure, at, self.found.roles["nutrient"], **texts)
         if kind is not None:
-            limit = self._limit(measure, self._text(at, "limit"))
+            limit = self._text(at, "limit") or self._limit(measure, at)
             value = _with_sign(cell.strip(), sign, self.marks)
             self._add(at, self.found.roles["value"], kind, value, limit, tail)
 
@@ -148,10 +148,20 @@ class Making:
         self.rows.append([self._text(at, "sample"), *kind, cell, limit, *tail])
         self.places.append((at, column))
 
-    def _limit(self, measure: Measure, own: str) -> str:
-        """The laboratory's limit: of the row, said beside the file, or of the column."""
+    def _limit(self, measure: Measure, at: int, column: int | None = None) -> str:
+        """The laboratory's limit: of a column of limits, said beside the file, or of the profile.
+
+        What is said beside the file has a point, whatever the laboratory's decimal mark.
+        """
         said = self.limits.get(measure.analyte.name, "")
-        return own or said or measure.limit
+        if said and "." in said:
+            # One zero more, so that no three decimals look like a group of thousands.
+            said = f"{said}0".replace(".", self.marks.decimal)
+        place = None if column is None else self.found.limits.get(column)
+        if place is None:
+            return said or measure.limit
+        own = self.grid.rows[at][place].strip()
+        return said if self.marks.is_nothing(own) else own
 
     def _kind(
         self,

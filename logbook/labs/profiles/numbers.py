@@ -5,10 +5,13 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 
+from logbook.errors import UserMistake
 from logbook.labs.grid import Grid
 from logbook.labs.marks import THOUSANDS
+from logbook.trial import units
 
 _BOTH = re.compile(
     r"[<>]?\s*\d{1,3}(?P<group>[.,' \u00a0\u202f])\d{3}(?:(?P=group)\d{3})*(?P<point>[.,])\d+"
@@ -34,6 +37,13 @@ class Written:
     def mark(self) -> str:
         """The thousands mark itself."""
         return THOUSANDS.get(self.thousands, "")
+
+
+def is_number(text: str, decimal: str) -> bool:
+    """True for a number as a profile writes it, whose decimal mark may be open ("")."""
+    with suppress(UserMistake):
+        return bool(units.number(text, {"": None}.get(decimal, decimal == ",")) > 0)
+    return False
 
 
 def written_as(cells: Sequence[str], grid: Grid) -> Written:

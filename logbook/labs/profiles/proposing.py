@@ -7,7 +7,6 @@ under which it can be answered; without an answer it is a commented line of the 
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field
@@ -17,7 +16,8 @@ from logbook.labs import dates
 from logbook.labs.grid import Grid, letters
 from logbook.labs.marks import NOTHING, Marks
 from logbook.labs.profiles import writing
-from logbook.labs.profiles.header import Block, find_block, is_result
+from logbook.labs.profiles.content import NUMBERED
+from logbook.labs.profiles.header import Block, find_block, is_limit, is_result
 from logbook.labs.profiles.numbers import Written, written_as
 from logbook.labs.profiles.words import Said, understood
 from logbook.labs.profiles.writing import Lines
@@ -25,7 +25,6 @@ from logbook.trial import chemistry, qualifiers, units
 from logbook.trial.chemistry import Analyte
 
 _EXCHANGED = {"Ca", "Mg", "K", "Na", "Al"}
-_NUMBERED = re.compile(r"\s*(?:report|order|job|certificate)\s*(?:no|nr|number|id|#)?\.?\s*:?\s*")
 _MOST_QUESTIONS = 200
 Answer = Callable[["Question"], str | None]
 
@@ -41,12 +40,16 @@ class Question:
 
 @dataclass
 class Proposal:
-    """The text of a profile, the questions that are still open, and what was noticed."""
+    """The text of a profile, the questions that are still open, and what was noticed.
+
+    `asked` are the keys of all questions, answered or not.
+    """
 
     text: str
     open: list[Question]
     skipped: list[str]
     notes: list[str] = field(default_factory=list)
+    asked: list[str] = field(default_factory=list)
 
 
 def propose(grid: Grid, answer: Answer, lab: str | None) -> Proposal:
@@ -70,6 +73,8 @@ class _Proposing:
     def __init__(self, grid: Grid, block: Block, answer: Answer, lab: str | None) -> None:
         self.grid, self.block, self.answer = grid, block, answer
         self.open: list[Question] = []
+        self.asked: list[str] = []
+        self.limits: dict[int, str] = {}
         self.skipped: list[str] = []
         self.notes: list[str] = []
         self.lab = lab or self.ask(Question("lab", "which laboratory is it?", "NAME"))
@@ -80,6 +85,7 @@ class _Proposing:
 
     def ask(self, question: Question) -> str | None:
         """The answer, or None and the question stays open."""
+        self.asked.append(question.key)
         if question in self.open or len(self.open) >= _MOST_QUESTIONS:
             return None
         said = self.answer(question)
@@ -93,7 +99,8 @@ class _Proposing:
         sections += [self._skip(), self._marks()]
         about = f"Profile proposed from {self.grid.file}. Check it before it is used."
         text = writing.text(self.lab, sections, about)
-        return Proposal(text, self.open, self.skipped, self.notes)
+        asked = list(dict.fromkeys(self.asked))
+        return Proposal(text, self.open, self.skipped, self.notes, asked)
 
     def _results(self) -> list[tuple[int, str, Said]]:
         """Columns with measurements; the others that no role has are skipped."""
@@ -105,12 +112,24 @@ class _Proposing:
             if self.block.long:
                 self.skipped.append(title)
                 continue
+            if found and found[-1][0] == column - 1 and self._limits(found[-1], column):
+                continue
             share = "%" in said.units and bool(_EXCHANGED & set(said.nutrients))
             if is_result(title, said) and not share and not self._are_words(column):
                 found.append((column, title, said))
             else:
                 self.skipped.append(title)
         return found
+
+    def _limits(self, before: tuple[int, str, Said], column: int) -> bool:
+        """True for a column of the limits of the one to its left, which is kept as that."""
+        title, said = self.block.titles[column], self.block.said[column]
+        same = not said.nutrients or said.one_nutrient == before[2].one_nutrient
+        if not (is_limit(said) and same):
+            return False
+        own = self.block.titles.count(title) == 1
+        self.limits[before[0]] = title if own else f"at {letters(column)}"
+        return True
 
     def _are_words(self, column: int) -> bool:
         """True for a column of ratings and other words: cells, and none with a digit."""
@@ -194,12 +213,12 @@ class _Proposing:
         for place in range(self.block.header[0]):
             row = self.grid.rows[place]
             for column, cell in enumerate(row):
-                found = _NUMBERED.match(cell.lower())
-                if not found or not cell.strip():
+                found = NUMBERED.match(cell)
+                if not found:
                     continue
                 rest = cell[found.end() :].strip()
                 at = column if rest else column + 1
-                if any(map(str.isdigit, rest)) or (
+                if (any(map(str.isdigit, rest)) and " " not in rest) or (
                     not rest and at < len(row) and any(map(str.isdigit, row[at]))
                 ):
                     lines.put("number", f"{letters(at)}{self.grid.lines[place]}")
@@ -210,7 +229,7 @@ class _Proposing:
     def _usual(self) -> list[Lines]:
         """The basis, once for all columns that do not say their own."""
         lines = Lines("usual")
-        contents = [said for _, _, said in self.columns if not said.bases]
+        contents = [said for _, _, said in self.columns if not said.bases and _has_basis(said)]
         if "basis" in self.block.roles or (not contents and not self.block.long):
             lines.put("basis", "dry" if "basis" in self.block.roles else None)
             return [lines]
@@ -251,6 +270,8 @@ class _Proposing:
         self._method(lines, said, key, analyte)
         if len(set(said.bases)) == 1:
             lines.put("basis", said.bases[0])
+        if column is not None:
+            lines.put("limit", self.limits.get(column))
         if said.others:
             self.notes.append(f"{key!r}: not understood and passed over: {' '.join(said.others)}")
         return lines
@@ -310,6 +331,9 @@ class _Proposing:
         if len(dict.fromkeys(map(chemistry.method_name, said.methods))) == 1:
             lines.put("method", chemistry.method_name(said.methods[0]))
         elif not (self.block.long and "method" in self.block.roles):
+            form = said.one_nutrient
+            if analyte is None and chemistry.is_ambiguous(form):
+                analyte = chemistry.find_analyte(chemistry.readings(form)[-1])[0]
             name = analyte.name if analyte else key
             text = f"by which method is {key!r} measured?"
             self._answered(lines, "method", key, text, _USUAL.get(name, "Mehlich-3"))
@@ -335,11 +359,18 @@ class _Proposing:
         return lines
 
 
+def _has_basis(said: Said) -> bool:
+    """False for what is the same on the dry and on the moist soil, such as a pH."""
+    with suppress(UserMistake):
+        return chemistry.find_analyte(said.one_nutrient)[0].dimension == "content"
+    return True
+
+
 # Examples only, beside a question: what is common for a nutrient.
 _USUAL = {
     "nitrate-N": "1 M KCl", "ammonium-N": "1 M KCl", "pH": "water", "EC": "water",
     "OM": "loss on ignition", "total-N": "dry combustion", "organic-C": "dry combustion",
-    "CEC": "ammonium acetate",
+    "CEC": "ammonium acetate", "Cl": "water", "sulfate-S": "0.01 M CaCl2",
 }  # fmt: skip
 
 

@@ -16,6 +16,7 @@ from logbook.labs.grid import control_character
 from logbook.labs.marks import NOTHING, THOUSANDS
 from logbook.labs.profiles import content
 from logbook.labs.profiles.content import Layout, Measure, Profile, Roles
+from logbook.labs.profiles.numbers import is_number
 from logbook.labs.profiles.section import Section, parsed
 from logbook.trial import chemistry, contents, methods, qualifiers, units
 from logbook.trial.chemistry import Analyte
@@ -50,6 +51,8 @@ def read(data: bytes, file: str, name: str) -> Profile:
     common = _common(usual)
     in_rows = [role for role in ("unit", "method") if getattr(roles, role)]
     found = [_measure(row, common, in_rows) for row in top.rows("column")]
+    for row in top.rows("column"):
+        _check_limit(row, about["decimal"], layout.long)
     measures = tuple(one for one in found if one is not None)
     if not measures and not top.findings.problems:
         remedy = "describe each nutrient in a section that begins with [[column]]"
@@ -224,6 +227,20 @@ def _measure(row: Section, common: dict[str, Any], in_rows: Collection[str]) -> 
     return Measure(
         title, nutrient, unit, method, basis or "dry", known, limit, at, to_dry, optional
     )
+
+
+def _check_limit(row: Section, decimal: str, long: bool) -> None:
+    """A limit is a number; of a wide layout it may be the heading of a column."""
+    said = row.text("limit") if isinstance(row.table.get("limit"), str) else ""
+    if not said or is_number(said, decimal):
+        return
+    if long:
+        remedy = "write a number; a column of limits is named in [columns] limit"
+        row.problem("limit", "this is no number above 0", remedy)
+    elif not any(map(str.isalpha, said)) or said[0] in "<>≤≥":
+        mark = f"with the decimal mark {decimal}" if decimal else "such as 0.5"
+        remedy = f"write it {mark}, without a sign, or the heading of the column of limits"
+        row.problem("limit", "this is no number above 0", remedy)
 
 
 def _nutrient(text: str) -> tuple[Analyte, Fraction]:

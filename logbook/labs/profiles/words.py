@@ -89,7 +89,7 @@ def _sort(said: Said, text: str) -> bool:
     lowered = text.lower()
     if is_unit(text):
         said.units.append(text)
-    elif chemistry.is_method(text):
+    elif chemistry.is_method(text) or lowered == "water":
         said.methods.append(text)
     elif _RATIO.match(text) and _is_ratio(text):
         said.ratios.append(text)
