@@ -123,7 +123,7 @@ def checked_twice(
 
 def notes_on(store: Any, about: Setting, results: Sequence[Result]) -> list[str]:
     """What the book knows about these results that a person should, too."""
-    of_series = [*_unlike(about, results), *_strangers(about, results)]
+    of_series = [*_unlike(about, results), *_moist(results), *_strangers(about, results)]
     return [
         *of_series, *_zeros(store, results), *_flagged(results), *not_meant(store, results)
     ]  # fmt: skip
@@ -172,6 +172,16 @@ def _unlike(about: Setting, results: Iterable[Result]) -> list[str]:
         "its own"
         for analyte, method, own in sorted(found)
     ]
+
+
+def _moist(results: Iterable[Result]) -> list[str]:
+    """Contents of the moist soil, which no curve puts beside those of the dry one."""
+    found = sorted({one.analyte for one in results if one.basis == "moist"})
+    if not found:
+        return []
+    stand = "it stands in a series of its" if len(found) == 1 else "they stand in series of their"
+    named = ", ".join(found)
+    return [f"{named} on the moist soil (as received), not on the dry: {stand} own"]
 
 
 def _strangers(about: Setting, results: Iterable[Result]) -> list[str]:

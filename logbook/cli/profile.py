@@ -81,6 +81,7 @@ def _answers(said: list[str]) -> Answer:
     from logbook.labs.profiles.proposing import answers
 
     found: dict[str, str] = {}
+    told: list[str] = []
     for option in said:
         key, equals, text = option.rpartition("=")
         if not equals or not key.strip() or not text.strip():
@@ -92,6 +93,9 @@ def _answers(said: list[str]) -> Answer:
         given = by_option(question)
         if given or not sys.stdin.isatty():
             return given
+        if question.key.startswith("mark ") and not told:
+            told.append(question.key)
+            tell(_meanings())
         return ask_or_later(f"{question.text} (such as {question.example}; empty: later)") or None
 
     return answer
@@ -118,11 +122,20 @@ def _open(name: str, questions: list[Question]) -> BadData:
     problems = [
         Problem(f"{name}.toml", one.text, f"--say '{one.key}={one.example}'") for one in questions
     ]
+    if any(one.key.startswith("mark ") for one in questions):
+        problems.append(Problem("", _meanings()))
     return BadData(
         f"the report does not say {several} that the profile needs",
         problems,
         "complete the lines 'open' in the file, or run it again with --say and --replace",
     )
+
+
+def _meanings() -> str:
+    """The words that a mark may stand for."""
+    from logbook.labs.profiles.proposing import MEANINGS
+
+    return f"A mark means one or more of: {', '.join(MEANINGS)}"
 
 
 def _check(name: str) -> None:
@@ -193,10 +206,10 @@ def list_(json: Annotated[bool, typer.Option("--json", help="For programs.")] = 
         as_json({"folder": str(folder), "profiles": own, "examples": examples})
         return
     for name in own:
-        say(f"{name}  {_lab(name)}")
+        tell(f"{name}  {_lab(name)}", 2)
     for name in examples:
-        say(f"{name}  {_lab(name)}, an example")
-    say(f"Yours are in {folder}")
+        tell(f"{name}  {_lab(name)}, an example", 2)
+    tell(f"Yours are in {folder}", 2)
 
 
 def _lab(name: str) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -9,7 +10,7 @@ from typing import TYPE_CHECKING
 
 from logbook.cli import profiled
 from logbook.cli.laboratory import Setting, refused
-from logbook.errors import BadData, Problem, UserMistake
+from logbook.errors import BadData, LogbookError, Problem, UserMistake
 from logbook.report.terminal.progress import bar
 from logbook.study.reports import Answers
 
@@ -89,13 +90,41 @@ def source(file: File, profile: str | None, limits: Sequence[str], said: Said) -
     if profile is None:
         if limits:
             raise UserMistake("--limit goes with --profile", "or write <LIMIT into the file")
-        return Source(*_table(file))
+        try:
+            found = Source(*_table(file))
+        except BadData:
+            refuse_layout(file)
+            raise
+        if found.torn or not found.codes:
+            refuse_layout(file)
+        return found
     if said.methods or said.skip:
         option = "--method" if said.methods else "--skip"
         raise UserMistake(f"{option} does not go with --profile", "the profile says it")
     opened = (file.path, file.sheet, file.encoding)
     known, applied, table = profiled.read(*opened, profile, limits)
     return Source(table, (), applied, known.lab)
+
+
+def refuse_layout(file: File) -> None:
+    """Refuse in one sentence a file whose table has no plain header in its first row; UserMistake.
+
+    Its cells under a title would each be a problem, and none of them is what is wrong.
+    """
+    from logbook.labs.profiles.header import find_block
+    from logbook.labs.reader import read_grid, shown
+
+    try:
+        grid = read_grid(file.path, sheet=file.sheet, encoding=file.encoding)
+    except LogbookError:
+        return
+    block = find_block(grid)
+    first = next((at for at, row in enumerate(grid.rows) if any(map(str.strip, row))), 0)
+    if block is None or block.header == (first,):
+        return
+    name, path = shown(file.path.name)[1:-1], str(file.path)
+    named = shlex.quote(path) if path.isprintable() else "FILE"
+    raise UserMistake(f"{name}: this layout needs a profile: logbook lab profile new {named}")
 
 
 def _table(file: File) -> tuple[Table, list[Problem]]:

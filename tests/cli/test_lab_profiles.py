@@ -172,6 +172,9 @@ WRONG = [
     (["--profile", "mine", "--method", "P=x"], "--method does not go with --profile"),
     (["--profile", "mine", "--skip", "P"], "--skip does not go with --profile"),
     (["--limit", "P=1"], "--limit goes with --profile"),
+    (["--profile", "mine", "--limit", "P=0,5"], "--limit 'P=0,5': "),
+    (["--profile", "mine", "--limit", "P=x"], "--limit 'P=x': "),
+    (["--profile", "mine", "--limit", "P=0"], "--limit 'P=0': a limit is above 0"),
     (["--profile", "mine", "--limit", "P"], "--limit 'P' is not NUTRIENT=LIMIT"),
     (["--profile", "mine", "--limit", "snow=1"], "'snow' is not a nutrient this program knows"),
     (["--profile", "example-fen"], "there is no cell 'Sample'"),
@@ -270,6 +273,53 @@ def test_a_wrong_answer_is_refused_with_its_line(
     )  # fmt: skip
     assert said.code == 2
     assert "is computed from another extractant's value" in said.err
+
+
+def test_an_answer_to_nothing_that_was_asked_is_refused(
+    pulled: tuple[Program, list[str]], folder: Path
+) -> None:
+    program, codes = pulled
+    (program.folder / "first.csv").write_text(f"Sample,P (ppm)\n{codes[0]},4 J\n{codes[1]},5\n")
+    words = ("lab", "profile", "new", "first.csv", "--lab", "Fen", "--say")
+    said = program(*words, "bogus=1", on=ON)
+    assert (said.code, said.out) == (2, "")
+    assert 'nothing was asked that "bogus" answers' in said.err
+    assert "asked: basis, method of P (ppm), mark J" in said.err
+    assert not (folder / "first.toml").exists()
+    said = program(*words, "basis=dry", on=ON)
+    assert said.err.count("below-reporting") == 1
+
+
+def test_a_layout_that_needs_a_profile_is_one_sentence(pulled: tuple[Program, list[str]]) -> None:
+    program, codes = pulled
+    rows = [f"{code};1;2,5" for code in codes]
+    text = "\n".join(["Made-up Lab;;", "Sample;No;NO3-N", ";;mg/kg", *rows, ""])
+    (program.folder / "own.csv").write_text(text)
+    said = program("lab", "import", "own.csv", on=ON)
+    assert (said.code, said.out) == (2, "")
+    assert said.err.splitlines() == [
+        "Error: own.csv: this layout needs a profile: logbook lab profile new own.csv"
+    ]
+
+
+def test_contents_of_the_moist_soil_are_told_as_a_series_of_their_own(
+    pulled: tuple[Program, list[str]],
+) -> None:
+    program, codes = pulled
+    lines = ["sample,nutrient,value,unit,method,basis"]
+    lines += [f"{codes[0]},NO3-N,10,mg/kg,1 M KCl,as received"]
+    (program.folder / "wet.csv").write_text("\n".join(lines) + "\n")
+    said = program.must("lab", "import", "wet.csv", "--lab", "L", on=ON)
+    text = " ".join(said.out.split())
+    assert (
+        "nitrate-N on the moist soil (as received), not on the dry: it stands in a series" in text
+    )
+
+
+def test_the_list_fits_eighty_columns(program: Program, folder: Path) -> None:
+    listed = program.must("lab", "profile", "list", on=ON).out
+    folder_line = str(folder)
+    assert all(len(line) <= 80 for line in listed.splitlines() if folder_line not in line)
 
 
 def test_list_and_show(program: Program, folder: Path) -> None:

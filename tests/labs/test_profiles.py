@@ -471,6 +471,64 @@ def test_a_row_of_a_mistyped_code_is_data(tmp_path: Path) -> None:
     assert "header = [3, 4, 5]" in proposed(tmp_path, content).text
 
 
+def test_the_basis_is_asked_where_a_content_does_not_say_it(tmp_path: Path) -> None:
+    one = TITLED.replace(";;mg/kg DM;mg/kg DM", ";;mg/kg DM;mg/kg")
+    assert [question.key for question in proposed(tmp_path, one).open] == ["basis"]
+
+
+LIMITED = f"""Certificate 26-20,,,,
+Sample ID,NO3-N,,P,
+,Result,RL,Result,RL
+,mg/kg,mg/kg,mg/kg,mg/kg
+,1 M KCl,,Olsen,
+{A},8.1,0.5,30,2
+{B},ND,0.5,ND,
+"""
+
+
+def test_a_column_of_limits_beside_each_value(tmp_path: Path) -> None:
+    proposal = proposed(tmp_path, LIMITED, basis="dry")
+    assert (proposal.open, proposal.skipped) == ([], [])
+    assert 'limit = "NO3-N RL mg/kg"' in proposal.text
+    made = applied(tmp_path, LIMITED, proposal.text, P="2.125")
+    assert (made.number, made.problems) == ("26-20", [])
+    found = results(tmp_path, LIMITED, proposal.text, P="2.125")
+    limits = [(one.value, one.limit) for one in found]
+    assert [tuple(map(str, one)) for one in limits] == [
+        ("8.1", "None"), ("30", "None"), ("None", "0.5"), ("None", "2.125"),
+    ]  # fmt: skip
+
+
+def test_limits_that_are_none(tmp_path: Path) -> None:
+    text = SMALL + P
+    for limit, what in (("<0.5", "this is no number above 0"), ("0", "no number above 0")):
+        assert any(what in one for one in refused(f'{text}limit = "{limit}"\n'))
+    made = applied(tmp_path, f"ID,P\n{A},4\n", f'{text}limit = "bogus"\n')
+    (problem,) = made.problems
+    assert "there is no column 'bogus' ([[column]] limit of the profile)" in problem.what
+
+
+def test_a_limit_said_beside_a_file_of_decimal_commas_has_a_point(tmp_path: Path) -> None:
+    content = f"ID;P\n{A};ND\n{B};4,5\n"
+    (found, _) = results(tmp_path, content, SMALL + P, P="0.5")
+    assert str(found.limit) == "0.5"
+
+
+@pytest.mark.parametrize(
+    ("cell", "number"),
+    [("Certificate 26-20", "26-20"), ("Report No. 7", "7"), ("Reporting-7", "Reporting-7")],
+)
+def test_the_number_has_no_label(tmp_path: Path, cell: str, number: str) -> None:
+    profile = f'{SMALL}{P}[report]\nnumber = "A1"\n'.replace("[1]", "[2]")
+    assert applied(tmp_path, f"{cell},\nID,P\n{A},4\n", profile).number == number
+
+
+def test_the_example_of_a_method_fits_its_nutrient(tmp_path: Path) -> None:
+    content = f"Sample,Nitrate (mg/kg)\n{A},4\n{B},5\n"
+    (method,) = [one for one in proposed(tmp_path, content).open if "method of" in one.key]
+    assert method.example == "1 M KCl"
+
+
 def test_a_file_without_a_table(tmp_path: Path) -> None:
     with pytest.raises(BadData, match="no table of results was found"):
         proposed(tmp_path, "Dear grower,thank you\nall,is well\n")

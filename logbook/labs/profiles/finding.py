@@ -75,15 +75,26 @@ def titles_of(grid: Grid, header: Sequence[int], spread: bool) -> list[str]:
     """A heading for each column: its cells of all header rows, one after the other."""
     rows = [[" ".join(cell.split()) for cell in grid.rows[place]] for place in header]
     if spread:
-        for upper in rows[:-1]:
-            for column in range(1, len(upper)):
-                if not upper[column] and rows[-1][column]:
-                    upper[column] = upper[column - 1]
+        _fill(rows)
     titles = []
     for cells in zip(*rows, strict=True):
         parts = [cell for place, cell in enumerate(cells) if cell and cell not in cells[:place]]
         titles.append(" ".join(parts))
     return titles
+
+
+def _fill(rows: list[list[str]]) -> None:
+    """Go on with the cell to the left in a blank of an upper row that has text below it.
+
+    A cell never goes on past the end of the one above it: a unit is not that of the next nutrient.
+    """
+    own = [[bool(cell) for cell in row] for row in rows]
+    for place, upper in enumerate(rows[:-1]):
+        for column in range(1, len(upper)):
+            below = any(row[column] for row in rows[place + 1 :])
+            begins = any(row[column] for row in own[:place])
+            if not upper[column] and below and not begins:
+                upper[column] = upper[column - 1]
 
 
 def _same(text: str) -> str:

@@ -116,11 +116,20 @@ def _is_role(text: str) -> bool:
 
 
 def _score(row: Sequence[str]) -> int:
-    """How many cells of a row are headings: of a role or a nutrient."""
-    return sum(
-        bool(cell.strip()) and (_is_role(cell) or bool(understood([cell]).nutrients))
-        for cell in row
-    )
+    """How many cells of a row are headings: of a nutrient, or of a role, each role once.
+
+    "Result, RL, Result, RL" stands below the names of nutrients and says less than they do.
+    """
+    roles: set[str] = set()
+    nutrients = 0
+    for cell in filter(str.strip, row):
+        plain = _plain(cell)
+        found = next((role for role, names in _NAMES.items() if plain in names), "")
+        if found:
+            roles.add(found)
+        else:
+            nutrients += bool(understood([cell]).nutrients)
+    return len(roles) + nutrients
 
 
 def _extended(grid: Grid, base: int) -> list[int]:
@@ -193,11 +202,11 @@ def _is_spread(grid: Grid, header: Sequence[int]) -> bool:
     """True if an upper row has blank cells that go on with the one to their left."""
     if len(header) < 2 or grid.merged:
         return False
-    upper, last = grid.rows[header[0]], grid.rows[header[-1]]
+    upper, lower = grid.rows[header[0]], [grid.rows[place] for place in header[1:]]
     left, found = "", False
     for column, cell in enumerate(upper):
         left = cell.strip() or left
-        if left and not cell.strip() and last[column].strip():
+        if left and not cell.strip() and any(row[column].strip() for row in lower):
             if _is_role(left):
                 return False
             found = True
@@ -245,12 +254,15 @@ def _is_number(cell: str) -> bool:
 
 
 def _rows(grid: Grid, first: int, results: Sequence[int]) -> tuple[list[int], list[int]]:
-    """Rows of data, to the last that has a number where results stand; and what is below them."""
+    """Rows of data, to the last that has a number where results stand, or a code; and those below."""
     rest = [
         place for place in range(first, len(grid.rows)) if any(map(str.strip, grid.rows[place]))
     ]
     with_numbers = [
-        place for place in rest if any(_is_number(grid.rows[place][column]) for column in results)
+        place
+        for place in rest
+        if any(_is_number(grid.rows[place][column]) for column in results)
+        or _has_code(grid.rows[place])
     ]
     last = with_numbers[-1] if with_numbers else first - 1
     return [one for one in rest if one <= last], [one for one in rest if one > last]

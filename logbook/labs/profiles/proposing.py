@@ -38,6 +38,10 @@ class Question:
     example: str
 
 
+# What a mark may mean, told once beside all questions about marks.
+MEANINGS = (*qualifiers.WORDS, NOTHING)
+
+
 @dataclass
 class Proposal:
     """The text of a profile, the questions that are still open, and what was noticed.
@@ -99,12 +103,11 @@ class _Proposing:
         sections += [self._skip(), self._marks()]
         about = f"Profile proposed from {self.grid.file}. Check it before it is used."
         text = writing.text(self.lab, sections, about)
-        asked = list(dict.fromkeys(self.asked))
-        return Proposal(text, self.open, self.skipped, self.notes, asked)
+        return Proposal(text, self.open, self.skipped, self.notes, list(dict.fromkeys(self.asked)))
 
     def _results(self) -> list[tuple[int, str, Said]]:
         """Columns with measurements; the others that no role has are skipped."""
-        found = []
+        found: list[tuple[int, str, Said]] = []
         for column, title in enumerate(self.block.titles):
             said = self.block.said[column]
             if column in self.block.roles.values() or not title:
@@ -349,11 +352,10 @@ class _Proposing:
         column = self.block.roles.get("qualifier")
         signs = [] if column is None else [self.grid.rows[row][column] for row in self.block.rows]
         for mark in strange_marks([*self.cells, *signs], self.numbers):
-            words = ", ".join((*qualifiers.WORDS, NOTHING))
-            text = f"what does the mark {mark} mean? One or more of: {words}"
-            said = self.ask(Question(f"mark {mark}", text, "estimated"))
+            question = Question(f"mark {mark}", f"what does the mark {mark} mean?", "estimated")
+            said = self.ask(question)
             if said is None:
-                lines.ask(writing.written(mark), f"what does the mark {mark} mean?", "estimated")
+                lines.ask(writing.written(mark), question.text, "estimated")
             else:
                 lines.put(mark, said)
         return lines
