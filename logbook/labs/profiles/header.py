@@ -254,7 +254,7 @@ def _is_number(cell: str) -> bool:
 
 
 def _rows(grid: Grid, first: int, results: Sequence[int]) -> tuple[list[int], list[int]]:
-    """Rows of data, to the last that has a number where results stand, or a code; and those below."""
+    """Rows of data, to the last that has a number as a result, or a code; and those below."""
     rest = [
         place for place in range(first, len(grid.rows)) if any(map(str.strip, grid.rows[place]))
     ]
