@@ -122,7 +122,7 @@ def _import(session: Session, about: Setting, job: _Job, dry_run: bool, json: bo
     if not json:
         _show_differences(table.file, plan)
     code, asked = None, 0
-    if plan.records and not dry_run:
+    if plan.writes and not dry_run:
         _confirm(table.file, plan, job.answers, json)
         code, plan, asked = _write(session, job, before, plan, _now(session, about))
     notes = [
@@ -134,7 +134,7 @@ def _import(session: Session, about: Setting, job: _Job, dry_run: bool, json: bo
         as_json({**_document(table.file, parsed, plan, notes, dry_run), "queries": asked})
         return
     _say_what_happened(table.file, plan, code)
-    if plan.records:
+    if plan.writes:
         laboratory.tell_notes(notes)
 
 
@@ -277,12 +277,12 @@ def _write(
         store: Any = book.connection.connection.driver_connection
         if views.count_entries(store) != before:
             now = job.plan(store)
-            if now.records and now.records != plan.records:
+            if now.writes and now.records != plan.records:
                 raise UserMistake(
                     f"{file}: the book changed meanwhile; nothing was written", "run it again"
                 )
             plan = now
-        if not plan.records:
+        if not plan.writes:
             return None, plan, 0
         reason = f"re-issued report {_numbers(plan)}" if plan.changed else None
         if plan.superseded_report:
@@ -298,10 +298,10 @@ def _write(
 
 def _say_what_happened(file: str, plan: Plan, code: str | None) -> None:
     count = len(plan.new) + len(plan.changed)
-    if not plan.records and plan.here:
+    if not plan.writes and plan.here:
         named = " and ".join(plan.here)
         tell(f"{file}: these results are here already as report {named}; nothing was written", 2)
-    elif not plan.records:
+    elif not plan.writes:
         already = plan.same + len(plan.kept)
         tell(f"{file}: imported already ({_many(already, 'result')}); nothing was written", 2)
     elif code is None:

@@ -67,6 +67,11 @@ class Plan:
     superseded_report: str = ""
 
     @property
+    def writes(self) -> bool:
+        """Whether anything is to be written, without making the list of it."""
+        return bool(self.reports or self.new or self.changed or self.replaced)
+
+    @property
     def records(self) -> list[tuple[str, Report | Result | None]]:
         """What is to be written: the reports first; None strikes what is replaced."""
         changes = [(name, change.new) for name, change in self.changed.items()]
