@@ -11,7 +11,7 @@ right for their own means as by Bell & McCaffrey 2002, Survey Methodology 28:169
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
@@ -42,7 +42,7 @@ class Sum:
 def pull_of(beds: Beds, place: int) -> Beds:
     """One pull's beds that have a result, in whole blocks where three are left."""
     there = beds.on([place])
-    return _rows(there, in_whole_blocks(there, _present(there)))
+    return there.only(in_whole_blocks(there, there.seen[:, 0]))
 
 
 def difference_of(pull: Beds) -> float:
@@ -113,7 +113,7 @@ def _seen_only(beds: Beds, sides: Sequence[Floats]) -> list[Floats]:
     found = [side.copy() for side in sides]
     for place in range(len(beds.days)):
         there = beds.on([place])
-        gone = ~in_whole_blocks(there, _present(there))
+        gone = ~in_whole_blocks(there, there.seen[:, 0])
         found[0][gone[:first], place] = np.nan
         found[1][gone[first:], place] = np.nan
     return found
@@ -122,24 +122,3 @@ def _seen_only(beds: Beds, sides: Sequence[Floats]) -> list[Floats]:
 def _largest(beds: Beds) -> Floats:
     """The largest size of a result on each pull."""
     return np.asarray(np.nanmax(np.abs(np.vstack([beds.treated, beds.control])), axis=0))
-
-
-def _present(there: Beds) -> Flags:
-    """Rows of one pull with a result, treated before control."""
-    return np.asarray(~np.isnan(np.vstack([there.treated, there.control])[:, 0]))
-
-
-def _rows(there: Beds, rows: Flags) -> Beds:
-    """Only these rows."""
-    first, second = rows[: len(there.treated)], rows[len(there.treated) :]
-    return replace(
-        there,
-        treated=there.treated[first],
-        control=there.control[second],
-        treated_blocks=_labels(there.treated_blocks, first),
-        control_blocks=_labels(there.control_blocks, second),
-    )
-
-
-def _labels(labels: tuple[str, ...] | None, kept: Flags) -> tuple[str, ...] | None:
-    return None if labels is None else tuple(np.asarray(labels)[kept].tolist())

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from itertools import combinations
 
 import numpy as np
@@ -64,13 +64,12 @@ def whole(beds: Beds, *, with_start: bool = False) -> Whole:
 def _largest(beds: Beds, may_go: Flags) -> Whole | None:
     """The largest whole part, giving up some of the pulls that may go; None where it is worth
     nothing although another might be."""
-    results = np.vstack([beds.treated, beds.control])
-    seen = ~np.isnan(results)
+    seen = beds.seen
     rows = in_whole_blocks(beds, np.asarray(seen.any(1)))
     gapped = np.flatnonzero((~seen[rows]).any(0) & may_go)
     best: tuple[tuple[float, int, int], Flags, Flags] | None = None
     for dropped in _choices(gapped, seen, rows):
-        columns = np.ones(results.shape[1], bool)
+        columns = np.ones(seen.shape[1], bool)
         columns[list(dropped)] = False
         kept = np.asarray(rows & seen[:, columns].all(1))
         kept = in_whole_blocks(beds, kept)
@@ -137,18 +136,5 @@ def _worth(beds: Beds, rows: Flags) -> float:
 
 def _kept(beds: Beds, rows: Flags, columns: Flags) -> Whole:
     """The chosen beds and pulls."""
-    first, second = rows[: len(beds.treated)], rows[len(beds.treated) :]
-    kept = replace(
-        beds.on(columns),
-        treated=beds.treated[np.ix_(first, columns)],
-        control=beds.control[np.ix_(second, columns)],
-        treated_blocks=_chosen(beds.treated_blocks, first),
-        control_blocks=_chosen(beds.control_blocks, second),
-    )
     left_out = tuple(float(day) for day in beds.days[~columns])
-    return Whole(kept, left_out, int((~rows).sum()))
-
-
-def _chosen(labels: tuple[str, ...] | None, rows: Flags) -> tuple[str, ...] | None:
-    """The labels of the chosen beds."""
-    return None if labels is None else tuple(np.asarray(labels)[rows].tolist())
+    return Whole(beds.only(rows).on(columns), left_out, int((~rows).sum()))

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from logbook.analysis.fits import Check, Fit, Limit, Refusal
+from logbook.analysis.intervals import Lab
 from logbook.analysis.scores import Beds, units_of
 from logbook.analysis.series import ROUNDING
 from logbook.analysis.tails import chi2_tail, f_tail
@@ -67,12 +68,11 @@ def errors_of(beds: Beds, *, cv: float | None = None, floor: float = 0.0) -> Err
         beds: results by bed and pull; gaps (NaN) take no part.
         cv, floor: the laboratory's declared CV as a fraction, and s0 in the unit of the series.
     """
-    pulls = [_pull(beds, place) for place in range(len(beds.days))]
+    lab = Lab(cv, floor)
+    pulls = [_pull(beds, place, lab) for place in range(len(beds.days))]
     spread, df = _pooled(pulls)
     between = None if spread is None else np.array([spread * one.scale for one in pulls])
-    declared = None
-    if cv is not None or floor > 0.0:
-        declared = np.array([one.declared(cv or 0.0, floor) for one in pulls])
+    declared = np.array([one.declared for one in pulls]) if lab.known else None
     if between is None and declared is None:
         return None
     if between is None or declared is None:
@@ -90,74 +90,44 @@ def errors_of(beds: Beds, *, cv: float | None = None, floor: float = 0.0) -> Err
 
 @dataclass(frozen=True)
 class _Pull:
-    """One pull: level T and (1 - f) C, beds of each, relative variance of its units and their df.
+    """What one pull says: relative variance of its units with their df, and the declared error.
 
-    scale: what a CV is multiplied with for the standard deviation of D; share: f.
+    scale: what a CV is multiplied with for the standard deviation of D; declared: that of D by
+    the laboratory's error alone. All 0 where a side has no result.
     """
 
-    treated: float
-    control: float
-    treated_beds: int
-    control_beds: int
     variance: float
     df: int
     scale: float
-    share: float = 0.0
-
-    def declared(self, cv: float, floor: float) -> float:
-        """SD of D by the laboratory's error alone; the control and its error count for 1 - f."""
-        once = (
-            (self.treated, floor, self.treated_beds),
-            (self.control, (1.0 - self.share) * floor, self.control_beds),
-        )
-        return math.sqrt(sum((least**2 + (cv * x) ** 2) / beds for x, least, beds in once if beds))
+    declared: float
 
 
-def _pull(beds: Beds, place: int) -> _Pull:
+def _pull(beds: Beds, place: int, lab: Lab) -> _Pull:
     """What one pull says of the spread between beds."""
     there = beds.on([place])
-    first, second = (~np.isnan(side[:, 0]) for side in (there.treated, there.control))
-    kept = replace(
-        there,
-        treated=there.treated[first],
-        control=there.control[second],
-        treated_blocks=_chosen(there.treated_blocks, first),
-        control_blocks=_chosen(there.control_blocks, second),
-    )
-    counts = len(kept.treated), len(kept.control)
-    if not min(counts):
-        return _Pull(0.0, 0.0, *counts, 0.0, 0, 0.0)
+    kept = there.only(there.seen[:, 0])
+    if not kept.fewest:
+        return _Pull(0.0, 0, 0.0, 0.0)
     treated = float(kept.treated.mean())
     control = (1.0 - kept.share) * float(kept.control.mean())
+    declared = math.sqrt(float(lab.variance(kept, kept.treated.mean(0))[0]))
     if kept.paired:
         gaps = units_of(kept).treated[0, :, 0]
         size = treated**2 + control**2
         scale = math.sqrt(size / len(gaps))
-        return _Pull(
-            treated,
-            control,
-            *counts,
-            _share(gaps.var(ddof=1), size),
-            len(gaps) - 1,
-            scale,
-            kept.share,
-        )
-    scale = math.sqrt(treated**2 / counts[0] + control**2 / counts[1])
+        return _Pull(_share(gaps.var(ddof=1), size), len(gaps) - 1, scale, declared)
+    scale = math.sqrt(treated**2 / len(kept.treated) + control**2 / len(kept.control))
     squares = sum(
         ((side / side.mean() - 1.0) ** 2).sum()
         for side in (kept.treated, kept.control)
         if side.mean() > 0.0
     )
     df = sum(len(side) - 1 for side in (kept.treated, kept.control) if side.mean() > 0.0)
-    return _Pull(treated, control, *counts, _share(squares, df), df, scale, kept.share)
+    return _Pull(_share(squares, df), df, scale, declared)
 
 
 def _share(part: float, whole: float) -> float:
     return float(part) / whole if whole > 0.0 else 0.0
-
-
-def _chosen(labels: tuple[str, ...] | None, rows: NDArray[np.bool_]) -> tuple[str, ...] | None:
-    return None if labels is None else tuple(np.asarray(labels)[rows].tolist())
 
 
 def _pooled(pulls: list[_Pull]) -> tuple[float | None, float]:

@@ -56,6 +56,22 @@ class Beds:
         """The smaller number of beds of the two sides."""
         return min(len(self.treated), len(self.control))
 
+    @property
+    def seen(self) -> Flags:
+        """Which beds have a result on which pulls: (treated, then control; n)."""
+        return np.asarray(~np.isnan(np.vstack([self.treated, self.control])))
+
+    def only(self, rows: Flags) -> Beds:
+        """The same pulls of only these beds: rows are the treated, then the control."""
+        first, second = rows[: len(self.treated)], rows[len(self.treated) :]
+        return replace(
+            self,
+            treated=self.treated[first],
+            control=self.control[second],
+            treated_blocks=_chosen(self.treated_blocks, first),
+            control_blocks=_chosen(self.control_blocks, second),
+        )
+
     def on(self, pulls: Sequence[int] | Flags) -> Beds:
         """The same beds with only these pulls."""
         chosen = np.asarray(pulls)
@@ -65,6 +81,11 @@ class Beds:
             treated=self.treated[:, chosen],
             control=self.control[:, chosen],
         )
+
+
+def _chosen(labels: tuple[str, ...] | None, rows: Flags) -> tuple[str, ...] | None:
+    """The block labels of the chosen beds."""
+    return None if labels is None else tuple(np.asarray(labels)[rows].tolist())
 
 
 def beds_of(
