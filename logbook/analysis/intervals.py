@@ -111,7 +111,7 @@ def rate(
         floor: s0 of the declared error, SD^2 = s0^2 + (CV x)^2, in the unit of the series.
     """
     return _constant(
-        beds, free_start, Lab(cv, floor), inversion.rates, inversion.profiled_rates, _of_rate
+        beds, free_start, Lab(cv, floor), inversion.rates, inversion.profiled_rates, of_rate
     )
 
 
@@ -119,12 +119,16 @@ def half_life(
     beds: Beds, *, free_start: bool = False, cv: float | None = None, floor: float = 0.0
 ) -> Interval:
     """First-order half-life ln 2 / k in days, its ends from those of k; arguments as for `rate`."""
-    of_k = rate(beds, free_start=free_start, cv=cv, floor=floor)
+    return halved(rate(beds, free_start=free_start, cv=cv, floor=floor))
+
+
+def halved(of_k: Interval) -> Interval:
+    """The half-life of a rate, its ends from those of k."""
     return replace(
         of_k,
-        value=_halved(of_k.value),
-        low=_halved(of_k.high),
-        high=_halved(of_k.low),
+        value=_half_life(of_k.value),
+        low=_half_life(of_k.high),
+        high=_half_life(of_k.low),
         reason_low=of_k.reason_high,
         reason_high=of_k.reason_low,
     )
@@ -140,7 +144,7 @@ def ceiling(
         Lab(cv, floor),
         inversion.ceilings,
         inversion.profiled_ceilings,
-        _of_ceiling,
+        of_ceiling,
     )
 
 
@@ -148,7 +152,7 @@ def at_day(beds: Beds, day: float, *, cv: float | None = None, floor: float = 0.
     """Net release D on a day, between two pulls along the straight line that joins them."""
     weights = day_weights(beds.days, day)
     if weights is None:
-        return _nothing(_outside(beds.days, day))
+        return nothing(_outside(beds.days, day))
     return linear(beds, weights, cv=cv, floor=floor)
 
 
@@ -156,16 +160,16 @@ def released_by(beds: Beds, day: float, *, cv: float | None = None, floor: float
     """Release by a day, D(day) - D(0): needs a pull on day 0."""
     start, end = day_weights(beds.days, 0.0), day_weights(beds.days, day)
     if start is None or not (beds.days == 0.0).any():
-        return _nothing("no pull on day 0: what came with the amendment is not known")
+        return nothing("no pull on day 0: what came with the amendment is not known")
     if end is None:
-        return _nothing(_outside(beds.days, day))
+        return nothing(_outside(beds.days, day))
     return linear(beds, end - start, cv=cv, floor=floor)
 
 
 def area(beds: Beds, *, cv: float | None = None, floor: float = 0.0) -> Interval:
     """Area under D from the first pull to the last (trapezoids), in the unit times days."""
     if len(beds.days) < 2:
-        return _nothing("an area needs two pulls")
+        return nothing("an area needs two pulls")
     return linear(beds, area_weights(beds.days), cv=cv, floor=floor)
 
 
@@ -176,7 +180,7 @@ def slope(
     days = beds.days - (beds.days.mean() if free_start else 0.0)
     needs = kinetics.SHAPES["zero order"].fewest_known + int(free_start)
     if len(days) < needs:
-        return _nothing(f"zero order: needs {needs} pulls, has {len(days)}")
+        return nothing(f"zero order: needs {needs} pulls, has {len(days)}")
     return linear(beds, days / (days @ days), cv=cv, floor=floor)
 
 
@@ -195,7 +199,7 @@ def linear(beds: Beds, weights: Floats, *, cv: float | None = None, floor: float
     kept = beds.on(used)
     found = available.weighted(kept, weights[used])
     if found is None:
-        return _nothing("no bed of one side has a result on a pull that is needed")
+        return nothing("no bed of one side has a result on a pull that is needed")
     gaps = bool(np.isnan(kept.treated).any() or np.isnan(kept.control).any())
     if found.error is None:
         return _of_one_bed(kept, weights[used], found.value, Lab(cv, floor))
@@ -276,7 +280,7 @@ def _constant(
     kept = whole(beds, with_start=free_start)
     refusal = _refusal(kept.beds.days, free_start, known=beds.fewest > 1 or lab.known)
     if refusal:
-        return _nothing(f"{refusal} that every bed has" if kept.days_left_out else refusal)
+        return nothing(f"{refusal} that every bed has" if kept.days_left_out else refusal)
     if kept.beds.fewest > 1:
         units = units_of(kept.beds)
         rise = Rise(kept.beds.days, np.ones(len(kept.beds.days)), free_start)
@@ -355,12 +359,12 @@ def _fitted(rise: Rise, difference: Floats) -> Floats:
     return np.asarray(shape + weights @ (difference - shape) / weights.sum())
 
 
-def _of_rate(ends: Ends, method: str) -> Interval:
+def of_rate(ends: Ends, method: str) -> Interval:
     """k in words: below a line, above a step."""
     return _worded(ends, method, LINE_FITS, STEP_FITS)
 
 
-def _of_ceiling(ends: Ends, method: str) -> Interval:
+def of_ceiling(ends: Ends, method: str) -> Interval:
     """A in words: towards zero, and away from it."""
     reasons = (NEVER_LEVELS, ZERO_FITS) if ends.falls[0] else (ZERO_FITS, NEVER_LEVELS)
     return _worded(ends, method, *reasons)
@@ -369,13 +373,13 @@ def _of_ceiling(ends: Ends, method: str) -> Interval:
 def _worded(ends: Ends, method: str, below: str, above: str) -> Interval:
     """The first series of some ends as an interval, with its reasons."""
     if ends.misfit[0]:
-        return _nothing(MISFIT, method)
+        return nothing(MISFIT, method)
     value, low, high, df = (_given(a[0]) for a in (ends.value, ends.low, ends.high, ends.df))
     reasons = ("" if low is not None else below, "" if high is not None else above)
     return Interval(value, low, high, method, *reasons, df)
 
 
-def _nothing(reason: str, method: str = "none") -> Interval:
+def nothing(reason: str, method: str = "none") -> Interval:
     """No estimate and no ends, for one reason."""
     return Interval(None, None, None, method, reason, reason, None)
 
@@ -395,6 +399,6 @@ def _given(number: float) -> float | None:
     return float(number) if math.isfinite(number) else None
 
 
-def _halved(log_two_over: float | None) -> float | None:
+def _half_life(log_two_over: float | None) -> float | None:
     """ln 2 over a rate, None for None."""
     return None if log_two_over is None else kinetics.half_life(log_two_over)

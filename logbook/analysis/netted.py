@@ -8,14 +8,13 @@ Source of the profile and its cut-off: Bates & Watts 1988, Nonlinear Regression 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from logbook.analysis import intervals, inversion, kinetics
+from logbook.analysis import intervals, inversion
 from logbook.analysis.intervals import Interval
-from logbook.analysis.inversion import Ends
 from logbook.analysis.rising import Rise
 from logbook.analysis.scores import critical
 
@@ -65,32 +64,18 @@ def values_of(
 def rate(given: Values) -> Interval:
     """First-order k per day."""
     ends = inversion.profiled_rates(given.rise, given.values[None], given.variance)
-    return _worded(ends, given.method, intervals.LINE_FITS, intervals.STEP_FITS)
+    return intervals.of_rate(ends, given.method)
 
 
 def half_life(given: Values) -> Interval:
     """ln 2 / k in days, its ends from those of k."""
-    of_k = rate(given)
-    turned = [
-        None if one is None else kinetics.half_life(one)
-        for one in (of_k.value, of_k.high, of_k.low)
-    ]
-    return replace(
-        of_k,
-        value=turned[0],
-        low=turned[1],
-        high=turned[2],
-        reason_low=of_k.reason_high,
-        reason_high=of_k.reason_low,
-    )
+    return intervals.halved(rate(given))
 
 
 def ceiling(given: Values) -> Interval:
     """First-order A, above D0 when that is fitted."""
     ends = inversion.profiled_ceilings(given.rise, given.values[None], given.variance)
-    never, zero = intervals.NEVER_LEVELS, intervals.ZERO_FITS
-    reasons = (never, zero) if ends.falls[0] else (zero, never)
-    return _worded(ends, given.method, *reasons)
+    return intervals.of_ceiling(ends, given.method)
 
 
 def slope(given: Values) -> Interval:
@@ -114,7 +99,7 @@ def area(given: Values) -> Interval:
     """Area under the values (trapezoids), in the unit times days; several of a day averaged."""
     days, means = _by_day(given)
     if len(days) < 2:
-        return _nothing("an area needs two days")
+        return intervals.nothing("an area needs two days")
     return _sum(given, intervals.area_weights(days) @ means, "trapezoids")
 
 
@@ -126,7 +111,7 @@ def at_day(given: Values, day: float) -> Interval:
     weights = _weights_on(given, day)
     if weights is None:
         first = given.days[0] if given.free_start else min(0.0, given.days[0])
-        return _nothing(
+        return intervals.nothing(
             f"day {day:g} is outside the values (day {first:g} to day {given.days[-1]:g})"
         )
     return _sum(given, weights, "lines between the values")
@@ -136,7 +121,7 @@ def released_by(given: Values, day: float) -> Interval:
     """The value on a day less that of day 0, where a free start needs a value."""
     start = _weights_on(given, 0.0)
     if start is None:
-        return _nothing("no value on day 0: what was there at the start is not known")
+        return intervals.nothing("no value on day 0: what was there at the start is not known")
     weights = _weights_on(given, day)
     if weights is None:
         return at_day(given, day)
@@ -169,21 +154,3 @@ def _sum(given: Values, weights: Floats, how: str) -> Interval:
     half = float(critical(np.inf)) * math.sqrt(float(weights**2 @ given.sd**2))
     method = f"{how}, given standard errors; {THESE_VALUES}"
     return Interval(value, value - half, value + half, method, "", "", None)
-
-
-def _nothing(reason: str) -> Interval:
-    """No value and no ends, for one reason."""
-    return Interval(None, None, None, "none", reason, reason, None)
-
-
-def _worded(ends: Ends, method: str, below: str, above: str) -> Interval:
-    """The first series of some ends as an interval, with why an end is open."""
-    if ends.misfit[0]:
-        why = intervals.MISFIT
-        return Interval(None, None, None, method, why, why, None)
-    value, low, high, df = (
-        float(one[0]) if math.isfinite(one[0]) else None
-        for one in (ends.value, ends.low, ends.high, ends.df)
-    )
-    reasons = ("" if low is not None else below, "" if high is not None else above)
-    return Interval(value, low, high, method, *reasons, df)
