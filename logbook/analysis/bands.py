@@ -62,7 +62,7 @@ def band(
     first = beds.days[0] if fit.free_start else min(0.0, float(beds.days[0]))
     if not asked.size or asked.min() < first or asked.max() > beds.days[-1]:
         return _nothing(days, f"a band is given from day {first:g} to day {beds.days[-1]:g} only")
-    if kept.beds.fewest < 2 and cv is None:
+    if kept.beds.fewest < 2 and not intervals.Lab(cv, floor).known:
         return _nothing(days, intervals.ONE_BED)
     rise = _rise(kept.beds, fit, cv, floor)
     weights = _weights(kept.beds, fit, rise, asked)

@@ -181,6 +181,9 @@ def test_one_bed_has_a_band_of_these_beds_only() -> None:
     bare = band(beds, fit, GRID)
     assert (bare.low, bare.high) == (None, None)
     assert bare.reason == intervals.ONE_BED
+    # A smallest SD alone is a declaration too.
+    least = band(beds, fit, GRID, floor=1.0)
+    assert intervals.THESE_BEDS in least.method and least.low is not None
     found = band(beds, fit, GRID, cv=0.05, floor=1.0)
     assert intervals.THESE_BEDS in found.method
     _, high = ends(found)
