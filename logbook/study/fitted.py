@@ -42,6 +42,15 @@ class Declared:
     margin: float | None = None
     source: str = "declared"
 
+    @property
+    def known(self) -> bool:
+        """Whether an error is known: a CV, a smallest SD, or both."""
+        return self.cv is not None or self.floor > 0.0
+
+    def sd(self, level: float) -> float:
+        """The standard deviation of a result of that level: SD^2 = s0^2 + (CV x)^2."""
+        return math.hypot(self.floor, (self.cv or 0.0) * level)
+
 
 @dataclass(frozen=True)
 class Fitted:

@@ -191,10 +191,8 @@ def _repeatability(line: Line, declared: Declared) -> tuple[float, str] | None:
     """The difference that two single results reach by laboratory chance, 95 %, and whose figure."""
     found = line.row.difference
     levels_of = (found.treated_mean or 0.0, found.control_mean or 0.0)
-    if declared.cv is not None or declared.floor:
-        cv = declared.cv or 0.0
-        variance = sum(declared.floor**2 + (cv * level) ** 2 for level in levels_of)
-        return _TIMES_SR * math.sqrt(variance), "the declared error"
+    if declared.known:
+        return _TIMES_SR * math.hypot(*map(declared.sd, levels_of)), "the declared error"
     if line.series.analyte == "pH":
         source = "SD 0.1 pH for sampling and analysis, Ferrari & Vermeulen"
         return _TIMES_SR * math.sqrt(2.0) * PH_SD, source
@@ -238,12 +236,10 @@ def _detectable(line: Line, declared: Declared) -> tuple[float | None, bool]:
     found = line.row.difference
     one, treated, control = found.against_control, found.treated_beds, found.control_beds
     blocks = found.method == "within-block" and control >= treated
-    level = found.control_mean or 0.0
     planned = seen = None
-    if declared.cv is not None or declared.floor:
-        sd = math.hypot(declared.floor, (declared.cv or 0.0) * level)
-        if sd > 0.0:
-            planned = design.detectable(treated, control, sd, in_blocks=blocks).value
+    expected = declared.sd(found.control_mean or 0.0)
+    if expected > 0.0:
+        planned = design.detectable(treated, control, expected, in_blocks=blocks).value
     if one.low is not None and one.high is not None and one.df is not None:
         error = (one.high - one.low) / 2.0 / t_quantile(0.975, one.df)
         sd = error / math.sqrt(1.0 / treated + 1.0 / control)
