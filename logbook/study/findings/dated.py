@@ -7,6 +7,7 @@ beside one control, and several dates, raise the chance that something differs: 
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING
 
 from logbook.study.findings.content import number, size, span
@@ -93,3 +94,15 @@ def ends_of(line: Line) -> str:
     """The range of a line's own beds, "-2.6 to 10.1"."""
     one = line.row.difference.against_control
     return span(one.low, one.high)
+
+
+def spread(line: Line) -> float | None:
+    """The standard deviation between beds that a line's own interval comes from; None without."""
+    from logbook.analysis.tails import t_quantile
+
+    found = line.row.difference
+    one = found.against_control
+    if one.low is None or one.high is None or one.df is None or not one.high > one.low:
+        return None
+    error = (one.high - one.low) / 2.0 / t_quantile(0.975, one.df)
+    return error / math.sqrt(1.0 / found.treated_beds + 1.0 / found.control_beds)

@@ -231,19 +231,17 @@ def _detectable(line: Line, declared: Declared) -> tuple[float | None, bool]:
     beds that differ by more show less than was planned.
     """
     from logbook.analysis import design
-    from logbook.analysis.tails import t_quantile
 
     found = line.row.difference
-    one, treated, control = found.against_control, found.treated_beds, found.control_beds
+    treated, control, df = found.treated_beds, found.control_beds, found.against_control.df
     blocks = found.method == "within-block" and control >= treated
     planned = seen = None
     expected = declared.sd(found.control_mean or 0.0)
     if expected > 0.0:
         planned = design.detectable(treated, control, expected, in_blocks=blocks).value
-    if one.low is not None and one.high is not None and one.df is not None:
-        error = (one.high - one.low) / 2.0 / t_quantile(0.975, one.df)
-        sd = error / math.sqrt(1.0 / treated + 1.0 / control)
-        seen = design.detectable(treated, control, sd, df=one.df).value
+    sd = dated.spread(line)
+    if sd is not None:
+        seen = design.detectable(treated, control, sd, df=df).value
     if planned is None or (seen is not None and seen > planned):
         return seen, False
     return planned, True

@@ -49,7 +49,7 @@ def _beds(line: Line, declared: Declared) -> Iterator[str]:
         )
         return
     # Without a margin declared nobody said which difference matters: then no number is named.
-    wanted, sd = declared.margin, _spread(line)
+    wanted, sd = declared.margin, dated.spread(line)
     if dated.kind_of(line) != dated.NOT_SHOWN or wanted is None or sd is None:
         return
     one = found.against_control
@@ -66,23 +66,6 @@ def _share(beds: int, cv: float) -> float:
 
     able = design.detectable(beds, beds, 100.0 * cv).value
     return math.nan if able is None else able
-
-
-def _half(line: Line) -> float:
-    one = line.row.difference.against_control
-    return 0.0 if one.low is None or one.high is None else (one.high - one.low) / 2.0
-
-
-def _spread(line: Line) -> float | None:
-    """The standard deviation between beds that the interval of a line comes from."""
-    from logbook.analysis.tails import t_quantile
-
-    found = line.row.difference
-    df = found.against_control.df
-    if df is None or not _half(line) > 0.0:
-        return None
-    error = _half(line) / t_quantile(0.975, df)
-    return error / math.sqrt(1.0 / found.treated_beds + 1.0 / found.control_beds)
 
 
 def _needed(difference: float, sd: float, present: tuple[int, int], in_blocks: bool) -> str:
