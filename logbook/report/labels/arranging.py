@@ -183,6 +183,7 @@ class _Setting:
     def __init__(self, room: _Column, size: float) -> None:
         self.room, self.size = room, size
         self.y = room.top
+        self.high = 0.0  # size of type that the line begun last was made for
         self.lines: list[tuple[list[Text], list[Stroke]]] = []
 
     def row(self, items: Sequence[Item]) -> bool:
@@ -196,7 +197,8 @@ class _Setting:
             rule = _RULE_MM[0] if item.rule else 0.0
             wide = indent + faces.width(item.text, face, size) + rule
             gap = faces.width("n n", face, size) - faces.width("nn", face, size)
-            if x and item.rows == 1 and not item.rule and x + 2.5 * gap + wide <= self.room.width:
+            beside = x and item.rows == 1 and not item.rule and size <= self.high
+            if beside and x + 2.5 * gap + wide <= self.room.width:
                 x = self._one(item, x + 2.5 * gap, size, face, item.text, self.lines[-1])
                 continue
             fit = faces.shortened if item.shorten else faces.wrapped
@@ -213,6 +215,7 @@ class _Setting:
         """Begin a line below the last one, if there is room."""
         high = faces.above(PLAIN, size) + faces.below(PLAIN, size)
         self.y += max(high, _RULE_MM[1]) if rule else high
+        self.high = size
         self.lines.append(([], []))
         return self.y <= self.room.bottom + 1e-9
 
