@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Mapping
 from dataclasses import replace
 from importlib import resources
+from importlib.resources.abc import Traversable
 from pathlib import Path
 from typing import TypeVar
 
@@ -47,6 +49,14 @@ def _of(one: Row, own: str) -> Row:
 
 def _bytes(folder: Path | None, name: str) -> tuple[bytes, str]:
     """A file's bytes and the path of the user's copy, "" for the program's own."""
+    return contents(folder, name, resources.files("logbook.handbook").joinpath(name))
+
+
+def contents(folder: Path | None, name: str, shipped: Traversable) -> tuple[bytes, str]:
+    """The bytes of the user's copy of that name and its path, else of the program's own and "".
+
+    Raises UserMistake for a copy that cannot be read.
+    """
     if folder is not None:
         own = folder / name
         try:
@@ -57,15 +67,20 @@ def _bytes(folder: Path | None, name: str) -> tuple[bytes, str]:
             raise UserMistake(
                 f"{own}: cannot be read ({problem.strerror})", "check the file, or move it away"
             ) from None
-    return resources.files("logbook.handbook").joinpath(name).read_bytes(), ""
+    return shipped.read_bytes(), ""
 
 
 def copy(folder: Path) -> list[Path]:
-    """Write the program's own files into `folder`, to be edited there.
+    """Write the program's own files into `folder`, to be edited there; errors as `write_new`."""
+    return write_new(folder, {name: _bytes(None, name)[0] for name in FILES})
+
+
+def write_new(folder: Path, files: Mapping[str, bytes]) -> list[Path]:
+    """Write files, by name, into a folder that has none of them yet; their paths.
 
     Raises UserMistake, with nothing written, where one of them is there already or cannot be.
     """
-    there = [folder / name for name in FILES if os.path.lexists(folder / name)]
+    there = [folder / name for name in files if os.path.lexists(folder / name)]
     if there:
         raise UserMistake(
             f"{', '.join(map(str, there))}: already there",
@@ -74,10 +89,10 @@ def copy(folder: Path) -> list[Path]:
     written: list[Path] = []
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        for name in FILES:
+        for name, data in files.items():
             with (folder / name).open("xb") as file:
                 written.append(folder / name)
-                file.write(_bytes(None, name)[0])
+                file.write(data)
     except OSError as problem:
         for path in written:
             path.unlink(missing_ok=True)

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-import os
 import re
 from dataclasses import dataclass
 from importlib import resources
+from importlib.resources.abc import Traversable
 from pathlib import Path
 
 from logbook.errors import UserMistake
 from logbook.handbook import entries
+from logbook.handbook.files import contents, write_new
 from logbook.report.labels.arranging import takes
 
 FILE = "sheets.toml"
@@ -98,8 +99,8 @@ def load(folder: Path | None = None) -> Grids:
 
     Raises BadData with every problem of an edited file, UserMistake for one that cannot be read.
     """
-    data, file = _bytes(folder)
-    table, findings = entries.parsed(data, file)
+    data, own = contents(folder, OWN, _shipped())
+    table, findings = entries.parsed(data, own or FILE)
     top = entries.Entry(findings, table)
     if top.raw("format", "write format = 1") not in (None, entries.FORMAT):
         top.problem("format", "this program reads format 1", "write format = 1")
@@ -118,18 +119,8 @@ def load(folder: Path | None = None) -> Grids:
     return Grids(found, default)
 
 
-def _bytes(folder: Path | None) -> tuple[bytes, str]:
-    if folder is not None:
-        own = folder / OWN
-        try:
-            return own.read_bytes(), str(own)
-        except FileNotFoundError:
-            pass
-        except OSError as problem:
-            raise UserMistake(
-                f"{own}: cannot be read ({problem.strerror})", "check the file, or move it away"
-            ) from None
-    return resources.files("logbook.report.labels").joinpath(FILE).read_bytes(), FILE
+def _shipped() -> Traversable:
+    return resources.files("logbook.report.labels").joinpath(FILE)
 
 
 def _sheet(row: entries.Entry) -> Sheet | None:
@@ -200,17 +191,4 @@ def copy(folder: Path) -> Path:
 
     Raises UserMistake, with nothing written, where it is there already or cannot be.
     """
-    path = folder / OWN
-    if os.path.lexists(path):
-        raise UserMistake(
-            f"{path}: already there", "edit it, or move it away first: nothing was written"
-        )
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-        with path.open("xb") as file:
-            file.write(_bytes(None)[0])
-    except OSError as problem:
-        raise UserMistake(
-            f"{folder}: cannot be written ({problem.strerror})", "check the folder"
-        ) from None
-    return path
+    return write_new(folder, {OWN: _shipped().read_bytes()})[0]
