@@ -38,15 +38,20 @@ def settings() -> Settings:
         raise UserMistake(
             f"{path}: cannot be read ({problem})", "mend it or move it away"
         ) from None
-    keeps, most = said.get("keeps_days", {}), said.get("most_rpd", {})
-    known = {chemistry.find_analyte(name)[0].name: value for name, value in most.items()}
-    numbers = [*keeps.values(), *most.values()]
-    if set(said) - {"keeps_days", "most_rpd"} or not all(_positive(one) for one in numbers):
+    parts = [said.pop(name, {}) for name in ("keeps_days", "most_rpd")]
+    if said or not all(
+        isinstance(one, dict) and all(map(_positive, one.values())) for one in parts
+    ):
         raise UserMistake(
             f"{path}: only [keeps_days] and [most_rpd], each with numbers above 0",
             "see docs/quality.md",
         )
-    return Settings(keeps, {name: float(one) for name, one in known.items()})
+    keeps, most = parts
+    try:
+        known = {chemistry.find_analyte(name)[0].name: float(one) for name, one in most.items()}
+    except UserMistake as mistake:
+        raise UserMistake(f"{path}: {mistake.message}", mistake.hint) from None
+    return Settings(keeps, known)
 
 
 def _positive(value: object) -> bool:

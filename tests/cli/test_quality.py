@@ -271,6 +271,14 @@ def test_a_laboratory_that_keeps_soil_longer_is_written_in_a_file(
     assert said.code == 2
     assert "each with numbers above 0" in said.err
     assert started.journal() == before
+    for text, error in (
+        ("keeps_days = 3\n", "only [keeps_days] and [most_rpd], each with numbers above 0"),
+        ("[most_rpd]\nPQ = 3\n", "laboratory.toml: 'PQ' is not a nutrient this program knows"),
+    ):
+        file.write_text(text)
+        said = started("lab", "precision", on=LATER)
+        assert (said.code, said.out) == (2, "")
+        assert error in said.err
 
 
 @pytest.mark.parametrize(
