@@ -5,52 +5,36 @@ from __future__ import annotations
 import difflib
 import re
 import tomllib
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field
+from collections.abc import Callable
 from decimal import Decimal
 from typing import Any, TypeVar
 
-from logbook.errors import BadData, Problem, UserMistake
+from logbook.errors import Problem, UserMistake
+from logbook.trial import edited
 
 T = TypeVar("T")
 FORMAT = 1
 _MOST_BYTES = 1_048_576
-_HEADER = re.compile(r"\s*\[\[\s*[\"']?([A-Za-z_-]+)[\"']?\s*\]\]")
-_KEY = re.compile(r"\s*[\"']?([A-Za-z_-]+)[\"']?\s*=")
 _PLACE = re.compile(r"\s*\(at (?:line (\d+), column \d+|end of document)\)\Z")
 
 
-@dataclass
-class Findings:
-    """The problems of one file so far, and the lines that its rows and keys stand on."""
+_MEND = "mend it, or move it away: then the program's own table is read"
 
-    file: str
-    lines: dict[tuple[str, int, str], int] = field(default_factory=dict)
-    problems: list[tuple[int, Problem]] = field(default_factory=list)
+
+class Findings(edited.Findings):
+    """The problems of one file of tables, by row."""
 
     def add(self, kind: str, place: int, key: str, what: str, remedy: str = "") -> None:
         """Note a problem of the row at a place (from 0) of its kind; key "" for the whole row."""
-        line = self.lines.get((kind, place, key)) or self.lines.get((kind, place, "")) or 1
+        line = self.line_of(kind, place, key)
         row = f", {kind} {place + 1}" if kind else ""
         where = f"{self.file}, line {line}{row}" + (f", {key}" if key else "")
         self.problems.append((line, Problem(where, what, remedy)))
 
-    def refuse(self) -> None:
-        """Raise BadData with all problems, in the order of the file, if there is one."""
-        if self.problems:
-            count = len(self.problems)
-            said = "1 problem" if count == 1 else f"{count} problems"
-            ordered = [problem for _, problem in sorted(self.problems, key=lambda one: one[0])]
-            raise BadData(
-                f"{self.file} cannot be used: {said}",
-                ordered,
-                "mend it, or move it away: then the program's own table is read",
-            )
-
 
 def parsed(data: bytes, file: str) -> tuple[dict[str, Any], Findings]:
     """A file as TOML, not judged yet, with the lines of its rows. Raises BadData."""
-    findings = Findings(file)
+    findings = Findings(file, _MEND)
     try:
         if len(data) > _MOST_BYTES:
             raise ValueError(f"{len(data)} bytes are too many for a table")
@@ -64,23 +48,8 @@ def parsed(data: bytes, file: str) -> tuple[dict[str, Any], Findings]:
         findings.add("", 0, "", _PLACE.sub("", str(said)), "look at this line")
         findings.refuse()
         raise
-    findings.lines |= dict(_lines(text))
+    findings.lines |= edited.lines_of(text)
     return table, findings
-
-
-def _lines(text: str) -> Iterator[tuple[tuple[str, int, str], int]]:
-    """Where each [[kind]] begins and where each of its keys stands, as people write such files."""
-    counts: dict[str, int] = {}
-    kind, place = "", 0
-    for number, line in enumerate(text.split("\n"), start=1):
-        header, key = _HEADER.match(line), _KEY.match(line)
-        if header:
-            kind = header[1]
-            place = counts.get(kind, 0)
-            counts[kind] = place + 1
-            yield (kind, place, ""), number
-        elif key:
-            yield (kind, place, key[1]), number
 
 
 class Entry:

@@ -5,38 +5,18 @@ from __future__ import annotations
 import difflib
 import re
 import tomllib
-from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Callable, Sequence
 from decimal import Decimal
 from typing import Any, TypeVar
 
-from logbook.errors import BadData, Problem, UserMistake
+from logbook.errors import Problem, UserMistake
 from logbook.labs.grid import control_character, shown
+from logbook.trial.edited import Findings, lines_of
 
 T = TypeVar("T")
 _MOST_BYTES = 262_144
 _MOST_TEXT = 200
-_NAME = r"(\"[^\"]*\"|'[^']*'|[A-Za-z0-9_-]+)"
-_HEADER = re.compile(rf"\s*\[\[?\s*{_NAME}\s*\]\]?")
-_KEY = re.compile(rf"\s*{_NAME}\s*=")
 _PLACE = re.compile(r"\s*\(at (?:line (\d+), column \d+|end of document)\)\Z")
-
-
-@dataclass
-class Findings:
-    """The problems of one file so far, and the lines that its sections and keys stand on."""
-
-    file: str
-    lines: dict[tuple[str, int, str], int] = field(default_factory=dict)
-    problems: list[tuple[int, Problem]] = field(default_factory=list)
-
-    def refuse(self) -> None:
-        """Raise BadData with all problems, in the order of the file, if there is one."""
-        if self.problems:
-            count = len(self.problems)
-            said = "1 problem" if count == 1 else f"{count} problems"
-            ordered = [problem for _, problem in sorted(self.problems, key=lambda one: one[0])]
-            raise BadData(f"{self.file} cannot be used: {said}", ordered)
 
 
 def parsed(data: bytes, file: str) -> Section:
@@ -60,23 +40,8 @@ def parsed(data: bytes, file: str) -> Section:
         where = f"{file}, line {line}"
         findings.problems.append((line, Problem(where, said, "look at this line")))
         findings.refuse()
-    findings.lines |= dict(_lines(text))
+    findings.lines |= lines_of(text)
     return Section(findings, table)
-
-
-def _lines(text: str) -> Iterator[tuple[tuple[str, int, str], int]]:
-    """Where each section begins and where each of its keys stands, as people write such files."""
-    counts: dict[str, int] = {}
-    name, place = "", 0
-    for number, line in enumerate(text.split("\n"), start=1):
-        header, key = _HEADER.match(line), _KEY.match(line)
-        if header:
-            name = header[1].strip("\"'")
-            place = counts.get(name, 0)
-            counts[name] = place + 1
-            yield (name, place, ""), number
-        elif key:
-            yield (name, place, key[1].strip("\"'")), number
 
 
 class Section:
@@ -90,9 +55,7 @@ class Section:
 
     def problem(self, key: str, what: str, remedy: str = "") -> None:
         """Note a problem at a key of this table, or at the table ("")."""
-        lines = self.findings.lines
-        own = (self.name, self.place)
-        line = lines.get((*own, key)) or lines.get((*own, "")) or 1
+        line = self.findings.line_of(self.name, self.place, key)
         key_shown = key if key.isprintable() else shown(key)
         named = f"[{self.name}] {key_shown}".strip() if self.name else key_shown
         count = f" {self.place + 1}" if self.name == "column" else ""
