@@ -47,6 +47,7 @@ class _Spaces(Mapping[str, type]):
 # A name is of a module beside `records`, which the board of the day does not need.
 _RECORDS: dict[str, type | str] = {
     "writer": records.Writer,
+    "member": "Member",
     "trial": records.Trial,
     "soil": records.Soil,
     "soil-value": "SoilValue",
@@ -87,6 +88,8 @@ SPACES: Mapping[str, type] = _Spaces(_RECORDS)
 # kind -> the newest version of it that this program writes and reads
 KINDS = {
     "writer": 1,
+    "enrol": 1,
+    "retire": 1,
     "trial": 1,
     "set": 2,  # 2: beds that join late, pulls in force from or until a date
     "fill": 1,
@@ -111,7 +114,7 @@ KINDS = {
 
 # Fields left out where they say nothing: then the value is, and agrees with, what programs wrote
 # that did not know them.
-_SINCE = ("flags", "usual_days", "cv", "sd", "margin")
+_SINCE = ("flags", "usual_days", "cv", "sd", "margin", "signed")
 
 
 def understood(entry: Entry) -> bool:

@@ -4,7 +4,9 @@ Three kinds of table:
 - the journal (`entry`), append-only: triggers refuse every UPDATE and DELETE;
 - the fold's own (`write`, `replaced`) and one table per record, named after its key space, with
   the record's fields as columns: all of them a cache, rebuilt from the journal at any time;
-- `local`, facts of this copy of the store alone (which writer it is), never exchanged or compared.
+- facts of this copy of the store alone, never compared: `local` (which writer it is), `held` (what
+  other machines wrote and is not accepted yet), `head` (what vouches for entries), and the places
+  that it exchanges entries through.
 
 A decimal field is two columns: the exact text under its name, and a REAL `<name>_num` to compute
 with. No column of a record table is unique or required beside its id: the fold must not fail,
@@ -14,7 +16,8 @@ integrity check of SQLite 3.40 finds NULLs that are not there.
 Schema history: 0001 first version. 0002 late beds, composites, parts, bags, weighings,
 measurements, skipped pulls, a calendar that changes. 0003 declared errors and margins of nutrients,
 the error of a lot's analysis, what a laboratory said about a result beside its number;
-shipments, what is done with samples, blinds, reference materials, queries and their answers.
+shipments, what is done with samples, blinds, reference materials, queries and their answers;
+other machines: members, entries held back, heads, places.
 """
 
 from __future__ import annotations
@@ -61,8 +64,55 @@ REPLACED = Table(
 LOCAL = Table(
     "local",
     METADATA,
-    Column("name", Text, primary_key=True, comment="writer, program"),
+    Column("name", Text, primary_key=True, comment="writer, program, root, learnt, ended"),
     Column("value", Text, nullable=False),
+)
+HELD = Table(
+    "held",
+    METADATA,
+    Column("id", Text, primary_key=True, comment="SHA-256 of body, hex"),
+    Column("writer", Text, nullable=False, comment="who wrote it, as it says"),
+    Column("seq", Integer, nullable=False, comment="its number, as it says"),
+    Column("prev", Text, comment="the id of the entry before it, as it says"),
+    Column("body", LargeBinary, nullable=False, comment="the entry's bytes, exactly as hashed"),
+    Column("since", Text, nullable=False, comment="when it came here"),
+    Index("held_by_writer", "writer", "seq"),
+)
+HEAD = Table(
+    "head",
+    METADATA,
+    Column("writer", Text, primary_key=True, comment="whose entries it vouches for"),
+    Column("id", Text, primary_key=True, comment="the newest of them"),
+    Column("by", Text, primary_key=True, comment="who vouches: that writer, or one that saw it"),
+    Column("seq", Integer, nullable=False, comment="the number of that entry"),
+    Column("signature", Text, nullable=False, comment="Ed25519, hex; empty where it was seen"),
+    sqlite_with_rowid=False,
+)
+PLACE = Table(
+    "place",
+    METADATA,
+    Column("name", Text, primary_key=True, comment="what people call it"),
+    Column("address", Text, nullable=False, comment="a folder, or a URL without its password"),
+    Column("book", Text, comment="which book of a hub, where it keeps several"),
+    Column("last", Text, comment="when entries were last exchanged there"),
+    Column("seen", Text, nullable=False, comment="the tips it had then, JSON"),
+)
+PLACE_FILE = Table(
+    "place_file",
+    METADATA,
+    Column("place", Text, primary_key=True, comment="the folder"),
+    Column("file", Text, primary_key=True, comment="a file in it that was read whole"),
+    Column("size", Integer, nullable=False, comment="its size then, bytes"),
+    Column("mtime", Integer, nullable=False, comment="its time of change then, ns"),
+    Column("runs", Text, nullable=False, comment="what it holds, JSON"),
+    sqlite_with_rowid=False,
+)
+CONTACT = Table(
+    "contact",
+    METADATA,
+    Column("writer", Text, primary_key=True, comment="the writer"),
+    Column("at", Text, nullable=False, comment="when something new of it last came here"),
+    Column("place", Text, nullable=False, comment="where from"),
 )
 DUE = Table(
     "due",

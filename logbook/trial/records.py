@@ -20,6 +20,7 @@ from logbook.trial.times import When
 
 if TYPE_CHECKING:
     from logbook.trial.custody import *  # noqa: F403
+    from logbook.trial.machines import *  # noqa: F403
     from logbook.trial.measured import *  # noqa: F403
 
 KNOWN = ("weighed", "metered", "by eye", "not said", "as planned")
@@ -59,12 +60,13 @@ BLINDS = ("duplicate", "reference")
 ANSWERS = (ACCEPTED, "struck", RERUN)
 _ELSEWHERE = {
     "custody": ("Answer", "Blind", "Handling", "Query", "Reference", "Sent", "Shipment"),
+    "machines": ("Member",),
     "measured": ("Measurement", "Report", "Result", "SoilValue", "Weighing"),
 }
 
 
 def __getattr__(name: str) -> Any:
-    """The records of `custody` and `measured`, loaded when one of them is asked for."""
+    """The records of the modules beside this one, loaded when one of them is asked for."""
     for module, names in _ELSEWHERE.items():
         if name in names:
             found = getattr(import_module(f"logbook.trial.{module}"), name)
@@ -347,13 +349,15 @@ class Writer(Record):
     """One store used by one account on one machine; `public_key` is Ed25519, in hex.
 
     `book` names the book all its writers share; `predecessor` is the writer that this machine
-    used before (after a restored backup, a copied store), if any.
+    used before (after a restored backup, a copied store), if any; `signed` is the signature of the
+    new key by the predecessor's, where its key was at hand.
     """
 
     book: str
     machine: str
     public_key: str
     predecessor: str | None
+    signed: str | None = None
 
 
 @dataclass(frozen=True, repr=False, eq=False)

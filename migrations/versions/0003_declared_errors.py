@@ -1,6 +1,7 @@
 """Declared errors and margins of nutrients, the error of a lot's analysis, what a laboratory said
 about a result beside its number, how long one usually takes: columns of tables that are made anew;
-the fold fills them again. New tables: the way of samples to the laboratory, queries about results.
+the fold fills them again. New tables: the way of samples to the laboratory, queries about results;
+members of the book, and what this copy keeps about other machines.
 """
 
 from __future__ import annotations
@@ -14,7 +15,7 @@ revision = "0003"
 down_revision = "0002"
 
 # A "#" marks a decimal, which has a REAL beside it, a "!" a whole number.
-_CUSTODY = {
+_RECORDS = {
     "trial": "name question zone assigned seed! planting_day! endpoint protocol depth_cm# cores! "
     "lab endpoint_day! sample_cost usual_days!",
     "shipment": "trial code lab when by_what text",
@@ -24,6 +25,8 @@ _CUSTODY = {
     "reference": "name analyte value# unit method sd# trial",
     "query": "sample analyte method report what kind opened deadline",
     "answer": "query sample what when text",
+    "writer": "book machine public_key predecessor signed",
+    "member": "writer machine public_key standing last_seq! last_id",
 }
 _BY_SAMPLE = ("sent", "handling", "query")
 
@@ -38,8 +41,8 @@ def _columns(names: str) -> list[sa.Column[Any]]:
     return columns
 
 
-def _custody() -> None:
-    for table, names in _CUSTODY.items():
+def _records() -> None:
+    for table, names in _RECORDS.items():
         op.create_table(
             table,
             sa.Column("id", sa.Text(), nullable=False, comment="the key without its space"),
@@ -56,8 +59,59 @@ def _custody() -> None:
         op.create_index(f"{table}_by_sample", table, ["sample"])
 
 
+def _machines() -> None:
+    """What this copy keeps about other machines: named and explained in `store/tables.py`."""
+    op.create_table(
+        "held",
+        sa.Column("id", sa.Text(), nullable=False),
+        sa.Column("writer", sa.Text(), nullable=False),
+        sa.Column("seq", sa.Integer(), nullable=False),
+        sa.Column("prev", sa.Text(), nullable=True),
+        sa.Column("body", sa.LargeBinary(), nullable=False),
+        sa.Column("since", sa.Text(), nullable=False),
+        sa.PrimaryKeyConstraint("id"),
+    )
+    op.create_index("held_by_writer", "held", ["writer", "seq"])
+    op.create_table(
+        "head",
+        sa.Column("writer", sa.Text(), nullable=False),
+        sa.Column("id", sa.Text(), nullable=False),
+        sa.Column("by", sa.Text(), nullable=False),
+        sa.Column("seq", sa.Integer(), nullable=False),
+        sa.Column("signature", sa.Text(), nullable=False),
+        sa.PrimaryKeyConstraint("writer", "id", "by"),
+        sqlite_with_rowid=False,
+    )
+    op.create_table(
+        "place",
+        sa.Column("name", sa.Text(), nullable=False),
+        sa.Column("address", sa.Text(), nullable=False),
+        sa.Column("book", sa.Text(), nullable=True),
+        sa.Column("last", sa.Text(), nullable=True),
+        sa.Column("seen", sa.Text(), nullable=False),
+        sa.PrimaryKeyConstraint("name"),
+    )
+    op.create_table(
+        "place_file",
+        sa.Column("place", sa.Text(), nullable=False),
+        sa.Column("file", sa.Text(), nullable=False),
+        sa.Column("size", sa.Integer(), nullable=False),
+        sa.Column("mtime", sa.Integer(), nullable=False),
+        sa.Column("runs", sa.Text(), nullable=False),
+        sa.PrimaryKeyConstraint("place", "file"),
+        sqlite_with_rowid=False,
+    )
+    op.create_table(
+        "contact",
+        sa.Column("writer", sa.Text(), nullable=False),
+        sa.Column("at", sa.Text(), nullable=False),
+        sa.Column("place", sa.Text(), nullable=False),
+        sa.PrimaryKeyConstraint("writer"),
+    )
+
+
 def upgrade() -> None:
-    for table in ("lot_content", "followed", "result", "trial"):
+    for table in ("lot_content", "followed", "result", "trial", "writer"):
         op.drop_table(table)
     op.create_table(
         "followed",
@@ -140,4 +194,5 @@ def upgrade() -> None:
     op.create_index(
         "result_flagged", "result", ["id"], unique=False, sqlite_where=sa.text("flags <> ''")
     )
-    _custody()
+    _records()
+    _machines()

@@ -1,0 +1,1 @@
+"""Other machines: entries are exchanged through places - a folder, a hub, a text file - as sets."""
