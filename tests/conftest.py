@@ -70,4 +70,10 @@ def choose() -> Callable[[str], str]:
     return random.Random(20260314).choice
 
 
-pytest_plugins = ["tests.program"]
+pytest_plugins = ["tests.program", "tests.faults.counting"]
+
+
+def pytest_addoption(parser: pytest.Parser) -> None:
+    """How often faults are tried, and where their figures go: see tests/faults/counting.py."""
+    parser.addoption("--faults", choices=("tenth", "full"), default="tenth")
+    parser.addoption("--figures", default=None, metavar="FILE")
