@@ -14,16 +14,18 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from datetime import datetime
+from json import dumps, loads
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from logbook import config
+from logbook import config, signing
+from logbook.book import membership
 from logbook.errors import StoreError, UserMistake
 from logbook.journal import entry as journal
 from logbook.journal.entry import BadEntry, Entry, Value, Write
 from logbook.journal.fold import Merged, merge
 from logbook.journal.kinds import KINDS, readable, to_value, understood
-from logbook.store import database, derived, entries, projections
+from logbook.store import database, derived, entries, held, local, projections
 from logbook.trial import codes
 from logbook.trial.records import Writer
 
@@ -195,12 +197,23 @@ class Book:
             act=act,
             reason=reason,
             writes=tuple(writes),
+            saw=self._learnt(),
         )
         body = journal.encode(entry)
         name = journal.entry_id(body)
         self.replica = replace(self.replica, seq=entry.seq, id=name)
         # Folded as it is stored: its text in NFC.
         return name, entry if body.isascii() else journal.decode(body), body
+
+    def _learnt(self) -> dict[str, Any] | None:
+        """Heads of other writers that came since this writer's last entry: it pins their tails."""
+        learnt = local.get(self.connection, "learnt")
+        if learnt is None:
+            return None
+        local.drop(self.connection, "learnt")
+        found: dict[str, Any] = loads(learnt)
+        found.pop(self.replica.writer, None)
+        return found or None
 
 
 Values = list[tuple[str, Value | None]]
@@ -252,7 +265,7 @@ def opened(
         book = Book(connection, by, now, replica, choose, announced)
         with _keeping(state, replica):
             if _is_new(connection, replica):
-                _introduce(book)
+                _introduce(book, state)
             yield book
     try:
         config.save(state, book.replica)
@@ -284,43 +297,65 @@ def _is_new(connection: Connection, replica: config.Replica) -> bool:
 
 def _writer(connection: Connection, path: Path, state: Path) -> tuple[config.Replica, list[str]]:
     """The writer that may continue here, or a new one and the sentence that says why."""
-    row = connection.exec_driver_sql("SELECT value FROM local WHERE name = 'writer'").first()
-    if row is None:
+    writer = local.get(connection, "writer")
+    if writer is None:
         return config.new_replica(path), []
-    replica = config.load(state, row[0])
+    replica = config.load(state, writer)
     if replica is None:
         return config.new_replica(path), ["this store came from elsewhere: writing as a new writer"]
-    head = entries.head(connection, replica.writer)
-    if replica.seq and not entries.has(connection, replica.writer, replica.seq, replica.id):
-        return config.new_replica(path), [
-            "this store is older than this machine's last line (a restored backup?): "
-            "writing as a new writer"
-        ]
     here = str(path.resolve())
-    if replica.store != here and Path(replica.store).exists():
-        return config.new_replica(path), [
-            f"this store is a copy of {replica.store}: writing as a new writer"
-        ]
-    seq, name = head or (0, "")
+    ended = _ended(connection, replica, here)
+    if ended:
+        return config.new_replica(path), [f"{ended}: writing as a new writer"]
+    seq, name = entries.head(connection, replica.writer) or (0, "")
     return replace(replica, store=here, seq=seq, id=name), []
 
 
-def _introduce(book: Book) -> None:
+def _ended(connection: Connection, replica: config.Replica, here: str) -> str | None:
+    """Why this machine's writer must not go on in this store, or None."""
+    if replica.seq and not entries.has(connection, replica.writer, replica.seq, replica.id):
+        return "this store is older than this machine's last line (a restored backup?)"
+    if replica.store != here and Path(replica.store).exists():
+        return f"this store is a copy of {replica.store}"
+    return local.get(connection, "ended")
+
+
+def _introduce(book: Book, state: Path) -> None:
     """Entry 1 of a writer: who it is, which book it belongs to, whom it follows."""
-    previous = book.connection.exec_driver_sql(
-        "SELECT value FROM local WHERE name = 'writer'"
-    ).first()
-    founder = book.connection.exec_driver_sql("SELECT book FROM writer ORDER BY id LIMIT 1").first()
+    connection = book.connection
+    store: Any = connection.connection.driver_connection
+    previous = local.get(connection, "writer")
+    before = config.load(state, previous) if previous else None
+    founder = membership.root(store)
+    first = held.first_entry(store, founder) if founder else None
+    said = membership.introduction(first) if first else None
     writer = Writer(
-        book=founder[0] if founder else secrets.token_hex(8),
+        book=said.book if said else secrets.token_hex(8),
         machine=config.machine_name(),
         public_key=book.replica.public_key,
-        predecessor=previous[0] if previous else None,
+        predecessor=previous,
+        signed=_succession(before, book.replica),
     )
+    if previous:
+        _pin_all(connection, store)
     key = journal.key("writer", book.replica.writer)
     entry = book._next_entry("writer", [Write(key, to_value(writer))], None, None)
-    entries.append(book.connection, [entry])
-    projections.apply(book.connection, [entry[:2]])
-    book.connection.exec_driver_sql(
-        "INSERT OR REPLACE INTO local (name, value) VALUES ('writer', ?)", (book.replica.writer,)
-    )
+    entries.append(connection, [entry])
+    projections.apply(connection, [entry[:2]])
+    local.put(connection, "writer", book.replica.writer)
+    local.drop(connection, "ended")
+    if founder is None:
+        local.put(connection, "root", book.replica.writer)
+
+
+def _succession(before: config.Replica | None, after: config.Replica) -> str | None:
+    """The predecessor's word for the new key, where its own key is at hand."""
+    if before is None:
+        return None
+    return signing.sign(before.private_key, signing.successor_message(after.public_key))
+
+
+def _pin_all(connection: Connection, store: Any) -> None:
+    """Have a successor's first entry say which entries of every other writer it has."""
+    heads = {writer: list(max(held.tips(store, writer))) for writer in held.writers(store)}
+    local.put(connection, "learnt", dumps(heads))

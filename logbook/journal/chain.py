@@ -63,14 +63,14 @@ def _one(item: Filed, before: set[str | None]) -> list[Problem]:
     found = []
     if (entry.writer, entry.seq, entry.act) != (item.writer, item.seq, item.act):
         found.append(_at(item, "it is filed under another writer, number or act than it says"))
-    if entry.seq == 1 and not _introduces(entry):
+    if entry.seq == 1 and not introduces(entry):
         found.append(_at(item, "it does not introduce its writer, as a first entry must"))
     if before and entry.prev not in before:
         found.append(_at(item, "it does not follow the entry before it"))
     return found
 
 
-def _introduces(entry: Entry) -> bool:
+def introduces(entry: Entry) -> bool:
     """True if the entry holds the public key whose hash is its writer's id."""
     values = [write.value for write in entry.writes if write.key == f"writer/{entry.writer}"]
     public = values[0].get("public_key") if values and values[0] else None

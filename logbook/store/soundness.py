@@ -10,9 +10,10 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import Connection, event
+from sqlalchemy import Connection, Table, event
 
 from logbook.store import database, projections
+from logbook.store.tables import HEAD, HELD, PLACE
 
 KEPT = "kept"
 
@@ -41,7 +42,7 @@ def make_anew(copy: Path, to: Path) -> None:
     """A fresh store in the new file `to` from the journal of a checked copy, of any known schema.
 
     Its schema is this program's and its tables are folded from the journal: nothing else is taken
-    over but which writer the store was of. Raises StoreError.
+    over but which writer the store was of, whom it trusts and what it holds back. Raises StoreError.
     """
     with beside(copy, to) as connection:
         connection.exec_driver_sql(
@@ -50,9 +51,22 @@ def make_anew(copy: Path, to: Path) -> None:
         )
         connection.exec_driver_sql(
             "INSERT INTO main.local (name, value) "
-            f"SELECT name, value FROM {KEPT}.local WHERE name IN ('writer', 'program')"
+            f"SELECT name, value FROM {KEPT}.local WHERE name IN ('writer', 'program', 'root')"
         )
+        for table in (HELD, HEAD, PLACE):
+            _take_over(connection, table)
         projections.rebuild(connection)
+
+
+def _take_over(connection: Connection, table: Table) -> None:
+    """Copy a table that only this copy has, if the attached store has it already."""
+    if connection.exec_driver_sql(
+        f"SELECT 1 FROM {KEPT}.sqlite_master WHERE name = ?", (table.name,)
+    ).first():
+        names = ", ".join(f'"{column.name}"' for column in table.columns)
+        connection.exec_driver_sql(
+            f"INSERT INTO main.{table.name} ({names}) SELECT {names} FROM {KEPT}.{table.name}"
+        )
 
 
 def page_damage(connection: Connection, most: int = 20) -> list[str]:

@@ -1,0 +1,230 @@
+"""Entries of other machines as SQL sees them: held back, vouched for, accepted.
+
+Every function takes a connection of the standard library's sqlite3: one that reads, or the one
+inside an open transaction.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+if TYPE_CHECKING:
+    import sqlite3
+
+Tip = tuple[int, str]
+
+
+class Link(NamedTuple):
+    """Where an entry stands in its chain: its number, and the id of the one before it."""
+
+    seq: int
+    prev: str | None
+
+
+class Vouched(NamedTuple):
+    """A head: the entry it vouches for, by whom, and its signature ("" where it was seen)."""
+
+    writer: str
+    seq: int
+    id: str
+    by: str
+    signature: str
+
+
+def hold(store: sqlite3.Connection, rows: Iterable[tuple[Any, ...]]) -> int:
+    """Keep entries `(id, writer, seq, prev, body, since)` that are not here yet; how many."""
+    before = store.total_changes
+    store.executemany(
+        "INSERT INTO held (id, writer, seq, prev, body, since) SELECT ?1, ?2, ?3, ?4, ?5, ?6 "
+        "WHERE NOT EXISTS (SELECT 1 FROM entry WHERE id = ?1) ON CONFLICT (id) DO NOTHING",
+        rows,
+    )
+    return store.total_changes - before
+
+
+def writers_held(store: sqlite3.Connection) -> list[str]:
+    """The writers with entries held back."""
+    rows = store.execute("SELECT DISTINCT writer FROM held ORDER BY writer").fetchall()
+    return [writer for (writer,) in rows]
+
+
+def links(store: sqlite3.Connection, writer: str) -> dict[str, Link]:
+    """The entries held back of a writer, by id."""
+    rows = store.execute("SELECT id, seq, prev FROM held WHERE writer = ?", (writer,)).fetchall()
+    return {name: Link(seq, prev) for name, seq, prev in rows}
+
+
+def accept(store: sqlite3.Connection, writer: str, names: Sequence[str]) -> Iterator[Any]:
+    """Move entries of a writer from `held` to `entry`; yields each `(id, body)` by number.
+
+    What is yielded must be filed by the caller, which knows the act of an entry.
+    """
+    store.execute("CREATE TEMP TABLE IF NOT EXISTS admitted (id TEXT PRIMARY KEY) WITHOUT ROWID")
+    store.execute("DELETE FROM admitted")
+    store.executemany("INSERT INTO admitted VALUES (?)", [(name,) for name in names])
+    last = 0
+    while True:
+        rows = store.execute(
+            "SELECT seq, id, body FROM held WHERE writer = ? AND seq BETWEEN ? AND ? "
+            "AND id IN (SELECT id FROM admitted) ORDER BY seq, id",
+            (writer, last + 1, last + 500),
+        ).fetchall()
+        yield from ((name, body) for _, name, body in rows)
+        last += 500
+        more = store.execute(
+            "SELECT min(seq) FROM held WHERE writer = ? AND seq > ?", (writer, last)
+        ).fetchone()[0]
+        if more is None:
+            break
+        last = max(last, more - 1)
+    store.execute("DELETE FROM held WHERE id IN (SELECT id FROM admitted)")
+
+
+def first_entries(store: sqlite3.Connection) -> list[tuple[str, bytes, bool]]:
+    """Entry 1 of every writer: `(writer, body, accepted)`."""
+    rows = store.execute(
+        "SELECT writer, body, 1 FROM entry WHERE seq = 1 "
+        "UNION ALL SELECT writer, body, 0 FROM held WHERE seq = 1 ORDER BY 1, 3 DESC"
+    ).fetchall()
+    return [(writer, body, bool(accepted)) for writer, body, accepted in rows]
+
+
+def first_entry(store: sqlite3.Connection, writer: str) -> bytes | None:
+    """Entry 1 of a writer, accepted or held back."""
+    for table in ("entry", "held"):
+        row = store.execute(
+            f"SELECT body FROM {table} WHERE writer = ? AND seq = 1 ORDER BY id", (writer,)
+        ).fetchone()
+        if row is not None:
+            return bytes(row[0])
+    return None
+
+
+def is_accepted(store: sqlite3.Connection, name: str) -> bool:
+    """True if the entry of that id is in the journal."""
+    return store.execute("SELECT 1 FROM entry WHERE id = ?", (name,)).fetchone() is not None
+
+
+def is_here(store: sqlite3.Connection, name: str) -> bool:
+    """True if the entry of that id is in the journal or held back."""
+    query = "SELECT 1 FROM entry WHERE id = ?1 UNION ALL SELECT 1 FROM held WHERE id = ?1"
+    return store.execute(query, (name,)).fetchone() is not None
+
+
+def follows(store: sqlite3.Connection, writer: str, seq: int, prev: str) -> bool:
+    """True if `prev` is the accepted entry of that writer before number `seq`."""
+    row = store.execute(
+        "SELECT 1 FROM entry WHERE writer = ? AND seq = ? AND id = ?", (writer, seq - 1, prev)
+    ).fetchone()
+    return row is not None
+
+
+def writers(store: sqlite3.Connection) -> list[str]:
+    """Every writer with accepted entries, found by the index alone."""
+    rows = store.execute(
+        "WITH RECURSIVE found(writer) AS (SELECT min(writer) FROM entry UNION ALL "
+        "SELECT (SELECT min(writer) FROM entry WHERE writer > found.writer) FROM found "
+        "WHERE found.writer IS NOT NULL) SELECT writer FROM found WHERE writer IS NOT NULL"
+    ).fetchall()
+    return [writer for (writer,) in rows]
+
+
+def last(store: sqlite3.Connection, writer: str) -> int:
+    """The greatest number of a writer's accepted entries; 0 if there is none."""
+    row = store.execute("SELECT max(seq) FROM entry WHERE writer = ?", (writer,)).fetchone()
+    return int(row[0] or 0)
+
+
+def is_forked(store: sqlite3.Connection, writer: str) -> bool:
+    """True if a number of the writer's accepted entries was used twice."""
+    count = store.execute("SELECT count(*) FROM entry WHERE writer = ?", (writer,)).fetchone()[0]
+    return int(count) > last(store, writer)
+
+
+def chain_of(store: sqlite3.Connection, writer: str) -> dict[str, Link]:
+    """Every accepted entry of a writer, by id; decodes them all, so for a chain that forks."""
+    from logbook.journal.entry import decode
+
+    rows = store.execute("SELECT id, body FROM entry WHERE writer = ?", (writer,)).fetchall()
+    found = {}
+    for name, body in rows:
+        entry = decode(body)
+        found[name] = Link(entry.seq, entry.prev)
+    return found
+
+
+def tips(store: sqlite3.Connection, writer: str) -> frozenset[Tip]:
+    """The accepted entries of a writer that none follows: one, or several where it forks."""
+    if is_forked(store, writer):
+        chain = chain_of(store, writer)
+        followed = {link.prev for link in chain.values()}
+        return frozenset((link.seq, name) for name, link in chain.items() if name not in followed)
+    row = store.execute(
+        "SELECT seq, id FROM entry WHERE writer = ? ORDER BY seq DESC LIMIT 1", (writer,)
+    ).fetchone()
+    return frozenset([(int(row[0]), str(row[1]))] if row else [])
+
+
+def bodies(store: sqlite3.Connection, writer: str, after: int, most: int) -> list[bytes]:
+    """Accepted entries of a chain that does not fork, from the number after `after` on."""
+    rows = store.execute(
+        "SELECT body FROM entry WHERE writer = ? AND seq > ? ORDER BY seq LIMIT ?",
+        (writer, after, most),
+    ).fetchall()
+    return [body for (body,) in rows]
+
+
+def body(store: sqlite3.Connection, name: str) -> bytes:
+    """The bytes of an accepted entry."""
+    return bytes(store.execute("SELECT body FROM entry WHERE id = ?", (name,)).fetchone()[0])
+
+
+def vouch(store: sqlite3.Connection, heads: Iterable[Vouched]) -> None:
+    """Keep heads."""
+    store.executemany(
+        "INSERT INTO head (writer, seq, id, by, signature) VALUES (?, ?, ?, ?, ?) "
+        "ON CONFLICT DO NOTHING",
+        heads,
+    )
+
+
+def unvouch(store: sqlite3.Connection, head: Vouched) -> None:
+    """Forget a head whose signature turned out false."""
+    store.execute(
+        "DELETE FROM head WHERE writer = ? AND id = ? AND by = ?", (head.writer, head.id, head.by)
+    )
+
+
+def heads(store: sqlite3.Connection, writer: str) -> list[Vouched]:
+    """Every head that vouches for entries of a writer."""
+    rows = store.execute(
+        'SELECT writer, seq, id, "by", signature FROM head WHERE writer = ? ORDER BY seq, id, "by"',
+        (writer,),
+    ).fetchall()
+    return [Vouched(*row) for row in rows]
+
+
+def signed_at(store: sqlite3.Connection, writer: str, name: str) -> str | None:
+    """The writer's own signature of that entry as its head, or None."""
+    row = store.execute(
+        'SELECT signature FROM head WHERE writer = ?1 AND id = ?2 AND "by" = ?1', (writer, name)
+    ).fetchone()
+    return None if row is None else str(row[0])
+
+
+def forget_older_heads(store: sqlite3.Connection, writer: str) -> None:
+    """Of each voucher's heads for a chain that does not fork, keep the newest that is accepted."""
+    if not is_forked(store, writer):
+        store.execute(
+            "DELETE FROM head WHERE writer = ?1 AND seq < (SELECT max(h.seq) FROM head h "
+            'JOIN entry e ON e.id = h.id WHERE h.writer = ?1 AND h."by" = head."by")',
+            (writer,),
+        )
+
+
+def touch(store: sqlite3.Connection, writer: str, at: str, place: str) -> None:
+    """Note that something new of a writer came here."""
+    store.execute(
+        "INSERT OR REPLACE INTO contact (writer, at, place) VALUES (?, ?, ?)", (writer, at, place)
+    )
