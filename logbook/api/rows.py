@@ -124,4 +124,5 @@ def _result(one: Result) -> Cells:
         one.run,
         one.n,
         one.flags,
+        one.laboratory_number,
     )

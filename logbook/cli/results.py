@@ -72,6 +72,7 @@ class _Line:
             "basis": one.basis,
             "lab": one.lab,
             "report": one.report,
+            "laboratory_number": one.laboratory_number or None,
             "run": one.run,
             "repeat": one.n,
             "disagrees": self.conflict,
@@ -83,6 +84,10 @@ def results(
     sample: Annotated[str | None, typer.Option(help="Of this sample's code.")] = None,
     bed: Annotated[str | None, typer.Option(help="Of these beds: B1-B6, control, CODE.")] = None,
     nutrient: Annotated[str | None, typer.Option(help="Of this nutrient.")] = None,
+    number: Annotated[
+        str | None,
+        typer.Option("--laboratory-number", help="Of what the laboratory calls by this number."),
+    ] = None,
     json: Annotated[bool, typer.Option("--json", help="For programs.")] = False,
 ) -> None:
     """List the results that stand, by day, bed and nutrient.
@@ -91,9 +96,12 @@ def results(
 
     Examples: logbook lab results --bed B1-B3 --nutrient nitrate-N
               logbook lab results --sample XW3KRT9D --json
+              logbook lab results --laboratory-number 26-1001
     """
     session: Session = context.obj
-    lines = session.read(lambda store: _lines(store, session, sample, bed, nutrient))
+    lines = session.read(
+        lambda store: _lines(store, session, bed, _Asked(sample, nutrient, number))
+    )
     if json:
         as_json({"results": [line.document() for line in lines]})
         return
@@ -103,9 +111,16 @@ def results(
         say("No such results yet.")
 
 
-def _lines(
-    store: Any, session: Session, sample: str | None, bed: str | None, nutrient: str | None
-) -> list[_Line]:
+@dataclass(frozen=True)
+class _Asked:
+    """What a result must be of: a sample's code, a nutrient, a number of the laboratory."""
+
+    sample: str | None
+    nutrient: str | None
+    number: str | None
+
+
+def _lines(store: Any, session: Session, bed: str | None, asked: _Asked) -> list[_Line]:
     beds = {found.id: found.record for found in views.fetch(store, "bed")}
     wanted = None
     if bed is not None:
@@ -114,7 +129,7 @@ def _lines(
     bags = parts.by_code(store)
     waiting = set(asking.waiting_results(store))
     blinds = {one.id: one.record for one in views.fetch(store, "blind")}
-    where, given = _condition(store, sample, nutrient)
+    where, given = _condition(store, asked)
     lines = []
     for found in views.fetch(store, "result", where, given):
         part = bags.get(found.record.sample)
@@ -131,18 +146,21 @@ def _lines(
     return sorted(lines, key=lambda line: line.order)
 
 
-def _condition(store: Any, sample: str | None, nutrient: str | None) -> tuple[str, list[str]]:
+def _condition(store: Any, asked: _Asked) -> tuple[str, list[str]]:
     """The SQL condition of what was asked for, and its values."""
     conditions, given = ["1"], []
-    if sample is not None:
-        code = codes.tidy(sample)
+    if asked.sample is not None:
+        code = codes.tidy(asked.sample)
         if not codes.is_valid(code):
-            raise UserMistake(f"{sample!r} is not a sample code: {codes.flaw(code)}")
+            raise UserMistake(f"{asked.sample!r} is not a sample code: {codes.flaw(code)}")
         of = bags_of(store, code)
         conditions.append(f"sample IN ({', '.join('?' * len(of))})")
         given += of
-    if nutrient is not None:
-        analyte = find_analyte(nutrient)[0].name
+    if asked.number is not None:
+        conditions.append("laboratory_number = ?")
+        given.append(" ".join(asked.number.split()))
+    if asked.nutrient is not None:
+        analyte = find_analyte(asked.nutrient)[0].name
         if analyte == "mineral-N":
             raise UserMistake(
                 "mineral-N is no result of its own: it is the sum of nitrate-N and ammonium-N",
@@ -158,13 +176,15 @@ def _words(line: _Line) -> str:
     missing = line.blind or ("its pull was struck" if line.struck else "waits for its pull")
     where = f"{spoken_day(line.pull.when.day)}  {line.bed}" if line.pull else missing
     kind = f", {line.part.kind}" if line.part else ""
+    own = f", {one.laboratory_number} there" if one.laboratory_number else ""
     repeat = f", repeat {one.n}" if one.n > 1 else ""
     run = f", run {one.run}" if one.run > 1 else ""
     disputed = "  machines disagree" if line.conflict else ""
     said = f"  {qualifiers.spoken(one.flags)}" if one.flags else ""
     return (
         f"{one.sample}  {where:<21}  {one.analyte:<11} {_value(one)}"
-        f"  ({_reported(one)}{one.method}{kind}, {one.basis}; report {one.report}{run}{repeat})"
+        f"  ({_reported(one)}{one.method}{kind}, {one.basis}; "
+        f"report {one.report}{own}{run}{repeat})"
         f"{said}{disputed}"
     )
 

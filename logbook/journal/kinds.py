@@ -114,7 +114,7 @@ KINDS = {
 
 # Fields left out where they say nothing: then the value is, and agrees with, what programs wrote
 # that did not know them.
-_SINCE = ("flags", "usual_days", "cv", "sd", "margin", "signed")
+_SINCE = ("flags", "usual_days", "cv", "sd", "margin", "signed", "laboratory_number")
 
 
 def understood(entry: Entry) -> bool:

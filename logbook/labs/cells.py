@@ -56,12 +56,16 @@ class Kind:
 
 @dataclass(frozen=True, slots=True)
 class Origin:
-    """Where rows come from: laboratory, report, run; `n` if the file numbers its repeats."""
+    """Where rows come from: laboratory, report, run; `n` if the file numbers its repeats.
+
+    `number` is what the laboratory calls the sample.
+    """
 
     lab: str
     report: str
     run: int
     n: int | None
+    number: str
 
 
 @dataclass(frozen=True)
@@ -219,12 +223,12 @@ def _has_basis(nutrient: str) -> bool:
 
 def _check_length(reading: Reading, role: str, text: str, flaws: list[Flaw]) -> None:
     if len(text) > MOST_TEXT:
-        what = f"the {role} has {len(text)} characters, more than {MOST_TEXT}"
+        what = f"the {role.replace('_', ' ')} has {len(text)} characters, more than {MOST_TEXT}"
         flaws.append(Flaw(reading.columns[role], what, "shorten it"))
 
 
 def new_origin(reading: Reading, key: object, row: list[str]) -> Origin | list[Flaw]:
-    """Understand a combination of laboratory, report, run and repeat seen for the first time."""
+    """Understand a combination of laboratory, report, run .. seen for the first time."""
     flaws: list[Flaw] = []
     lab = _spelled(reading, text_of(reading, row, "lab") or reading.beside.lab or "")
     if not lab and "lab" in reading.columns:
@@ -233,11 +237,12 @@ def new_origin(reading: Reading, key: object, row: list[str]) -> Origin | list[F
     own = text_of(reading, row, "report")
     report = reading.report if reading.beside.renumbered else own or reading.report
     reading.numbers[own] = None
-    for role, text in (("lab", lab), ("report", report)):
+    number = text_of(reading, row, "laboratory_number")
+    for role, text in (("lab", lab), ("report", report), ("laboratory_number", number)):
         if role in reading.columns:
             _check_length(reading, role, text, flaws)
     run = _count(reading, row, "run", flaws) or 1
-    origin = Origin(lab, report, run, _count(reading, row, "repeat", flaws))
+    origin = Origin(lab, report, run, _count(reading, row, "repeat", flaws), number)
     reading.origins[key] = flaws or origin
     return flaws or origin
 

@@ -29,7 +29,13 @@ ROLES: dict[str, tuple[str, ...]] = {
     "qualifier": ("qualifier|flag|flags|sign|modifier",),
     "run": ("run|run no|run number|re run",),
     "repeat": ("repeat|replicate|rep|duplicate",),
-}
+    # Nothing is measured or paired by it, so that of two of them the better name will do.
+    "laboratory_number": (
+        "lab no", "lab number", "laboratory number", "laboratory no", "lab sample no",
+        "lab sample number", "laboratory sample no", "laboratory sample number", "lab id",
+        "laboratory id", "lab sample id", "laboratory sample id", "lab ref", "lab reference",
+    ),
+}  # fmt: skip
 NEEDED = ("sample", "nutrient", "value", "unit", "method")
 
 

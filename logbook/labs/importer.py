@@ -3,7 +3,8 @@
 Rules:
 
 1. A row names its sample (a code of ours), nutrient, value, unit and method; optional columns
-   are basis, report, lab, limit, qualifier, run and repeat. Columns are found by the trade's names.
+   are basis, report, lab, limit, qualifier, run, repeat and the laboratory's own number of the
+   sample. Columns are found by the trade's names.
 2. Nothing is guessed: a wrong cell is a problem with file, row, column, value and remedy, and all
    problems of the file come at once. A code with a right check symbol that this book does not
    know yet is accepted as waiting; a wrong code is refused with the nearest known ones.
@@ -169,7 +170,7 @@ def _read_rows(reading: Reading) -> None:
     columns, comma = reading.columns, reading.table.decimal_comma
     sample_at, value_at = columns["sample"], columns["value"]
     kind_cells = picker(columns, "nutrient", "unit", "method", "basis")
-    origin_cells = picker(columns, "lab", "report", "run", "repeat")
+    origin_cells = picker(columns, "lab", "report", "run", "repeat", "laboratory_number")
     is_plain = _COMMA if comma else _POINT
     if reading.table.point_doubtful and not comma:
         is_plain = _UNDOUBTED
@@ -201,7 +202,7 @@ def _read_rows(reading: Reading) -> None:
             Result(
                 origin.lab, origin.report, code, kind.analyte.name, kind.method, kind.basis,
                 origin.run, n, value, limit, side, kind.analyte.unit, cell.strip(), kind.unit,
-                kind.form, flags,
+                kind.form, flags, origin.number,
             )
         )  # fmt: skip
 

@@ -26,7 +26,7 @@ from logbook.labs.reader import Table, shown
 from logbook.trial import chemistry
 from logbook.trial.chemistry import Analyte
 
-_ROW_ROLES = ("sample", "basis", "report", "lab", "run", "repeat")
+_ROW_ROLES = ("sample", "basis", "report", "lab", "run", "repeat", "laboratory_number")
 _LONG_ROLES = ("nutrient", "value")
 _HEADER = ("sample", "nutrient", "unit", "method", "value")
 _ROW_LABELS = {

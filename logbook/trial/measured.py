@@ -73,6 +73,7 @@ class Result(Record):
     form named there. `run` counts re-runs, `n` repeats within a run. `flags` are what the
     laboratory said about it beside its number, words of `qualifiers.WORDS` with blanks between.
     One that was flagged so that there is no number has neither a value nor a limit.
+    `laboratory_number` is what the laboratory calls the sample, where its report prints it.
     """
 
     lab: str
@@ -91,3 +92,4 @@ class Result(Record):
     reported_unit: str
     form: str
     flags: str = ""
+    laboratory_number: str = ""

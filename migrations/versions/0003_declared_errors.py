@@ -184,6 +184,7 @@ def upgrade() -> None:
         sa.Column("reported_unit", sa.Text(), nullable=True),
         sa.Column("form", sa.Text(), nullable=True),
         sa.Column("flags", sa.Text(), nullable=True),
+        sa.Column("laboratory_number", sa.Text(), nullable=True),
         sa.PrimaryKeyConstraint("id"),
         sqlite_with_rowid=False,
     )

@@ -506,7 +506,7 @@ def test_results_are_listed_by_sample_bed_and_nutrient(pulled: tuple[Program, li
         "nutrient": "nitrate-N", "value": "10", "unit": "mg/kg", "reported": "10",
         "reported_unit": "mg/kg", "flags": [], "form": "NO3-N", "method": "1 M KCl", "basis": "dry",
         "lab": "Invented Soil Lab", "report": "26-1", "run": 1, "repeat": 1, "disagrees": False,
-            "part_of": None, "kind": None, "struck": False, "blind": None,
+        "laboratory_number": None, "part_of": None, "kind": None, "struck": False, "blind": None,
     }  # fmt: skip
 
 

@@ -21,8 +21,7 @@ _NAMES = {role: "|".join(ROLES[role]).split("|") for role in ROLES}
 _NAMES["report"] += ["work order", "order no", "job no", "job", "certificate no"]
 _NAMES["qualifier"] += ["q", "qual", "qualifiers", "remark code", "code of remark"]
 _NAMES |= {
-    "laboratory_number": ["lab no", "lab number", "lab id", "laboratory number", "laboratory no",
-                          "lab sample id", "lab sample no", "lab id no", "lab ref"],
+    "laboratory_number": [*_NAMES["laboratory_number"], "lab id no"],
     "received": ["received", "date received", "received date", "date in", "received on",
                  "date of receipt"],
 }  # fmt: skip

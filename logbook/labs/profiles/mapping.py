@@ -16,6 +16,7 @@ from logbook.labs.reader import Table
 from logbook.trial import chemistry, contents
 
 _HEADER = ("sample", "nutrient", "unit", "method", "basis", "value", "limit")
+_BESIDE = ("report", "repeat", "laboratory_number")
 _MOST_NAMED = 20
 
 
@@ -66,7 +67,7 @@ class Making:
 
     def table(self) -> Mapped:
         """All rows; problems and notes are left in `found`."""
-        also = [role for role in ("report", "repeat") if role in self.found.roles]
+        also = [role for role in _BESIDE if role in self.found.roles]
         fill = self._fill_long if self.profile.layout.long else self._fill_wide
         silent = []
         for at in self.found.rows:
