@@ -32,6 +32,7 @@ if TYPE_CHECKING:
     from logbook.labs.cells import Beside
     from logbook.labs.importer import Parsed
     from logbook.labs.reader import Table
+    from logbook.study.queries import Line
     from logbook.study.reports import Change, Plan
     from logbook.trial.times import When
 
@@ -121,19 +122,27 @@ def _import(session: Session, about: Setting, job: _Job, dry_run: bool, json: bo
     before, plan = session.read(lambda store: (views.count_entries(store), job.plan(store)))
     if not json:
         _show_differences(table.file, plan)
-    code, asked = None, 0
-    if plan.writes and not dry_run:
+    code: str | None = None
+    asked: list[Line] = []
+    opened = _now(session, about)
+    if plan.writes and dry_run:
+        asked = queries.would_ask(session, plan.records, plan.written, opened, quality.settings())
+    elif plan.writes:
         _confirm(table.file, plan, job.answers, json)
-        code, plan, asked = _write(session, job, before, plan, _now(session, about))
+        code, plan, asked = _write(session, job, before, plan, opened)
     notes = [
-        *queries.told(asked),
+        *queries.told(len(asked)),
         *table.remarks,
         *session.read(lambda store: _notes(store, about, parsed, plan)),
     ]
     if json:
-        as_json({**_document(table.file, parsed, plan, notes, dry_run), "queries": asked})
+        told = _document(table.file, parsed, plan, notes, dry_run)
+        listed = [queries.document(one, opened.day) for one in asked]
+        as_json({**told, "queries": len(asked), "asked": listed})
         return
     _say_what_happened(table.file, plan, code)
+    if dry_run and asked:
+        queries.show_would_ask(asked, opened.day)
     if plan.writes:
         laboratory.tell_notes(notes)
 
@@ -264,8 +273,8 @@ def _now(session: Session, about: Setting) -> When:
 
 def _write(
     session: Session, job: _Job, before: int, plan: Plan, opened: When
-) -> tuple[str | None, Plan, int]:
-    """Write the plan and its queries as one act: code, plan, how many are asked.
+) -> tuple[str | None, Plan, list[Line]]:
+    """Write the plan and its queries as one act: code, plan, what is asked.
 
     There is no code if it is all there meanwhile.
 
@@ -283,7 +292,7 @@ def _write(
                 )
             plan = now
         if not plan.writes:
-            return None, plan, 0
+            return None, plan, []
         reason = f"re-issued report {_numbers(plan)}" if plan.changed else None
         if plan.superseded_report:
             reason = f"report {plan.superseded_report} re-issued as {_numbers(plan)}"
@@ -292,8 +301,8 @@ def _write(
             act = book.record(
                 "lab", records, reason=reason, progress=lambda done: step(done / len(records))
             )
-        asked = queries.ask_about(book, plan.written, act.code, opened, usual)
-        return act.code, plan, asked
+        keys = queries.ask_about(book, plan.written, act.code, opened, usual)
+        return act.code, plan, queries.about(store, keys)
 
 
 def _say_what_happened(file: str, plan: Plan, code: str | None) -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from typing import TYPE_CHECKING, Annotated, Any
@@ -15,7 +15,7 @@ from logbook.cli.laboratory import tell, tell_notes
 from logbook.cli.session import Session, as_json, chosen, say
 from logbook.cli.wording import needed
 from logbook.errors import LogbookError, NeedsAnswer, UserMistake
-from logbook.journal.entry import key
+from logbook.journal.entry import ident, key
 from logbook.store import views
 from logbook.trial import chemistry, codes, plausible, records, units
 from logbook.trial.times import When, parse_when, zone
@@ -37,24 +37,61 @@ _ANSWERS = {
 
 def ask_about(
     book: Book, written: Mapping[str, records.Result], code: str, opened: When, usual: Settings
-) -> int:
-    """Open the queries that results just written give rise to, in their act; how many."""
+) -> list[str]:
+    """Open the queries that results just written give rise to, in their act; their keys."""
     from logbook.book import corrections
     from logbook.study import plausibility
 
     found = plausibility.queries_on(corrections.inside(book), written, opened, usual)
     if found:
         book.record("query", found, code=code)
-    return len(found)
+    return [name for name, _ in found]
+
+
+def about(store: sqlite3.Connection, keys: Collection[str]) -> list[Line]:
+    """The queries under these keys, as they stand: by deadline, then sample."""
+    from logbook.study import queries as asked
+
+    wanted = set(map(ident, keys))
+    return [one for one in asked.lines(store) if one.id in wanted] if wanted else []
+
+
+def would_ask(
+    session: Session,
+    lines: Sequence[tuple[str, Any]],
+    written: Mapping[str, records.Result],
+    opened: When,
+    usual: Settings,
+) -> list[Line]:
+    """The queries that writing these lines would open, found on a copy of the store.
+
+    lines: all that would be written; written: the results among it, by key.
+    """
+    from logbook.book import corrections, rehearsing
+
+    with rehearsing.on_copy(session.store, now=session.clock.now()) as book:
+        act = book.record("lab", lines)
+        return about(corrections.inside(book), ask_about(book, written, act.code, opened, usual))
+
+
+def show_would_ask(lines: Sequence[Line], today: date) -> None:
+    """The queries of a dry run, each as `lab queries` lists it once it is open."""
+    from logbook.report.terminal.quality import show_queries
+
+    say(f"It would open {_many(len(lines))}:")
+    show_queries(lines, today)
+
+
+def _many(count: int) -> str:
+    return "1 query" if count == 1 else f"{count:,} queries"
 
 
 def told(count: int) -> list[str]:
     """That there are queries, for the notes of an import."""
     if not count:
         return []
-    many = "1 query" if count == 1 else f"{count:,} queries"
     return [
-        f"{many} about these results, out of curves until answered: logbook lab queries "
+        f"{_many(count)} about these results, out of curves until answered: logbook lab queries "
         f"({plausible.KEEPS_WORDS})"
     ]
 
@@ -77,7 +114,7 @@ def queries(
     lines = [one for one in session.read(asked.lines) if every or one.waits]
     today = _today(session)
     if json:
-        as_json({"queries": [_document(one, today) for one in lines]})
+        as_json({"queries": [document(one, today) for one in lines]})
         return
     if not lines:
         say("No open queries.")
@@ -99,7 +136,7 @@ def _today(session: Session) -> date:
     return session.clock.now().astimezone(zone(session.read(question))).date()
 
 
-def _document(one: Line, today: date) -> dict[str, Any]:
+def document(one: Line, today: date) -> dict[str, Any]:
     asked = one.query
     return {
         "sample": asked.sample,
@@ -159,8 +196,7 @@ def answer(
         store = corrections.inside(book)
         found = _meant(store, what, name, run)
         code, drawn = _written(book, store, found, _Answered(name, why, at, run, alone))
-    many = "1 query" if len(found) == 1 else f"{len(found)} queries"
-    tell(f"{code}  {many} answered, {name}: {why}", 10)
+    tell(f"{code}  {_many(len(found))} answered, {name}: {why}", 10)
     if name == records.RERUN:
         _request(found, drawn)
 

@@ -214,7 +214,7 @@ def _write(
         reason = f"re-issued report {one.report}" if decided.old is not None else None
         code = book.record("lab", lines, reason=reason).code
         written = {reports.result_key(one): one}
-        return code, decided, queries.ask_about(book, written, code, at, usual)
+        return code, decided, len(queries.ask_about(book, written, code, at, usual))
 
 
 def _standing(store: Any, name: str) -> Result | None:

@@ -377,3 +377,56 @@ def test_enough_repeats_replace_the_declared_error(started: Program) -> None:
         found = declared_of(store, trial)["nitrate-N"]
     assert found.source == "measured"
     assert found.cv == pytest.approx(0.4 / 2**0.5 / 20.2)
+
+
+SLIPS = ("pH,65,,water 1:1", "P,5,mg/kg,Olsen")
+
+
+def slips(program: Program) -> str:
+    """A report with a lost decimal point, as a file."""
+    code = pulled(program)["B1"]
+    text = HEADER + "".join(f"{code},{row}\n" for row in SLIPS)
+    (program.folder / "26-1.csv").write_text(text, encoding="utf-8")
+    return code
+
+
+def test_a_dry_run_shows_the_queries_that_the_import_would_open(started: Program) -> None:
+    code = slips(started)
+    words = ("lab", "import", "26-1.csv", "--report", "26-1")
+    files = {one: one.read_bytes() for one in started.folder.rglob("*") if one.is_file()}
+    said = started.must(*words, "--dry-run", on=LATER).out
+    assert {one: one.read_bytes() for one in started.folder.rglob("*") if one.is_file()} == files
+    assert said.startswith(
+        "26-1.csv: 2 results can be imported; nothing was written\n"
+        "It would open 1 query:\n"
+        f"{code}:pH  B1  ask until Fri 22 May 2026 (30 d)\n"
+        "  decimal point (report 26-1): "
+    )
+    shown = said.partition("It would open 1 query:\n")[2].partition("Note:")[0]
+    would = json.loads(started.must(*words, "--dry-run", "--json", on=LATER).out)
+    assert (would["dry_run"], would["written"], would["queries"]) == (True, 0, 1)
+    assert asked(started) == []
+
+    real = started.must(*words, on=LATER).out
+    # The notes of both are the same, and so are the queries as they are listed afterwards.
+    assert said.partition("Note:")[2] == real.partition("Note:")[2]
+    assert started.must("lab", "queries", on=LATER).out.startswith(shown)
+    assert would["asked"] == asked(started)
+
+
+def test_a_dry_run_of_what_is_here_already_asks_nothing(started: Program) -> None:
+    slips(started)
+    words = ("lab", "import", "26-1.csv", "--report", "26-1")
+    started.must(*words, on=LATER)
+    said = started.must(*words, "--dry-run", on=LATER).out
+    assert said == "26-1.csv: imported already (2 results); nothing was written\n"
+
+
+def test_a_dry_run_needs_room_for_its_copy(
+    started: Program, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    slips(started)
+    monkeypatch.setattr("tempfile.tempdir", str(started.folder / "not there"))
+    said = started("lab", "import", "26-1.csv", "--dry-run", on=LATER)
+    assert (said.code, said.out) == (2, "")
+    assert "it cannot be tried on a copy (No such file or directory)" in said.err
