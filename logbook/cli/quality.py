@@ -104,6 +104,7 @@ def _chart_document(one: Chart) -> dict[str, Any]:
         "unit": one.unit,
         "assigned": one.assigned,
         "sd": one.sd,
+        "trial": one.trial or None,
         "results": [
             {
                 "sample": each.code,

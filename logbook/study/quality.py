@@ -242,7 +242,8 @@ class Measured:
 class Chart:
     """A reference material by one nutrient and method in one laboratory, in order of report.
 
-    assigned, sd: what is written down of the material, None where nothing is.
+    assigned, sd: what is written down of the material, None where nothing is. trial: the name of
+    the only trial for which it is written down so; "" where it holds for all.
     """
 
     name: str
@@ -252,6 +253,7 @@ class Chart:
     sd: float | None
     results: tuple[Measured, ...]
     limit: float | None
+    trial: str = ""
 
     @property
     def blank(self) -> bool:
@@ -274,42 +276,53 @@ class Chart:
 def charts(
     store: sqlite3.Connection, name: str | None = None, analyte: str | None = None
 ) -> list[Chart]:
-    """The control charts of reference materials, of one or all, by name and nutrient."""
+    """The control charts of reference materials, of one or all, by name and nutrient.
+
+    What a trial wrote down of a material comes before what holds for every trial, and its results
+    stand on a chart of their own: one line at the centre cannot be right for both.
+    """
     rows = store.execute(
-        "SELECT n.of, r.lab, r.analyte, r.method, r.basis, n.code, r.report, r.value_num, "
+        "SELECT n.of, r.lab, r.analyte, r.method, r.basis, n.trial, n.code, r.report, r.value_num, "
         "r.value, r.\"limit\", r.qualifier, coalesce(substr(p.received, 1, 10), '0001-01-01') "
         "FROM blind n JOIN result r ON r.sample = n.code "
         "LEFT JOIN report p ON p.lab = r.lab AND p.number = r.report "
         "WHERE n.kind = 'reference' AND (? IS NULL OR n.of = ?) AND (? IS NULL OR r.analyte = ?) "
-        "ORDER BY 12, r.report, n.code, r.run, r.n",
+        "ORDER BY 13, r.report, n.code, r.run, r.n",
         (name, name, analyte, analyte),
     ).fetchall()
     if not rows:
         return []
     assigned = {
-        (one.record.name, one.record.analyte, one.record.method): one.record
+        (one.record.name, one.record.analyte, one.record.method, one.record.trial): one.record
         for one in views.fetch(store, "reference")
     }
+    trials = {one.id: one.record.name for one in views.fetch(store, "trial")}
     bounds = _bounds(store)
-    groups: dict[tuple[str, Kind], list[tuple[str, str, date, float | None, str]]] = {}
-    for of, lab, what, method, basis, code, report, value, text, limit, side, day in rows:
+    groups: dict[tuple[str, Kind, str], list[_Reported]] = {}
+    for of, lab, what, method, basis, trial, code, report, value, text, limit, side, day in rows:
         shown = text if text is not None else f"{side}{limit or ''}"
+        own = trial if (of, what, method, trial) in assigned else ""
         line = (code, report, date.fromisoformat(day), value, shown)
-        groups.setdefault((of, (lab, what, method, basis)), []).append(line)
+        groups.setdefault((of, (lab, what, method, basis), own), []).append(line)
     order = list(ANALYTES)
     found = [
-        _chart(of, kind, some, assigned.get((of, kind[1], kind[2])), bounds.get(kind))
-        for (of, kind), some in groups.items()
-    ]
-    return sorted(found, key=lambda one: (one.name, order.index(one.kind[1]), one.kind))
+        _chart(of, kind, some, assigned.get((of, kind[1], kind[2], own)), bounds.get(kind),
+               trials.get(own, own))
+        for (of, kind, own), some in groups.items()
+    ]  # fmt: skip
+    return sorted(found, key=lambda one: (one.name, order.index(one.kind[1]), one.kind, one.trial))
+
+
+_Reported = tuple[str, str, date, float | None, str]  # code, report, day, number, as it is shown
 
 
 def _chart(
     name: str,
     kind: Kind,
-    lines: list[tuple[str, str, date, float | None, str]],
+    lines: list[_Reported],
     known: object,
     limit: float | None,
+    trial: str,
 ) -> Chart:
     value, sd = (getattr(known, field, None) for field in ("value", "sd"))
     assigned, spread = (None if one is None else float(one) for one in (value, sd))
@@ -319,7 +332,7 @@ def _chart(
         Measured(code, report, day, number, shown, None if number is None else next(judged))
         for code, report, day, number, shown in lines
     )
-    return Chart(name, kind, ANALYTES[kind[1]].unit, assigned, spread, results, limit)
+    return Chart(name, kind, ANALYTES[kind[1]].unit, assigned, spread, results, limit, trial)
 
 
 def batches_out(store: sqlite3.Connection) -> dict[tuple[str, str, str, str], list[str]]:

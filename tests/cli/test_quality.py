@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from tests.program import Program
+from tests.program import PROTOCOL, Program
 from tests.study.small_season import DAY0, RESULTS, VALUES, opened, season
 
 LATER = "2026-04-22T09:00+02:00"
@@ -430,3 +430,33 @@ def test_a_dry_run_needs_room_for_its_copy(
     said = started("lab", "import", "26-1.csv", "--dry-run", on=LATER)
     assert (said.code, said.out) == (2, "")
     assert "it cannot be tried on a copy (No such file or directory)" in said.err
+
+
+def test_a_trials_own_assigned_value_wins_over_that_of_every_trial(started: Program) -> None:
+    """Two trials use one soil; only the first found a value of its own for it."""
+    folder = started.folder / "other"
+    folder.mkdir()
+    other = PROTOCOL.replace("Small house", "Far house").replace('label = "B', 'label = "F')
+    (folder / "far.toml").write_text(other, encoding="utf-8")
+    started.must("trial", "start", str(folder / "far.toml"), on=DAY0)
+    value = "nitrate-N = {} mg/kg +- 1 mg/kg by 1 M KCl"
+    started.must("lab", "reference", "house soil", value.format(30), "--all-trials", on=RESULTS)
+    near = ("--trial", "Small house (invented)")
+    started.must(*near, "lab", "reference", "house soil", value.format(34), on=RESULTS)
+    rows = ""
+    for name, beds in (("Small house (invented)", "B1,B2"), ("Far house (invented)", "F1,F2")):
+        started.must("--trial", name, "pull", beds, on="2026-03-09T09:30+01:00")
+        words = ("lab", "send", "--all-waiting", "--on", "today", "--reference", "house soil")
+        said = started.must("--trial", name, *words, on="2026-03-10T09:00+01:00").out
+        (line,) = [one for one in said.splitlines() if "reference of" in one]
+        rows += f"{line.split()[1]},nitrate-N,34,mg/kg,1 M KCl\n"
+    imported(started, "26-1", rows)
+
+    found = json.loads(started.must("lab", "chart", "--json", on=LATER).out)["charts"]
+    assert [(one["trial"], one["assigned"], [p["z"] for p in one["results"]]) for one in found] == [
+        (None, 30.0, [4.0]),
+        ("Small house (invented)", 34.0, [0.0]),
+    ]
+    said = started.must("lab", "chart", on=LATER).out
+    assert "assigned 30 (sd 1); the newest" in said
+    assert "assigned 34 (sd 1) in Small house (invented); the newest" in " ".join(said.split())

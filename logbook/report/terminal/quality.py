@@ -62,7 +62,8 @@ def _assigned(chart: Chart) -> str:
         value = "no assigned value is written down"
     else:
         spread = "no sd" if chart.sd is None else f"sd {chart.sd:.4g}"
-        value = f"assigned {chart.assigned:.4g} ({spread})"
+        of = f" in {chart.trial}" if chart.trial else ""
+        value = f"assigned {chart.assigned:.4g} ({spread}){of}"
     newest = next((one.point for one in reversed(chart.results) if one.point is not None), None)
     if chart.blank or newest is None or newest.limits is None:
         return value
