@@ -41,8 +41,9 @@ def _attach(raw: Any, copy: Path) -> None:
 def make_anew(copy: Path, to: Path) -> None:
     """A fresh store in the new file `to` from the journal of a checked copy, of any known schema.
 
-    Its schema is this program's and its tables are folded from the journal: nothing else is taken
-    over but which writer the store was of, whom it trusts and what it holds back. Raises StoreError.
+    Its schema is this program's and its tables are folded from the journal. Taken over besides are
+    which writer the store was of, whom it trusts, what it holds back, its places.
+    Raises StoreError.
     """
     with beside(copy, to) as connection:
         connection.exec_driver_sql(

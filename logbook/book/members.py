@@ -1,0 +1,89 @@
+"""Letting a machine into the book, and retiring one: acts of a member, like any other line."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
+
+from logbook.book import admitting, membership
+from logbook.book.admitting import Admitted
+from logbook.book.membership import Standing
+from logbook.book.writing import Act, Book
+from logbook.errors import UserMistake
+from logbook.journal import entry as journal
+from logbook.store import held
+from logbook.trial.machines import ENROLLED, RETIRED
+from logbook.trial.records import Member
+
+if TYPE_CHECKING:
+    import sqlite3
+
+
+def called(known: Mapping[str, Standing], name: str) -> Standing:
+    """The writer of that machine name or beginning of an id; raises UserMistake."""
+    wanted = name.strip().casefold()
+    by_name = [one for one in known.values() if one.introduced.machine.casefold() == wanted]
+    found = by_name or [one for one in known.values() if wanted and one.writer.startswith(wanted)]
+    if not found:
+        raise UserMistake(f"there is no machine called {name!r} in this book", "logbook machines")
+    if len(found) > 1:
+        ids = ", ".join(sorted(one.writer[:8] for one in found))
+        raise UserMistake(f"{len(found)} writers are called {name!r}", f"name one by its id: {ids}")
+    return found[0]
+
+
+def enrol(book: Book, wanted: Standing) -> tuple[Act, Admitted]:
+    """Let a writer in: what it wrote and was held back is folded in the same transaction.
+
+    Raises UserMistake if it is a member, or this machine is none.
+    """
+    store = _raw(book)
+    _refuse_strangers(store, book)
+    if wanted.member:
+        raise UserMistake(f"{shown(wanted)} is a member already")
+    member = Member(
+        wanted.writer, wanted.introduced.machine, wanted.introduced.public_key, ENROLLED
+    )
+    act = book.record("enrol", [(journal.key("member", wanted.writer), member)])
+    return act, admitting.admit(book.connection, book.now)
+
+
+def retire(book: Book, wanted: Standing, reason: str) -> Act:
+    """Accept nothing more of a writer after the newest entry of it that is here.
+
+    Raises UserMistake if it is no member, this machine itself, or this machine is no member.
+    """
+    store = _raw(book)
+    _refuse_strangers(store, book)
+    if wanted.writer == book.replica.writer:
+        raise UserMistake("a machine cannot retire itself", "retire it from another one")
+    if not wanted.member:
+        raise UserMistake(f"{shown(wanted)} is no member: {wanted.why}", "logbook machines")
+    if not reason.strip():
+        raise UserMistake("a retirement needs its reason", "add --reason TEXT")
+    tips = held.tips(store, wanted.writer)
+    seq, name = max(tips, default=(None, None))
+    member = Member(
+        wanted.writer, wanted.introduced.machine, wanted.introduced.public_key, RETIRED, seq, name
+    )
+    key = journal.key("member", wanted.writer)
+    return book.record("retire", [(key, member)], reason=reason.strip())
+
+
+def shown(one: Standing) -> str:
+    """A writer as people call it: the machine's name and the beginning of its id."""
+    return f"{one.introduced.machine} ({one.writer[:8]})"
+
+
+def _refuse_strangers(store: sqlite3.Connection, book: Book) -> None:
+    own = membership.standings(store).get(book.replica.writer)
+    if own is None or not own.member:
+        why = own.why if own is not None else "not enrolled"
+        raise UserMistake(
+            f"this machine is no member of the book itself: {why}",
+            "a member enrols it: logbook machines enrol NAME, there",
+        )
+
+
+def _raw(book: Book) -> Any:
+    return book.connection.connection.driver_connection

@@ -1,0 +1,1 @@
+"""Several machines: transports, exchange, trust, and what goes wrong."""
