@@ -11,6 +11,7 @@ from logbook.book.writing import Act, Book
 from logbook.errors import UserMistake
 from logbook.journal import entry as journal
 from logbook.journal.entry import Entry, Value
+from logbook.journal.kinds import understood
 from logbook.store import asking, projections
 from logbook.store.tables import RECORD_TABLES
 
@@ -55,9 +56,10 @@ def correct(
 ) -> Act:
     """Write a corrected value under a key, replacing every live write of it seen here.
 
-    `changes` are journal values by field. Raises UserMistake if there is nothing to correct or
-    nothing would change.
+    `changes` are journal values by field. Raises UserMistake if there is nothing to correct,
+    nothing would change, or a newer version of the program wrote the line.
     """
+    refuse_newer(book, [key])
     shown = book.shown([key]).get(key)
     if shown is None or shown.value is None:
         raise UserMistake(
@@ -66,23 +68,41 @@ def correct(
     corrected = {**shown.value, **changes}
     if corrected == shown.value and not shown.conflict:
         raise UserMistake(f"nothing would change: {reference(book, key)} says so already")
-    return book.write("correct", [(key, corrected)], reason=_said(reason), code=code)
+    return book.write("correct", [(key, corrected)], reason=needed_reason(reason), code=code)
 
 
-def strike(book: Book, keys: Sequence[str], reason: str) -> Act:
+def strike(book: Book, keys: Sequence[str], reason: str, kind: str = "strike") -> Act:
     """Strike lines: they stay readable, and count no longer.
 
     Refused if a line that stays speaks of one of them, as a pull does of its bed.
     """
+    refuse_newer(book, keys)
     values = book.values(keys)
     for key in keys:
         if values.get(key) is None:
             raise UserMistake(f"{reference(book, key)} is struck already, or was never written")
     _refuse_plans(book, keys)
-    # A pull may go from under its results: they count no longer, and the caller says so.
-    holding = [key for key in keys if journal.space(key) not in ("pull", "part", "bag", "blind")]
-    _refuse_if_referred(book, holding, keys, "struck while that stands")
-    return book.write("strike", [(key, None) for key in keys], reason=_said(reason))
+    refuse_if_referred(book, holding(keys), keys, "struck while that stands")
+    return book.write(kind, [(key, None) for key in keys], reason=needed_reason(reason))
+
+
+def holding(keys: Sequence[str]) -> list[str]:
+    """The lines among these that may not be struck while another one speaks of them.
+
+    A pull may go from under its results: they count no longer, and who strikes it is told so.
+    """
+    return [key for key in keys if journal.space(key) not in ("pull", "part", "bag", "blind")]
+
+
+def refuse_newer(book: Book, keys: Sequence[str]) -> None:
+    """Refuse to replace a line that a newer version of the program wrote, unread."""
+    for key, names in book.live(keys).items():
+        if not all(understood(book.entry(name)) for name in names):
+            raise UserMistake(
+                f"{reference(book, key)} was written by a newer version of the program, "
+                "which this one cannot read: it would be replaced unseen",
+                "install that version here, or do it on the machine that has it",
+            )
 
 
 def _refuse_plans(book: Book, keys: Sequence[str]) -> None:
@@ -126,12 +146,13 @@ def undo(book: Book) -> tuple[Act, Act]:
         raise UserMistake("the last act settled a conflict: it cannot be undone")
     values = _values_before(book, entries)
     going = [key for key, value in values if value is None]
-    _refuse_if_referred(book, going, going, "undone any more", first)
+    refuse_if_referred(book, going, going, "undone any more", first)
     undone = Act(first.act or "", first.kind, tuple(key for key, _ in values))
     return undone, book.write("undo", values, reason=f"undo of {undone.code}")
 
 
-def _said(reason: str) -> str:
+def needed_reason(reason: str) -> str:
+    """The reason of a correction without blanks around it; raises UserMistake if it is empty."""
     if not reason.strip():
         raise UserMistake("a correction needs its reason", "add --reason TEXT")
     return reason.strip()
@@ -232,7 +253,7 @@ def _replaced(book: Book, name: str, seen: Seen) -> tuple[str, dict[str, tuple[s
     return seen[name]
 
 
-def _refuse_if_referred(
+def refuse_if_referred(
     book: Book, keys: Sequence[str], going: Sequence[str], what: str, first: Entry | None = None
 ) -> None:
     """Refuse to take away a record that a line speaks of which stays; the first one is named.

@@ -38,6 +38,8 @@ COMMANDS = {
     "strike": "lines",
     "correct": "lines",
     "history": "histories",
+    "conflicts": "conflicts",
+    "settle": "conflicts",
     "lab": "lab",
     "curve": "curves",
     "compare": "comparing",
@@ -112,15 +114,57 @@ def _words(function: Any) -> dict[str, Any]:
     }
 
 
-def group(help_text: str, **functions: Any) -> Any:
-    """Functions as the subcommands of a group."""
+class BareGroup(TyperGroup):
+    """A group that does something when no subcommand is named: what its `default` does.
+
+    `logbook sync`, `logbook sync --dry-run`, `logbook sync PLACE`: the default takes options, and a
+    first word that is no subcommand's name if it has an argument for it.
+    """
+
+    default = ""
+
+    def parse_args(self, ctx: Any, args: list[str]) -> list[str]:
+        return super().parse_args(ctx, [self.default, *args] if self._bare(ctx, args) else args)
+
+    def _bare(self, ctx: Any, args: list[str]) -> bool:
+        if not args:
+            return not ctx.resilient_parsing
+        if args[0] in self.commands or args[0] in ctx.help_option_names:
+            return False
+        takes_words = any(one.param_type_name == "argument" for one in self._default.params)
+        return args[0].startswith("-") or takes_words
+
+    @property
+    def _default(self) -> Any:
+        return self.commands[self.default]
+
+    def shell_complete(self, ctx: Any, incomplete: str) -> Any:
+        """Subcommands, and what may stand in their place."""
+        found = super().shell_complete(ctx, incomplete)
+        alone = self._default.make_context(self.default, [], parent=ctx, resilient_parsing=True)
+        for one in self._default.params:
+            if one.param_type_name == "argument" and not incomplete.startswith("-"):
+                return [*found, *one.shell_complete(alone, incomplete)]
+        return [*found, *self._default.shell_complete(alone, incomplete)]
+
+
+def group(help_text: str, default: str | None = None, **functions: Any) -> Any:
+    """Functions as the subcommands of a group; alone, the group does what its `default` does."""
     several = typer.Typer(
-        rich_markup_mode=None, add_completion=False, help=help_text, no_args_is_help=True
+        cls=TyperGroup if default is None else BareGroup,
+        rich_markup_mode=None,
+        add_completion=False,
+        help=help_text,
+        no_args_is_help=default is None,
+        epilog=None if default is None else f"Without a command: {default}.",
     )
     for name, function in functions.items():
         several.command(name, cls=Command, **_words(function))(function)
     several.callback()(lambda: None)
-    return get_command(several)
+    made: Any = get_command(several)
+    if default is not None:
+        made.default = default
+    return made
 
 
 def _version(asked: bool) -> None:

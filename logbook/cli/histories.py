@@ -25,7 +25,7 @@ from logbook.trial.times import read_stored
 if TYPE_CHECKING:
     import sqlite3
 
-_HOW = {"correct": "corrected to ", "undo": "again: "}
+_HOW = {"correct": "corrected to ", "settle": "settled as ", "undo": "again: "}
 _INDENT = 18
 _WIDTH = 80
 

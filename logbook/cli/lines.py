@@ -16,7 +16,7 @@ from logbook.cli.undone import undone_words
 from logbook.cli.wording import needed
 from logbook.errors import UserMistake
 from logbook.journal import entry as journal
-from logbook.store import views
+from logbook.store import asking, views
 from logbook.study import parts
 from logbook.trial.records import Pull
 
@@ -65,8 +65,8 @@ def strike(context: typer.Context, reference: Reference, reason: Reason = None) 
     with session.write() as book:
         store = corrections.inside(book)
         named = _living(store, lines_of(store, session, reference))
-        keys = _with_what_hangs_on_it(store, named)
-        gone = _counting_no_longer(store, keys)
+        keys = with_what_hangs_on_it(store, named)
+        gone = counting_no_longer(store, keys)
         act = corrections.strike(book, keys, why)
     say(f"{act.code}  struck {len(keys)} line{'s' * (len(keys) != 1)} of {reference}: {why}")
     sampled = any(journal.space(key) in ("pull", "part") for key in named)
@@ -151,7 +151,7 @@ def _standing(store: sqlite3.Connection, keys: Iterable[str]) -> list[str]:
     ]
 
 
-def _with_what_hangs_on_it(store: sqlite3.Connection, keys: list[str]) -> list[str]:
+def with_what_hangs_on_it(store: sqlite3.Connection, keys: list[str]) -> list[str]:
     """The lines, and those that say nothing without them.
 
     A pull takes its parts with it, a part its weights; a part that goes alone takes its results,
@@ -172,7 +172,7 @@ def _with_what_hangs_on_it(store: sqlite3.Connection, keys: list[str]) -> list[s
     return _standing(store, dict.fromkeys(found))
 
 
-def _counting_no_longer(store: sqlite3.Connection, keys: Sequence[str]) -> int:
+def counting_no_longer(store: sqlite3.Connection, keys: Sequence[str]) -> int:
     """How many results stop counting with these lines."""
     bags = {
         bag
@@ -207,6 +207,8 @@ def _changes(
             raise UserMistake(f"{reference} is not a line that can be corrected")
         changes[key] = changed(store, session, found[0].record, given)
         told += remarks(store, found[0].record, changes[key])
+        if found[0].conflict:
+            told.append(f"machines disagreed about {asking.reference(store, key)}: this settles it")
         if space == "pull" and "when" in changes[key]:
             changes |= _parts_too(store, found[0].record, changes[key]["when"])
     return changes, told

@@ -247,11 +247,18 @@ def awaited(store: sqlite3.Connection, trial: str, today: date) -> list[Awaited]
 def _wrong(store: sqlite3.Connection, trial: str) -> list[str]:
     """A sentence for everything that a person must look at."""
     found = []
-    for first, second, bed in asking.possible_duplicates(store, trial):
-        found.append(f"{first} and {second} may be one pull of {bed} written down twice")
+    pairs = asking.possible_duplicates(store, trial)
+    if len(pairs) == 1:
+        ((first, second, bed),) = pairs
+        told = f"{first} and {second} may be one pull of {bed} written down twice"
+        found.append(f"{told}: logbook conflicts")
+    elif pairs:
+        told = f"{len(pairs)} pairs of pulls may be one pull written down twice"
+        found.append(f"{told}: logbook conflicts")
     disputed = sum(asking.conflicts(store).values())
     if disputed:
-        found.append(f"{disputed} lines disagree between machines")
+        lines = "1 line" if disputed == 1 else f"{disputed} lines"
+        found.append(f"machines disagree about {lines}: logbook conflicts")
     waiting = asking.waiting_results(store)
     if waiting:
         codes = ", ".join(waiting[:3]) + (", ..." if len(waiting) > 3 else "")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from typing import TYPE_CHECKING
 
 from logbook.store import views
@@ -19,24 +19,35 @@ def curves_of(store: sqlite3.Connection, results: Iterable[Result]) -> list[str]
 
     A control's result is part of the curve of every treatment in its block.
     """
+    return curves_by(store, {"": results})[""]
+
+
+def curves_by(
+    store: sqlite3.Connection, groups: Mapping[str, Iterable[Result]]
+) -> dict[str, list[str]]:
+    """`curves_of` for several groups of results, by the groups' names."""
     trials = {one.id: one.record.name for one in views.fetch(store, "trial")}
     of_sample: dict[str, tuple[str, set[str]]] = {}
     for trial in trials:
         of_sample |= _treatments_of(store, trial)
     pulls = {code: part.pull for code, part in parts_by_code(store).items()}
     measured = _measured(store)
-    found: set[tuple[str, str, str]] = set()
-    for result in results:
-        sample = pulls.get(result.sample, result.sample)
-        trial, codes = of_sample.get(sample, ("", set()))
-        names = [result.analyte, *([MINERAL_N] if result.analyte in PARTS else [])]
-        found.update((trial, name, code) for name in names for code in codes)
-    several = len({trial for trial, _, _ in found}) > 1
-    return [
-        f"{name} of {code}" + (f" ({trials[trial]})" if several else "")
-        for trial, name, code in sorted(found)
-        if (trial, name, code) in measured
-    ]
+
+    def curves(results: Iterable[Result]) -> list[str]:
+        found: set[tuple[str, str, str]] = set()
+        for result in results:
+            sample = pulls.get(result.sample, result.sample)
+            trial, codes = of_sample.get(sample, ("", set()))
+            names = [result.analyte, *([MINERAL_N] if result.analyte in PARTS else [])]
+            found.update((trial, name, code) for name in names for code in codes)
+        several = len({trial for trial, _, _ in found}) > 1
+        return [
+            f"{name} of {code}" + (f" ({trials[trial]})" if several else "")
+            for trial, name, code in sorted(found)
+            if (trial, name, code) in measured
+        ]
+
+    return {name: curves(results) for name, results in groups.items()}
 
 
 def _treatments_of(store: sqlite3.Connection, trial: str) -> dict[str, tuple[str, set[str]]]:

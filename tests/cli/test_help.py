@@ -16,8 +16,8 @@ WRITING = {
     "lab profile new",
     "demo", "trial template", "trial start", "amendment set", "amendment add", "treatment add",
     "bed add", "calendar add", "calendar drop", "fill", "apply", "water", "measure", "pull",
-    "labels", "weigh", "skip", "note", "event", "undo", "strike", "correct", "lab add", "season",
-    "backup", "restore", "lab send", "lab form", "lab mark", "lab answer",
+    "labels", "weigh", "skip", "note", "event", "undo", "strike", "correct", "settle", "lab add",
+    "season", "backup", "restore", "lab send", "lab form", "lab mark", "lab answer",
 }  # fmt: skip
 
 

@@ -1,0 +1,252 @@
+"""What is open between machines, in words: each version of a line, each pair of pulls.
+
+Content only; `terminal` prints it.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass
+from datetime import tzinfo
+from typing import Any
+
+from logbook.journal.entry import Value
+from logbook.report.lines import describe, rounded
+from logbook.study.conflicts import Disagreement, Duplicate, Line, Open, Twin, Version
+from logbook.trial.times import read_stored
+
+SHORT = 8  # hex digits of an entry's id: one chance in 4 billion that two are alike
+
+
+@dataclass(frozen=True)
+class VersionTold:
+    """One version: its number, its entry, who wrote it where and when, and what it says.
+
+    `value` is as the journal has it, None: struck; `besides` are the parts that differ and that the
+    words leave out, by name. A screen shows `short` and `written_shown`.
+    """
+
+    number: int
+    entry: str
+    by: str
+    machine: str
+    written: str
+    words: str
+    value: dict[str, Any] | None
+    besides: dict[str, str]
+    reason: str
+    same_as: int | None
+    written_shown: str
+
+    @property
+    def short(self) -> str:
+        """As much of the entry's id as `settle --keep` needs."""
+        return self.entry[:SHORT]
+
+
+@dataclass(frozen=True)
+class DisagreementTold:
+    """One line that machines disagree about; `differ` names the parts of it that do.
+
+    `when` is when it was done, where the versions agree on that.
+    """
+
+    reference: str
+    key: str
+    line: str
+    trial: str
+    beds: tuple[str, ...]
+    when: str
+    differ: tuple[str, ...]
+    versions: tuple[VersionTold, ...]
+    left_out_of: tuple[str, ...]
+    when_shown: str
+
+
+@dataclass(frozen=True)
+class PullTold:
+    """One of two pulls that may be one, and how much hangs on it."""
+
+    code: str
+    by: str
+    machine: str
+    written: str
+    when: str
+    words: str
+    parts: tuple[str, ...]
+    results: int
+    sent: int
+    written_shown: str
+    when_shown: str
+
+
+@dataclass(frozen=True)
+class DuplicateTold:
+    """Two pulls that may be one."""
+
+    trial: str
+    bed: str
+    first: PullTold
+    second: PullTold
+
+
+@dataclass(frozen=True)
+class Page:
+    """All that is open; `newer_lines` were written by a newer version of the program."""
+
+    conflicts: tuple[DisagreementTold, ...]
+    possible_duplicates: tuple[DuplicateTold, ...]
+    newer_lines: int
+
+    @property
+    def open(self) -> bool:
+        """Whether anything waits for a decision."""
+        return bool(self.conflicts or self.possible_duplicates)
+
+    def document(self) -> dict[str, Any]:
+        """For JSON: stable names, times as they were written, whole ids."""
+        return asdict(self, dict_factory=_for_programs)
+
+
+def _for_programs(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    return {name: value for name, value in pairs if not name.endswith("_shown")}
+
+
+def page(found: Open) -> Page:
+    """What is open, in words."""
+    return Page(
+        tuple(map(_disagreement, found.disagreements)),
+        tuple(map(_duplicate, found.duplicates)),
+        found.newer,
+    )
+
+
+def line_words(one: Disagreement) -> str:
+    """What kind of line it is and of which beds: `water of B3`."""
+    space = one.key.partition("/")[0].replace("-", " ")
+    return f"{space} of {'+'.join(one.beds)}" if one.beds and space != "bed" else space
+
+
+def version_words(one: Disagreement, version: Version) -> str:
+    """What a version says, the parts that differ included: `watered 250 mL (metered)`."""
+    words, besides = _said(one, version)
+    more = "; ".join(f"{name} {value}" for name, value in besides.items())
+    return f"{words}; {more}" if more else words
+
+
+def _disagreement(one: Disagreement) -> DisagreementTold:
+    values = [version.value for version in one.versions if version.value is not None]
+    when = str(values[0].get("when") or "") if values and "when" not in one.fields else ""
+    return DisagreementTold(
+        reference=one.name,
+        key=one.key,
+        line=line_words(one),
+        trial=one.trial,
+        beds=one.beds,
+        when=when,
+        differ=one.fields,
+        versions=tuple(_version(one, version) for version in one.versions),
+        left_out_of=one.curves,
+        when_shown=read_stored(when).spoken if when else "",
+    )
+
+
+def _version(one: Disagreement, version: Version) -> VersionTold:
+    words, besides = _said(one, version)
+    return VersionTold(
+        number=version.number,
+        entry=version.line.entry,
+        by=version.line.by,
+        machine=version.line.machine,
+        written=version.line.written.isoformat(),
+        words=words,
+        value=version.value,
+        besides=besides,
+        reason=version.reason,
+        same_as=version.same_as,
+        written_shown=_written(version.line, one.zone),
+    )
+
+
+def _written(line: Line, zone: tzinfo) -> str:
+    """When a line was written down, by its machine's clock, in the zone of the trial."""
+    return f"{line.written.astimezone(zone):%Y-%m-%d %H:%M}"
+
+
+def _said(one: Disagreement, version: Version) -> tuple[str, dict[str, str]]:
+    if version.value is None:
+        return "struck", {}
+    words = describe(rounded(version.record))
+    told = {name: _plain(version.value, name) for name in one.fields}
+    if told.keys() & {"bed", "also"}:
+        told = {name: told[name] for name in told if name not in ("bed", "also")}
+        told["bed"] = "+".join(version.beds) or "-"
+    return words, {name: said for name, said in told.items() if not _within(said, words)}
+
+
+def _plain(value: Value, name: str) -> str:
+    """A part of a value as a person reads it; a field that was not said is a dash."""
+    said = value.get(name)
+    if said is None or said in ("", []):
+        return "-"
+    if name == "when":
+        return read_stored(said).spoken
+    if isinstance(said, bool):
+        return "yes" if said else "no"
+    return ", ".join(map(str, said)) if isinstance(said, list) else str(said)
+
+
+def _within(said: str, words: str) -> bool:
+    """Whether words hold a value as a word of its own."""
+    return re.search(rf"(?<![\w.]){re.escape(said)}(?![\w]|\.\w)", words) is not None
+
+
+def _duplicate(one: Duplicate) -> DuplicateTold:
+    return DuplicateTold(
+        one.trial, one.bed, _twin(one.first, one.zone), _twin(one.second, one.zone)
+    )
+
+
+def _twin(one: Twin, zone: tzinfo) -> PullTold:
+    return PullTold(
+        code=one.pull.code,
+        by=one.line.by,
+        machine=one.line.machine,
+        written=one.line.written.isoformat(),
+        when=one.pull.when.text,
+        words=describe(rounded(one.pull)),
+        parts=tuple(f"{part.kind} {part.code}" for part in one.parts),
+        results=one.results,
+        sent=one.sent,
+        written_shown=_written(one.line, zone),
+        when_shown=one.pull.when.spoken,
+    )
+
+
+def hanging(one: PullTold) -> str:
+    """What hangs on a pull: `2 parts, 3 results`."""
+    counted = (
+        (len(one.parts), "part"),
+        (one.results, "result"),
+        (one.sent, "line in a shipment"),
+    )
+    told = [_many(count, word) for count, word in counted if count]
+    return ", ".join(told) or "no part, no result"
+
+
+def _many(count: int, word: str) -> str:
+    first, *rest = word.split(" ")
+    return " ".join([str(count), first + "s" * (count != 1), *rest])
+
+
+def summary(found: Page) -> Sequence[str]:
+    """How much is open, a sentence each."""
+    told = []
+    if found.conflicts:
+        count = len(found.conflicts)
+        told.append(f"Machines disagree about {_many(count, 'line')}.")
+    if found.possible_duplicates:
+        count = len(found.possible_duplicates)
+        told.append(f"{_many(count, 'pair')} of pulls may be one pull written down twice.")
+    return told or ["Machines agree: nothing is open."]
