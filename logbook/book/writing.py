@@ -330,7 +330,8 @@ def _introduce(book: Book, state: Path) -> None:
     first = held.first_entry(store, founder) if founder else None
     said = membership.introduction(first) if first else None
     writer = Writer(
-        book=said.book if said else secrets.token_hex(8),
+        # A book is called after its founder, so that nobody can found it a second time.
+        book=said.book if said else book.replica.writer[:16],
         machine=config.machine_name(),
         public_key=book.replica.public_key,
         predecessor=previous,

@@ -15,7 +15,7 @@ def back_up(path: Path, to: Path) -> int:
     The copy appears under its name only when it is whole, on the disk and found sound; an
     existing file is never overwritten. Raises UserMistake, NoStore, NewerStore or StoreError.
     """
-    _refuse(to)
+    refuse(to)
     part = part_of(to)
     try:
         # Made here first: what SQLite cannot create it would call the store's own fault.
@@ -32,7 +32,7 @@ def back_up(path: Path, to: Path) -> int:
     return count
 
 
-def _refuse(to: Path) -> None:
+def refuse(to: Path) -> None:
     """Refuse a place where the backup cannot come to lie."""
     if to.is_dir():
         raise UserMistake(f"{to}: this is a folder", "name a new file in it")

@@ -113,7 +113,8 @@ def exchange(
         summary.admitted = admitting.admit(connection, now)
     summary.fetched = summary.admitted.lines
     summary.problems += summary.admitted.forged
-    _send(store, place, there, summary, progress)
+    if place.takes:
+        _send(store, place, there, summary, progress)
     summary.problems += place.problems
     _take_stock(store, there, summary)
     return summary
@@ -300,8 +301,9 @@ def _look(store: Path, place: Place, summary: Summary) -> None:
                     continue
                 new.setdefault(run.writer, set()).add(name)
                 summary.fetched[run.writer] = summary.fetched.get(run.writer, 0) + lines
-        for run in _counted(runs_for(connection, there), summary, None):
-            del run
+        if place.takes:
+            for run in _counted(runs_for(connection, there), summary, None):
+                del run
     summary.problems += place.problems
     _take_stock(store, there, summary)
 

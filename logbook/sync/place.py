@@ -74,10 +74,12 @@ class Place(ABC):
     """One transport to one place. `label` names it in messages and holds no password.
 
     `problems` collects what was found there that is not as it must be: torn, damaged, foreign
-    files; each names the file, what is wrong and what to do. Methods raise Unreachable.
+    files; each names the file, what is wrong and what to do. Methods raise Unreachable. A place
+    that does not `take` entries is only read.
     """
 
     label: str
+    takes = True
 
     def __init__(self, label: str) -> None:
         self.label = label

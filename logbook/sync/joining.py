@@ -1,0 +1,100 @@
+"""A new machine joins a book: everything is fetched into a store of its own, which is used only
+when a person has said that the founder found there is the right one.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+
+from logbook.book import admitting, membership
+from logbook.errors import BadData, Problem, UserMistake
+from logbook.journal import entry as journal
+from logbook.store import backups, database, held, local, views
+from logbook.sync.exchange import Here, Progress, inside
+from logbook.sync.place import Place
+from logbook.trial.records import Writer
+
+
+@dataclass(frozen=True)
+class Founder:
+    """A writer that began a book, as the place shows it."""
+
+    writer: str
+    introduced: Writer
+
+
+@dataclass(frozen=True)
+class Offer:
+    """What a place offers to a machine that has no book: its founders, held back in `part`."""
+
+    part: Path
+    founders: tuple[Founder, ...]
+    problems: tuple[Problem, ...]
+
+    def accept(self, founder: Founder, store: Path, now: datetime) -> admitting.Admitted:
+        """Make it this machine's store, trusting that founder and whom it let in."""
+        with database.writing(self.part) as connection:
+            local.put(connection, "root", founder.writer)
+            admitted = admitting.admit(connection, now)
+        backups.flush(self.part)
+        backups.put_new(self.part, store)
+        return admitted
+
+
+@contextmanager
+def offered(
+    store: Path, place: Place, *, now: datetime, progress: Progress | None = None
+) -> Iterator[Offer]:
+    """Fetch all that a place has, beside where the store will be; it is gone at the end if unused.
+
+    Raises UserMistake if there is a store already, BadData if the place has no book.
+    """
+    if store.exists():
+        raise UserMistake(
+            f"{store}: this machine has a logbook already",
+            "to join two books: logbook sync PLACE on both, then logbook machines enrol NAME",
+        )
+    part = backups.part_of(store)
+    try:
+        problems = _fetch(part, place, now, progress)
+        with views.reading(part) as connection:
+            founders = tuple(_founders(held.first_entries(connection)))
+        if not founders:
+            raise BadData(
+                f"{place.label}: there is no logbook here",
+                problems,
+                "logbook sync PLACE, on the machine that has one",
+            )
+        yield Offer(part, founders, tuple(problems))
+    finally:
+        for ending in ("", "-journal"):
+            part.with_name(part.name + ending).unlink(missing_ok=True)
+
+
+def _fetch(part: Path, place: Place, now: datetime, progress: Progress | None) -> list[Problem]:
+    problems: list[Problem] = []
+    count = 0
+    place.inventory()
+    with database.writing(part) as connection:
+        for run in place.fetch(Here(inside(connection))):
+            heads = [(head.seq, head.id, head.signature) for head in run.heads]
+            received = admitting.receive(
+                connection, run.writer, run.bodies, heads, now=now, source=place.label
+            )
+            problems += received.problems
+            count += sum(received.new.values())
+            if progress is not None:
+                progress("fetched", count)
+    return problems + place.problems
+
+
+def _founders(first: list[tuple[str, bytes, bool]]) -> Iterator[Founder]:
+    """Writers that followed nobody and had seen nobody when they began."""
+    for writer, body, _ in first:
+        said = membership.introduction(body)
+        if said is not None and said.predecessor is None and journal.decode(body).saw is None:
+            yield Founder(writer, said)
