@@ -148,23 +148,26 @@ class BareGroup(TyperGroup):
         return [*found, *self._default.shell_complete(alone, incomplete)]
 
 
-def group(help_text: str, default: str | None = None, **functions: Any) -> Any:
-    """Functions as the subcommands of a group; alone, the group does what its `default` does."""
-    several = typer.Typer(
-        cls=TyperGroup if default is None else BareGroup,
-        rich_markup_mode=None,
-        add_completion=False,
-        help=help_text,
-        no_args_is_help=default is None,
-        epilog=None if default is None else f"Without a command: {default}.",
-    )
+def group(help_text: str, **functions: Any) -> Any:
+    """Functions as the subcommands of a group."""
+    return _grouped(functions, help=help_text, no_args_is_help=True)
+
+
+def bare_group(help_text: str, **functions: Any) -> Any:
+    """Functions as the subcommands of a group that alone does what the first of them does."""
+    first = next(iter(functions))
+    words = {"help": help_text, "epilog": f"Without a command: {first}."}
+    made = _grouped(functions, cls=BareGroup, **words)
+    made.default = first
+    return made
+
+
+def _grouped(functions: dict[str, Any], **settings: Any) -> Any:
+    several = typer.Typer(rich_markup_mode=None, add_completion=False, **settings)
     for name, function in functions.items():
         several.command(name, cls=Command, **_words(function))(function)
     several.callback()(lambda: None)
-    made: Any = get_command(several)
-    if default is not None:
-        made.default = default
-    return made
+    return get_command(several)
 
 
 def _version(asked: bool) -> None:
