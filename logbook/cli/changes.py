@@ -341,7 +341,7 @@ def _factor(record: records.Result) -> Fraction:
     value itself was multiplied with. Raises UserMistake where there is none to see it by.
     """
     analyte, share = chemistry.find_analyte(record.form or record.analyte)
-    known = units.canonical_unit(record.reported_unit)
+    known = units.canonical_unit(units.of_basis(record.reported_unit)[0])
     dried = "dried-by-tin" in qualifiers.words(record.flags)
     table = {**units.UNITS[analyte.dimension], **units.UNITS["charge"]}
     if not dried and (not record.reported_unit or known in table):

@@ -24,7 +24,7 @@ MOST_TEXT = 80
 _MOST_GUESSES = 50
 
 _BASES = {
-    "dry": "|dry|dry basis|dry soil|dry weight|dw|dm|oven dry",
+    "dry": "|dry|dry basis|dry soil|dry matter|dry weight|dw|dm|ts|oven dry",
     "moist": "moist|moist basis|as received|as is|wet|fresh|fresh weight|fw|field moist",
 }
 BASES = {word: basis for basis, words in _BASES.items() for word in words.split("|")}
@@ -187,7 +187,7 @@ def _unit(reading: Reading, row: list[str], analyte: Analyte, flaws: list[Flaw])
     try:
         if not text:
             raise UserMistake("there is no unit", f"write the laboratory's, such as {analyte.unit}")
-        return chemistry.read_unit(text, analyte)
+        return chemistry.read_unit(units.of_basis(text)[0], analyte)
     except UserMistake as error:
         flaws.append(_flaw(reading, "unit", error))
         return None
@@ -203,10 +203,16 @@ def _method(reading: Reading, row: list[str], flaws: list[Flaw]) -> str:
 
 
 def _basis(reading: Reading, row: list[str], flaws: list[Flaw]) -> str:
-    text = text_of(reading, row, "basis")
+    text, unit = text_of(reading, row, "basis"), text_of(reading, row, "unit")
+    said = units.of_basis(unit)[1]
+    if not text and said:
+        return said
     if not text:
         reading.unnamed_basis |= _has_basis(text_of(reading, row, "nutrient"))
     basis = BASES.get(text.lower())
+    if basis and said and said != basis:
+        what = f"the unit {shown(unit)} says {said}, the basis {basis}"
+        flaws.append(Flaw(reading.columns["basis"], what, "ask the laboratory which is right"))
     if basis is None:
         what = f"{shown(text)} is not a basis"
         flaws.append(Flaw(reading.columns["basis"], what, "write dry or moist"))

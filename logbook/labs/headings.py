@@ -53,7 +53,7 @@ def _without_unit(title: str) -> Iterator[tuple[str, str]]:
     """Each way to take a unit out of a heading, the surest first: `(unit, the rest)`."""
     parts = list(_parts(title))
     for unit, rest in parts:
-        if units.canonical_unit(unit) is not None and not _is_nutrient(unit):
+        if units.canonical_unit(units.of_basis(unit)[0]) is not None and not _is_nutrient(unit):
             yield unit, rest
     for unit, rest in parts:
         if _UNIT_LIKE.match(unit) and not chemistry.is_method(unit):

@@ -23,7 +23,7 @@ from logbook.labs.cells import MOST_TEXT
 from logbook.labs.columns import ROLES, find_columns
 from logbook.labs.headings import Heading, read_heading
 from logbook.labs.reader import Table, shown
-from logbook.trial import chemistry
+from logbook.trial import chemistry, units
 from logbook.trial.chemistry import Analyte
 
 _ROW_ROLES = ("sample", "basis", "report", "lab", "run", "repeat", "laboratory_number")
@@ -234,6 +234,8 @@ def _unit(headed: _Headed, heading: Heading, place: int, analyte: Analyte) -> st
     """The unit as written in the heading or in the row of units; empty for pH, or if refused."""
     below = headed.labelled_cell("unit", place)
     text = heading.unit or below
+    if units.of_basis(below)[1] and not units.of_basis(text)[1]:
+        text = below
     if not text and analyte.dimension == "acidity":
         return ""
     try:
@@ -243,10 +245,7 @@ def _unit(headed: _Headed, heading: Heading, place: int, analyte: Analyte) -> st
                 f"write the laboratory's, such as '{heading.title} ({analyte.unit})', or in a row "
                 "of units below the header",
             )
-        known = chemistry.read_unit(text, analyte)
-        if below and _factor(chemistry.read_unit(below, analyte), analyte) != _factor(
-            known, analyte
-        ):
+        if _factor(text, analyte) != _factor(below or text, analyte):
             what = f"the heading says {heading.unit}, the row of units {below}"
             raise UserMistake(what, "ask the laboratory which is right")
     except UserMistake as error:
@@ -256,7 +255,8 @@ def _unit(headed: _Headed, heading: Heading, place: int, analyte: Analyte) -> st
 
 def _factor(unit: str, analyte: Analyte) -> Fraction:
     """What makes a value in this unit one in the analyte's own: ppm and mg/kg are the same."""
-    return chemistry.canonical_factor(unit, analyte, Fraction(1))
+    known = chemistry.read_unit(units.of_basis(unit)[0], analyte)
+    return chemistry.canonical_factor(known, analyte, Fraction(1))
 
 
 def _method(headed: _Headed, heading: Heading, place: int, analyte: Analyte) -> str:

@@ -82,6 +82,7 @@ def factor(unit: str, analyte: Analyte, share: Fraction, known: Known) -> Fracti
 
     Raises UserMistake that says what is missing.
     """
+    unit = units.of_basis(unit)[0]
     tidy = _tidy(unit)
     if analyte.dimension != "content":
         return chemistry.canonical_factor(chemistry.read_unit(unit, analyte), analyte, share)
@@ -101,6 +102,7 @@ def factor(unit: str, analyte: Analyte, share: Fraction, known: Known) -> Fracti
 def read_unit(unit: str, analyte: Analyte, known: Known) -> str:
     """The unit's usual spelling; raises UserMistake where it does not measure the analyte."""
     factor(unit, analyte, Fraction(1), known)
+    unit = units.of_basis(unit)[0]
     return units.canonical_unit(unit) or " ".join(unit.split())
 
 

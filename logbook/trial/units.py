@@ -114,7 +114,8 @@ _SPELLINGS = {
     "cmol+/kg": "cmol(+)/kg", "cmol (+)/kg": "cmol(+)/kg", "cmol(c)/kg": "cmolc/kg",
     "meq/100g": "meq/100 g", "me/100g": "meq/100 g", "me/100 g": "meq/100 g",
     "meq/100 gm": "meq/100 g", "ph units": "pH", "ph unit": "pH", "su": "pH", "s.u.": "pH",
-    "std units": "pH", "days": "d", "day": "d", "hours": "h", "hour": "h", "tonne/ha": "t/ha",
+    "s.u": "pH", "standard units": "pH", "standard unit": "pH", "std units": "pH",
+    "std. units": "pH", "days": "d", "day": "d", "hours": "h", "hour": "h", "tonne/ha": "t/ha",
     "tonnes/ha": "t/ha", "g/cc": "g/cm3", "lb/1000ft2": "lb/1000 ft2", "lb/100ft2": "lb/100 ft2",
     "lb/ac": "lb/acre", "lbs/acre": "lb/acre", "lbs/ac": "lb/acre",
 }  # fmt: skip
@@ -123,6 +124,12 @@ _MEGAGRAM = {"Mg/ha": "t/ha", "Mg/m3": "t/m3", "Mg": None}
 _UNIT_NAMES = frozenset(unit for table in UNITS.values() for unit in table)
 _KNOWN = {unit.lower(): unit for unit in _UNIT_NAMES}
 _MARKS = str.maketrans({"²": "2", "³": "3", "¹": "1", "⁻": "-", "−": "-", "µ": "u", "μ": "u"})
+# What a unit may say behind its sign: of which kg the amount is.
+_DRY = r"dry (?:soil|matter|weight|mass|basis)|oven dry|dry|d\.?w\.?|d\.?m\.?|t\.?s\.?"
+_MOIST = r"as (?:received|is)|field moist|(?:fresh|wet) (?:weight|basis|soil)|fresh|moist|wet|[fw]w"
+_OF_BASIS = re.compile(
+    rf"(.+?)(?:(?<=%)|(?=[\s,(-]))[\s,(-]*(?:({_DRY})|{_MOIST})\)?", re.IGNORECASE
+)
 _PER = re.compile(r"[ .·*]\s*([A-Za-z]+)-([123]?)(?=\Z)")
 _QUANTITY = re.compile(r"\s*([+-]?[0-9][0-9., ]*|[+-]?[.,][0-9]+)\s*(.*?)\s*\Z", re.DOTALL)
 
@@ -162,6 +169,17 @@ def canonical_unit(text: str) -> str | None:
         return _MEGAGRAM[wanted]
     lowered = wanted.lower()
     return _SPELLINGS.get(lowered) or _KNOWN.get(lowered)
+
+
+def of_basis(text: str) -> tuple[str, str]:
+    """A unit without the words for its basis, and the basis ("" if it names none).
+
+    "mg/kg DM" is ("mg/kg", "dry"), "% as received" ("%", "moist").
+    """
+    found = _OF_BASIS.fullmatch(" ".join(text.split()))
+    if found is None:
+        return text, ""
+    return found[1], "dry" if found[2] else "moist"
 
 
 def _usual(text: str) -> str:

@@ -13,7 +13,7 @@ from logbook.labs.profiles.content import Measure, Profile
 from logbook.labs.profiles.finding import Found
 from logbook.labs.profiles.reading import full_method, refuse_share
 from logbook.labs.reader import Table
-from logbook.trial import chemistry, contents
+from logbook.trial import chemistry, contents, units
 
 _HEADER = ("sample", "nutrient", "unit", "method", "basis", "value", "limit")
 _BESIDE = ("report", "repeat", "laboratory_number")
@@ -233,7 +233,11 @@ def _completed(measure: Measure, unit: str, method: str, basis: str) -> Measure:
         raise UserMistake(what, "a change of the method starts a new series: mend the profile")
     if basis and basis.lower() not in BASES:
         raise UserMistake(f"{shown(basis)} is not a basis", "write dry or moist")
-    own = BASES[basis.lower()] if basis else measure.basis
+    by_unit = units.of_basis(unit)[1]
+    if basis and by_unit and BASES[basis.lower()] != by_unit:
+        what = f"the unit {shown(unit)} says {by_unit}, the basis {basis}"
+        raise UserMistake(what, "ask the laboratory which is right")
+    own = by_unit or (BASES[basis.lower()] if basis else measure.basis)
     full = replace(
         measure,
         unit=measure.unit or unit,

@@ -83,6 +83,7 @@ class _Proposing:
         self.notes: list[str] = []
         self.lab = lab or self.ask(Question("lab", "which laboratory is it?", "NAME"))
         self.columns = self._results()
+        self.named = self._named()
         places = [block.roles["value"]] if block.long else [column for column, _, _ in self.columns]
         self.cells = [grid.rows[row][column] for row in block.rows for column in places]
         self.numbers = written_as(self.cells, grid)
@@ -99,7 +100,7 @@ class _Proposing:
 
     def proposal(self) -> Proposal:
         sections = [self._file(), self._layout(), self._roles(), self._report(), *self._usual()]
-        sections += [self._nutrient(one) for one in self._named()]
+        sections += [self._nutrient(one) for one in self.named]
         sections += [self._skip(), self._marks()]
         about = f"Profile proposed from {self.grid.file}. Check it before it is used."
         text = writing.text(self.lab, sections, about)
@@ -232,8 +233,8 @@ class _Proposing:
     def _usual(self) -> list[Lines]:
         """The basis, once for all columns that do not say their own."""
         lines = Lines("usual")
-        contents = [said for _, _, said in self.columns if not said.bases and _has_basis(said)]
-        if "basis" in self.block.roles or (not contents and not self.block.long):
+        contents = [said for _, _, said in self.named if not said.bases and _has_basis(said)]
+        if "basis" in self.block.roles or not contents:
             lines.put("basis", "dry" if "basis" in self.block.roles else None)
             return [lines]
         text = "are contents given on the dry or on the moist soil?"
@@ -250,15 +251,22 @@ class _Proposing:
             return list(self.columns)
         column = self.block.roles["nutrient"]
         found: list[tuple[int | None, str, Said]] = []
-        for name in dict.fromkeys(
-            " ".join(self.grid.rows[row][column].split()) for row in self.block.rows
-        ):
+        for name in dict.fromkeys(_tidy(self.grid.rows[row][column]) for row in self.block.rows):
             said = understood([name])
+            said.bases += self._bases(name)
             if said.nutrients:
                 found.append((None, name, said))
             elif name:
                 self.skipped.append(name)
         return found
+
+    def _bases(self, name: str) -> list[str]:
+        """The basis that the units of a nutrient's rows name, if every one of them does."""
+        column, unit = self.block.roles["nutrient"], self.block.roles.get("unit")
+        rows = [self.grid.rows[row] for row in self.block.rows]
+        cells = [row[unit] for row in rows if unit is not None and _tidy(row[column]) == name]
+        found = {units.of_basis(cell)[1] for cell in cells}
+        return sorted(found) if "" not in found else []
 
     def _nutrient(self, one: tuple[int | None, str, Said]) -> Lines:
         column, title, said = one
@@ -359,6 +367,10 @@ class _Proposing:
             else:
                 lines.put(mark, said)
         return lines
+
+
+def _tidy(cell: str) -> str:
+    return " ".join(cell.split())
 
 
 def _has_basis(said: Said) -> bool:

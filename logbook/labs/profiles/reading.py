@@ -213,7 +213,10 @@ def _measure(row: Section, common: dict[str, Any], in_rows: Collection[str]) -> 
         row.flag("by_twos") or common["by_twos"],
     )
     unit = _unit(row, named, known, "unit" in in_rows)
-    basis = row.one_of("basis", ("dry", "moist"), common["basis"])
+    by_unit = units.of_basis(unit or "")[1]
+    basis = row.one_of("basis", ("dry", "moist"), by_unit or common["basis"])
+    if by_unit and basis and basis != by_unit:
+        row.problem("unit", f"it says {by_unit}, the basis {basis}", "ask the laboratory")
     if named and named[0].dimension == "content" and not basis and "basis" not in row.table:
         remedy = 'basis = "dry" or "moist", here or in [usual]'
         row.problem("", "it is not said on which basis it is", remedy)
@@ -293,7 +296,7 @@ def full_method(said: str, ratio: str = "", detection: str = "") -> str:
 
 def refuse_share(unit: str, analyte: Analyte) -> None:
     """Refuse per cent of an exchangeable cation, which is its share of the charge; UserMistake."""
-    if units.canonical_unit(unit) == "%" and analyte.name in _EXCHANGED:
+    if units.canonical_unit(units.of_basis(unit)[0]) == "%" and analyte.name in _EXCHANGED:
         what = f"per cent of {analyte.name} is usually its share of the base saturation"
         raise UserMistake(what, "skip the column, or give its content in mg/kg or g/kg")
 

@@ -87,8 +87,10 @@ def _take(said: Said, text: str) -> None:
 def _sort(said: Said, text: str) -> bool:
     """Put a run of words where it belongs; False if it means nothing."""
     lowered = text.lower()
-    if is_unit(text):
-        said.units.append(text)
+    unit, basis = units.of_basis(text)
+    if is_unit(unit):
+        said.units.append(unit)
+        said.bases += [basis] if basis else []
     elif chemistry.is_method(text) or lowered == "water":
         said.methods.append(text)
     elif _RATIO.match(text) and _is_ratio(text):
