@@ -49,8 +49,9 @@ class Worker:
 
     @property
     def acts(self) -> list[str]:
-        """The codes of the acts that it acknowledged."""
-        return [out.split()[0] for code, out, _ in self.answers if code == 0]
+        """The codes of the acts that it acknowledged; none may have been refused."""
+        assert all(code == 0 for code, _, _ in self.answers), self.answers
+        return [out.split()[0] for _, out, _ in self.answers]
 
 
 @contextmanager

@@ -32,7 +32,7 @@ def acts(count: int) -> list[Sequence[str]]:
     """Acts of several kinds, of one entry each."""
     kinds: list[Sequence[str]] = [
         ("note", "beds turned"),
-        ("water", "all", "250 mL"),
+        ("water", "all"),
         ("event", "B2", "spilled", "--text", "a can of it"),
         ("note", "slugs", "--on", "B1-B3"),
     ]
