@@ -15,8 +15,8 @@ from logbook.cli.session import as_json, say
 from logbook.errors import BadData, LogbookError, Problem, UserMistake
 
 if TYPE_CHECKING:
+    from logbook.labs.profiles.asking import Answer, Question
     from logbook.labs.profiles.content import Profile
-    from logbook.labs.profiles.proposing import Answer, Question
 
 _MOST_SHOWN = 20
 
@@ -78,7 +78,7 @@ def _from_file(file: Path) -> str:
 
 def _answers(said: list[str]) -> Answer:
     """Answers as the options say them, then as they are asked on a terminal."""
-    from logbook.labs.profiles.proposing import answers
+    from logbook.labs.profiles.asking import answers
 
     found: dict[str, str] = {}
     told: list[str] = []
@@ -133,7 +133,7 @@ def _open(name: str, questions: list[Question]) -> BadData:
 
 def _meanings() -> str:
     """The words that a mark may stand for."""
-    from logbook.labs.profiles.proposing import MEANINGS
+    from logbook.labs.profiles.asking import MEANINGS
 
     return f"A mark means one or more of: {', '.join(MEANINGS)}"
 

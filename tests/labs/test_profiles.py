@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 from logbook.errors import BadData, LogbookError, UserMistake
 from logbook.labs import dates
 from logbook.labs.cells import Beside
-from logbook.labs.profiles import applying, keeping, proposing
+from logbook.labs.profiles import applying, asking, keeping, proposing
 from logbook.labs.profiles.applying import Applied
 from logbook.labs.profiles.reading import read
 from logbook.labs.profiles.words import understood
@@ -380,7 +380,7 @@ def proposed(folder: Path, content: str, **said: str) -> proposing.Proposal:
     path = folder / "r.csv"
     path.write_text(content, encoding="utf-8")
     answers = {key.replace("_", " "): text for key, text in said.items()}
-    return proposing.propose(read_grid(path), proposing.answers(answers), "Invented")
+    return proposing.propose(read_grid(path), asking.answers(answers), "Invented")
 
 
 def test_a_profile_is_proposed_and_reads_the_file_that_it_came_from(tmp_path: Path) -> None:
@@ -394,7 +394,7 @@ def test_a_profile_is_proposed_and_reads_the_file_that_it_came_from(tmp_path: Pa
         "mark *": "see-note",
     }  # fmt: skip
     path = tmp_path / "r.csv"
-    proposal = proposing.propose(read_grid(path), proposing.answers(said), "Invented")
+    proposal = proposing.propose(read_grid(path), asking.answers(said), "Invented")
     assert proposal.open == []
     found = results(tmp_path, FEN, proposal.text)
     assert len(found) == 11

@@ -1,0 +1,58 @@
+"""Questions that a sample report leaves open, each with a key under which it can be answered."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+
+from logbook.labs.marks import NOTHING
+from logbook.labs.profiles.writing import Lines
+from logbook.trial import qualifiers
+
+_MOST_QUESTIONS = 200
+# What a mark may mean, told once beside all questions about marks.
+MEANINGS = (*qualifiers.WORDS, NOTHING)
+Answer = Callable[["Question"], str | None]
+
+
+@dataclass(frozen=True)
+class Question:
+    """What the file does not say: a `key` to answer it by, the sentence, an example."""
+
+    key: str
+    text: str
+    example: str
+
+
+@dataclass
+class Asking:
+    """Who answers; the questions that are still `open`, and the keys of all that were `asked`."""
+
+    answer: Answer
+    open: list[Question] = field(default_factory=list)
+    asked: list[str] = field(default_factory=list)
+
+    def ask(self, question: Question) -> str | None:
+        """The answer, or None and the question stays open."""
+        self.asked.append(question.key)
+        if question in self.open or len(self.open) >= _MOST_QUESTIONS:
+            return None
+        said = self.answer(question)
+        if not said:
+            self.open.append(question)
+        return said or None
+
+    def fill(self, lines: Lines, name: str, question: Question) -> str | None:
+        """`ask`, and the answer under `name` in the profile, or else a line to complete."""
+        said = self.ask(question)
+        if said is None:
+            lines.ask(name, question.text, question.example)
+        else:
+            lines.put(name, said)
+        return said
+
+
+def answers(said: Mapping[str, str]) -> Answer:
+    """Answers by key, whatever the capitals of the key."""
+    folded = {" ".join(key.split()).casefold(): text for key, text in said.items()}
+    return lambda question: folded.get(question.key.casefold())

@@ -1,0 +1,213 @@
+"""What a proposed profile says about the measurements: each with its form, unit, method, basis."""
+
+from __future__ import annotations
+
+from contextlib import suppress
+
+from logbook.errors import UserMistake
+from logbook.labs.grid import Grid, letters
+from logbook.labs.marks import Marks
+from logbook.labs.profiles.asking import Asking, Question
+from logbook.labs.profiles.header import Block, is_limit, is_result
+from logbook.labs.profiles.words import Said, understood
+from logbook.labs.profiles.writing import Lines
+from logbook.trial import chemistry, units
+from logbook.trial.chemistry import Analyte
+
+_EXCHANGED = {"Ca", "Mg", "K", "Na", "Al"}
+# Examples only, beside a question: what is common for a nutrient.
+_USUAL = {
+    "nitrate-N": "1 M KCl", "ammonium-N": "1 M KCl", "pH": "water", "EC": "water",
+    "OM": "loss on ignition", "total-N": "dry combustion", "organic-C": "dry combustion",
+    "CEC": "ammonium acetate", "Cl": "water", "sulfate-S": "0.01 M CaCl2",
+}  # fmt: skip
+
+
+class Measuring:
+    """What is measured in a table.
+
+    `named` is a (column, title, what it says) each; the column is None in a long layout, whose
+    rows name it. `skipped` are headings and names that are no measurement, `notes` what was
+    passed over in a heading.
+    """
+
+    def __init__(self, grid: Grid, block: Block, asking: Asking) -> None:
+        self.grid, self.block, self.asking = grid, block, asking
+        self.limits: dict[int, str] = {}
+        self.skipped: list[str] = []
+        self.notes: list[str] = []
+        self.columns = self._results()
+        self.named = self._named()
+
+    def cells(self) -> list[str]:
+        """The cells of all measurements."""
+        roles = self.block.roles
+        places = [roles["value"]] if self.block.long else [column for column, _, _ in self.columns]
+        return [self.grid.rows[row][column] for row in self.block.rows for column in places]
+
+    def lines(self) -> list[Lines]:
+        """[usual] and a [[column]] for each."""
+        return [self._usual(), *map(self._nutrient, self.named)]
+
+    def _results(self) -> list[tuple[int, str, Said]]:
+        """Columns with measurements; the others that no role has are skipped."""
+        found: list[tuple[int, str, Said]] = []
+        for column, title in enumerate(self.block.titles):
+            said = self.block.said[column]
+            if column in self.block.roles.values() or not title:
+                continue
+            if self.block.long:
+                self.skipped.append(title)
+                continue
+            if found and found[-1][0] == column - 1 and self._limits(found[-1], column):
+                continue
+            share = "%" in said.units and bool(_EXCHANGED & set(said.nutrients))
+            if is_result(title, said) and not share and not self._are_words(column):
+                found.append((column, title, said))
+            else:
+                self.skipped.append(title)
+        return found
+
+    def _limits(self, before: tuple[int, str, Said], column: int) -> bool:
+        """True for a column of the limits of the one to its left, which is kept as that."""
+        title, said = self.block.titles[column], self.block.said[column]
+        same = not said.nutrients or said.one_nutrient == before[2].one_nutrient
+        if not (is_limit(said) and same):
+            return False
+        own = self.block.titles.count(title) == 1
+        self.limits[before[0]] = title if own else f"at {letters(column)}"
+        return True
+
+    def _are_words(self, column: int) -> bool:
+        """True for a column of ratings and other words: cells, and none with a digit."""
+        cells = [cell for row in self.block.rows if (cell := self.grid.rows[row][column].strip())]
+        marks = Marks()
+        words = [cell for cell in cells if not any(map(str.isdigit, cell))]
+        rated = [one for one in words if not (marks.words(one))]
+        return bool(cells) and len(words) == len(cells) and bool(rated)
+
+    def _usual(self) -> Lines:
+        """The basis, once for all columns that do not say their own."""
+        lines = Lines("usual")
+        contents = [said for _, _, said in self.named if not said.bases and _has_basis(said)]
+        if "basis" in self.block.roles or not contents:
+            lines.put("basis", "dry" if "basis" in self.block.roles else None)
+            return lines
+        text = "are contents given on the dry or on the moist soil?"
+        said = self.asking.ask(Question("basis", text, "dry"))
+        if said in ("dry", "moist"):
+            lines.put("basis", said)
+        else:
+            lines.ask("basis", text, "dry")
+        return lines
+
+    def _named(self) -> list[tuple[int | None, str, Said]]:
+        """What is measured, by columns, or by the names in the rows of a long layout."""
+        if not self.block.long:
+            return list(self.columns)
+        column = self.block.roles["nutrient"]
+        found: list[tuple[int | None, str, Said]] = []
+        for name in dict.fromkeys(_tidy(self.grid.rows[row][column]) for row in self.block.rows):
+            said = understood([name])
+            said.bases += self._bases(name)
+            if said.nutrients:
+                found.append((None, name, said))
+            elif name:
+                self.skipped.append(name)
+        return found
+
+    def _bases(self, name: str) -> list[str]:
+        """The basis that the units of a nutrient's rows name, if every one of them does."""
+        column, unit = self.block.roles["nutrient"], self.block.roles.get("unit")
+        rows = [self.grid.rows[row] for row in self.block.rows]
+        cells = [row[unit] for row in rows if unit is not None and _tidy(row[column]) == name]
+        found = {units.of_basis(cell)[1] for cell in cells}
+        return sorted(found) if "" not in found else []
+
+    def _nutrient(self, one: tuple[int | None, str, Said]) -> Lines:
+        column, title, said = one
+        lines = Lines("column", several=True)
+        again = self.block.titles.count(title) > 1 if column is not None else False
+        key = title if not again or column is None else f"at {letters(column)}"
+        lines.put("title", title)
+        if again and column is not None:
+            lines.put("at", letters(column))
+        analyte = self._form(lines, said, key)
+        self._unit(lines, said, key, analyte)
+        self._method(lines, said, key, analyte)
+        if len(set(said.bases)) == 1:
+            lines.put("basis", said.bases[0])
+        if column is not None:
+            lines.put("limit", self.limits.get(column))
+        if said.others:
+            self.notes.append(f"{key!r}: not understood and passed over: {' '.join(said.others)}")
+        return lines
+
+    def _form(self, lines: Lines, said: Said, key: str) -> Analyte | None:
+        name = said.one_nutrient
+        if name and not chemistry.is_ambiguous(name):
+            lines.put("nutrient", name)
+            return chemistry.find_analyte(name)[0]
+        choice = ""
+        if name:
+            with suppress(UserMistake):
+                chemistry.find_analyte(name)
+            choice = " or ".join(chemistry.readings(name))
+        text = f"is {key!r} {choice}?" if choice else f"what is measured under {key!r}?"
+        example = chemistry.readings(name)[-1] if choice else "NO3-N"
+        return self._answered(lines, "nutrient", key, text, example)
+
+    def _answered(
+        self, lines: Lines, what: str, key: str, text: str, example: str
+    ) -> Analyte | None:
+        said = self.asking.fill(lines, what, Question(f"{what} of {key}", text, example))
+        with suppress(UserMistake):
+            return chemistry.find_analyte(said)[0] if said else None
+        return None
+
+    def _unit(self, lines: Lines, said: Said, key: str, analyte: Analyte | None) -> None:
+        acid = analyte is not None and analyte.dimension == "acidity"
+        in_rows = self.block.long and "unit" in self.block.roles
+        if len(said.units) == 1:
+            unit = said.units[0]
+            lines.put("unit", unit)
+            self._beside(lines, unit, said, key)
+        elif not acid and not in_rows:
+            self._answered(lines, "unit", key, f"in which unit is {key!r}?", "mg/kg")
+
+    def _beside(self, lines: Lines, unit: str, said: Said, key: str) -> None:
+        """What a unit needs to become a content: a ratio, or depth and density."""
+        known = units.canonical_unit(unit)
+        if known is None and not said.ratios:
+            text = f"{unit} is a concentration in an extract: at which ratio of soil to solution?"
+            self._answered(lines, "ratio", key, text, "1:5")
+        elif known in units.UNITS["mass per area"]:
+            self._answered(lines, "depth", key, f"to which depth is {unit} of {key!r}?", "15 cm")
+            text = f"at which bulk density is {unit} of {key!r}?"
+            self._answered(lines, "density", key, text, "1.3 kg/L")
+
+    def _method(self, lines: Lines, said: Said, key: str, analyte: Analyte | None) -> None:
+        if len(said.ratios) == 1:
+            lines.put("ratio", said.ratios[0])
+        if len(said.detections) == 1:
+            lines.put("detection", said.detections[0])
+        if len(dict.fromkeys(map(chemistry.method_name, said.methods))) == 1:
+            lines.put("method", chemistry.method_name(said.methods[0]))
+        elif not (self.block.long and "method" in self.block.roles):
+            form = said.one_nutrient
+            if analyte is None and chemistry.is_ambiguous(form):
+                analyte = chemistry.find_analyte(chemistry.readings(form)[-1])[0]
+            name = analyte.name if analyte else key
+            text = f"by which method is {key!r} measured?"
+            self._answered(lines, "method", key, text, _USUAL.get(name, "Mehlich-3"))
+
+
+def _tidy(cell: str) -> str:
+    return " ".join(cell.split())
+
+
+def _has_basis(said: Said) -> bool:
+    """False for what is the same on the dry and on the moist soil, such as a pH."""
+    with suppress(UserMistake):
+        return chemistry.find_analyte(said.one_nutrient)[0].dimension == "content"
+    return True
