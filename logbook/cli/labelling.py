@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -87,17 +87,6 @@ def print_labels(session: Session, asked: Wanted | None, codes: Iterable[str]) -
         )
     for remark in (*remarks, *left):
         typer.echo(f"Note: {remark}.", err=True)
-
-
-def print_bare(session: Session, asked: Wanted | None, codes: Iterable[str]) -> None:
-    """`print_labels` of a shipment, written down already: codes alone, in packing order."""
-    try:
-        print_labels(session, asked and replace(asked, bare=True), codes)
-    except LogbookError as problem:
-        raise UserMistake(
-            f"the shipment stands, but there are no labels: {problem.message}",
-            "write its codes on the bags by hand",
-        ) from problem
 
 
 def print_after(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -10,7 +11,14 @@ import typer
 from logbook import config
 from logbook.cli import completing
 from logbook.cli.app import command
-from logbook.cli.labelling import OpenOption, SheetOption, StartOption, print_labels, wanted
+from logbook.cli.labelling import (
+    OpenOption,
+    SheetOption,
+    StartOption,
+    Wanted,
+    print_labels,
+    wanted,
+)
 from logbook.cli.naming import planned_name
 from logbook.cli.session import Chosen, Session, chosen, say
 from logbook.errors import UserMistake
@@ -41,6 +49,13 @@ def labels(
             autocompletion=completing.pulls,
         ),
     ] = None,
+    shipment: Annotated[
+        str | None,
+        typer.Option(
+            help="All bags of a shipment, its blinds too: codes alone, in packing order.",
+            metavar="CODE",
+        ),
+    ] = None,
     reserved: Annotated[
         bool, typer.Option("--reserved", help="Codes that are reserved and not used yet.")
     ] = False,
@@ -63,13 +78,15 @@ def labels(
 
     Examples: logbook labels --reserved --out bags.pdf --sheet letter-66x25
               logbook labels --pull 'day 14' --out labels.pdf --start 5
+              logbook labels --shipment QW3HRALK --out again.pdf
               logbook labels --sheets
     """
     session: Session = context.obj
-    ways = [which is not None, pull is not None, reserved, sheets, copy]
+    ways = [which is not None, pull is not None, shipment is not None, reserved, sheets, copy]
     if sum(ways) != 1:
         raise UserMistake(
-            "name the bags in one way", "give CODES, --pull NAME or --reserved; or --sheets"
+            "name the bags in one way",
+            "give CODES, --pull NAME, --shipment CODE or --reserved; or --sheets",
         )
     if sheets or copy:
         _copy() if copy else _show_sheets()
@@ -77,7 +94,30 @@ def labels(
     if out is None:
         raise UserMistake("labels need a file", "name it with --out FILE.pdf")
     asked = wanted(out, sheet, start, shown)
+    if shipment is not None:
+        _print_shipment(session, asked, shipment)
+        return
     print_labels(session, asked, session.read(lambda store: _codes(store, session, which, pull)))
+
+
+def _print_shipment(session: Session, asked: Wanted | None, typed: str) -> None:
+    """Labels of a shipment that was packed, all alike: what it hides must not show."""
+    if asked and asked.openly:
+        raise UserMistake("labels of a shipment have codes alone", "leave --open out")
+    code = _valid(typed)
+    rows = session.read(lambda store: views.fetch(store, "sent", "shipment = ?", (code,)))
+    if not rows:
+        raise UserMistake(f"there is no shipment {code}", "logbook lab log names them")
+    order = [one.record.sample for one in sorted(rows, key=lambda one: one.record.place)]
+    print_labels(session, asked and replace(asked, bare=True), order)
+
+
+def _valid(word: str) -> str:
+    """A code as it is written; raises UserMistake for what is none."""
+    code = sample_codes.tidy(word)
+    if not sample_codes.is_valid(code):
+        raise UserMistake(f"{word.strip()!r} is not a code: {sample_codes.flaw(code)}")
+    return code
 
 
 def _codes(
@@ -99,9 +139,9 @@ def _codes(
 
 def _named(store: sqlite3.Connection, word: str) -> list[str]:
     """The bags of a code: that bag, or all those that an act made."""
-    code = sample_codes.tidy(word)
-    if not sample_codes.is_valid(code):
-        raise UserMistake(f"{word.strip()!r} is not a code: {sample_codes.flaw(code)}")
+    code = _valid(word)
+    if views.fetch(store, "shipment", "code = ?", (code,)):
+        raise UserMistake(f"{code} is a shipment", f"logbook labels --shipment {code}")
     made = [key.partition("/") for key in views.keys_of_act(store, code)]
     bags = [name for space, _, name in made if space in ("pull", "part", "bag")]
     there = [one for one in dict.fromkeys(bags) if _stands(store, one)]

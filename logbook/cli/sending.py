@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -11,7 +11,7 @@ import typer
 
 from logbook.cli import completing
 from logbook.cli.forms import Paper, check_form, write_form
-from logbook.cli.labelling import LabelsOption, SheetOption, StartOption, print_bare, wanted
+from logbook.cli.labelling import LabelsOption, SheetOption, StartOption, print_after, wanted
 from logbook.cli.laboratory import tell, tell_notes
 from logbook.cli.naming import codes_in, named_beds, planned_name, trial_of_bags
 from logbook.cli.references import about_slipped_in, known_name
@@ -109,7 +109,10 @@ def send(
         )
     if form is not None:
         write_form(session, packed.code, form, paper)
-    print_bare(session, printed, [one.sample for one in packed.order])
+    bare = printed and replace(printed, bare=True)
+    order = [one.sample for one in packed.order]
+    stands = f"shipment {packed.code} is written down"
+    print_after(session, bare, order, stands, f"--shipment {packed.code}")
     tell_notes(notes)
 
 

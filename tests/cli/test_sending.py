@@ -638,6 +638,41 @@ def test_labels_of_a_shipment_do_not_show_what_is_hidden(pulled: Program) -> Non
     assert len({tuple(t for t in one if t not in spaced) for one in labels}) == 1
 
 
+def test_the_labels_of_a_shipment_once_more(pulled: Program) -> None:
+    words = ("--duplicate", "--labels", "x.svg")
+    code, _, _ = sent(pulled, "all", *words, "--sheet", "a4-99x67")
+    again = ("--shipment", code.lower(), "--out", "y.svg", "--sheet", "a4-99x67")
+    assert "Written: y.svg: 7 labels, 1 page of a4-99x67." in pulled.must("labels", *again).out
+    first, second = ((pulled.folder / name).read_bytes() for name in ("x.svg", "y.svg"))
+    assert first == second
+    wrong = {
+        ("--shipment", code, "--open", "--out", "z.svg"):
+            "Error: labels of a shipment have codes alone\nTry: leave --open out\n",
+        ("--shipment", "RT4MAXCL", "--out", "z.svg"):
+            "Error: there is no shipment RT4MAXCL\nTry: logbook lab log names them\n",
+        (code, "--out", "z.svg"):
+            f"Error: {code} is a shipment\nTry: logbook labels --shipment {code}\n",
+    }  # fmt: skip
+    for asked, said in wrong.items():
+        answer = pulled("labels", *asked)
+        assert (answer.code, answer.out, answer.err) == (2, "", said)
+    pulled.must("strike", code, "--reason", "other box", on="2026-03-17T11:00+01:00")
+    assert pulled("labels", "--shipment", code, "--out", "z.svg").code == 2
+    assert not (pulled.folder / "z.svg").exists()
+
+
+def test_a_shipment_stands_though_its_labels_fail(pulled: Program) -> None:
+    (pulled.folder / ".x.pdf.part").mkdir()
+    said = pulled("lab", "send", "all", "--labels", "x.pdf", on=SENT)
+    (code,) = re.findall(r"shipment (\w{8}) to", said.out)
+    error, remedy = said.err.splitlines()[-2:]
+    assert said.code == 2
+    assert error.startswith(
+        f"Error: shipment {code} is written down, but there are no labels: x.pdf"
+    )
+    assert remedy == f"Try: logbook labels --shipment {code} --out FILE.pdf"
+
+
 def test_labels_that_cannot_be_written_are_refused_before_bags_are_sent(pulled: Program) -> None:
     before = pulled.journal()
     said = pulled("lab", "send", "all", "--labels", "x.doc", on=SENT)
