@@ -124,7 +124,8 @@ class TextFile(Place):
 
     def fetch(self, known: Known) -> Iterator[Run]:
         """Every entry of the file that is not known, then its heads."""
-        writer, bodies = "", []
+        writer = ""
+        bodies: list[bytes] = []
         for item in self._items():
             if isinstance(item, Head):
                 if not known.has_head(item):

@@ -42,6 +42,44 @@ def bar(
             shown[0][0].stop()
 
 
+@contextmanager
+def counter(
+    what: str, stream: TextIO | None = None, clock: Callable[[], float] = time.monotonic
+) -> Iterator[Callable[[str, int], None]]:
+    """As `bar`, for work whose end nobody knows: give a function that is told what was counted."""
+    out = sys.stderr if stream is None else stream
+    began = clock()
+    shown: list[tuple[Progress, Any]] = []
+
+    def step(doing: str, count: int) -> None:
+        if not shown:
+            if not out.isatty() or clock() - began < AFTER_SECONDS:
+                return
+            shown.append(_counting(out))
+        progress, task = shown[0]
+        progress.update(task, description=f"{what}: {doing} {count:,} entries")
+
+    try:
+        yield step
+    finally:
+        if shown:
+            shown[0][0].stop()
+
+
+def _counting(out: TextIO) -> tuple[Progress, Any]:
+    from rich.console import Console
+    from rich.progress import BarColumn, Progress, TextColumn
+
+    progress = Progress(
+        TextColumn("{task.description}", markup=False),
+        BarColumn(),
+        console=Console(file=out),
+        transient=True,
+    )
+    progress.start()
+    return progress, progress.add_task("", total=None)
+
+
 def _started(what: str, out: TextIO) -> tuple[Progress, Any]:
     from rich.console import Console
     from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn
