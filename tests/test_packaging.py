@@ -113,6 +113,21 @@ def test_everything_of_the_wheel_lies_inside_the_package(built: Path) -> None:
     assert not [name for name in names if name.endswith((".pyc", ".db"))]
 
 
+def test_the_tables_that_the_program_reads_are_in_the_wheel(built: Path) -> None:
+    (wheel,) = built.glob("*.whl")
+    names = set(zipfile.ZipFile(wheel).namelist())
+    tables = {one.relative_to(ROOT).as_posix() for one in (ROOT / "logbook").rglob("*.toml")}
+    assert {
+        "logbook/report/labels/sheets.toml",
+        "logbook/handbook/products.toml",
+        "logbook/handbook/sufficiency.toml",
+        "logbook/labs/profiles/example-fen.toml",
+        "logbook/labs/profiles/example-harbour.toml",
+        "logbook/labs/profiles/example-mill.toml",
+    } <= tables
+    assert (tables | {"logbook/py.typed"}) <= names
+
+
 def test_the_source_archive_holds_the_project(built: Path) -> None:
     (archive,) = built.glob("*.tar.gz")
     with tarfile.open(archive) as opened:
@@ -178,6 +193,14 @@ def _schema(store: Path) -> str:
 def _journal(store: Path) -> list[tuple[str, bytes]]:
     with closing(sqlite3.connect(store)) as connection:
         return connection.execute("SELECT id, body FROM entry ORDER BY id").fetchall()
+
+
+def test_labels_tables_and_profiles_are_found_by_the_installed_program(
+    installed: Installed,
+) -> None:
+    assert "a4-63x38" in installed.fine("logbook", "labels", "--sheets")
+    shown = installed.fine("logbook", "lab", "profile", "show", "example-fen")
+    assert 'lab = "Fen Soil Laboratory (invented)"' in shown
 
 
 def test_the_demo_runs_from_the_wheel_and_leaves_the_store_alone(installed: Installed) -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from decimal import Context, Decimal, InvalidOperation
 from typing import Annotated, Any
 
@@ -14,7 +14,8 @@ from logbook.cli.session import Session, addressed, as_json, say
 from logbook.errors import UserMistake
 from logbook.report.lines import UNKNOWN_LIMIT, result_value, with_unit
 from logbook.store import asking, views
-from logbook.study import parts
+from logbook.study import parts, queries
+from logbook.study.queries import Lifted
 from logbook.trial import codes, qualifiers
 from logbook.trial.chemistry import ANALYTES, find_analyte
 from logbook.trial.records import Part, Pull, Result
@@ -29,7 +30,8 @@ class _Line:
     """A result with the pull that it belongs to; `bed` is empty while it waits for one.
 
     `part` is the bag that was analysed, where the pull was divided; `struck` says that its pull
-    or part was struck here, so that it counts no longer; `blind` what a code of ours hid.
+    or part was struck here, so that it counts no longer; `blind` what a code of ours hid; `lifted`
+    who counts it although its laboratory rejected it.
     """
 
     result: Result
@@ -40,6 +42,7 @@ class _Line:
     part: Part | None = None
     struck: bool = False
     blind: str = ""
+    lifted: Lifted | None = None
 
     @property
     def order(self) -> tuple[str, int, str, int, int, int]:
@@ -67,6 +70,7 @@ class _Line:
             "reported": one.reported,
             "reported_unit": one.reported_unit,
             "flags": list(qualifiers.words(one.flags)),
+            "counted_although_flagged": self.lifted and self.lifted.document(),
             "form": one.form,
             "method": one.method,
             "basis": one.basis,
@@ -129,6 +133,7 @@ def _lines(store: Any, session: Session, bed: str | None, asked: _Asked) -> list
     bags = parts.by_code(store)
     waiting = set(asking.waiting_results(store))
     blinds = {one.id: one.record for one in views.fetch(store, "blind")}
+    lifted = queries.lifted(store)
     where, given = _condition(store, asked)
     lines = []
     for found in views.fetch(store, "result", where, given):
@@ -142,7 +147,7 @@ def _lines(store: Any, session: Session, bed: str | None, asked: _Asked) -> list
             place = min((beds[one].place for one in of if one in beds), default=0)
             hidden = f"blind {blinds[code].kind} of {blinds[code].of}" if code in blinds else ""
             line = _Line(found.record, found.conflict, pull, label, place, part, struck, hidden)
-            lines.append(line)
+            lines.append(replace(line, lifted=lifted.get(found.id)))
     return sorted(lines, key=lambda line: line.order)
 
 
@@ -180,7 +185,9 @@ def _words(line: _Line) -> str:
     repeat = f", repeat {one.n}" if one.n > 1 else ""
     run = f", run {one.run}" if one.run > 1 else ""
     disputed = "  machines disagree" if line.conflict else ""
-    said = f"  {qualifiers.spoken(one.flags)}" if one.flags else ""
+    waits = one.flags == "not-detected" and one.value is None and one.limit is None
+    said = f"  {qualifiers.spoken(one.flags)}" if one.flags and not waits else ""
+    said += f"; {line.lifted.spoken}" if line.lifted else ""
     return (
         f"{one.sample}  {where:<21}  {one.analyte:<11} {_value(one)}"
         f"  ({_reported(one)}{one.method}{kind}, {one.basis}; "

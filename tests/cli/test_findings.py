@@ -144,6 +144,43 @@ def test_a_result_that_stands_out_is_said_and_kept(program: Program) -> None:
     assert re.search(r"- B4 on day 14 stands out \(31 mg/kg, [\d.]+ times .+\): kept\.\n", page)
 
 
+def test_waterings_and_temperatures_are_counted_from_application_on(program: Program) -> None:
+    plan = Plan()
+    soil = ("measure", "soil temperature")
+    play(
+        program,
+        plan,
+        {NITRATE: LEVELS, AMMONIUM: AMMONIA},
+        # Before application, twice on one day, of the control alone: of these one day counts.
+        (0, ("water", "all", "--when", "2026-03-01T12:00+00:00")),
+        (3, ("water", "all")),
+        (3, ("water", "C", "--amount", "1 L")),
+        (6, ("water", "control")),
+        (9, ("water", "B2")),
+        (0, (*soil, "2 C", "--when", "2026-03-01T12:00+00:00")),
+        (2, (*soil, "18 C", "--on", "B1")),
+        (5, (*soil, "21.5 C", "--on", "B2")),
+        (5, ("measure", "air temperature", "30 C")),
+    )
+
+    page = told(program)
+
+    assert "watered on 2 days (plan: 250 mL every 3 days)" in page
+    assert "soil temperature about 19.8 C (18 to 21.5, 2 readings)" in page
+
+
+def test_air_is_named_where_no_soil_was_read_and_what_was_not_written_down(
+    program: Program,
+) -> None:
+    results = {NITRATE: LEVELS, AMMONIUM: AMMONIA}
+    play(program, Plan(), results, (5, ("measure", "air temperature", "30 C")))
+
+    page = told(program)
+
+    assert "no watering written down (plan: 250 mL every 3 days)" in page
+    assert "air temperature about 30 C (30 to 30, 1 reading)" in page
+
+
 def test_the_export_carries_the_page_and_its_numbers(program: Program) -> None:
     play(program, Plan(name="=2+3"), {NITRATE: LEVELS, AMMONIUM: AMMONIA})
     program.must("season", "out", on=day_of(121))

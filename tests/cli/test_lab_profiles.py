@@ -131,6 +131,24 @@ def test_flagged_results_are_in_no_curve_and_named_there(
     assert f"flagged by the laboratory and used: {codes[5]} (estimated by the laboratory)" in text
 
 
+def test_what_was_not_detected_has_words_and_no_number(
+    pulled: tuple[Program, list[str]],
+) -> None:
+    program, codes = pulled
+    imported(program, report(program, codes, SIX), "--report", "R1")
+    said = program.must("lab", "results", "--sample", codes[3], on=ON)
+    assert " ".join(said.out.split()) == (
+        f"{codes[3]} Mon 2 Mar 2026 B4 nitrate-N not detected, waits for its limit "
+        "(1 M KCl, dry; report R1)"
+    )
+    (line,) = json.loads(program.must("lab", "results", "--sample", codes[3], "--json", on=ON).out)[
+        "results"
+    ]
+    assert (line["value"], line["flags"]) == ("no value", ["not-detected"])
+    said = program.must("history", codes[3], on=ON)
+    assert "nitrate-N not detected, waits for its limit (reported ND" in " ".join(said.out.split())
+
+
 def test_a_limit_said_at_the_import(pulled: tuple[Program, list[str]]) -> None:
     program, codes = pulled
     name = report(program, codes, SIX)

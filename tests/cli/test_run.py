@@ -6,7 +6,8 @@ import os
 
 import pytest
 
-from logbook.cli import today
+from logbook.cli import run, today
+from logbook.errors import BadData, Problem, UserMistake
 from tests.program import Program
 
 
@@ -74,3 +75,46 @@ def test_plain_holds_for_one_command_only(
 
 def test_the_nearest_command_is_named(program: Program) -> None:
     assert "Did you mean 'water'?" in program("waterr", "B1").err
+
+
+@pytest.fixture
+def window(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Messages go to a window of 40 columns."""
+    monkeypatch.setattr(run, "_width", lambda: 40)
+
+
+@pytest.mark.usefixtures("window")
+def test_a_message_is_broken_between_words(capsys: pytest.CaptureFixture[str]) -> None:
+    place = "r.csv, row 2, column sample (value 'HJKL-MNP4')"
+    what = "this is not a sample code: its check symbol does not fit"
+    run.show(BadData("r.csv: nothing was written", [Problem(place, what, "is it HJKLMNP3?")]))
+    assert capsys.readouterr().err.splitlines() == [
+        "r.csv, row 2, column sample (value",
+        "  'HJKL-MNP4'): this is not a sample",
+        "  code: its check symbol does not fit;",
+        "  is it HJKLMNP3?",
+        "Error: r.csv: nothing was written",
+    ]
+
+
+@pytest.mark.usefixtures("window")
+def test_a_word_longer_than_the_window_is_whole(capsys: pytest.CaptureFixture[str]) -> None:
+    path = "/home/mira/reports-of-the-laboratory/2026-03/fen-114.csv"
+    run.show(UserMistake(f"{path}: already there\n\nnot written", f"logbook lab import {path}"))
+    assert capsys.readouterr().err.splitlines() == [
+        "Error:",
+        f"  {path}:",
+        "  already there",
+        "",
+        "not written",
+        "Try: logbook lab import",
+        f"  {path}",
+    ]
+
+
+def test_what_goes_to_a_file_is_one_line_and_no_escape_passes(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    run.show(UserMistake("a name with \x1b[31m in it " + "and so on " * 20))
+    (line,) = capsys.readouterr().err.splitlines()
+    assert line.startswith("Error: a name with \N{REPLACEMENT CHARACTER}[31m in it and so on")

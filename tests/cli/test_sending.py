@@ -442,6 +442,33 @@ def test_results_are_late_after_the_usual_days(program: Program) -> None:
     ) in said
 
 
+def test_how_long_a_laboratory_takes_is_known_from_three_reports_without_re_runs(
+    pulled: Program,
+) -> None:
+    bags = {one["bed"]: one["sample"] for one in log(pulled)["samples"]}
+
+    def usual(on: str) -> tuple[float | None, str | None]:
+        (one,) = log(pulled, on=on)["laboratories"]
+        return one["usual_days"], one["known_from"]
+
+    def reported(name: str, beds: str, on: str, *words: str) -> None:
+        rows = [f"{bags[bed]},pH,6.1,water 1:1," for bed in beds.split(",")]
+        text = "\n".join(["sample,nutrient,value,method,unit", *rows]) + "\n"
+        (pulled.folder / f"{name}.csv").write_text(text, encoding="utf-8")
+        pulled.must("lab", "import", f"{name}.csv", "--report", name, *words, on=on)
+
+    for beds in ("B1,B2", "B3,B4", "B5,B6"):
+        pulled.must("lab", "send", beds, on=SENT)
+    reported("R1", "B1,B2", "2026-03-20T09:00+01:00")
+    reported("R2", "B3,B4", "2026-03-22T09:00+01:00")
+    # Two reports and a re-run are two reports.
+    reported("R1b", "B1", "2026-03-29T09:00+02:00", "--repeat")
+    assert usual("2026-03-29T10:00+02:00") == (None, None)
+    reported("R3", "B5,B6", "2026-03-31T09:00+02:00")
+    # Of 3, 5 and 14 days; with the re-run of 12 days it would be 8.5.
+    assert usual("2026-04-01T10:00+02:00") == (5, "the median of 3 past reports")
+
+
 def test_judgements_and_losses(pulled: Program) -> None:
     bags = codes_by_bed(pulled)
     sent(pulled, "all")
