@@ -80,7 +80,7 @@ lab | text | | the laboratory
 report | text | | the report's number
 run | count | | 1, or the number of a re-run
 repeat | count | | number of the repeat within a run
-flags | text | | words of the laboratory beside it; rejected, cancelled: in no difference
+flags | text | | words of the laboratory beside it; rejected, cancelled: counted only if accepted
 laboratory_number | text | | what the laboratory calls the sample, where its report prints it
 conflict | yes or no | | machines disagree about this value: in no difference
 """)

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from logbook.cli import completing
+from logbook.cli import completing, quality
 from logbook.cli.acts import WhenOption
 from logbook.cli.laboratory import tell, tell_notes
 from logbook.cli.session import Session, as_json, chosen, say
@@ -178,6 +178,7 @@ def answer(
 ) -> None:
     """Answer a query: accept the number, strike it, or ask for a re-run.
 
+    Accepting a result that its laboratory rejected counts it all the same; the flag stays.
     With a re-run an unsuspected bed of the same pull, drawn by chance, is measured again too:
     were only surprises measured again, only they could change.
 
@@ -188,13 +189,13 @@ def answer(
     session: Session = context.obj
     name = _answer_of(answer)
     why = needed(reason, "an answer needs its reason")
-    session.read(lambda store: _meant(store, what, name, run))
     at = _at(session, when)
+    session.read(lambda store: _meant(store, what, name, run, at))
     with session.write() as book:
         from logbook.book import corrections
 
         store = corrections.inside(book)
-        found = _meant(store, what, name, run)
+        found = _meant(store, what, name, run, at)
         code, drawn = _written(book, store, found, _Answered(name, why, at, run, alone))
     tell(f"{code}  {_many(len(found))} answered, {name}: {why}", 10)
     if name == records.RERUN:
@@ -231,18 +232,22 @@ def _at(session: Session, when: str | None) -> When:
     return at
 
 
-def _meant(store: sqlite3.Connection, what: str, answer: str, run: int | None) -> list[Line]:
+def _meant(
+    store: sqlite3.Connection, what: str, answer: str, run: int | None, at: When
+) -> list[Line]:
     """The open queries named; raises UserMistake for one that cannot be answered so."""
     from logbook.study import queries as asked
 
     waiting = [one for one in asked.lines(store) if one.waits]
-    found = [line for word in what.split(",") for line in _named(waiting, word.strip())]
+    found = [line for word in what.split(",") for line in _named(store, waiting, word.strip(), at)]
     for one in found:
         _refuse(one, answer, run)
     return list(dict.fromkeys(found))
 
 
-def _named(waiting: Sequence[Line], word: str) -> Iterator[Line]:
+def _named(
+    store: sqlite3.Connection, waiting: Sequence[Line], word: str, at: When
+) -> Iterator[Line]:
     first, _, nutrient = word.rpartition(":")
     if not first.strip():
         raise UserMistake(f"{word!r}: of which nutrient?", "write CODE:NUTRIENT")
@@ -253,12 +258,33 @@ def _named(waiting: Sequence[Line], word: str) -> Iterator[Line]:
         for one in waiting
         if one.query.analyte == analyte and (one.query.sample == code or one.query.report == first)
     ]
+    mine = mine or _never_asked(store, analyte, (code, first), at)
     if not mine:
         raise UserMistake(
             f"there is no open query on {word}",
             "logbook lab queries lists them; logbook strike strikes any result",
         )
     yield from mine
+
+
+def _never_asked(
+    store: sqlite3.Connection, analyte: str, named: Iterable[str], at: When
+) -> list[Line]:
+    """Queries on results that their laboratory rejected before imports asked; not written yet."""
+    from logbook.study import plausibility
+    from logbook.study import queries as asked
+
+    usual = quality.settings()
+    found = dict(
+        pair for word in named for pair in plausibility.unasked(store, analyte, word, at, usual)
+    )
+    about = {ident(name): asked.result_of(ident(name))[0] for name in found}
+    return [
+        asked.Line(ident(name), one, None, about[ident(name)],
+                   views.fetch(store, "result", "id = ?", (about[ident(name)],))[0].record,
+                   asked.OPEN)
+        for name, one in found.items()
+    ]  # fmt: skip
 
 
 def _refuse(one: Line, answer: str, run: int | None) -> None:
@@ -294,6 +320,10 @@ def _written(
         code = corrections.strike(book, keys, said.reason).code
     else:
         code = book.new_code()
+    never = [(f"query/{one.id}", one.query) for one in found]
+    there = book.live([name for name, _ in never])
+    if new := [(name, one) for name, one in never if name not in there]:
+        book.record("query", new, code=code)
     answers = [
         (f"answer/{one.id}", records.Answer(one.id, one.query.sample, said.what, said.at,
                                             said.reason))

@@ -341,7 +341,7 @@ nutrient | | what was measured
 value | as in unit | the value; empty where it lies beyond a limit
 limit | as in unit | the limit of a value beyond it
 qualifier | | < below the limit, > above it
-flags | | words of the laboratory beside it; rejected, cancelled: in no difference
+flags | | words of the laboratory beside it; rejected, cancelled: counted only if accepted
 unit | | unit of value and limit
 reported | as in reported_unit | the cell as the laboratory wrote it
 reported_unit | | its unit as written

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from datetime import date
 from decimal import Decimal
 from typing import TYPE_CHECKING
@@ -97,6 +98,25 @@ def waiting_results(connection: sqlite3.Connection) -> list[str]:
         "ORDER BY 1"
     )
     return [code for (code,) in rows]
+
+
+def about_entries(
+    connection: sqlite3.Connection, names: Collection[str]
+) -> dict[str, tuple[str, date]]:
+    """Who wrote each of these entries, and the day on which it was written."""
+    found = {}
+    wanted = sorted(names)
+    for start in range(0, len(wanted), 500):
+        some = wanted[start : start + 500]
+        marks = ", ".join("?" * len(some))
+        rows = connection.execute(
+            "SELECT id, json_extract(CAST(body AS TEXT), '$.by'), "
+            "json_extract(CAST(body AS TEXT), '$.written') "
+            f"FROM entry WHERE id IN ({marks})",
+            some,
+        ).fetchall()
+        found.update({name: (by, date.fromisoformat(at[:10])) for name, by, at in rows})
+    return found
 
 
 # What completion offers: kind -> the query of its words.

@@ -7,7 +7,7 @@ the bed's other pulls, the other beds of the same pull, runs, duplicates and bla
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from typing import TYPE_CHECKING
@@ -59,15 +59,37 @@ def queries_on(
     """The queries that these results, which stand in the store now, give rise to, by key.
 
     written: by key. What was asked before of the same number is not asked again, and nothing is
-    asked of a number that a person accepted.
+    asked of a number that a person accepted, unless its laboratory rejected it since.
     """
-    doubts = list(doubted(store, {ident_of(name): one for name, one in written.items()}, settings))
-    accepted = queries.accepted(store)
-    received = _received(store)
+    doubts = doubted(store, {ident_of(name): one for name, one in written.items()}, settings)
+    return _asked_by(store, doubts, at, settings)
+
+
+def unasked(
+    store: sqlite3.Connection, analyte: str, named: str, at: When, settings: Settings = USUAL
+) -> list[tuple[str, Query]]:
+    """Queries on rejected results of a sample or report (`named`) that were never opened.
+
+    Such results came in before an import asked about them.
+    """
+    found = {
+        one.id: one.record
+        for one in queries.all_rejected(store)
+        if one.record.analyte == analyte and named in (one.record.sample, one.record.report)
+    }
+    return _asked_by(store, _of_flags(found), at, settings)
+
+
+def _asked_by(
+    store: sqlite3.Connection, doubts: Iterable[Doubt], at: When, settings: Settings
+) -> list[tuple[str, Query]]:
+    """The queries of doubts, but for those asked before and those about what was accepted."""
+    several, accepted, received = list(doubts), queries.accepted(store), _received(store)
     found: dict[str, Query] = {}
-    for one in doubts:
+    for one in several:
         result, number = one.result, queries.number_of(one.result)
-        if (one.ident, number) in accepted:
+        # Accepted as a number is not yet accepted against the laboratory's word.
+        if (one.ident, number) in accepted and one.kind != queries.FLAG:
             continue
         day = received.get((result.lab, result.report), at.day)
         found[queries.query_key(one.ident, result, one.kind)] = Query(
@@ -104,6 +126,7 @@ def doubted(
     store: sqlite3.Connection, written: Mapping[str, Result], settings: Settings = USUAL
 ) -> Iterator[Doubt]:
     """Every doubt about results that stand in the store, by id, and about those beside them."""
+    yield from _of_flags(written)
     yield from of_values(store, written)
     yield from _of_runs(store, written)
     numbers = {(one.lab, one.report) for one in written.values()}
@@ -115,6 +138,13 @@ def doubted(
         if (one.ident, one.kind) not in seen:
             seen.add((one.ident, one.kind))
             yield one
+
+
+def _of_flags(written: Mapping[str, Result]) -> Iterator[Doubt]:
+    """Numbers that their laboratory rejected: in no curve, unless a person counts them."""
+    for ident, one in written.items():
+        if one.flags and queries.rejected(one):
+            yield Doubt(ident, one, queries.FLAG, queries.asked_of_flag(one))
 
 
 def of_values(store: sqlite3.Connection, written: Mapping[str, Result]) -> Iterator[Doubt]:

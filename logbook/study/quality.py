@@ -1,13 +1,13 @@
 """How well a laboratory measures: duplicates, repeatability, reference materials on charts.
 
 Duplicates are blind halves that came back in one report, and a laboratory's own repeats of one
-run. Results in question take no part, unless the question is the difference itself. Runs take no
-part either: they were measured again because something was odd.
+run. Results in question and what a laboratory rejected take no part, unless the question is the
+difference itself. Runs take no part either: they were measured again because something was odd.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import date
 from typing import TYPE_CHECKING
@@ -91,7 +91,8 @@ def pairs(
 
     most: the largest RPD by nutrient, %, where it is not MOST_RPD; report: only of this one.
     """
-    found = [*_repeats(store, report), *_duplicates(store, report)]
+    out = queries.flagged_out(store)
+    found = [*_repeats(store, report, out), *_duplicates(store, report, out)]
     if not found:
         return []
     bounds = _bounds(store)
@@ -106,7 +107,9 @@ _Found = tuple[Kind, str, str, tuple[str, ...], tuple[float | None, ...], tuple[
 _OF_REPORT = "(? IS NULL OR r.report = ?)"
 
 
-def _repeats(store: sqlite3.Connection, report: str | None) -> Iterator[_Found]:
+def _repeats(
+    store: sqlite3.Connection, report: str | None, out: Collection[str]
+) -> Iterator[_Found]:
     rows = store.execute(
         "SELECT r.lab, r.analyte, r.method, r.basis, r.report, r.sample, r.run, r.value_num, r.id "
         "FROM result r JOIN (SELECT DISTINCT sample, analyte, method, basis, lab, report, run "
@@ -116,7 +119,8 @@ def _repeats(store: sqlite3.Connection, report: str | None) -> Iterator[_Found]:
     ).fetchall()
     groups: dict[tuple[str, ...], list[tuple[float | None, str]]] = {}
     for *of, value, ident in rows:
-        groups.setdefault(tuple(of), []).append((value, ident))
+        if ident not in out:
+            groups.setdefault(tuple(of), []).append((value, ident))
     for (lab, analyte, method, basis, number, sample, _), several in groups.items():
         if len(several) > 1:
             values, ids = zip(*several, strict=True)
@@ -124,7 +128,9 @@ def _repeats(store: sqlite3.Connection, report: str | None) -> Iterator[_Found]:
             yield kind, number, "laboratory repeat", (sample,), values, ids
 
 
-def _duplicates(store: sqlite3.Connection, report: str | None) -> Iterator[_Found]:
+def _duplicates(
+    store: sqlite3.Connection, report: str | None, out: Collection[str]
+) -> Iterator[_Found]:
     rows = store.execute(
         "SELECT r.lab, r.analyte, r.method, r.basis, r.report, n.of, n.code, o.value_num, "
         "r.value_num, o.id, r.id FROM blind n JOIN result r ON r.sample = n.code "
@@ -136,7 +142,8 @@ def _duplicates(store: sqlite3.Connection, report: str | None) -> Iterator[_Foun
     ).fetchall()
     for lab, analyte, method, basis, number, own, code, one, other, first, second in rows:
         kind = (lab, analyte, method, basis)
-        yield kind, number, "blind duplicate", (own, code), (one, other), (first, second)
+        if first not in out and second not in out:
+            yield kind, number, "blind duplicate", (own, code), (one, other), (first, second)
 
 
 def _compared(
@@ -283,13 +290,15 @@ def charts(
     """
     rows = store.execute(
         "SELECT n.of, r.lab, r.analyte, r.method, r.basis, n.trial, n.code, r.report, r.value_num, "
-        "r.value, r.\"limit\", r.qualifier, coalesce(substr(p.received, 1, 10), '0001-01-01') "
-        "FROM blind n JOIN result r ON r.sample = n.code "
+        "r.value, r.\"limit\", r.qualifier, coalesce(substr(p.received, 1, 10), '0001-01-01'), "
+        "r.id FROM blind n JOIN result r ON r.sample = n.code "
         "LEFT JOIN report p ON p.lab = r.lab AND p.number = r.report "
         "WHERE n.kind = 'reference' AND (? IS NULL OR n.of = ?) AND (? IS NULL OR r.analyte = ?) "
         "ORDER BY 13, r.report, n.code, r.run, r.n",
         (name, name, analyte, analyte),
     ).fetchall()
+    out = queries.flagged_out(store) if rows else set()
+    rows = [row for row in rows if row[-1] not in out]
     if not rows:
         return []
     assigned = {
@@ -299,7 +308,24 @@ def charts(
     trials = {one.id: one.record.name for one in views.fetch(store, "trial")}
     bounds = _bounds(store)
     groups: dict[tuple[str, Kind, str], list[_Reported]] = {}
-    for of, lab, what, method, basis, trial, code, report, value, text, limit, side, day in rows:
+    for (
+        of,
+        lab,
+        what,
+        method,
+        basis,
+        trial,
+        code,
+        report,
+        value,
+        text,
+        limit,
+        side,
+        day,
+        ident,
+    ) in rows:
+        if ident in out:
+            continue
         shown = text if text is not None else f"{side}{limit or ''}"
         own = trial if (of, what, method, trial) in assigned else ""
         line = (code, report, date.fromisoformat(day), value, shown)

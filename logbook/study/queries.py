@@ -2,19 +2,20 @@
 
 A query is about one number of one result: its key names both. Once the result has another value,
 or was struck, the question is moot. A result in question counts in no curve until it is answered;
-after a re-run was asked for, until the re-run is here.
+after a re-run was asked for, until the re-run is here. What a laboratory rejected is in question
+from the start, and counts only if a person accepts it: the answer is kept beside the flag.
 """
 
 from __future__ import annotations
 
-import random
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from typing import TYPE_CHECKING
 
 from logbook.journal import entry as journal
-from logbook.store import views
+from logbook.store import asking, views
+from logbook.trial import qualifiers
 from logbook.trial.records import ACCEPTED, RERUN, Answer, Query, Result
 from logbook.trial.units import short
 
@@ -22,8 +23,10 @@ if TYPE_CHECKING:
     import sqlite3
 
     from logbook.study.samples import Reading
+    from logbook.trial.times import When
 
 OPEN, MOOT = "open", "moot"
+FLAG = "flag"
 # Kinds of question, and what they are called.
 KINDS = {
     "range": "outside the usual range",
@@ -36,6 +39,7 @@ KINDS = {
     "duplicate": "duplicates differ",
     "runs": "runs differ",
     "blank": "blank above its limit",
+    FLAG: "flagged by the laboratory",
 }
 
 
@@ -136,8 +140,10 @@ def _state(
     if result is None or number_of(result) != number:
         return MOOT
     newer = again.get(_analysis(result), 0) > result.run
-    if newer and (answer is not None or kind == "runs"):
+    if newer and (answer is not None or kind in ("runs", FLAG)):
         return MOOT
+    if kind == FLAG and qualifiers.counts(result.flags):
+        return MOOT  # re-issued without the flag
     return OPEN if answer is None else RERUN
 
 
@@ -222,6 +228,81 @@ def accepted(store: sqlite3.Connection) -> set[tuple[str, str]]:
     return {result_of(ident)[:2] for (ident,) in rows if _understood(ident)}
 
 
+@dataclass(frozen=True)
+class Lifted:
+    """A result that counts although its laboratory rejected it: who says so, when and why."""
+
+    by: str
+    when: When
+    reason: str
+
+    @property
+    def spoken(self) -> str:
+        """In words, with the name: for the book's own screens, not for exports."""
+        return f"counted all the same, by {self.by} on {self.when.spoken}: {self.reason}"
+
+    def document(self) -> dict[str, str]:
+        """For JSON."""
+        return {"by": self.by, "when": self.when.text, "reason": self.reason}
+
+
+def lifted(store: sqlite3.Connection) -> dict[str, Lifted]:
+    """The results, by id, that a person counts although their laboratory rejected them.
+
+    It holds for the number that was looked at: one that changed since is not among them.
+    """
+    found = views.fetch(
+        store,
+        "answer",
+        "what = ? AND conflict = 0 AND id IN (SELECT id FROM query WHERE kind = ?)",
+        (ACCEPTED, FLAG),
+    )
+    if not found:
+        return {}
+    about = {one.id: result_of(one.id) for one in found if _understood(one.id)}
+    results = _results(store, {name for name, _, _ in about.values()})
+    who = asking.about_entries(store, {one.entry for one in found})
+    return {
+        name: Lifted(who[one.entry][0], one.record.when, one.record.text)
+        for one in found
+        if one.id in about
+        for name, number, _ in (about[one.id],)
+        if name in results and number_of(results[name]) == number
+    }
+
+
+def rejected(result: Result) -> bool:
+    """Whether the laboratory gave a number and says that it cannot be used."""
+    has_number = result.value is not None or result.limit is not None
+    return has_number and qualifiers.effect(result.flags) == qualifiers.LEFT_OUT
+
+
+def flagged_out(store: sqlite3.Connection) -> set[str]:
+    """Ids of the numbers that their laboratory rejected and nobody counts."""
+    out = {one.id for one in all_rejected(store)}
+    return out.difference(lifted(store)) if out else out
+
+
+def all_rejected(store: sqlite3.Connection) -> list[views.Found]:
+    """The results of the book that `rejected` is true of."""
+    grave = [name for name, word in qualifiers.WORDS.items() if word.effect == qualifiers.LEFT_OUT]
+    flagged = " OR ".join("instr(flags, ?)" for _ in grave)
+    return [one for one in views.fetch(store, "result", flagged, grave) if rejected(one.record)]
+
+
+def asked_of_flag(result: Result) -> str:
+    """What is asked of a result that its laboratory rejected."""
+    what = f"{number_of(result)}{'' if result.unit == 'pH' else f' {result.unit}'}"
+    return f"{qualifiers.spoken(result.flags)}, and gave {what}: does it count all the same?"
+
+
+def although(flags: str, reason: str) -> str:
+    """That a result counts against its laboratory's word, without who says so."""
+    grave = [word for word in qualifiers.words(flags) if not qualifiers.counts(word)]
+    did = "rejected it" if grave == ["rejected"] else f"says: {qualifiers.spoken(' '.join(grave))}"
+    return f"counted although the laboratory {did}: {reason}"
+
+
 def beside(store: sqlite3.Connection, line: Line) -> Result | None:
     """An unsuspected result of the same pull to be measured again as well, drawn by chance.
 
@@ -248,5 +329,8 @@ def beside(store: sqlite3.Connection, line: Line) -> Result | None:
     free = [ident for (ident,) in rows if ident not in doubted]
     if not free:
         return None
+    # Loaded here: the daily board asks for open queries and draws nothing.
+    import random
+
     drawn = random.Random(line.id).choice(free)
     return _results(store, [drawn])[drawn]

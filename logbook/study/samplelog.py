@@ -13,7 +13,7 @@ from datetime import date
 from statistics import median
 from typing import TYPE_CHECKING
 
-from logbook.store import views
+from logbook.store import asking, views
 from logbook.study.bags import Bag, bags, blinds
 from logbook.trial import holding, records
 from logbook.trial.holding import Stage
@@ -222,35 +222,17 @@ def _report(store: sqlite3.Connection, told: _Told, wanted: Collection[str]) -> 
     }
     every = store.execute("SELECT sample, analyte, lab, report, run, entry FROM result").fetchall()
     rows = [row for row in every if row[0] in wanted]
-    entries = _about_entries(store, {row[5] for row in rows})
+    entries = asking.about_entries(store, {row[5] for row in rows})
     for sample, analyte, lab, number, run, entry in rows:
         by, written = entries[entry]
-        when = reports.get((lab, number), written)
+        when = reports.get((lab, number), When(written))
         event = Event(REPORTED, when, by, analyte, f"report {number} of {lab}")
         told.reported.setdefault(sample, {}).setdefault(analyte, []).append((run, event))
 
 
 def _authors(store: sqlite3.Connection, found: Iterable[Found]) -> dict[str, str]:
-    return {name: by for name, (by, _) in _about_entries(store, {o.entry for o in found}).items()}
-
-
-def _about_entries(
-    store: sqlite3.Connection, names: Collection[str]
-) -> dict[str, tuple[str, When]]:
-    """Who wrote each of these entries, and the day on which it was written."""
-    found = {}
-    wanted = sorted(names)
-    for start in range(0, len(wanted), 500):
-        some = wanted[start : start + 500]
-        marks = ", ".join("?" * len(some))
-        rows = store.execute(
-            "SELECT id, json_extract(CAST(body AS TEXT), '$.by'), "
-            "json_extract(CAST(body AS TEXT), '$.written') "
-            f"FROM entry WHERE id IN ({marks})",
-            some,
-        ).fetchall()
-        found.update({name: (by, When(date.fromisoformat(at[:10]))) for name, by, at in rows})
-    return found
+    names = {one.entry for one in found}
+    return {name: by for name, (by, _) in asking.about_entries(store, names).items()}
 
 
 def _line(bag: Bag, told: _Told, usual: Usual, today: date) -> LogLine:

@@ -179,7 +179,8 @@ def readings(store: sqlite3.Connection, trial: str, analyte: str | None = None) 
 
     Mineral-N is the sum of nitrate-N and ammonium-N of one sample, by one method each, from one
     laboratory and on one basis; a censored part makes it an interval. Results that the laboratory
-    flagged so that they cannot be used are not among them (see `struck`).
+    flagged so that they cannot be used are not among them (see `struck`), unless a person counts
+    them all the same.
     """
     wanted = PARTS if analyte == MINERAL_N else (analyte,)
     condition = "" if analyte is None else f"AND r.analyte IN ({', '.join('?' * len(wanted))})"
@@ -196,8 +197,16 @@ def readings(store: sqlite3.Connection, trial: str, analyte: str | None = None) 
     from logbook.study import queries
 
     asked = queries.in_question(store)
-    rows = [row for row in rows if not row[-1] or _counts(row)]
+    lifted = queries.lifted(store) if any(row[-1] for row in rows) else {}
+    rows = [row for row in rows if not row[-1] or _counts(row) or row[12] in lifted]
     found = [_reading(asked.get(row[12], ""), row) for row in rows]
+    if lifted:
+        found = [
+            replace(one, remark=queries.although(one.flags, lifted[row[12]].reason))
+            if row[12] in lifted
+            else one
+            for one, row in zip(found, rows, strict=True)
+        ]
     if any(row[13] > 1 for row in rows):
         found = _of_runs(store, trial, rows, found)
     if analyte == MINERAL_N:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from logbook.journal import entry as journal
 from logbook.store import views
+from logbook.study import queries
 from logbook.study.samples import MINERAL_N, PARTS, Reading
 from logbook.trial import qualifiers
 
@@ -74,8 +75,12 @@ def _flagged(
     store: sqlite3.Connection, beds: Mapping[str, str], parts: Mapping[str, str]
 ) -> Iterator[Struck]:
     """Results that their laboratory says cannot be used; `beds` by pull, `parts` to pulls."""
-    for one in views.fetch(store, "result", "flags <> ''"):
+    flagged = views.fetch(store, "result", "flags <> ''")
+    counted = queries.lifted(store) if flagged else {}
+    for one in flagged:
         record = one.record
+        if one.id in counted:
+            continue
         bed = beds.get(parts.get(record.sample, record.sample))
         has_number = record.value is not None or record.limit is not None
         if bed is not None and not qualifiers.counts(record.flags, has_number):

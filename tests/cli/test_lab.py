@@ -505,6 +505,7 @@ def test_results_are_listed_by_sample_bed_and_nutrient(pulled: tuple[Program, li
         "sample": codes[0], "bed": "B1", "pulled": "2026-03-02T08:00+01:00",
         "nutrient": "nitrate-N", "value": "10", "unit": "mg/kg", "reported": "10",
         "reported_unit": "mg/kg", "flags": [], "form": "NO3-N", "method": "1 M KCl", "basis": "dry",
+        "counted_although_flagged": None,
         "lab": "Invented Soil Lab", "report": "26-1", "run": 1, "repeat": 1, "disagrees": False,
         "laboratory_number": None, "part_of": None, "kind": None, "struck": False, "blind": None,
     }  # fmt: skip
