@@ -200,7 +200,7 @@ def test_labels_tables_and_profiles_are_found_by_the_installed_program(
 ) -> None:
     assert "a4-63x38" in installed.fine("logbook", "labels", "--sheets")
     shown = installed.fine("logbook", "lab", "profile", "show", "example-fen")
-    assert 'lab = "Fen Soil Laboratory (invented)"' in shown
+    assert shown.startswith("example-fen: Fen Soil Laboratory (invented)\n")
 
 
 def test_the_demo_runs_from_the_wheel_and_leaves_the_store_alone(installed: Installed) -> None:

@@ -381,6 +381,31 @@ def test_drying_control_and_treated_on_different_days_is_said_with_the_reason(
     assert "not kept alike" in sent(pulled, "all")[2]
 
 
+@pytest.mark.parametrize(
+    ("way", "told"),
+    [
+        ("NO3-N,6,mg/kg,1 M KCl", False),
+        ("pH,6,,water 1:1", True),
+    ],
+)
+def test_only_how_bags_were_kept_until_their_nitrate_was_measured_counts(
+    pulled: Program, way: str, told: bool
+) -> None:
+    """What happens to a bag afterwards cannot show in its nitrate or ammonium."""
+    bags = {one["bed"]: one["sample"] for one in log(pulled)["samples"]}
+    text = "sample,nutrient,value,unit,method\n" + "".join(
+        f"{code},{way}\n" for code in bags.values()
+    )
+    (pulled.folder / "r.csv").write_text(text, encoding="utf-8")
+    pulled.must("lab", "import", "r.csv", "--report", "R1", on="2026-03-18T09:00+01:00")
+    control, treated = (
+        ",".join(bags[bed] for bed in beds) for beds in (("B1", "B5"), ("B2", "B3", "B4", "B6"))
+    )
+    pulled.must("lab", "mark", "dried", control, on="2026-03-19T09:00+01:00")
+    said = pulled.must("lab", "mark", "dried", treated, on="2026-03-20T09:00+01:00")
+    assert ("not kept alike" in " ".join(said.out.split())) == told
+
+
 def test_drying_all_on_one_day_is_nothing_to_say(pulled: Program) -> None:
     said = pulled.must("lab", "mark", "dried", "all", on="2026-03-16T12:00+01:00")
     assert said.out.split("\n")[0].split()[1:5] == ["6", "bags", "air-dried,", "Mon"]
