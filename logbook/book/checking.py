@@ -1,12 +1,17 @@
-"""`verify`: every check of a store, in one run that changes nothing and reports every problem."""
+"""`verify`: every check of a store, in one run that changes nothing and reports every problem.
+
+Findings are what is wrong; notes are what to know: entries held back, forks that are dealt with.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import dataclass, field
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING
 
+from logbook.book import vouching
 from logbook.errors import Problem
 from logbook.journal import chain
 from logbook.journal.entry import BadEntry
@@ -15,39 +20,83 @@ from logbook.store.causes import Damaged
 from logbook.store.schemas import SCHEMA, SCHEMAS
 
 if TYPE_CHECKING:
+    import sqlite3
+
     from sqlalchemy import Connection
 
 _RESTORE = "Restore a backup, or fetch the entries from another machine."
 _REBUILD = "The journal is not touched by this: restore a backup to have the tables made anew."
 
 
+@dataclass
+class Found:
+    """What a check of a store found.
+
+    Of the entries that this machine wrote, `written`, another machine has seen `witnessed`.
+    """
+
+    problems: list[Problem] = field(default_factory=list)
+    notes: list[Problem] = field(default_factory=list)
+    writers: int = 0
+    written: int = 0
+    witnessed: int = 0
+
+
 def check_store(path: Path) -> list[Problem]:
-    """Every problem of the store at `path`: its pages, its schema, its chains, its tables.
+    """Every problem of the store at `path`: its pages, its schema, its chains, its tables, heads.
 
     Of a store of an older schema, pages and chains only: its tables are made anew by the upgrade.
     Raises NoStore, NewerStore or StoreError if there is no store to check.
     """
+    return look(path).problems
+
+
+def look(path: Path) -> Found:
+    """As `check_store`, with what else there is to say of the store."""
     with TemporaryDirectory(prefix="logbook-verify-") as folder:
-        return check_copy(path, Path(folder) / "copy.db", tables=True)
+        found = Found()
+        copy = Path(folder) / "copy.db"
+        found.problems = _check(path, copy, found)
+        return found
 
 
-def check_copy(path: Path, copy: Path, *, tables: bool) -> list[Problem]:
-    """Copy the store at `path` to the new file `copy`, and check the copy.
+def check_copy(path: Path, copy: Path) -> list[Problem]:
+    """Copy the store at `path` to the new file `copy`, and check what the journal needs of it.
 
-    Without `tables`, only what the journal needs: pages and chains.
+    That is its pages and its chains: everything else is made anew from the journal.
     """
+    return _check(path, copy, None)
+
+
+def _check(path: Path, copy: Path, found: Found | None) -> list[Problem]:
+    """Pages and chains; with `found`, also the tables and what machines say of each other."""
+    seen: chain.Seen = {}
     try:
         with views.reading(path, SCHEMAS) as store:
             newest = views.schema_of(store, path) == SCHEMA
             views.copy(store, copy)
         with views.reading(copy, SCHEMAS) as store:
-            problems = chain.check(views.filed_entries(store))
+            problems = chain.check(views.filed_entries(store), seen)
+            if found is not None and newest:
+                problems += _machines(store, seen, found)
         with soundness.beside(copy) as connection:
             problems += _pages(path, connection)
-            problems += _folded(path, connection) if tables and newest else []
+            problems += _folded(path, connection) if found is not None and newest else []
         return problems
     except Damaged as problem:
         return [Problem(str(path), f"{problem.what}: {problem.__cause__}", _RESTORE)]
+
+
+def _machines(store: sqlite3.Connection, seen: chain.Seen, found: Found) -> list[Problem]:
+    """What the writers of the book say of each other's chains; notes go to `found`."""
+    try:
+        told = vouching.look(store, seen)
+    except (BadEntry, views.DatabaseError):
+        # An entry or a table that this needs is damaged: the other checks name it.
+        return []
+    found.notes += told.notes
+    found.writers, found.written, found.witnessed = told.writers, told.written, told.witnessed
+    return told.problems
 
 
 def _pages(path: Path, connection: Connection) -> list[Problem]:

@@ -37,8 +37,12 @@ def back_up(store: Path, to: Path) -> Backup:
     Raises UserMistake, NoStore, NewerStore or StoreError; then there is no new file.
     """
     entries = backups.back_up(store, to)
-    with TemporaryDirectory(prefix="logbook-backup-") as folder:
-        problems = check_copy(to, Path(folder) / "copy.db", tables=False)
+    try:
+        with TemporaryDirectory(prefix="logbook-backup-") as folder:
+            problems = check_copy(to, Path(folder) / "copy.db")
+    except (OSError, StoreError):
+        to.unlink(missing_ok=True)
+        raise
     return Backup(to, entries, to.stat().st_size, tuple(problems))
 
 
@@ -93,7 +97,7 @@ def checked(source: Path, store: Path) -> Iterator[Checked]:
         raise UserMistake(f"{source}: this is the store itself", "name a file that backup made")
     with TemporaryDirectory(prefix="logbook-restore-") as folder:
         copy = Path(folder) / "copy.db"
-        problems = check_copy(source, copy, tables=False)
+        problems = check_copy(source, copy)
         if problems:
             raise BadData(
                 f"{source}: not restored, for the backup is not sound; nothing was changed",

@@ -1,19 +1,20 @@
 """The chain of each writer: gap-free numbers, each entry naming the one before it.
 
-Rules, each checked by `check`:
+Rules; `check` says where one is broken:
 1. an entry's id is the SHA-256 of its stored bytes;
 2. its bytes are an entry, and say the writer, number and act it is filed under;
 3. a writer's numbers start at 1 and have no gap;
 4. `prev` is the id of an entry of the same writer with the number before (None for number 1);
-5. two entries with one number are a fork: both are kept, and it is said;
+5. two entries may have one number, each with others that follow it: a fork, see `forks`;
 6. number 1 introduces the writer: kind `writer`, with the public key that its id follows from.
+A fork breaks no rule: it comes of one store in use twice, and both branches count.
 A chain shows that what another machine has seen was not changed since; it cannot show that an
 owner did not rewrite what nobody else had seen.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 
 from logbook.errors import Problem
@@ -31,8 +32,32 @@ class Filed:
     act: str | None
 
 
-def check(filed: Iterable[Filed]) -> list[Problem]:
-    """Every break of the rules above; `filed` comes ordered by writer, then number."""
+@dataclass(frozen=True)
+class Branch:
+    """One way in which a chain that forks goes on: its first and its newest entry, how many."""
+
+    first: str
+    last: str
+    last_seq: int
+    entries: int
+
+
+@dataclass(frozen=True)
+class Fork:
+    """The number of a chain that was used more than once, and what follows each time."""
+
+    seq: int
+    branches: tuple[Branch, ...]
+
+
+Seen = dict[tuple[str, int, str], set[str]]
+
+
+def check(filed: Iterable[Filed], seen: Seen | None = None) -> list[Problem]:
+    """Every break of the rules above; `filed` comes ordered by writer, then number.
+
+    `seen` is told what entries say they saw of other writers: (writer, number, id) -> by whom.
+    """
     problems: list[Problem] = []
     writer, number = "", 0
     before: set[str | None] = {None}
@@ -46,20 +71,21 @@ def check(filed: Iterable[Filed]) -> list[Problem]:
                 problems.append(_gap(item, number))
                 before = set()
             number, level = item.seq, set()
-        elif level:
-            problems.append(_at(item, "this number was used twice: the chain forks"))
         level.add(item.id)
-        problems += _one(item, before)
+        problems += _one(item, before, seen)
     return problems
 
 
-def _one(item: Filed, before: set[str | None]) -> list[Problem]:
+def _one(item: Filed, before: set[str | None], seen: Seen | None) -> list[Problem]:
     if entry_id(item.body) != item.id:
         return [_at(item, "its bytes do not match its id: it was changed or damaged")]
     try:
         entry = decode(item.body)
     except BadEntry as problem:
         return [_at(item, f"its bytes cannot be read ({problem})")]
+    if seen is not None:
+        for writer, (seq, name) in (entry.saw or {}).items():
+            seen.setdefault((writer, seq, name), set()).add(entry.writer)
     found = []
     if (entry.writer, entry.seq, entry.act) != (item.writer, item.seq, item.act):
         found.append(_at(item, "it is filed under another writer, number or act than it says"))
@@ -68,6 +94,36 @@ def _one(item: Filed, before: set[str | None]) -> list[Problem]:
     if before and entry.prev not in before:
         found.append(_at(item, "it does not follow the entry before it"))
     return found
+
+
+def forks(chain: Mapping[str, tuple[int, str | None]]) -> list[Fork]:
+    """Where a writer's chain forks; `chain` has the number and the predecessor of each entry."""
+    after: dict[str | None, list[str]] = {}
+    for name, (_, prev) in chain.items():
+        after.setdefault(prev, []).append(name)
+    found = [
+        Fork(chain[names[0]][0], tuple(_branch(chain, after, name) for name in sorted(names)))
+        for names in after.values()
+        if len(names) > 1
+    ]
+    return sorted(found, key=lambda fork: (fork.seq, fork.branches[0].first))
+
+
+def _branch(
+    chain: Mapping[str, tuple[int, str | None]], after: Mapping[str | None, list[str]], first: str
+) -> Branch:
+    names = list(_from(after, first))
+    last = max(names, key=lambda name: (chain[name][0], name))
+    return Branch(first, last, chain[last][0], len(names))
+
+
+def _from(after: Mapping[str | None, list[str]], first: str) -> Iterator[str]:
+    """An entry and all that follow it."""
+    names = [first]
+    while names:
+        name = names.pop()
+        yield name
+        names += after.get(name, ())
 
 
 def introduces(entry: Entry) -> bool:

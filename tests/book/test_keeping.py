@@ -464,7 +464,7 @@ def test_only_the_journal_of_a_backup_is_believed(started: Program) -> None:
     assert check_store(started.store) == []
     with closing(sqlite3.connect(started.store)) as connection:
         names = {name for (name,) in connection.execute("SELECT name FROM local")}
-    assert names == {"writer", "program"}
+    assert names == {"writer", "program", "root"}
 
 
 def test_a_restore_leaves_no_scratch_file(started: Program) -> None:

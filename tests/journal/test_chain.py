@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from logbook.journal.chain import Filed, check
+from logbook.journal.chain import Branch, Filed, Fork, Seen, check, forks
 from logbook.journal.entry import Write, decode, encode, entry_id
 from tests.store import made
 
@@ -74,7 +74,7 @@ def test_an_entry_that_follows_another_than_the_one_before_it() -> None:
     ]
 
 
-def test_a_fork_is_kept_and_said_and_either_branch_may_go_on() -> None:
+def test_a_fork_breaks_no_rule_and_both_branches_are_named() -> None:
     chain = _chain(4)
     entry = replace(decode(chain[3].body), reason="written twice")
     body = encode(entry)
@@ -82,10 +82,24 @@ def test_a_fork_is_kept_and_said_and_either_branch_may_go_on() -> None:
     entry = replace(decode(chain[3].body), seq=5, prev=other.id)
     body = encode(entry)
     fifth = Filed(entry_id(body), entry.writer, 5, body, entry.act)
-    later = max(chain[3], other, key=lambda one: one.id)
-    assert _said([*chain, other, fifth]) == [
-        f"{_where(later)}: this number was used twice: the chain forks"
-    ]
+    assert _said([*chain, other, fifth]) == []
+
+    links = {one.id: (one.seq, decode(one.body).prev) for one in [*chain, other, fifth]}
+    short = Branch(chain[3].id, chain[3].id, 4, 1)
+    long = Branch(other.id, fifth.id, 5, 2)
+    both = tuple(sorted((short, long), key=lambda branch: branch.first))
+    assert forks(links) == [Fork(4, both)]
+    assert forks({one.id: links[one.id] for one in chain}) == []
+
+
+def test_what_entries_saw_of_other_writers_is_told() -> None:
+    chain = _chain(3)
+    entry = replace(decode(chain[2].body), saw={"c" * 32: [7, "a" * 64]})
+    body = encode(entry)
+    seen: Seen = {}
+    last = Filed(entry_id(body), entry.writer, 3, body, entry.act)
+    assert check([*chain[:2], last], seen) == []
+    assert seen == {("c" * 32, 7, "a" * 64): {entry.writer}}
 
 
 @pytest.mark.parametrize(

@@ -1,0 +1,233 @@
+"""What machines say of each other's chains: signatures, what others have seen, what waits, forks.
+
+A chain shows by itself that nothing in its middle was changed; that its end is there, only the
+word of another machine shows.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+from logbook import signing
+from logbook.book import membership
+from logbook.book.membership import Standing
+from logbook.errors import Problem
+from logbook.journal import chain
+from logbook.journal.chain import Fork, Seen
+from logbook.store import held
+from logbook.store.held import Vouched
+
+if TYPE_CHECKING:
+    import sqlite3
+
+_SHORT = 8
+_FETCH = "Fetch it: logbook sync, with a place that this machine uses; else restore a backup."
+
+
+@dataclass
+class Told:
+    """What is wrong and what is worth knowing.
+
+    `written` are the entries that this machine wrote; another one has seen `witnessed` of them.
+    """
+
+    problems: list[Problem] = field(default_factory=list)
+    notes: list[Problem] = field(default_factory=list)
+    writers: int = 0
+    written: int = 0
+    witnessed: int = 0
+
+
+@dataclass(frozen=True)
+class Waiting:
+    """What is held back of a writer: how many entries and lines, since when, and why."""
+
+    writer: str
+    entries: int
+    lines: int
+    since: str
+    why: str
+
+
+def look(store: sqlite3.Connection, seen: Seen) -> Told:
+    """Every check of what machines say of each other; `seen` as `chain.check` tells it."""
+    known = membership.standings(store)
+    told = Told()
+    signed, vouched = _heads(store, known, told.problems)
+    told.problems += _lacking(store, known, vouched | signed | seen)
+    witnessed = _witnessed(store, known, vouched | seen)
+    here = disk_of(known, own_writer(store) or "")
+    for writer in held.writers(store):
+        told.writers += 1
+        if disk_of(known, writer) == here:
+            told.written += held.last(store, writer)
+            told.witnessed += witnessed.get(writer, 0)
+        for fork in forks(store, writer):
+            dealt_with = any(one.introduced.predecessor == writer for one in known.values())
+            said = _forked(known, writer, fork)
+            (told.notes if dealt_with else told.problems).append(said)
+    told.notes += [_held_back(known, one) for one in waiting(store, known)]
+    return told
+
+
+def forks(store: sqlite3.Connection, writer: str) -> list[Fork]:
+    """Where the accepted chain of a writer forks."""
+    if not held.is_forked(store, writer):
+        return []
+    return chain.forks(held.chain_of(store, writer))
+
+
+def waiting(store: sqlite3.Connection, known: Mapping[str, Standing]) -> list[Waiting]:
+    """What is held back here, by writer, and why."""
+    rows = store.execute(
+        "SELECT writer, count(*), sum(json_array_length(CAST(body AS TEXT), '$.writes')), "
+        "min(since) FROM held GROUP BY writer ORDER BY writer"
+    ).fetchall()
+    return [
+        Waiting(writer, entries, lines, since, _why(store, writer, known.get(writer)))
+        for writer, entries, lines, since in rows
+    ]
+
+
+def called(known: Mapping[str, Standing], writer: str) -> str:
+    """A writer as people call it: the machine's name and the beginning of its id."""
+    one = known.get(writer)
+    short = writer[:_SHORT]
+    return f"{one.introduced.machine} ({short})" if one is not None else f"writer {short}"
+
+
+def _why(store: sqlite3.Connection, writer: str, one: Standing | None) -> str:
+    if one is None:
+        return "its first entry is not here"
+    if one.retired:
+        return "it was retired"
+    if not one.member:
+        return "it is not enrolled"
+    links = held.links(store, writer)
+    for link in links.values():
+        if link.prev not in links and link.prev and not held.is_accepted(store, link.prev):
+            return f"entry {link.seq - 1} is not here yet"
+    return "no signature of that machine covers them yet"
+
+
+def _heads(
+    store: sqlite3.Connection, known: Mapping[str, Standing], problems: list[Problem]
+) -> tuple[Seen, Seen]:
+    """Heads signed by members themselves, and heads that other writers have seen.
+
+    A signature that does not hold is told as a problem.
+    """
+    signed: Seen = {}
+    seen: Seen = {}
+    rows = store.execute('SELECT writer, seq, id, "by", signature FROM head ORDER BY 1, 2, 3, 4')
+    for head in map(Vouched._make, rows.fetchall()):
+        named = (head.writer, head.seq, head.id)
+        one = known.get(head.writer)
+        if head.by != head.writer:
+            seen.setdefault(named, set()).add(head.by)
+        elif one is not None and not _holds(head, one):
+            problems.append(_forged(known, head))
+        elif one is not None and one.member:
+            signed.setdefault(named, set()).add(head.by)
+    return signed, seen
+
+
+def _holds(head: Vouched, one: Standing) -> bool:
+    message = signing.head_message(head.writer, head.seq, head.id)
+    return signing.holds(one.introduced.public_key, message, head.signature)
+
+
+def _forged(known: Mapping[str, Standing], head: Vouched) -> Problem:
+    return Problem(
+        f"{called(known, head.writer)}, entry {head.seq} ({head.id[:12]})",
+        "the signature kept for it is not by that writer's key",
+        "The entries stand by their chain. If it comes again with a sync, someone poses as that "
+        "machine: look at where it comes from.",
+    )
+
+
+def _lacking(
+    store: sqlite3.Connection, known: Mapping[str, Standing], named: Seen
+) -> Iterator[Problem]:
+    """The newest entry of each writer that another machine has seen and that is not here."""
+    newest: dict[str, tuple[int, str]] = {}
+    for writer, seq, name in named:
+        if not held.is_here(store, name):
+            newest[writer] = max(newest.get(writer, (0, "")), (seq, name))
+    for writer, (seq, name) in sorted(newest.items()):
+        by = sorted(named[writer, seq, name] - {writer})
+        who = called(known, by[0]) if by else "that machine itself"
+        where = f"{called(known, writer)}, entry {seq} ({name[:12]})"
+        if seq <= held.last(store, writer):
+            yield Problem(
+                where,
+                f"{who} has seen another entry {seq} than the one here: one of the two was "
+                "written anew, or one store is in use on two machines",
+                "Compare with a backup and with the other machine before anything is trusted.",
+            )
+        else:
+            yield Problem(
+                where,
+                f"{who} has seen it, and it is not here: a truncated tail, or not fetched yet",
+                _FETCH,
+            )
+
+
+def _witnessed(
+    store: sqlite3.Connection, known: Mapping[str, Standing], seen: Seen
+) -> dict[str, int]:
+    """How many entries of each chain another machine has said that it saw."""
+    newest: dict[str, int] = {}
+    for (writer, seq, name), by in seen.items():
+        own = disk_of(known, writer)
+        others = any(disk_of(known, one) != own for one in by)
+        if others and seq > newest.get(writer, 0) and held.is_accepted(store, name):
+            newest[writer] = seq
+    return newest
+
+
+def own_writer(store: sqlite3.Connection) -> str | None:
+    """The writer that goes on in this store."""
+    row = store.execute("SELECT value FROM local WHERE name = 'writer'").fetchone()
+    return None if row is None else str(row[0])
+
+
+def disk_of(known: Mapping[str, Standing], writer: str) -> str:
+    """The first of the writers that followed one another on one machine, each with its key."""
+    seen: set[str] = set()
+    while writer not in seen:
+        seen.add(writer)
+        one = known.get(writer)
+        if one is not None and one.introduced.predecessor and one.introduced.signed:
+            writer = one.introduced.predecessor
+    return writer
+
+
+def _forked(known: Mapping[str, Standing], writer: str, fork: Fork) -> Problem:
+    told = " and ".join(
+        f"{branch.first[:12]} ({branch.entries} {'entry' if branch.entries == 1 else 'entries'}, "
+        f"to number {branch.last_seq})"
+        for branch in fork.branches
+    )
+    return Problem(
+        f"{called(known, writer)}, entry {fork.seq}",
+        f"the chain forks: this number was used {len(fork.branches)} times, and goes on as {told}",
+        "Both branches are kept and count: one store was in use in two places. Each becomes a "
+        "writer of its own at its next line; logbook conflicts shows where they disagree.",
+    )
+
+
+def _held_back(known: Mapping[str, Standing], one: Waiting) -> Problem:
+    lines = f"{one.lines} line{'s' * (one.lines != 1)}"
+    entries = f"{one.entries} {'entry' if one.entries == 1 else 'entries'}"
+    remedy = {
+        "it is not enrolled": f"To let it in: logbook machines enrol {one.writer[:_SHORT]}.",
+        "it was retired": "What it wrote after that does not count.",
+    }
+    return Problem(
+        called(known, one.writer),
+        f"{lines} in {entries} wait: {one.why}",
+        remedy.get(one.why, "The next logbook sync may bring what is missing."),
+    )

@@ -1,0 +1,194 @@
+"""What `verify` says of other machines: signatures, cut-off tails, what waits, forks."""
+
+from __future__ import annotations
+
+import sqlite3
+from contextlib import closing
+from pathlib import Path
+
+import pytest
+
+from logbook.book.checking import Found, check_store, look
+from logbook.store import held, views
+from tests.sync.machine import Machine
+from tests.sync.memory import MemoryPlace, Shelf
+
+FETCH = "Fetch it: logbook sync, with a place that this machine uses; else restore a backup."
+
+
+@pytest.fixture
+def place() -> MemoryPlace:
+    """Where both machines exchange."""
+    return MemoryPlace(Shelf(), "stick")
+
+
+@pytest.fixture
+def bench(tmp_path: Path) -> Machine:
+    """The founder, with two remarks."""
+    machine = Machine("bench", tmp_path)
+    machine.note("first")
+    machine.note("second")
+    return machine
+
+
+@pytest.fixture
+def office(bench: Machine, place: MemoryPlace) -> Machine:
+    """Another machine that goes on in a copy of the book, not enrolled; it has sent two remarks."""
+    other = bench.copied("office")
+    other.note("from the office")
+    other.note("and another")
+    other.sync(place)
+    return other
+
+
+def found(machine: Machine) -> Found:
+    return look(machine.store)
+
+
+def writers(machine: Machine) -> dict[str, str]:
+    """Machine name -> writer."""
+    with views.reading(machine.store) as store:
+        return {name: writer for writer, name in store.execute("SELECT id, machine FROM writer")}
+
+
+def tampered(machine: Machine, *statements: str) -> None:
+    with closing(sqlite3.connect(machine.store)) as store:
+        for statement in statements:
+            store.execute(statement)
+        store.commit()
+
+
+def said(problems: list[object]) -> list[str]:
+    return [str(one) for one in problems]
+
+
+def test_a_book_of_one_machine_has_no_witness(bench: Machine) -> None:
+    told = found(bench)
+    assert (told.problems, told.notes) == ([], [])
+    assert (told.writers, told.written, told.witnessed) == (1, 3, 0)
+
+
+def test_what_waits_is_a_note_and_no_fault(
+    bench: Machine, office: Machine, place: MemoryPlace
+) -> None:
+    bench.sync(place)
+    told = found(bench)
+    assert told.problems == []
+    short = writers(office)["office"][:8]
+    # A note names the machine, how much waits, why, and what to do.
+    assert said(told.notes) == [
+        f"office ({short}): 3 lines in 3 entries wait: it is not enrolled; "
+        f"To let it in: logbook machines enrol {short}."
+    ]
+
+
+def test_another_machine_is_a_witness(bench: Machine, office: Machine, place: MemoryPlace) -> None:
+    bench.sync(place)
+    bench.enrol("office")
+    bench.sync(place)
+    office.sync(place)
+    office.note("after the exchange")
+    office.sync(place)
+    bench.sync(place)
+    told = found(bench)
+    assert (told.problems, told.notes, told.writers) == ([], [], 2)
+    assert (told.written, told.witnessed) == (4, 4)
+    bench.note("nobody else has seen this yet")
+    told = found(bench)
+    assert (told.written, told.witnessed) == (5, 4)
+
+
+def test_a_truncated_tail_is_found_by_what_another_machine_has_seen(
+    bench: Machine, office: Machine, place: MemoryPlace
+) -> None:
+    bench.sync(place)
+    bench.enrol("office")
+    bench.sync(place)
+    office.sync(place)
+    office.note("seen all of it")
+    office.sync(place)
+    bench.sync(place)
+    own = writers(bench)
+    with views.reading(bench.store) as store:
+        ((_, name),) = held.tips(store, own["bench"])
+        rows = store.execute("SELECT sql FROM sqlite_master WHERE type = 'trigger'").fetchall()
+    tampered(
+        bench,
+        "DROP TRIGGER entry_no_delete",
+        f"DELETE FROM entry WHERE id = '{name}'",
+        *(sql for (sql,) in rows if "entry_no_delete" in sql),
+    )
+    first, *rest = said(check_store(bench.store))
+    who = f"office ({own['office'][:8]})"
+    assert first == (
+        f"bench ({own['bench'][:8]}), entry 4 ({name[:12]}): {who} has seen it, and it is not "
+        f"here: a truncated tail, or not fetched yet; {FETCH}"
+    )
+    assert all(one.startswith("table ") for one in rest)
+
+
+def test_a_history_written_anew_is_found_by_what_another_machine_has_seen(
+    bench: Machine, office: Machine, place: MemoryPlace
+) -> None:
+    bench.sync(place)
+    bench.enrol("office")
+    bench.sync(place)
+    own = writers(bench)
+    tampered(
+        bench,
+        'INSERT INTO head (writer, id, "by", seq, signature) '
+        f"VALUES ('{own['bench']}', '{'a' * 64}', '{own['office']}', 3, '')",
+    )
+    assert said(check_store(bench.store)) == [
+        f"bench ({own['bench'][:8]}), entry 3 (aaaaaaaaaaaa): office ({own['office'][:8]}) has "
+        "seen another entry 3 than the one here: one of the two was written anew, or one store is "
+        "in use on two machines; Compare with a backup and with the other machine before anything "
+        "is trusted."
+    ]
+
+
+def test_a_signature_that_is_not_the_writers(
+    bench: Machine, office: Machine, place: MemoryPlace
+) -> None:
+    bench.sync(place)
+    own = writers(bench)["bench"]
+    tampered(bench, f"UPDATE head SET signature = '{'0' * 128}' WHERE writer = '{own}'")
+    (problem,) = check_store(bench.store)
+    assert problem.where.startswith(f"bench ({own[:8]}), entry 3 (")
+    assert problem.what == "the signature kept for it is not by that writer's key"
+
+
+def test_heads_of_a_stranger_are_no_finding(bench: Machine) -> None:
+    """Whoever writes to a shared folder could plant them: they vouch for nothing."""
+    tampered(
+        bench,
+        'INSERT INTO head (writer, id, "by", seq, signature) '
+        f"VALUES ('{'b' * 32}', '{'a' * 64}', '{'b' * 32}', 9, '00')",
+    )
+    assert check_store(bench.store) == []
+
+
+def test_a_fork_names_both_branches_and_is_a_note_once_the_machine_goes_on(
+    bench: Machine, place: MemoryPlace
+) -> None:
+    """A store in use twice with its keys: as after a disk was cloned."""
+    clone = bench.copied("clone", keys=True)
+    bench.store.rename(bench.store.with_name("aside.db"))
+    clone.note("on the clone")
+    clone.note("once more")
+    clone.sync(place)
+    bench.store.with_name("aside.db").rename(bench.store)
+    bench.note("on the bench")
+    bench.sync(place)
+    told = found(bench)
+    own = writers(bench)["bench"]
+    (fork,) = told.problems
+    assert fork.where == f"bench ({own[:8]}), entry 4"
+    assert fork.what.startswith("the chain forks: this number was used 2 times, and goes on as ")
+    assert "(1 entry, to number 4)" in fork.what
+    assert "(2 entries, to number 5)" in fork.what
+    assert told.notes == []
+
+    bench.note("goes on as a new writer")
+    told = found(bench)
+    assert (told.problems, told.notes) == ([], [fork])
