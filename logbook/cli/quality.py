@@ -9,6 +9,7 @@ import typer
 
 from logbook import config
 from logbook.cli import completing
+from logbook.cli.laboratory import tell
 from logbook.cli.session import Session, as_json, chosen, say
 from logbook.errors import LogbookError, UserMistake
 from logbook.trial import chemistry
@@ -52,6 +53,17 @@ def settings() -> Settings:
     except UserMistake as mistake:
         raise UserMistake(f"{path}: {mistake.message}", mistake.hint) from None
     return Settings(keeps, known)
+
+
+def about_duplicates() -> str:
+    """How far duplicates may differ before their result is out of curves, and where that is set."""
+    from logbook.study.quality import MOST_PH, MOST_RPD
+
+    return (
+        f"Duplicates that differ by more than {MOST_RPD:g} % (pH: {MOST_PH:g}) put their result in "
+        f"question, and out of curves and fits; [most_rpd] in {config.handbook_folder() / _FILE} "
+        "sets another limit by nutrient, from the next import on."
+    )
 
 
 def _positive(value: object) -> bool:
@@ -153,7 +165,10 @@ def precision(
         return
     from logbook.report.terminal.quality import show_precision
 
-    show_precision(found, [one for one in pairs if one.compared.within is False])
+    beyond = [one for one in pairs if one.compared.within is False]
+    show_precision(found, beyond)
+    if any(one.by_setting for one in beyond):
+        tell(about_duplicates())
 
 
 def _precision_document(one: Precision) -> dict[str, Any]:

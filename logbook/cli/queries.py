@@ -122,6 +122,8 @@ def queries(
     from logbook.report.terminal.quality import show_queries
 
     show_queries(lines, today)
+    if any(one.open and one.query.kind == "duplicate" for one in lines):
+        tell(quality.about_duplicates())
     if any(one.open for one in lines):
         say("logbook lab answer CODE:NUTRIENT accept, strike or re-run --reason TEXT")
 

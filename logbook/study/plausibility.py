@@ -208,6 +208,7 @@ def _of_duplicates(store: sqlite3.Connection, report: str, settings: Settings) -
         values = " and ".join(f"{one:.4g}" for one in pair.values if one is not None)
         beside = f" {pair.samples[-1]}" if len(pair.samples) > 1 else ""
         what = f"{pair.how}{beside}: {values}, {pair.compared.words}"
+        what += "; most_rpd of laboratory.toml sets that" if pair.by_setting else ""
         for one in _results(store, ids):
             yield Doubt(one.id, one.record, "duplicate", what)
 

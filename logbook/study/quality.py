@@ -49,6 +49,14 @@ class Pair:
     compared: Compared
 
     @property
+    def by_setting(self) -> bool:
+        """Whether the largest RPD decides, which is a setting, not the rule of low levels."""
+        numbers = [one for one in self.values if one is not None]
+        if self.kind[1] in _RAW or self.limit is None or not numbers:
+            return True
+        return min(numbers) >= repeatability.LOW_LEVEL * self.limit
+
+    @property
     def group(self) -> Group | None:
         """What it says of s_r; None where a value is beyond a limit."""
         numbers = tuple(one for one in self.values if one is not None)

@@ -460,3 +460,52 @@ def test_a_trials_own_assigned_value_wins_over_that_of_every_trial(started: Prog
     said = started.must("lab", "chart", on=LATER).out
     assert "assigned 30 (sd 1); the newest" in said
     assert "assigned 34 (sd 1) in Small house (invented); the newest" in " ".join(said.split())
+
+
+def two_halves(program: Program, other: str) -> tuple[str, str]:
+    """A bag whose blind half came back with another value: codes of both."""
+    season(program, parts=(("nitrate-N", 1.0),), values={0: VALUES[0]})
+    said = program.must("pull", "B1,B2,B5,B6", on="2026-03-09T09:30+01:00")
+    codes = [line.split()[0] for line in said.out.splitlines() if line.startswith("  ")]
+    words = ("lab", "send", ",".join(codes), "--on", "today", "--duplicate")
+    lines = program.must(*words, on="2026-03-10T09:00+01:00").out.splitlines()
+    (twin,) = {line.split()[1] for line in lines if "duplicate of " in line}
+    log = json.loads(program.must("lab", "log", "--sample", twin, "--json", on=LATER).out)
+    (of,) = {one["of"] for one in log["samples"] if one["sample"] == twin}
+    rows = "".join(f"{code},nitrate-N,{value},mg/kg,1 M KCl\n"
+                   for code, value in [*((one, "14") for one in codes), (twin, other)])  # fmt: skip
+    imported(program, "26-1", rows)
+    return of, twin
+
+
+def test_duplicates_beyond_the_limit_say_so_and_how_to_change_it(
+    started: Program, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    tables = started.folder / "tables"
+    monkeypatch.setenv("LOGBOOK_HANDBOOK", str(tables))
+    of, twin = two_halves(started, "18")
+    (query,) = asked(started)
+    # 4 of the mean 16 are 25 %.
+    told = f"blind duplicate {twin}: 14 and 18, RPD 25 %, beyond 20 %; most_rpd of laboratory.toml"
+    assert (query["sample"], query["what"]) == (of, f"{told} sets that")
+    setting = (
+        "Duplicates that differ by more than 20 % (pH: 0.2) put their result in question, and out "
+        f"of curves and fits; [most_rpd] in {tables / 'laboratory.toml'} sets another limit by "
+        "nutrient, from the next import on."
+    )
+    for words in (("lab", "queries"), ("lab", "precision")):
+        assert setting in " ".join(started.must(*words, on=LATER).out.split())
+    notes = nitrate(started)["notes"]
+    assert any("queried and left out" in one and told in one for one in notes)
+
+
+def test_a_wider_limit_lets_duplicates_pass(
+    started: Program, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    tables = started.folder / "tables"
+    monkeypatch.setenv("LOGBOOK_HANDBOOK", str(tables))
+    tables.mkdir()
+    (tables / "laboratory.toml").write_text("[most_rpd]\nnitrate-N = 30\n")
+    two_halves(started, "18")
+    assert asked(started) == []
+    assert "Duplicates" not in started.must("lab", "precision", on=LATER).out
