@@ -70,7 +70,7 @@ def choose() -> Callable[[str], str]:
     return random.Random(20260314).choice
 
 
-pytest_plugins = ["tests.program", "tests.faults.counting"]
+pytest_plugins = ["tests.program", "tests.faults.counting", "tests.postgres"]
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
