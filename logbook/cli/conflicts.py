@@ -16,6 +16,8 @@ from logbook.cli.naming import lines_of
 from logbook.cli.session import Session, as_json, say
 from logbook.cli.wording import needed
 from logbook.errors import UserMistake
+from logbook.journal import entry as journal
+from logbook.store import views
 from logbook.trial import codes
 
 if TYPE_CHECKING:
@@ -25,6 +27,7 @@ if TYPE_CHECKING:
     from logbook.study.conflicts import Disagreement, Version
 
 _LIST = "logbook conflicts"
+_NAMES = f"{_LIST} lists the names of what is open"
 # An entry's id is named by this many of its hex digits or more; fewer are a version's number.
 _SHORTEST = 4
 
@@ -152,14 +155,31 @@ def _settle_line(session: Session, reference: str, keep: str | None, why: str) -
     more = len(act.keys) - 1
     if more:
         say(f"  and {more} line{'s' * (more != 1)} that hung on it, struck")
-    if gone and found.key.partition("/")[0] in ("pull", "part"):
+    if gone and journal.space(found.key) in ("pull", "part"):
         say(f"  {gone} result{'s' * (gone != 1)} of it count{'s' * (gone == 1)} no longer")
+    left = session.read(lambda store: _left_struck(store, found, version))
+    if left:
+        note = f"its parts {', '.join(left)} stay struck, as they were with the pull"
+        typer.echo(f"Note: {note}.", err=True)
 
 
 def _hanging(store: sqlite3.Connection, found: Disagreement, version: Version | None) -> list[str]:
     if version is not None and version.value is not None:
         return []
     return with_what_hangs_on_it(store, [found.key])
+
+
+def _left_struck(
+    store: sqlite3.Connection, found: Disagreement, version: Version | None
+) -> list[str]:
+    """Codes of the parts that another machine struck with a pull which stays all the same."""
+    if version is None or version.value is None or journal.space(found.key) != "pull":
+        return []
+    if all(one.value is not None for one in found.versions):
+        return []
+    about = views.keys_about(store, journal.ident(found.key))
+    parts = [journal.ident(key) for key in about if journal.space(key) == "part"]
+    return [code for code in parts if not views.fetch(store, "part", "id = ?", (code,))]
 
 
 def _chosen(
@@ -184,7 +204,7 @@ def _named(store: sqlite3.Connection, session: Session, reference: str) -> Disag
     wanted = reference.strip()
     found = [one for one in every if wanted.casefold() in (one.name.casefold(), one.key.casefold())]
     if not found:
-        keys = lines_of(store, session, wanted)
+        keys = _keys(store, session, wanted)
         found = [one for one in every if one.key in keys]
     if not found:
         raise UserMistake(f"machines agree about {wanted}", f"{_LIST} lists what is open")
@@ -192,6 +212,15 @@ def _named(store: sqlite3.Connection, session: Session, reference: str) -> Disag
         names = ", ".join(one.name for one in found)
         raise UserMistake(f"{wanted} has {len(found)} lines in conflict: {names}", "name one")
     return found[0]
+
+
+def _keys(store: sqlite3.Connection, session: Session, reference: str) -> list[str]:
+    """The lines of a code; a word that is none may be meant for a name of the list."""
+    try:
+        return lines_of(store, session, reference)
+    except UserMistake as mistake:
+        told = mistake.hint.startswith("logbook history")
+        raise UserMistake(mistake.message, _NAMES if told else mistake.hint) from None
 
 
 def _version(found: Disagreement, keep: str, seen: Sequence[str] | None) -> Version:

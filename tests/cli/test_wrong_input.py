@@ -138,6 +138,52 @@ COMMANDS: dict[str, tuple[list[str], str]] = {
         ["correct", "B1", "--amount", "1 L", "--reason", "x"],
         "Error: 'B1' is not a code of this logbook\n",
     ),
+    "settling that decides nothing": (
+        ["settle", GOOD_CODE, "--reason", "x"],
+        "Error: nothing was decided\nTry: of a line, say --keep or --strike\n",
+    ),
+    "settling two pulls without a word": (
+        ["settle", GOOD_CODE, "XW3KRT9D", "--reason", "x"],
+        "Error: nothing was decided\nTry: of two pulls, say --same or --different\n",
+    ),
+    "settling in two ways": (
+        ["settle", GOOD_CODE, "--keep", "1", "--strike", "--reason", "x"],
+        "Error: --keep and --strike contradict\nTry: of a line, say --keep or --strike\n",
+    ),
+    "settling one pull as the same": (
+        ["settle", GOOD_CODE, "--same", "--reason", "x"],
+        "Error: --same is about two pulls, and a line was named\n"
+        "Try: of a line, say --keep or --strike\n",
+    ),
+    "settling two pulls by a version": (
+        ["settle", GOOD_CODE, "XW3KRT9D", "--keep", "1", "--reason", "x"],
+        "Error: --keep is about one line, and two pulls were named\n"
+        "Try: of two pulls, say --same or --different\n",
+    ),
+    "settling without a reason": (
+        ["settle", GOOD_CODE, "--keep", "1"],
+        "Error: a decision needs its reason\nTry: add --reason TEXT\n",
+    ),
+    "settling what is not there": (
+        ["settle", GOOD_CODE, "--keep", "1", "--reason", "x"],
+        f"Error: no line has the code {GOOD_CODE}\n",
+    ),
+    "settling a mistyped line": (
+        ["settle", "the third one", "--keep", "1", "--reason", "x"],
+        "Error: 'the third one' is not a code of this logbook\nTry: logbook conflicts",
+    ),
+    "settling pulls with a mistyped code": (
+        ["settle", GOOD_CODE, "RT4MAXCX", "--same", "--reason", "x"],
+        "Error: 'RT4MAXCX' is not a sample code: its check symbol does not fit: a symbol is wrong or swapped\n",
+    ),
+    "settling pulls that are no pair": (
+        ["settle", GOOD_CODE, "NEKQ9REE", "--same", "--reason", "x"],
+        f"Error: {GOOD_CODE} and NEKQ9REE are no pair of pulls that may be one\n",
+    ),
+    "settling with a reason of two lines": (
+        ["settle", GOOD_CODE, "--strike", "--reason", "x\ny"],
+        "Error: the reason has a line break (character 2)\n",
+    ),
     "unknown treatment": (
         ["curve", "pH", "Z9"],
         "Error: there is no treatment 'Z9' to compare with the control\n",
