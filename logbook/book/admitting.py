@@ -10,13 +10,13 @@ had accepted it. What is accepted stays so. Everything else waits, and `machines
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from json import dumps, loads
 from typing import TYPE_CHECKING, Any
 
-from logbook import signing
 from logbook.book import membership
 from logbook.book.membership import Standing
 from logbook.errors import Problem
@@ -32,6 +32,7 @@ if TYPE_CHECKING:
     from sqlalchemy import Connection
 
 _BATCH_WRITES = 20_000
+_CONTINUED = "lines of this machine's writer came from elsewhere (a copied or restored disk?)"
 # A clock may be a little ahead, and zones differ; a day ahead is no zone.
 FUTURE = timedelta(hours=24)
 
@@ -90,6 +91,9 @@ def receive(
         received.new[writer] = count
         held.touch(store, writer, now.isoformat(timespec="seconds"), source)
     received.problems += _file_heads(store, writer, heads, source)
+    if writer == local.get(connection, "writer") and held.signed_ahead(store, writer):
+        # Now, not when they are let in: an act in between would use their numbers again.
+        local.put(connection, "ended", _CONTINUED)
     return received
 
 
@@ -113,17 +117,12 @@ def _file_heads(
     problems, good = [], []
     for seq, name, signature in heads:
         head = Vouched(writer, seq, name, writer, signature)
-        if introduced is None or _signed(head, introduced.public_key):
+        if introduced is None or membership.signed(head, introduced):
             good.append(head)
         else:
             problems.append(_forged(head, source))
     held.vouch(store, good)
     return problems
-
-
-def _signed(head: Vouched, public_key: str) -> bool:
-    message = signing.head_message(head.writer, head.seq, head.id)
-    return signing.holds(public_key, message, head.signature)
 
 
 def _forged(head: Vouched, source: str) -> Problem:
@@ -140,21 +139,35 @@ def admit(connection: Connection, now: datetime) -> Admitted:
     before = set(held.writers(store))
     admitted = Admitted()
     trials: set[str] = set()
-    moved = True
-    while moved:
-        moved = False
-        standing = membership.standings(store)
-        for writer in held.writers_held(store):
-            names = _ready(store, writer, standing.get(writer), admitted)
-            if names:
-                trials |= _let_in(connection, writer, names, now, admitted)
-                moved = True
+    while found := _next_ready(store, admitted):
+        for writer, names in found.items():
+            trials |= _let_in(connection, writer, names, now, admitted)
     derived.refresh(connection, trials)
     admitted.joined = sorted(admitted.entries.keys() - before)
     for writer in admitted.entries:
         held.forget_older_heads(store, writer)
     _learn(connection, admitted.entries)
     return admitted
+
+
+def _next_ready(store: sqlite3.Connection, admitted: Admitted) -> dict[str, list[str]]:
+    """What may be let in next, by writer: first what says who is a member, up to where it says so.
+
+    A retirement that came along with what the retired machine wrote after it counts at once.
+    """
+    standing = membership.standings(store)
+    ready = {
+        writer: names
+        for writer in held.writers_held(store)
+        if (names := _ready(store, writer, standing.get(writer), admitted))
+    }
+    telling = {}
+    for writer, seq in held.telling_of_members(store).items():
+        names = ready.get(writer, [])
+        up_to = bisect_right(names, seq, key=lambda name: held.number(store, name))
+        if up_to:
+            telling[writer] = names[:up_to]
+    return telling or ready
 
 
 def _ready(
@@ -183,7 +196,7 @@ def _vouched_for(
         if head.by != writer:
             found.append(head.id)
         elif standing is not None and standing.member:
-            if _signed(head, standing.introduced.public_key):
+            if membership.signed(head, standing.introduced):
                 found.append(head.id)
             else:
                 # It came before the writer's key did.
@@ -269,11 +282,7 @@ def _learn(connection: Connection, changed: Iterable[str]) -> None:
     learnt = loads(local.get(connection, "learnt") or "{}")
     for writer in changed:
         if writer == own:
-            local.put(
-                connection,
-                "ended",
-                "lines of this machine's writer came from elsewhere (a copied or restored disk?)",
-            )
+            local.put(connection, "ended", _CONTINUED)
         else:
             learnt[writer] = list(max(held.tips(store, writer)))
     if learnt:

@@ -49,6 +49,21 @@ def writers_held(store: sqlite3.Connection) -> list[str]:
     return [writer for (writer,) in rows]
 
 
+def telling_of_members(store: sqlite3.Connection) -> dict[str, int]:
+    """The last entry held back of each writer that may speak of members, by its number."""
+    return dict(
+        store.execute(
+            "SELECT writer, max(seq) FROM held "
+            "WHERE instr(body, CAST('\"member/' AS BLOB)) > 0 GROUP BY writer"
+        ).fetchall()
+    )
+
+
+def number(store: sqlite3.Connection, name: str) -> int:
+    """The number of an entry held back."""
+    return int(store.execute("SELECT seq FROM held WHERE id = ?", (name,)).fetchone()[0])
+
+
 def links(store: sqlite3.Connection, writer: str) -> dict[str, Link]:
     """The entries held back of a writer, by id."""
     rows = store.execute("SELECT id, seq, prev FROM held WHERE writer = ?", (writer,)).fetchall()
@@ -211,6 +226,26 @@ def signed_at(store: sqlite3.Connection, writer: str, name: str) -> str | None:
         'SELECT signature FROM head WHERE writer = ?1 AND id = ?2 AND "by" = ?1', (writer, name)
     ).fetchone()
     return None if row is None else str(row[0])
+
+
+def signed_ahead(store: sqlite3.Connection, writer: str) -> bool:
+    """True if the writer signed an entry of its own that is not accepted here."""
+    row = store.execute(
+        'SELECT 1 FROM head h WHERE writer = ?1 AND "by" = ?1 '
+        "AND NOT EXISTS (SELECT 1 FROM entry e WHERE e.id = h.id)",
+        (writer,),
+    ).fetchone()
+    return row is not None
+
+
+def missing(store: sqlite3.Connection) -> list[Vouched]:
+    """Heads of entries that are not accepted here: of a chain that is longer elsewhere."""
+    rows = store.execute(
+        'SELECT writer, seq, id, "by", signature FROM head h '
+        "WHERE NOT EXISTS (SELECT 1 FROM entry e WHERE e.id = h.id) "
+        'ORDER BY writer, seq, id, "by"'
+    ).fetchall()
+    return [Vouched(*row) for row in rows]
 
 
 def forget_older_heads(store: sqlite3.Connection, writer: str) -> None:

@@ -42,7 +42,8 @@ def make_anew(copy: Path, to: Path) -> None:
     """A fresh store in the new file `to` from the journal of a checked copy, of any known schema.
 
     Its schema is this program's and its tables are folded from the journal. Taken over besides are
-    which writer the store was of, whom it trusts, what it holds back, its places.
+    which writer the store was of and if it ended, whom it trusts, what it holds back and learnt
+    from others, its places.
     Raises StoreError.
     """
     with beside(copy, to) as connection:
@@ -52,7 +53,8 @@ def make_anew(copy: Path, to: Path) -> None:
         )
         connection.exec_driver_sql(
             "INSERT INTO main.local (name, value) "
-            f"SELECT name, value FROM {KEPT}.local WHERE name IN ('writer', 'program', 'root')"
+            f"SELECT name, value FROM {KEPT}.local "
+            "WHERE name IN ('writer', 'program', 'root', 'ended', 'learnt')"
         )
         for table in (HELD, HEAD, PLACE):
             _take_over(connection, table)

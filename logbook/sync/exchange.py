@@ -105,6 +105,8 @@ def exchange(
     if dry:
         _look(store, place, summary)
         return summary
+    if not store.exists():
+        raise views.NoStore(f"{store}: there is no logbook here yet")
     sign_heads(store, state)
     there = place.inventory()
     summary.backwards = _backwards(seen or {}, there)
