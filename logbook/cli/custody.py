@@ -236,11 +236,17 @@ def log(
     waiting: Annotated[
         bool, typer.Option("--waiting", help="Only what is not sent, or awaited.")
     ] = False,
+    each: Annotated[
+        bool, typer.Option("--each", help="Each bag with its code, also those that stand alike.")
+    ] = False,
     json: Annotated[bool, typer.Option("--json", help="For programs.")] = False,
 ) -> None:
-    """Show the sample log: each bag, and where each analysis on it stands.
+    """Show the sample log: where each analysis on each bag stands.
+
+    Bags of one pull that stand alike are in one row.
 
     Examples: logbook lab log --waiting
+              logbook lab log --pull 'day 14' --each
               logbook lab log --sample XW3KRT9D
               logbook lab log --pull 'day 14' --json
     """
@@ -256,7 +262,7 @@ def log(
     if json:
         as_json(shown.document(lines, usual, notes))
         return
-    for row in shown.rows(lines, usual, steps=sample is not None):
+    for row in shown.rows(lines, usual, steps=sample is not None, each=each):
         tell(row, len(row) - len(row.lstrip()) + 4)
     if not lines:
         say("No such bags yet.")

@@ -1,11 +1,13 @@
-"""The sample log in words: a line for each bag, or all the steps of one; and as a document."""
+"""The sample log in words: a row for bags that stand alike, or all steps of one; as a document."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
+from itertools import groupby
 from typing import TYPE_CHECKING, Any
 
 from logbook.study.samplelog import PULLED, SENT
+from logbook.trial.ranges import compact
 from logbook.trial.records import RECEIVED
 from logbook.trial.times import spoken_day
 
@@ -13,17 +15,19 @@ if TYPE_CHECKING:
     from logbook.study.samplelog import Event, LogLine, Tracked, Usual
 
 
-def rows(lines: Sequence[LogLine], usual: Mapping[str, Usual], *, steps: bool) -> Iterator[str]:
-    """The lines of a screen, bags of one pull together; with all steps where that is asked."""
-    name = None
-    for line in lines:
-        heading = _heading(line)
-        if heading != name and not steps:
-            name = heading
-            yield heading
-        yield f"  {_whose(line)}: {_standing(line)}"
-        if steps:
+def rows(
+    lines: Sequence[LogLine], usual: Mapping[str, Usual], *, steps: bool, each: bool
+) -> Iterator[str]:
+    """The lines of a screen: bags of one pull that stand alike in one row, unless `each`.
+
+    steps: all that happened to each bag, too.
+    """
+    if steps:
+        for line in lines:
+            yield f"  {_whose(line)}: {_standing(line)}"
             yield from (f"    {_step(one)}" for one in line.events)
+    else:
+        yield from _pulls(lines, each)
     awaited = [one for line in lines for one in line.analyses if one.days is not None]
     if awaited:
         late = sum(one.late for one in awaited)
@@ -34,6 +38,34 @@ def rows(lines: Sequence[LogLine], usual: Mapping[str, Usual], *, steps: bool) -
             yield f"How long {lab} usually takes is not known yet; the protocol may say usual_days."
         else:
             yield f"{lab} usually takes {found.days:g} d, {found.how}."
+
+
+def _pulls(lines: Sequence[LogLine], each: bool) -> Iterator[str]:
+    """A heading for each pull, and below it its bags, those that stand alike together."""
+    together = False
+    for heading, of_pull in groupby(lines, _heading):
+        yield heading
+        alike: dict[tuple[str, ...], list[LogLine]] = {}
+        for line in of_pull:
+            apart = line.bag.code if each or line.bag.blind else ""
+            alike.setdefault((apart, line.bag.kind, _standing(line)), []).append(line)
+        for several in alike.values():
+            together = together or len(several) > 1
+            yield f"  {_bags(several)}: {_standing(several[0])}"
+    if together:
+        yield "Bags that stand alike are in one row; --each lists each with its code."
+
+
+def _bags(alike: Sequence[LogLine]) -> str:
+    """One bag by its code, several by their beds: `B1-B15 chilled: 15 bags, 30 analyses`."""
+    bag = alike[0].bag
+    if len(alike) == 1:
+        return _whose(alike[0])
+    labels = compact(dict.fromkeys(one.bag.label for one in alike))
+    count = sum(len(one.analyses) for one in alike)
+    many = f"{count} analys{'es' if count != 1 else 'is'}" if count else ""
+    told = ", ".join(part for part in (f"{len(alike)} bags", many) if part)
+    return f"{labels}{f' {bag.kind}' if bag.kind else ''}: {told}"
 
 
 def _heading(line: LogLine) -> str:
