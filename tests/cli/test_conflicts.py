@@ -127,7 +127,8 @@ class TestTheList:
         other.says(f"pull/{code}", {**value, "when": "2026-03-09T16:00+01:00"})
         with views.reading(started.store) as store:
             (bed,) = views.fetch(store, "bed", "label = 'B5'")
-        other.says(f"pull/{code}", {**value, "bed": bed.id}, (name,))
+        at = "2026-03-10T08:00:00+01:00"
+        other.says(f"pull/{code}", {**value, "bed": bed.id}, (name,), at=at)
         said = started("conflicts", on=LATER).out
         assert f"{code}: pull of B1+B5; differs in bed, when\n" in said
         assert f"     pulled {code}, 8 cores to 15 cm; when Mon 9 Mar 2026 16:00; bed B1\n" in said

@@ -174,7 +174,8 @@ COMMANDS: dict[str, tuple[list[str], str]] = {
     ),
     "settling pulls with a mistyped code": (
         ["settle", GOOD_CODE, "RT4MAXCX", "--same", "--reason", "x"],
-        "Error: 'RT4MAXCX' is not a sample code: its check symbol does not fit: a symbol is wrong or swapped\n",
+        "Error: 'RT4MAXCX' is not a sample code: its check symbol does not fit: "
+        "a symbol is wrong or swapped\n",
     ),
     "settling pulls that are no pair": (
         ["settle", GOOD_CODE, "NEKQ9REE", "--same", "--reason", "x"],
