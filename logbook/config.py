@@ -2,7 +2,7 @@
 
 The key file is never beside the store, so that a copied or restored store is recognised: a copy
 does not bring its writer along. `LOGBOOK_STORE`, `LOGBOOK_STATE`, `LOGBOOK_HANDBOOK`,
-`LOGBOOK_PROFILES` and `LOGBOOK_BY` override.
+`LOGBOOK_PROFILES`, `LOGBOOK_MACHINE` and `LOGBOOK_BY` override.
 """
 
 from __future__ import annotations
@@ -103,11 +103,12 @@ def author(given: str | None, environment: Mapping[str, str] = os.environ) -> st
     return handle
 
 
-def machine_name() -> str:
-    """The display name of this machine."""
+def machine_name(environment: Mapping[str, str] = os.environ) -> str:
+    """The display name of this machine: `LOGBOOK_MACHINE`, or what its system calls it."""
     import platform
 
-    return platform.node() or "this machine"
+    named = environment.get("LOGBOOK_MACHINE", "").strip() or platform.node() or "this machine"
+    return "".join(c for c in named if c.isprintable())[:40]
 
 
 def new_replica(store: Path) -> Replica:
@@ -172,11 +173,15 @@ def _write_whole(path: Path, text: str) -> None:
     temporary = path.with_suffix(f".{os.getpid()}.tmp")
     temporary.unlink(missing_ok=True)
     descriptor = os.open(temporary, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
-    with os.fdopen(descriptor, "w", encoding="utf-8") as file:
-        file.write(text)
-        file.flush()
-        os.fsync(file.fileno())
-    temporary.replace(path)
+    try:
+        with os.fdopen(descriptor, "w", encoding="utf-8") as file:
+            file.write(text)
+            file.flush()
+            os.fsync(file.fileno())
+        temporary.replace(path)
+    except OSError:
+        temporary.unlink(missing_ok=True)
+        raise
     # The new name itself is durable only where a folder can be synced.
     if hasattr(os, "O_DIRECTORY"):
         opened = os.open(path.parent, os.O_RDONLY | os.O_DIRECTORY)

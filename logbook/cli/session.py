@@ -7,7 +7,7 @@ import shutil
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
@@ -63,6 +63,8 @@ class Session:
     trial_given: str | None
     by_given: str | None
     clock: Clock
+    written: list[str] = field(default_factory=list)
+    """The newest entry after each transaction that this command committed."""
 
     @property
     def store(self) -> Path:
@@ -76,6 +78,14 @@ class Session:
                 return question(connection)
         except OtherSchema as other:
             self._upgrade(other.found)
+        except StoreError as problem:
+            if not self.written:
+                raise
+            # After the commit nothing may read as if the act had failed: it would be typed again.
+            raise StoreError(
+                f"the line IS written, but the store cannot be read again ({problem})",
+                "logbook verify; do not type the line again",
+            ) from problem
         with views.reading(self.store) as connection:
             return question(connection)
 
@@ -101,6 +111,7 @@ class Session:
         with writing.opened(self.store, state, by=by, now=now, told=_told) as book:
             yield book
             announced = list(book.announced)
+        self.written.append(book.replica.id)
         for sentence in announced:
             _told(sentence)
 

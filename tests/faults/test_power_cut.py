@@ -145,7 +145,7 @@ def test_the_power_fails(program: Program, counting: Counting, begins: str) -> N
 
 @pytest.mark.long
 def test_without_syncs_the_same_cuts_do_damage(program: Program) -> None:
-    """The test above can fail: a disk that lies about its syncs leaves stores that are not sound."""
+    """The test above can fail: a disk that lies about its syncs leaves damaged stores."""
     (program.folder / "trial.toml").write_text(PROTOCOL, encoding="utf-8")
     program.must("trial", "start", "trial.toml", on="2026-03-01T09:00+01:00")
     played = play(program, with_start=False)
