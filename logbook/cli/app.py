@@ -46,9 +46,14 @@ COMMANDS = {
     "findings": "finding",
     "levels": "levels",
     "season": "seasons",
+    "sync": "syncing",
+    "join": "founding",
+    "machines": "machines",
     "backup": "keeping",
     "restore": "keeping",
     "verify": "keeping",
+    "export": "transfer",
+    "import": "transfer",
 }
 
 

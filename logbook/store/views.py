@@ -338,6 +338,12 @@ def count_entries(connection: sqlite3.Connection) -> int:
     return int(count)
 
 
+def local(connection: sqlite3.Connection, name: str) -> str | None:
+    """A fact of this copy of the store alone; see `store/local.py`."""
+    row = connection.execute("SELECT value FROM local WHERE name = ?", (name,)).fetchone()
+    return None if row is None else str(row[0])
+
+
 def heads(connection: sqlite3.Connection) -> list[tuple[str, int, str]]:
     """Each writer with the number and the id of its newest entry."""
     rows = connection.execute(

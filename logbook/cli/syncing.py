@@ -1,0 +1,255 @@
+"""Exchanging lines with other machines: `sync` and the places that it knows."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from logbook import config
+from logbook.cli.app import bare_group
+from logbook.cli.session import Session, as_json, say
+from logbook.errors import LogbookError, ProblemsFound, UserMistake
+from logbook.store import places as remembered
+from logbook.store import views
+from logbook.store.places import Remembered
+
+if TYPE_CHECKING:
+    from logbook.sync.exchange import Summary
+
+_COMMANDS = ("now", "add", "places", "forget")
+Dry = Annotated[
+    bool, typer.Option("--dry-run", help="Say what would be exchanged; write nothing anywhere.")
+]
+Json = Annotated[bool, typer.Option("--json", help="For programs.")]
+Where = Annotated[
+    str,
+    typer.Argument(
+        help="A folder, or the URL of a hub (postgresql://...).",
+        metavar="PLACE",
+        show_default=False,
+    ),
+]
+Which = Annotated[
+    str | None,
+    typer.Option("--book", help="Which book, where a hub keeps several.", metavar="ID"),
+]
+
+
+def now(
+    context: typer.Context,
+    place: Annotated[
+        str | None,
+        typer.Argument(help="A place by name, a folder or a URL [all known].", metavar="[PLACE]"),
+    ] = None,
+    dry_run: Dry = False,
+    thorough: Annotated[
+        bool, typer.Option("--thorough", help="Read every file of a folder again.")
+    ] = False,
+    json: Json = False,
+) -> None:
+    """Exchange lines with other machines through a folder, a stick or a hub.
+
+    Without a name, with every known place that can be reached. Interrupt it anywhere: the next
+    run goes on. Nothing in a place is ever changed or deleted.
+
+    Examples: logbook sync
+              logbook sync /media/greenhouse-stick
+              logbook sync office --dry-run
+    """
+    session: Session = context.obj
+    must_exist(session)
+    known = session.read(remembered.listed)
+    done: list[tuple[str, Summary]] = []
+    missed: list[tuple[str, LogbookError]] = []
+    for one in _meant(known, place):
+        try:
+            done.append((one.name, exchanged(session, one, dry_run, thorough)))
+        except LogbookError as problem:
+            if place is not None:
+                raise
+            missed.append((one.name, problem))
+    tell(session, done, missed, json)
+
+
+def _meant(known: list[Remembered], place: str | None) -> list[Remembered]:
+    """The places to exchange with: all known ones, the one of that name, or one not known."""
+    if place is not None:
+        named = [one for one in known if one.name == place]
+        return named or [Remembered(place, place, None, None, {})]
+    if not known:
+        raise UserMistake(
+            "no place is known yet to exchange lines through",
+            "logbook sync FOLDER, or: logbook sync add NAME PLACE",
+        )
+    return known
+
+
+def exchanged(session: Session, one: Remembered, dry: bool, thorough: bool) -> Summary:
+    """Exchange with a place, and note what it has now."""
+    from logbook.report.terminal.progress import counter
+    from logbook.sync.exchange import exchange
+    from logbook.sync.places import opened, put_down
+
+    when = session.clock.now()
+    with (
+        opened(one, session.store, thorough=thorough, keep=not dry) as place,
+        counter(one.name) as progress,
+    ):
+        summary = exchange(
+            session.store,
+            config.state_folder(),
+            place,
+            now=when,
+            seen=one.seen,
+            dry=dry,
+            progress=progress,
+        )
+    if not dry:
+        put_down(session.store, one.name, when, summary)
+    return summary
+
+
+def tell(
+    session: Session,
+    done: list[tuple[str, Summary]],
+    missed: list[tuple[str, LogbookError]],
+    json: bool,
+) -> None:
+    """Say what exchanges did, and which places were not reached; see `end`."""
+    from logbook.book.membership import standings
+    from logbook.report import exchanges
+
+    known = session.read(standings)
+    if json:
+        as_json(
+            {
+                "exchanges": [exchanges.document(name, one, known) for name, one in done],
+                "not_reached": [{"place": n, "why": p.message} for n, p in missed],
+            }
+        )
+    for name, summary in () if json else done:
+        say(exchanges.headline(name, summary))
+        for sentence in exchanges.remarks(summary, known):
+            say(f"  {sentence}")
+    for name, problem in missed:
+        typer.echo(f"{name}: not reached: {problem.message}", err=True)
+    if missed and not done:
+        raise UserMistake("no place could be reached", missed[0][1].hint)
+    end([summary for _, summary in done], json)
+
+
+def end(done: list[Summary], json: bool) -> None:
+    """Say what was found, and end with the exit code of the worst that happened."""
+    for summary in done:
+        for problem in () if json else summary.problems:
+            say(f"  {problem}")
+    for summary in done:
+        if summary.refused is not None:
+            raise summary.refused
+    count = sum(len(summary.problems) for summary in done)
+    if count:
+        raise ProblemsFound(
+            f"{count} thing{'s' * (count != 1)} found that should not be there",
+            "what was sound is exchanged; docs/sync.md says what each finding means",
+        )
+
+
+def add(
+    context: typer.Context,
+    name: Annotated[str, typer.Argument(help="What you call it.", show_default=False)],
+    place: Where,
+    book: Which = None,
+) -> None:
+    """Remember a place by a name; `logbook sync` then goes there too.
+
+    A password in a URL is not kept: put it into ~/.pgpass, or into PGPASSWORD.
+
+    Examples: logbook sync add stick /media/greenhouse-stick
+              logbook sync add office postgresql://bench@db.example/trials
+    """
+    from logbook.sync.places import address_to_keep
+
+    session: Session = context.obj
+    if name in _COMMANDS or not name.strip() or name != name.strip() or not name.isprintable():
+        raise UserMistake(f"{name!r} cannot be the name of a place", "choose another word")
+    address, left_out = address_to_keep(place)
+    with _stored(session) as store:
+        if any(one.name == name for one in remembered.listed(store)):
+            raise UserMistake(
+                f"a place called {name} is known already", f"logbook sync forget {name}"
+            )
+        remembered.remember(store, name, address, book)
+    say(f"{name}: {address}")
+    if left_out:
+        say("  its password was not kept: put it into ~/.pgpass, or into PGPASSWORD")
+
+
+def places(context: typer.Context, json: Json = False) -> None:
+    """List the places that are known, and when lines were last exchanged there.
+
+    Examples: logbook sync places
+              logbook sync places --json
+    """
+    session: Session = context.obj
+    must_exist(session)
+    known = session.read(remembered.listed)
+    if json:
+        as_json(
+            {
+                "places": [
+                    {"name": o.name, "address": o.address, "book": o.book, "last": o.last}
+                    for o in known
+                ]
+            }
+        )
+        return
+    for one in known:
+        last = f"last exchanged {_spoken(one.last)}" if one.last else "not exchanged yet"
+        say(f"{one.name}: {one.address}, {last}")
+    if not known:
+        say("No place is known yet: logbook sync add NAME PLACE")
+
+
+def _spoken(instant: str) -> str:
+    return f"{instant[:10]} {instant[11:16]} UTC"
+
+
+def forget(
+    context: typer.Context,
+    name: Annotated[str, typer.Argument(help="What you call it.", show_default=False)],
+) -> None:
+    """Forget a place; nothing that lies there changes.
+
+    Examples: logbook sync forget stick
+              logbook sync forget office
+    """
+    session: Session = context.obj
+    with _stored(session) as store:
+        if not any(one.name == name for one in remembered.listed(store)):
+            raise UserMistake(f"no place is called {name}", "logbook sync places")
+        remembered.forget(store, name)
+    say(f"{name}: forgotten; what lies there stays")
+
+
+def must_exist(session: Session) -> None:
+    """Refuse where there is no logbook yet, and say how there comes to be one."""
+    if not session.store.exists():
+        raise views.NoStore(
+            f"{session.store}: there is no logbook here yet",
+            "logbook join PLACE, or start one: logbook demo",
+        )
+
+
+def _stored(session: Session) -> Any:
+    from logbook.sync.places import changing
+
+    must_exist(session)
+    return changing(session.store)
+
+
+COMMANDS = {
+    "sync": bare_group(
+        "Exchange lines with other machines.", now=now, add=add, places=places, forget=forget
+    )
+}

@@ -1,0 +1,92 @@
+"""From a place's name or address to the transport that goes there."""
+
+from __future__ import annotations
+
+import secrets
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from logbook.store import database, place_files, places, views
+from logbook.store.places import Remembered
+from logbook.sync.exchange import Summary, inside
+from logbook.sync.place import Place
+
+if TYPE_CHECKING:
+    import sqlite3
+
+
+def is_hub(address: str) -> bool:
+    """True if the address is a URL, of a hub; else it is a folder."""
+    return "://" in address
+
+
+def address_to_keep(address: str) -> tuple[str, bool]:
+    """The address as it may be kept and shown, and if a password was left out of it.
+
+    A folder is kept as a whole path. Raises UserMistake if it is no address.
+    """
+    if not is_hub(address):
+        return str(Path(address).expanduser().resolve()), False
+    from logbook.sync.hub import without_password
+
+    shown = without_password(address)
+    return shown, shown != address
+
+
+@contextmanager
+def opened(
+    one: Remembered, store: Path, *, thorough: bool = False, keep: bool = True
+) -> Iterator[Place]:
+    """The transport to a place; what was read in a folder is noted in the store if `keep`.
+
+    Raises Unreachable or UserMistake.
+    """
+    if is_hub(one.address):
+        from logbook.sync.hub import open_hub
+
+        hub = open_hub(one.address, one.book)
+        try:
+            yield hub
+        finally:
+            hub.close()
+        return
+    with _folder(one, store, thorough, keep) as folder:
+        yield folder
+
+
+@contextmanager
+def _folder(one: Remembered, store: Path, thorough: bool, keep: bool) -> Iterator[Place]:
+    """A folder, with what this machine remembers of its files."""
+    from logbook.sync.folder import Folder
+    from logbook.sync.remembered import Seen, noted, recalled
+
+    path = Path(one.address).expanduser()
+    kept = str(path.resolve())
+    seen: Seen = {}
+    own = ""
+    if store.exists():
+        with views.reading(store) as connection:
+            seen = recalled(place_files.load(connection, kept))
+            own = (views.local(connection, "writer") or "")[:16]
+    yield Folder(path, own or secrets.token_hex(8), seen, store=store, thorough=thorough)
+    # What was fetched is kept by now.
+    if keep and store.exists():
+        with changing(store) as writing:
+            place_files.save(writing, kept, noted(seen))
+
+
+@contextmanager
+def changing(store: Path) -> Iterator[sqlite3.Connection]:
+    """A transaction on the places that the store remembers."""
+    with database.writing(store) as connection:
+        raw: Any = inside(connection)
+        yield raw
+
+
+def put_down(store: Path, name: str, when: datetime, summary: Summary) -> None:
+    """Note when lines were exchanged with a place, and what it has now."""
+    with changing(store) as connection:
+        places.exchanged(connection, name, when.isoformat(timespec="seconds"), summary.tips)
