@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 from pathlib import Path
 
@@ -82,5 +83,9 @@ def flush_folder(folder: Path) -> None:
         opened = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
         try:
             os.fsync(opened)
+        except OSError as problem:
+            # Some network shares know no such thing as forcing names.
+            if problem.errno not in (errno.EINVAL, errno.ENOTSUP):
+                raise
         finally:
             os.close(opened)

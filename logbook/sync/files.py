@@ -157,7 +157,7 @@ class Files:
             self._fresh[name] = segment
 
     def _unread(self, name: str, problem: OSError) -> None:
-        if not self.folder.is_dir():
+        if not putting.is_folder(self.folder):
             raise Unreachable(
                 f"{printable(str(self.folder))}: this folder is gone",
                 "put the stick in again, then sync",

@@ -108,6 +108,7 @@ class Folder(Place):
         """Keep these runs as new files; nothing is touched where there is nothing new."""
         ends: set[str] | None = None
         heads: set[Head] = set()
+        ready = False
         for run in runs:
             if ends is None:
                 self._look()
@@ -116,14 +117,16 @@ class Folder(Place):
                 ends = {span.last_id for span in there.values()}
             for piece in _pieces(_trimmed(run, ends, heads)):
                 packed = _packed(piece)
-                self._put(packed)
+                self._put(packed, ready)
+                ready = True
                 ends.update(packed.segment.ids[-1:])
                 heads.update(piece.heads)
 
-    def _put(self, packed: Packed) -> None:
+    def _put(self, packed: Packed, ready: bool) -> None:
         folder = self._files.folder
         try:
-            self._prepare(folder)
+            if not ready:
+                self._prepare(folder)
             path = putting.put(folder, packed.names, packed.data, self._own)
             info = path.lstat()
         except OSError as problem:
@@ -135,7 +138,7 @@ class Folder(Place):
     def _prepare(self, folder: Path) -> None:
         """Have the folder of segments there, and nothing in it that this machine left half done."""
         self._must_be_there()
-        if not folder.is_dir():
+        if not putting.is_folder(folder):
             folder.mkdir(exist_ok=True)
             flush_folder(folder.parent)
         if not (folder / README).exists():
@@ -148,12 +151,12 @@ class Folder(Place):
         self.problems = self._files.problems()
 
     def _must_be_there(self) -> None:
-        if not self.path.is_dir():
+        if not putting.is_folder(self.path):
             raise Unreachable(
                 f"{self.label}: there is no such folder now",
                 "put the stick in or connect the drive, then sync again",
             )
-        if self._files.folder.is_symlink():
+        if putting.is_link(self._files.folder):
             raise Unreachable(
                 f"{self.label}: {SUBFOLDER} in it is a link, which is not followed",
                 "put a folder in its stead, or name the folder that it leads to",

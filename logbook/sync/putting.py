@@ -22,7 +22,7 @@ _PART = re.compile(r"new-(?P<own>[0-9a-f]{1,16})-(?P<pid>\d{1,10})-\d+\.part\Z")
 _NUMBERS = count()
 _NOT_YOURS = {errno.EROFS, errno.EACCES, errno.EPERM}
 _FULL = {errno.ENOSPC, errno.EDQUOT}
-# Where a file is read from the disk and not through a link; zero where a system has no such flag.
+# Zero where a system has no such flag.
 _READ = os.O_RDONLY | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_NONBLOCK", 0)
 _BINARY = getattr(os, "O_BINARY", 0) | getattr(os, "O_CLOEXEC", 0)
 
@@ -43,14 +43,16 @@ def put(folder: Path, names: tuple[str, ...], data: bytes, own: str) -> Path:
         with suppress(FileExistsError):
             if not os.path.lexists(path):
                 _write(path, data, own)
-                if not _holds(path, data):
+                if not holds(path, data):
                     raise Unreachable(
                         f"{printable(str(path))}: what was written there reads back otherwise",
                         "the stick or disk is failing: use another one",
                     )
                 return path
-        if _holds(path, data):
-            return path
+        # Not readable, or a link: another name is taken.
+        with suppress(OSError):
+            if holds(path, data):
+                return path
     raise FileExistsError(errno.EEXIST, "other files have its names", str(folder))
 
 
@@ -81,12 +83,9 @@ def _part(folder: Path, own: str) -> tuple[Path, int]:
     raise AssertionError("numbers do not end")
 
 
-def _holds(path: Path, data: bytes) -> bool:
+def holds(path: Path, data: bytes) -> bool:
     """True if the file holds exactly these bytes, read from the disk where that can be had."""
-    try:
-        number = opened(path)
-    except OSError:
-        return False
+    number = opened(path)
     with os.fdopen(number, "rb") as file:
         if hasattr(os, "posix_fadvise"):
             # What was just written would be read back from memory, which proves nothing.
@@ -116,6 +115,22 @@ def _has_ended(process: int) -> bool:
     return False
 
 
+def is_folder(path: Path) -> bool:
+    """True if a folder is there and answers: a share whose connection is lost does not."""
+    try:
+        return path.is_dir()
+    except OSError:
+        return False
+
+
+def is_link(path: Path) -> bool:
+    """True if a symbolic link is there."""
+    try:
+        return path.is_symlink()
+    except OSError:
+        return False
+
+
 def explained(folder: Path, problem: OSError) -> Unreachable:
     """Why nothing more could be written there, as one sentence."""
     where = printable(str(folder))
@@ -128,7 +143,7 @@ def explained(folder: Path, problem: OSError) -> Unreachable:
             f"{where}: no space is left there; what could not be kept whole was taken back",
             "free some space and sync again",
         )
-    if not folder.is_dir():
+    if not is_folder(folder):
         return Unreachable(f"{where}: this folder is gone", "put the stick in again, then sync")
     said = problem.strerror or str(problem)
     return Unreachable(f"{where}: cannot be written now ({said})", "check it, then sync again")
