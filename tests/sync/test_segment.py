@@ -4,9 +4,12 @@ from __future__ import annotations
 
 import base64
 import random
+import re
 import struct
 import zlib
 from hashlib import sha256
+from pathlib import Path
+from typing import Any
 
 import pytest
 from hypothesis import given
@@ -68,6 +71,17 @@ def test_its_layout_is_as_documented() -> None:
     assert data[32:44] == b"\0\0\0\1" + struct.pack(">Q", len(data) - 76)
     assert data[44:76] == sha256(data[76:]).digest()
     assert zlib.decompress(data[76:]) == inflated
+
+
+def test_the_reader_that_the_page_shows_reads_it(tmp_path: Path) -> None:
+    page = Path(__file__).parents[2] / "docs" / "segments.md"
+    (code,) = re.findall(r"```python\n(.*?)```", page.read_text(encoding="utf-8"), re.DOTALL)
+    shown: dict[str, Any] = {}
+    exec(code, shown)
+    (tmp_path / "a.seg").write_bytes(GOLDEN)
+    read = list(shown["entries"](tmp_path / "a.seg"))
+    assert [entry["seq"] for entry in read] == [1, 2, 3]
+    assert {entry["writer"] for entry in read} == {writer_id("bench")}
 
 
 def test_its_name_says_whose_entries_it_holds() -> None:
