@@ -50,6 +50,19 @@ REFERENCES: dict[str, tuple[tuple[str, str], ...]] = {
 # What a trial is planned with; a change of it is undone or made anew, never struck.
 PLANS = frozenset({"planned-pull", "lot-density", "lot-moisture", "lot-content", "soil", "trial"})
 
+# Acts that an undo would only seem to take back, and what to do instead.
+_FINAL = {
+    "settle": ("the last act settled a conflict: it cannot be undone", ""),
+    "enrol": (
+        "the last act let a machine in, and what it wrote is in the book: it cannot be undone",
+        "logbook machines retire NAME --reason TEXT",
+    ),
+    "retire": (
+        "the last act retired a machine: it cannot be undone",
+        "logbook machines enrol NAME takes it back",
+    ),
+}
+
 
 def correct(
     book: Book, key: str, changes: Mapping[str, Any], reason: str, code: str | None = None
@@ -82,6 +95,11 @@ def strike(book: Book, keys: Sequence[str], reason: str, kind: str = "strike") -
         if values.get(key) is None:
             raise UserMistake(f"{reference(book, key)} is struck already, or was never written")
     _refuse_plans(book, keys)
+    if any(journal.space(key) in ("member", "writer") for key in keys):
+        raise UserMistake(
+            "who writes in the book is no line to strike",
+            "logbook machines retire NAME --reason TEXT, or: logbook machines enrol NAME",
+        )
     refuse_if_referred(book, holding(keys), keys, "struck while that stands")
     return book.write(kind, [(key, None) for key in keys], reason=needed_reason(reason))
 
@@ -138,12 +156,13 @@ def undo(book: Book) -> tuple[Act, Act]:
 
     A key the act created is struck; one that replaced a single write gets that write's value
     again. Refused if a key was written since, if a later act refers to its record, or if the act
-    settled a conflict. Undos, and what they undid, are stepped over.
+    settled a conflict, let a machine in or retired one. Undos, and what they undid, are stepped
+    over.
     """
     entries = _last_act(book)
     first = entries[0][1]
-    if first.kind == "settle":
-        raise UserMistake("the last act settled a conflict: it cannot be undone")
+    if first.kind in _FINAL:
+        raise UserMistake(*_FINAL[first.kind])
     values = _values_before(book, entries)
     going = [key for key, value in values if value is None]
     refuse_if_referred(book, going, going, "undone any more", first)

@@ -39,8 +39,7 @@ def enrol(book: Book, wanted: Standing) -> tuple[Act, Admitted]:
     """
     store = _raw(book)
     _refuse_strangers(store, book)
-    if wanted.member:
-        raise UserMistake(f"{shown(wanted)} is a member already")
+    refuse_enrolled(wanted)
     member = Member(
         wanted.writer, wanted.introduced.machine, wanted.introduced.public_key, ENROLLED
     )
@@ -51,7 +50,8 @@ def enrol(book: Book, wanted: Standing) -> tuple[Act, Admitted]:
 def retire(book: Book, wanted: Standing, reason: str) -> Act:
     """Accept nothing more of a writer after the newest entry of it that is here.
 
-    Raises UserMistake if it is no member, this machine itself, or this machine is no member.
+    Raises UserMistake if it is no member, this machine itself or what it goes on after, or if this
+    machine is no member.
     """
     store = _raw(book)
     _refuse_strangers(store, book)
@@ -59,6 +59,11 @@ def retire(book: Book, wanted: Standing, reason: str) -> Act:
         raise UserMistake("a machine cannot retire itself", "retire it from another one")
     if not wanted.member:
         raise UserMistake(f"{shown(wanted)} is no member: {wanted.why}", "logbook machines")
+    if book.replica.writer in going_on_after(membership.standings(store), wanted.writer):
+        raise UserMistake(
+            f"this machine goes on after {shown(wanted)}: without it, its own lines would wait",
+            f"logbook machines enrol {book.replica.writer[:8]}, then retire it",
+        )
     if not reason.strip():
         raise UserMistake("a retirement needs its reason", "add --reason TEXT")
     tips = held.tips(store, wanted.writer)
@@ -68,6 +73,28 @@ def retire(book: Book, wanted: Standing, reason: str) -> Act:
     )
     key = journal.key("member", wanted.writer)
     return book.record("retire", [(key, member)], reason=reason.strip())
+
+
+def refuse_enrolled(wanted: Standing) -> None:
+    """Refuse to enrol a member; one that only goes on after another may become one of its own."""
+    if wanted.member and wanted.why in ("founder", "enrolled"):
+        raise UserMistake(f"{shown(wanted)} is a member already: {wanted.why}", "logbook machines")
+
+
+def going_on_after(known: Mapping[str, Standing], writer: str) -> set[str]:
+    """The writers that are members only because that one is: they go on after it."""
+    found: set[str] = set()
+    more = {writer}
+    while more:
+        more = {
+            one.writer
+            for one in known.values()
+            if one.member
+            and one.why not in ("founder", "enrolled")
+            and one.introduced.predecessor in more
+        } - found
+        found |= more
+    return found
 
 
 def shown(one: Standing) -> str:

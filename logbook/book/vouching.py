@@ -65,9 +65,8 @@ def look(store: sqlite3.Connection, seen: Seen) -> Told:
             told.written += held.last(store, writer)
             told.witnessed += witnessed.get(writer, 0)
         for fork in forks(store, writer):
-            dealt_with = any(one.introduced.predecessor == writer for one in known.values())
             said = _forked(known, writer, fork)
-            (told.notes if dealt_with else told.problems).append(said)
+            (told.notes if _is_left(known, writer) else told.problems).append(said)
     told.notes += [_held_back(known, one) for one in waiting(store, known)]
     return told
 
@@ -102,7 +101,7 @@ def _why(store: sqlite3.Connection, writer: str, one: Standing | None) -> str:
     if one is None:
         return "its first entry is not here"
     if one.retired:
-        return "it was retired"
+        return "written after it was retired"
     if not one.member:
         return "it is not enrolled"
     links = held.links(store, writer)
@@ -205,6 +204,12 @@ def disk_of(known: Mapping[str, Standing], writer: str) -> str:
     return writer
 
 
+def _is_left(known: Mapping[str, Standing], writer: str) -> bool:
+    """True if a machine with that writer's key writes as another one since."""
+    said = [one.introduced for one in known.values()]
+    return any(one.predecessor == writer and one.signed for one in said)
+
+
 def _forked(known: Mapping[str, Standing], writer: str, fork: Fork) -> Problem:
     told = " and ".join(
         f"{branch.first[:12]} ({branch.entries} {'entry' if branch.entries == 1 else 'entries'}, "
@@ -224,10 +229,10 @@ def _held_back(known: Mapping[str, Standing], one: Waiting) -> Problem:
     entries = f"{one.entries} {'entry' if one.entries == 1 else 'entries'}"
     remedy = {
         "it is not enrolled": f"To let it in: logbook machines enrol {one.writer[:_SHORT]}.",
-        "it was retired": "What it wrote after that does not count.",
+        "written after it was retired": "They do not count; enrol takes the machine back.",
     }
     return Problem(
         called(known, one.writer),
-        f"{lines} in {entries} wait: {one.why}",
+        f"{lines} in {entries} {'waits' if one.lines == 1 else 'wait'}: {one.why}",
         remedy.get(one.why, "The next logbook sync may bring what is missing."),
     )

@@ -88,6 +88,11 @@ def trials(ctx: typer.Context, incomplete: str) -> list[str]:
     return _starting(_stored(ctx, "trials"), incomplete)
 
 
+def machines(ctx: typer.Context, incomplete: str) -> list[str]:
+    """Names of the machines that write in the book, or wait to."""
+    return _starting(_stored(ctx, "machines"), incomplete)
+
+
 def events(incomplete: str) -> list[str]:
     """What can happen to a bed."""
     return _starting(EVENTS, incomplete)

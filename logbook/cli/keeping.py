@@ -4,16 +4,19 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from logbook import config
 from logbook.cli.app import command
 from logbook.cli.session import Session, as_json, say
-from logbook.errors import NeedsAnswer, ProblemsFound, UserMistake
+from logbook.errors import NeedsAnswer, Problem, ProblemsFound, UserMistake
 from logbook.store import views
 from logbook.store.schemas import SCHEMA
+
+if TYPE_CHECKING:
+    from logbook.book.checking import Found
 
 
 def backup(
@@ -79,35 +82,54 @@ def verify(
     context: typer.Context,
     json: Annotated[bool, typer.Option("--json", help="For programs.")] = False,
 ) -> None:
-    """Check the store: every chain, and that the tables equal a rebuild from the journal.
+    """Check the store: chains, signatures, and that the tables equal a rebuild from the journal.
 
-    Exit code 1 if anything is wrong. It changes nothing; a store of an older release is not
-    upgraded by it, and its tables are not compared.
+    Exit code 1 if anything is wrong; what only waits or was settled is a note. A journal is
+    tamper-evident once another machine has seen it. It changes nothing; a store of an older release
+    is not upgraded by it, and its tables are not compared.
 
     Examples: logbook verify
               logbook --store bench.db verify --json
     """
-    from logbook.book.checking import check_store
+    from logbook.book.checking import look
 
     session: Session = context.obj
     _must_exist(session)
-    problems = check_store(session.store)
+    found = look(session.store)
     if json:
         as_json(
             {
                 "store": str(session.store),
-                "problems": [
-                    {"where": one.where, "what": one.what, "remedy": one.remedy} for one in problems
-                ],
+                "problems": [_document(one) for one in found.problems],
+                "notes": [_document(one) for one in found.notes],
+                "written_here": found.written,
+                "seen_by_another_machine": found.witnessed,
             }
         )
-    for problem in problems if not json else ():
-        say(str(problem))
-    if problems:
-        raise ProblemsFound(f"{len(problems)} problems found in {session.store}")
+    else:
+        _say_found(found)
+    if found.problems:
+        count = len(found.problems)
+        raise ProblemsFound(f"{count} problem{'s' * (count != 1)} found in {session.store}")
     if not json:
         say(f"{session.store}: no problems found")
         _say_if_older(session)
+
+
+def _document(one: Problem) -> dict[str, str]:
+    return {"where": one.where, "what": one.what, "remedy": one.remedy}
+
+
+def _say_found(found: Found) -> None:
+    for problem in found.problems:
+        say(str(problem))
+    for note in found.notes:
+        say(f"Note: {note}")
+    if found.writers > 1 and found.written:
+        say(
+            f"Another machine has seen {found.witnessed} of the {found.written} entries that this "
+            "one wrote: the journal is tamper-evident once another machine has seen it"
+        )
 
 
 def _say_if_older(session: Session) -> None:

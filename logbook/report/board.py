@@ -259,11 +259,24 @@ def _wrong(store: sqlite3.Connection, trial: str) -> list[str]:
     if disputed:
         lines = "1 line" if disputed == 1 else f"{disputed} lines"
         found.append(f"machines disagree about {lines}: logbook conflicts")
+    found += _to_enrol(asking.machines_waiting(store))
     waiting = asking.waiting_results(store)
     if waiting:
         codes = ", ".join(waiting[:3]) + (", ..." if len(waiting) > 3 else "")
         found.append(f"results wait for the pull of {len(waiting)} samples: {codes}")
     return found
+
+
+def _to_enrol(machines: list[tuple[str, str, int]]) -> list[str]:
+    """One sentence about the machines that wait to be enrolled."""
+    if not machines:
+        return []
+    count = sum(lines for _, _, lines in machines)
+    lines = "1 line" if count == 1 else f"{count} lines"
+    if len(machines) > 1:
+        return [f"{len(machines)} machines wait with {lines}: logbook machines"]
+    ((writer, name, _),) = machines
+    return [f"{str(name)[:40]} ({writer[:8]}) waits with {lines}: logbook machines"]
 
 
 def spoken(labels: Iterable[str]) -> str:

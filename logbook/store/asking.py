@@ -131,6 +131,8 @@ _WORDS = {
     "tins": "SELECT code FROM part WHERE kind = 'tin' ORDER BY \"when\" DESC LIMIT 1000",
     "acts": "SELECT DISTINCT act FROM entry WHERE act IS NOT NULL ORDER BY act",
     "trials": "SELECT name FROM trial ORDER BY name",
+    "machines": "SELECT machine FROM writer UNION SELECT "
+    "json_extract(CAST(body AS TEXT), '$.writes[0][1].machine') FROM held WHERE seq = 1 ORDER BY 1",
 }
 
 
@@ -147,6 +149,22 @@ def possible_duplicates(connection: sqlite3.Connection, trial: str) -> list[tupl
         (trial,),
     )
     return rows.fetchall()
+
+
+def machines_waiting(connection: sqlite3.Connection) -> list[tuple[str, str, int]]:
+    """Machines that wait to be enrolled: writer, what it calls itself, how many lines wait.
+
+    Those of which nothing was let in yet, and that no member enrolled or retired.
+    """
+    return connection.execute(
+        "SELECT writer, max(CASE WHEN seq = 1 THEN "
+        "json_extract(CAST(body AS TEXT), '$.writes[0][1].machine') END), "
+        "sum(json_array_length(CAST(body AS TEXT), '$.writes')) FROM held "
+        "WHERE writer IN (SELECT writer FROM held WHERE seq = 1) "
+        "AND NOT EXISTS (SELECT 1 FROM entry e WHERE e.writer = held.writer) "
+        "AND NOT EXISTS (SELECT 1 FROM member m WHERE m.id = held.writer) "
+        "GROUP BY writer ORDER BY 2, 1"
+    ).fetchall()
 
 
 def conflicts(connection: sqlite3.Connection) -> dict[str, int]:

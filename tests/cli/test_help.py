@@ -18,6 +18,7 @@ WRITING = {
     "bed add", "calendar add", "calendar drop", "fill", "apply", "water", "measure", "pull",
     "labels", "weigh", "skip", "note", "event", "undo", "strike", "correct", "settle", "lab add",
     "season", "backup", "restore", "lab send", "lab form", "lab mark", "lab answer",
+    "machines enrol", "machines retire",
 }  # fmt: skip
 
 
