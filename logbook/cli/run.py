@@ -7,7 +7,7 @@ import sys
 from collections.abc import Sequence
 from datetime import datetime
 
-from logbook.errors import BadData, LogbookError, UserMistake
+from logbook.errors import BadData, LogbookError, StoreError, UserMistake
 from logbook.trial.wording import printable
 
 MOST_PROBLEMS = 50
@@ -25,25 +25,26 @@ def run(arguments: Sequence[str], now: datetime | None = None) -> int:
     from logbook.cli.session import Clock
 
     environment = dict(os.environ)
+    clock = Clock(now)
     try:
         result = get_command(app).main(
-            list(arguments), prog_name="logbook", standalone_mode=False, obj=Clock(now)
+            list(arguments), prog_name="logbook", standalone_mode=False, obj=clock
         )
     except BrokenPipeError:
         raise
     except (Exception, KeyboardInterrupt) as problem:
-        return _ended_by(problem)
+        return _ended_by(problem, written=bool(clock.committed))
     finally:
         # `--plain` says what it wants in the environment, of this command alone.
         os.environ.clear()
         os.environ.update(environment)
     if result == STOPPED:  # what typer makes of a stop from the keyboard
-        return _ended_by(KeyboardInterrupt())
+        return _ended_by(KeyboardInterrupt(), written=bool(clock.committed))
     return result if isinstance(result, int) else 0
 
 
-def _ended_by(problem: BaseException) -> int:
-    """Say what ended a command; its exit code."""
+def _ended_by(problem: BaseException, *, written: bool) -> int:
+    """Say what ended a command, and whether its act was `written` before; its exit code."""
     from typer._click.exceptions import ClickException
     from typer.exceptions import Abort, Exit
 
@@ -56,6 +57,12 @@ def _ended_by(problem: BaseException) -> int:
         problem.show()
         return 2
     error = _in_words(problem)
+    if written and (isinstance(error, StoreError) or not isinstance(problem, LogbookError)):
+        # After the commit nothing may read as if the act had failed: it would be typed again.
+        error = StoreError(
+            f"the line IS written, but this failed afterwards: {error.message}",
+            "logbook verify; do not type the line again",
+        )
     show(error)
     return error.exit_code
 

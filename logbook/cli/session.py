@@ -33,9 +33,13 @@ T = TypeVar("T")
 
 @dataclass(frozen=True)
 class Clock:
-    """The clock: the machine's, or a fixed instant."""
+    """The clock of one run: the machine's, or a fixed instant; and what the run has committed.
+
+    `committed` holds the newest entry after each of its transactions.
+    """
 
     fixed: datetime | None = None
+    committed: list[str] = field(default_factory=list)
 
     def now(self) -> datetime:
         """This instant, aware."""
@@ -63,8 +67,6 @@ class Session:
     trial_given: str | None
     by_given: str | None
     clock: Clock
-    written: list[str] = field(default_factory=list)
-    """The newest entry after each transaction that this command committed."""
 
     @property
     def store(self) -> Path:
@@ -78,14 +80,6 @@ class Session:
                 return question(connection)
         except OtherSchema as other:
             self._upgrade(other.found)
-        except StoreError as problem:
-            if not self.written:
-                raise
-            # After the commit nothing may read as if the act had failed: it would be typed again.
-            raise StoreError(
-                f"the line IS written, but the store cannot be read again ({problem})",
-                "logbook verify; do not type the line again",
-            ) from problem
         with views.reading(self.store) as connection:
             return question(connection)
 
@@ -111,7 +105,7 @@ class Session:
         with writing.opened(self.store, state, by=by, now=now, told=_told) as book:
             yield book
             announced = list(book.announced)
-        self.written.append(book.replica.id)
+        self.clock.committed.append(book.replica.id)
         for sentence in announced:
             _told(sentence)
 
