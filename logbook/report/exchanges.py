@@ -91,9 +91,10 @@ def _waits(writer: str, count: int, known: Known) -> str:
 
 def _clocks(summary: Summary, known: Known) -> Iterator[str]:
     for writer, count in sorted(summary.admitted.ahead.items()):
+        were = "were" if count != 1 else "was"
         yield (
             f"{count} entr{'ies' if count != 1 else 'y'} of {machine(writer, known)} "
-            "were written more than a day ahead of this machine's clock: which one is wrong?"
+            f"{were} written more than a day ahead of this machine's clock: which one is wrong?"
         )
 
 

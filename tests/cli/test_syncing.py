@@ -137,13 +137,23 @@ def test_weeks_apart_then_the_same_book(enrolled: Bench) -> None:
     for week in range(3):
         enrolled.must("bench", "water", "B1-B3", "--amount", "250 mL", on=f"2026-03-0{3 + week}")
         enrolled.must("office", "note", "leaves yellow", "--on", "B2", on=f"2026-03-0{3 + week}")
-    enrolled.must("bench", "sync", enrolled.stick)
-    fetched = enrolled.must("office", "sync", enrolled.stick)
+    enrolled.must("bench", "sync", enrolled.stick, on="2026-03-06")
+    fetched = enrolled.must("office", "sync", enrolled.stick, on="2026-03-06")
     assert fetched.out == f"{enrolled.stick}: sent 3 lines, fetched 9\n"
     enrolled.must("bench", "sync", enrolled.stick)
     assert enrolled.exported("office") == enrolled.exported("bench")
     for machine in ("office", "bench"):
         assert "no problems found" in enrolled.must(machine, "verify").out
+
+
+def test_lines_from_a_clock_far_ahead_are_taken_and_named(enrolled: Bench) -> None:
+    enrolled.must("bench", "water", "B1", "--amount", "250 mL", on="2099-03-03T09:00+01:00")
+    enrolled.must("bench", "sync", enrolled.stick, on="2099-03-03T10:00+01:00")
+    said = enrolled.must("office", "sync", enrolled.stick)
+    assert "fetched 1 line\n  1 entry of bench (" in said.out
+    assert (
+        "was written more than a day ahead of this machine's clock: which one is wrong?" in said.out
+    )
 
 
 def test_a_line_corrected_on_both_is_a_conflict_until_it_is_settled(enrolled: Bench) -> None:
