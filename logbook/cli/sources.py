@@ -124,6 +124,8 @@ def refuse_layout(file: File) -> None:
         return
     name, path = shown(file.path.name)[1:-1], str(file.path)
     named = shlex.quote(path) if path.isprintable() else "FILE"
+    if file.sheet is not None:
+        named += f" --sheet {shlex.quote(file.sheet)}"
     raise UserMistake(f"{name}: this layout needs a profile: logbook lab profile new {named}")
 
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from decimal import Decimal
 from fractions import Fraction
 
@@ -111,6 +111,7 @@ class Reading:
     results: list[Result] = field(default_factory=list)
     problems: list[Problem] = field(default_factory=list)
     told: set[int] = field(default_factory=set)
+    alike: dict[tuple[int, str, str], list[int]] = field(default_factory=dict)
     unshown: int = 0
     guesses: int = 0
     marks: Marks | None = None
@@ -126,6 +127,23 @@ class Reading:
             self.problems.append(Problem(where, flaw.what, flaw.remedy))
         else:
             self.unshown += 1
+
+    def refuse_kind(self, row: int, flaw: Flaw) -> None:
+        """Keep a problem of what a nutrient's rows have in common: told at the first of them."""
+        alike = (flaw.column, flaw.what, self.table.rows[row][flaw.column])
+        rows = self.alike.setdefault(alike, [])
+        if not rows:
+            self.refuse(row, flaw)
+        rows.append(row)
+
+    def say_alike(self) -> None:
+        """Say of how many rows such a problem is."""
+        for (column, what, _), rows in self.alike.items():
+            told = (self.table.where(rows[0], column), what)
+            count = len({self.table.lines[row] for row in rows})
+            for at, problem in enumerate(self.problems) if count > 1 else ():
+                if (problem.where, problem.what) == told:
+                    self.problems[at] = replace(problem, what=f"{what} ({count:,} rows)")
 
 
 def text_of(reading: Reading, row: list[str], role: str) -> str:
@@ -313,6 +331,8 @@ def _wrong_code(reading: Reading, cell: str, wrong: str) -> Flaw:
     known = reading.beside.codes
     near = codes.candidates(cell, known) if reading.guesses <= _MOST_GUESSES else []
     remedy = f"is it {' or '.join(near)}?" if near else "copy the code from the label"
+    if reading.marks is not None and not near:
+        remedy += ", or name it in skip_rows of the profile if it is no sample of yours"
     return Flaw(column, f"this is not a sample code: {wrong}", remedy)
 
 

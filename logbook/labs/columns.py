@@ -8,12 +8,15 @@ from operator import itemgetter
 
 from logbook.errors import Problem
 from logbook.labs.reader import Table, shown
+from logbook.trial import codes
 
 # role -> names a column may have, best ones first; two columns of one group are ambiguous.
 ROLES: dict[str, tuple[str, ...]] = {
     "sample": (
         "sample|sample code|sample id|sample no|sample number|sample name|code|field id|client id",
-        "lab id no",
+        "lab id no", "client sample id", "client sample no", "client sample", "customer sample id",
+        "customer reference", "client reference", "client ref", "your reference", "your ref",
+        "your sample", "sample reference", "sample ref", "sample identification",
     ),
     "nutrient": ("nutrient|analyte|parameter|determinand|element",),
     "value": ("value|result|results|reading|concentration|test result",),
@@ -36,6 +39,11 @@ ROLES: dict[str, tuple[str, ...]] = {
         "laboratory id", "lab sample id", "laboratory sample id", "lab ref", "lab reference",
     ),
 }  # fmt: skip
+# What is wrong with a table that has a column for each sample, and what to do about it.
+LYING = (
+    "the samples stand beside one another, a column for each",
+    "turn the table in a spreadsheet program (copy, paste transposed), so that each has a row",
+)
 NEEDED = ("sample", "nutrient", "value", "unit", "method")
 
 
@@ -60,12 +68,19 @@ def find_columns(
                 problems.append(Problem(f"{table.file}, header", what, "rename all but one"))
             if found:
                 columns.setdefault(role, found[0])
+    if "sample" in needed and "sample" not in columns and in_header(table.header):
+        return columns, [*problems, Problem(f"{table.file}, header", *LYING)]
     for role in needed:
         if role not in columns:
             what = f"there is no column for the {role}"
             remedy = f"name it {shown(role)}, or {ROLES[role][0].split('|')[1]!r}"
             problems.append(Problem(f"{table.file}, header", what, remedy))
     return columns, problems
+
+
+def in_header(row: Collection[str]) -> bool:
+    """True for a row of sample codes, as the header of a table has them that lies on its side."""
+    return sum(codes.is_valid(codes.tidy(cell)) for cell in row if cell) > 1
 
 
 def picker(columns: dict[str, int], *roles: str) -> Callable[[list[str]], object]:

@@ -12,6 +12,7 @@ from logbook.labs.grid import shown
 
 _ISO = re.compile(r"(\d{4})[-/.](\d{1,2})[-/.](\d{1,2})(?:[T ].*)?\Z", re.ASCII)
 _NUMBERS = re.compile(r"(\d{1,2})\s*[-/. ]\s*(\d{1,2})\s*[-/. ]\s*(\d{4})(?:[T ,].*)?\Z", re.ASCII)
+_SHORT = re.compile(r"(\d{1,2})([-/.])(\d{1,2})\2(\d{2})(?:[T ,].*)?\Z", re.ASCII)
 _DAY_NAMED = re.compile(r"(\d{1,2})[-. ]+([A-Za-z]{3,9})[-., ]+(\d{4})(?: .*)?\Z", re.ASCII)
 _NAMED_DAY = re.compile(r"([A-Za-z]{3,9})[. ]+(\d{1,2}),? +(\d{4})(?: .*)?\Z", re.ASCII)
 _MONTHS = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
@@ -20,12 +21,13 @@ _MONTHS = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct",
 def read_date(text: str, order: str) -> date:
     """The date in a cell; `order` is one of `content.ORDERS`, or "" where it is not said.
 
-    "2026-04-03" and "3 Apr 2026" need no order, nor does "13/04/2026". Raises UserMistake, also for
-    a date that both orders can read while none is said, and for a year of two digits.
+    "2026-04-03" and "3 Apr 2026" need no order, nor does "13/04/2026". A year of two digits is one
+    of this century, and needs the order unless only one can be. Raises UserMistake, also for a date
+    that several orders can read while none is said.
     """
     tidy = " ".join(text.split())
     readings = _readings(tidy)
-    if order in ("day first", "month first") and len(readings) > 1:
+    if order in readings:
         return readings[order]
     days = set(readings.values())
     if len(days) == 1:
@@ -34,10 +36,9 @@ def read_date(text: str, order: str) -> date:
             raise UserMistake(f"{shown(tidy)} is no date with the {order}", "check the date order")
         return days.pop()
     if days:
-        one, other = (f"{found.isoformat()}" for found in readings.values())
         raise UserMistake(
-            f"{shown(tidy)} may be {one} or {other}",
-            'say which in the profile: [file] dates = "day first" or "month first"',
+            f"{shown(tidy)} may be {' or '.join(found.isoformat() for found in readings.values())}",
+            f"say which in the profile: [file] dates = {' or '.join(map(_quoted, readings))}",
         )
     raise UserMistake(
         f"{shown(tidy)} is no date that is understood here", "write it like 2026-04-03"
@@ -45,8 +46,8 @@ def read_date(text: str, order: str) -> date:
 
 
 def orders_left(cells: Iterable[str]) -> set[str]:
-    """The orders in which all of these dates can be read; both if nothing shows it."""
-    left = {"day first", "month first"}
+    """The orders in which all of these dates can be read; all three if nothing shows it."""
+    left = {"day first", "month first", "year first"}
     for cell in cells:
         readings = _readings(" ".join(cell.split()))
         if readings and "either" not in readings:
@@ -69,6 +70,12 @@ def _readings(tidy: str) -> dict[str, date]:
         if found and found[month][:3].lower() in _MONTHS:
             number = _MONTHS.index(found[month][:3].lower()) + 1
             return _kept({"either": (int(found[3]), number, int(found[day]))})
+    found = _SHORT.match(tidy)
+    if found:
+        one, two, three = int(found[1]), int(found[3]), int(found[4])
+        orders = {"day first": (three, two, one), "month first": (three, one, two),
+                  "year first": (one, two, three)}  # fmt: skip
+        return _kept({order: (2000 + year, m, d) for order, (year, m, d) in orders.items()})
     found = _NUMBERS.match(tidy)
     if found is None:
         return {}
@@ -76,6 +83,10 @@ def _readings(tidy: str) -> dict[str, date]:
     if first == second:
         return _kept({"either": (year, first, second)})
     return _kept({"day first": (year, second, first), "month first": (year, first, second)})
+
+
+def _quoted(order: str) -> str:
+    return f'"{order}"'
 
 
 def _kept(readings: dict[str, tuple[int, int, int]]) -> dict[str, date]:

@@ -155,6 +155,7 @@ def _parsed(
     reading.kinds |= kinds or {}
     _read_rows(reading)
     _refuse_half_numbered(reading)
+    reading.say_alike()
     if beside.renumbered and len(reading.numbers) > 1:
         several = " and ".join(map(shown, reading.numbers))
         what = f"the file has reports {several}: they cannot all be {shown(reading.report)}"
@@ -215,9 +216,11 @@ def _refuse_row(
     code: str | Flaw,
 ) -> None:
     """Every problem of a row whose value cannot be kept, the value's own included."""
-    flaws = [code] if isinstance(code, Flaw) else []
-    for part in (kind, origin):
-        flaws += part if isinstance(part, list) else []
+    if isinstance(code, Flaw):
+        reading.refuse(at, code)
+    for flaw in kind if isinstance(kind, list) else ():
+        reading.refuse_kind(at, flaw)
+    flaws = origin if isinstance(origin, list) else []
     measured = measured_value(reading, reading.table.rows[at], kind)
     for flaw in [*flaws, measured] if isinstance(measured, Flaw) else flaws:
         reading.refuse(at, flaw)

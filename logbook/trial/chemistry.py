@@ -85,6 +85,7 @@ _ALIASES = {
     "sulphate-s": "sulfate-S", "sulfate sulfur": "sulfate-S", "sulphate sulphur": "sulfate-S",
     "sulfur": "S", "sulphur": "S", "iron": "Fe", "manganese": "Mn", "zinc": "Zn", "copper": "Cu",
     "boron": "B", "chloride": "Cl", "organic matter": "OM", "soil organic matter": "OM",
+    "org matter": "OM", "org. matter": "OM", "organic material": "OM",
     "electrical conductivity": "EC", "soluble salts": "EC", "conductivity": "EC",
     "cation exchange capacity": "CEC", "soil ph": "pH", "organic carbon": "organic-C",
     "toc": "organic-C", "mineral n": "mineral-N", "mineral nitrogen": "mineral-N",

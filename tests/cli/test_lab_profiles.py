@@ -391,6 +391,21 @@ def test_a_sheet_of_several(pulled: tuple[Program, list[str]]) -> None:
     assert plain.code == 2  # "ID" and "N" say too little without the profile
 
 
+def test_the_remedy_for_a_sheet_names_the_sheet(pulled: tuple[Program, list[str]]) -> None:
+    program, codes = pulled
+    book = openpyxl.Workbook()
+    page = book.create_sheet("Soil 1")
+    for row in (["Made-up Lab"], [], ["Sample", "NO3-N"], *([code, 10.5] for code in codes)):
+        page.append(row)
+    book.active.append(["cover"])
+    book.save(program.folder / "own.xlsx")
+    said = program("lab", "import", "own.xlsx", "--sheet", "Soil 1", on=ON)
+    assert said.err.splitlines() == [
+        "Error: own.xlsx: this layout needs a profile: logbook lab profile new own.xlsx "
+        "--sheet 'Soil 1'"
+    ]
+
+
 def test_moist_contents_of_a_chilled_part_by_the_tin_of_its_pull(
     parted: Program, monkeypatch: pytest.MonkeyPatch
 ) -> None:

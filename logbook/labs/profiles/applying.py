@@ -126,7 +126,7 @@ def _received(profile: Profile, grid: Grid, found: Found) -> date | None:
         places = {grid.rows[row][column]: row for row in reversed(found.rows)}
         texts = [
             (text, grid.where(row, column, found.titles[column]))
-            for text, row in places.items()
+            for text, row in sorted(places.items(), key=lambda place: place[1])
             if text.strip()
         ]
     days = []

@@ -66,9 +66,10 @@ class Layout:
 
     `header` are numbers of the header's rows, one below the other; or none, and `below` is a cell
     of the first of `header_rows` rows. `first` is the first row of data, None for the next one.
-    A row whose first cell that is not blank begins with one of `end` is below the data; one that
-    begins with one of `skip_rows` is left out. `spread`: a blank cell in an upper header row goes
-    on with the cell to its left.
+    A row whose first cell that is not blank begins with one of `end` is below the data; a row is
+    left out if that cell or the sample's name begins with one of `skip_rows`. A row with a
+    sample's code is neither, unless it is named in full. `spread`: a blank cell in an upper header
+    row goes on with the cell to its left.
     """
 
     long: bool = False

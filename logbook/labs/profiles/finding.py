@@ -9,6 +9,7 @@ from logbook.errors import Problem
 from logbook.labs.grid import Grid, letters, shown
 from logbook.labs.profiles.content import Layout, Measure, Profile, Roles
 from logbook.labs.profiles.numbers import is_number
+from logbook.trial import codes
 
 _AT = "at "
 _MOST_NAMED = 20
@@ -202,6 +203,12 @@ def _others(found: Found, profile: Profile, grid: Grid) -> None:
         found.notes.append(f"columns left out: {', '.join(titles)}")
 
 
+def _sample(grid: Grid, place: int, found: Found) -> str:
+    """The cell of a row that names its sample."""
+    column = found.roles.get("sample")
+    return "" if column is None else grid.rows[place][column]
+
+
 def _data(layout: Layout, grid: Grid, after: int, found: Found) -> Iterator[int]:
     """Places of the rows of data, in order."""
     ends = [_same(mark) for mark in layout.end]
@@ -215,9 +222,13 @@ def _data(layout: Layout, grid: Grid, after: int, found: Found) -> Iterator[int]
         start = _same(first)
         if not start and not (begun and layout.blank_ends):
             continue
-        if not start or start.startswith(tuple(ends)):
+        sample = _sample(grid, place, found)
+        # "QC" begins a quality control's name, and one code in 500: a code is named in full.
+        known = codes.is_valid(codes.tidy(sample))
+        begins = {_same(sample)} if known else {start, _same(sample)}
+        if not start or (not known and start.startswith(tuple(ends))):
             break
-        if start.startswith(tuple(skips)):
+        if any(one in skips if known else one.startswith(tuple(skips)) for one in begins):
             left_out.append(grid.lines[place])
             continue
         begun = True

@@ -28,6 +28,14 @@ _NAMES |= {
 _WIDE_ROLES = ("laboratory_number", "sample", "received", "report", "basis", "repeat")
 _LONG_ROLES = ("nutrient", "value", "unit", "method", "limit", "qualifier")
 _NUMBER = re.compile(r"\s*[<>≤≥]?\s*[+-]?[0-9][0-9.,' ]*\s*[A-Za-z*~@]{0,3}\s*\Z")
+# How rows begin that are computed from the others.
+_SUMMARY = re.compile(
+    r"\s*(?:average|mean|median|min|minimum|max|maximum|total|sum|range|st\S* ?dev\S*|standard "
+    r"deviation|sd|rsd|cv)\b",
+    re.IGNORECASE,
+)
+# A label ends with a colon, but for the one in a ratio such as 1:5.
+_AFTER_LABEL = re.compile(r":(?!\s*[0-9])|(?<![0-9.]):")
 # Names of columns that hold no measurement: ratings, crops, advice, shares of the exchange complex.
 _NO_RESULT = re.compile(
     r"\b(rating|level|class|status|interpretation|sufficiency|crop|recommend\w*|advice|comment\w*|"
@@ -158,14 +166,15 @@ def _extended(grid: Grid, base: int) -> list[int]:
 def _is_group(grid: Grid, row: Sequence[str], base: int, results: Sequence[int]) -> bool:
     """True for a header row over the base: not for a title, nor for a label with its value."""
     for label, value in pairwise(row):
-        if label.strip() and (_is_role(label) and any(map(str.isdigit, value))):
+        valued = any(map(str.isdigit, value)) and not _is_label(value)
+        if label.strip() and _is_role(label) and valued:
             return False
     cells = [column for column, cell in enumerate(row) if cell.strip()]
     # Over the name of a role there is no second heading, but a line such as "Report no. 26".
     cells = [column for column in cells if not _is_role(grid.rows[base][column])]
     over = [column for column in cells if grid.rows[base][column].strip()]
     heads = sum(_is_role(row[column]) for column in cells)
-    plain = not any(":" in row[column] for column in cells)
+    plain = not any(_AFTER_LABEL.search(row[column]) for column in cells)
     # A row of names over another of units: then the base has no result of its own.
     many = [column for column in over if column in results or not results]
     return heads >= 2 or (len(many) >= 2 and plain)
@@ -253,15 +262,21 @@ def _is_number(cell: str) -> bool:
 
 
 def _rows(grid: Grid, first: int, results: Sequence[int]) -> tuple[list[int], list[int]]:
-    """Rows of data, to the last that has a number as a result, or a code; and those below."""
+    """Rows of data, to the last that has a number as a result, or a code; and those below.
+
+    A mean of the rows above it, or the like, is none.
+    """
     rest = [
         place for place in range(first, len(grid.rows)) if any(map(str.strip, grid.rows[place]))
     ]
     with_numbers = [
         place
         for place in rest
-        if any(_is_number(grid.rows[place][column]) for column in results)
-        or _has_code(grid.rows[place])
+        if _has_code(grid.rows[place])
+        or (
+            any(_is_number(grid.rows[place][column]) for column in results)
+            and not _SUMMARY.match(next(filter(str.strip, grid.rows[place])))
+        )
     ]
     last = with_numbers[-1] if with_numbers else first - 1
     return [one for one in rest if one <= last], [one for one in rest if one > last]

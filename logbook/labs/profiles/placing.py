@@ -2,14 +2,23 @@
 
 from __future__ import annotations
 
+import re
+
 from logbook.errors import UserMistake
 from logbook.labs import dates
 from logbook.labs.grid import Grid, letters
 from logbook.labs.profiles.asking import Asking, Question
-from logbook.labs.profiles.content import NUMBERED
+from logbook.labs.profiles.content import NUMBERED, ORDERS
 from logbook.labs.profiles.header import Block
 from logbook.labs.profiles.numbers import Written
 from logbook.labs.profiles.writing import Lines
+
+_CONTROL = re.compile(
+    r"(?:(?:method |lab(?:oratory)? |reagent )?blank|qc|quality control|control|lcsd?|crm|srm|"
+    r"ccv|icv|check|standard|reference|matrix spike|msd?|spike)"
+    r"(?: (?:sample|soil|std|standard|dup(?:licate)?))?[ #_.-]*[0-9]*\Z",
+    re.IGNORECASE,
+)
 
 
 def file_lines(grid: Grid, block: Block, numbers: Written, asking: Asking) -> Lines:
@@ -45,8 +54,10 @@ def _dates(lines: Lines, grid: Grid, block: Block, asking: Asking) -> None:
     if len(left) == 1:
         lines.put("dates", next(iter(left)))
     elif doubtful:
-        text = f"is the day or the month first in {doubtful}?"
-        asking.fill(lines, "dates", Question("dates", text, "day first"))
+        orders = [order for order in ORDERS if order in left] or [*ORDERS[1:]]
+        which = " or ".join(f"the {order.removesuffix(' first')}" for order in orders)
+        text = f"is {which} first in {doubtful}?"
+        asking.fill(lines, "dates", Question("dates", text, orders[-2]))
 
 
 def _may_be_two(cell: str) -> bool:
@@ -66,7 +77,17 @@ def layout_lines(grid: Grid, block: Block) -> Lines:
     if block.after:
         last = grid.rows[block.after[0]]
         lines.put("end", [next(" ".join(cell.split())[:40] for cell in last if cell.strip())])
+    lines.put("skip_rows", controls(grid, block))
     return lines
+
+
+def controls(grid: Grid, block: Block) -> list[str]:
+    """What the laboratory's own blanks and controls among the samples are called."""
+    column = block.roles.get("sample")
+    names = (
+        [] if column is None else [" ".join(grid.rows[row][column].split()) for row in block.rows]
+    )
+    return list(dict.fromkeys(name for name in names if _CONTROL.match(name)))
 
 
 def column_lines(block: Block, asking: Asking) -> Lines:

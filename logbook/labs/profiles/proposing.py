@@ -11,6 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from logbook.errors import BadData, Problem
+from logbook.labs.columns import LYING, in_header
 from logbook.labs.grid import Grid
 from logbook.labs.marks import Marks
 from logbook.labs.profiles import placing, writing
@@ -43,10 +44,11 @@ def propose(grid: Grid, answer: Answer, lab: str | None) -> Proposal:
     block = find_block(grid)
     if block is None:
         what = "no row of it names a nutrient, or the columns of a table of results"
-        raise BadData(
-            f"{grid.file}: no table of results was found",
-            [Problem(grid.place(), what, "is it the right file, and the right sheet?")],
-        )
+        remedy = "is it the right file, and the right sheet?"
+        if any(in_header(row) for row in grid.rows):
+            what, remedy = LYING
+        found = [Problem(grid.place(), what, remedy)]
+        raise BadData(f"{grid.file}: no table of results was found", found)
     asking = Asking(answer)
     name = lab or asking.ask(Question("lab", "which laboratory is it?", "NAME"))
     measuring = Measuring(grid, block, asking)
@@ -63,8 +65,11 @@ def propose(grid: Grid, answer: Answer, lab: str | None) -> Proposal:
     sections += [skip, _marks(grid, block, measuring.cells(), numbers, asking)]
     about = f"Profile proposed from {grid.file}. Check it before it is used."
     text = writing.text(name, sections, about)
+    notes = list(measuring.notes)
+    if left := placing.controls(grid, block):
+        notes.append(f"rows that are left out: {', '.join(left)}")
     asked = list(dict.fromkeys(asking.asked))
-    return Proposal(text, asking.open, measuring.skipped, measuring.notes, asked)
+    return Proposal(text, asking.open, measuring.skipped, notes, asked)
 
 
 def _marks(

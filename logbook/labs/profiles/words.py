@@ -91,8 +91,8 @@ def _sort(said: Said, text: str) -> bool:
     if is_unit(unit):
         said.units.append(unit)
         said.bases += [basis] if basis else []
-    elif chemistry.is_method(text) or lowered == "water":
-        said.methods.append(text)
+    elif chemistry.is_method(text) or lowered in ("water", "h2o"):
+        said.methods.append("water" if lowered == "h2o" else text)
     elif _RATIO.match(text) and _is_ratio(text):
         said.ratios.append(text)
     elif methods.is_detection(text):
