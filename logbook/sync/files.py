@@ -74,6 +74,7 @@ class Files:
             del self.seen[name]
         for name in self._found.keys() - names:
             del self._found[name]
+            self._bad.pop(name, None)
 
     def _look_at(self, item: os.DirEntry[str]) -> None:
         try:
