@@ -66,28 +66,10 @@ def standings(store: sqlite3.Connection) -> dict[str, Standing]:
     }
 
 
-def missing_seen(store: sqlite3.Connection) -> dict[str, Vouched]:
-    """Chains that are shorter here than somebody who counts knows them to be, by writer.
-
-    Each with the newest head that is missing: one that an accepted entry says its writer saw, or
-    that a member signed of its own. Its tail was cut off on the way, or has not come yet.
-    """
-    known = standings(store)
-    found: dict[str, Vouched] = {}
-    for head in held.missing(store):
-        if head.by != head.writer or _signed_by_member(known.get(head.writer), head):
-            found[head.writer] = head
-    return found
-
-
 def signed(head: Vouched, introduced: Writer) -> bool:
     """True if the writer so introduced signed the head."""
     message = signing.head_message(head.writer, head.seq, head.id)
     return signing.holds(introduced.public_key, message, head.signature)
-
-
-def _signed_by_member(standing: Standing | None, head: Vouched) -> bool:
-    return standing is not None and standing.member and signed(head, standing.introduced)
 
 
 def introductions(store: sqlite3.Connection) -> dict[str, Writer]:

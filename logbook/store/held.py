@@ -238,16 +238,6 @@ def signed_ahead(store: sqlite3.Connection, writer: str) -> bool:
     return row is not None
 
 
-def missing(store: sqlite3.Connection) -> list[Vouched]:
-    """Heads of entries that are not accepted here: of a chain that is longer elsewhere."""
-    rows = store.execute(
-        'SELECT writer, seq, id, "by", signature FROM head h '
-        "WHERE NOT EXISTS (SELECT 1 FROM entry e WHERE e.id = h.id) "
-        'ORDER BY writer, seq, id, "by"'
-    ).fetchall()
-    return [Vouched(*row) for row in rows]
-
-
 def forget_older_heads(store: sqlite3.Connection, writer: str) -> None:
     """Of each voucher's heads for a chain that does not fork, keep the newest that is accepted."""
     if not is_forked(store, writer):

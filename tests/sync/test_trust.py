@@ -15,6 +15,7 @@ from logbook.journal import entry as journal
 from logbook.journal.entry import Entry, Write, encode
 from logbook.journal.kinds import to_value
 from logbook.store import database, held, views
+from logbook.sync import joining
 from logbook.sync.exchange import Summary
 from logbook.sync.place import Head
 from logbook.trial import records
@@ -73,10 +74,13 @@ def why(machine: Machine, name: str) -> str:
         return membership.standings(connection)[writer_id(name)].why
 
 
-def missing(machine: Machine) -> dict[str, int]:
-    """Which writers are known to have gone on further than what is here, and to which number."""
-    with views.reading(machine.store) as connection:
-        return {w: found.seq for w, found in membership.missing_seen(connection).items()}
+def missing(machine: Machine) -> list[tuple[str, str]]:
+    """Which entries a check of the store says that somebody has seen, and who."""
+    ending = " has seen it, and it is not here: a truncated tail, or not fetched yet"
+    return [
+        (p.where.rpartition(" (")[0], p.what.removesuffix(ending))
+        for p in check_store(machine.store)
+    ]
 
 
 @pytest.fixture
@@ -153,7 +157,7 @@ def test_a_forged_head_that_came_before_the_key_gives_way_to_the_true_one(
     false = Head(BENCH, *tip(bodies), "11" * 64)
     put(shelf, "bench", (), false)
     assert got(office, shelf).problems == [], "there is no key yet to look at it with"
-    assert missing(office) == {}, "nobody who counts says that there is more"
+    assert missing(office) == [], "nobody who counts says that there is more"
     put(shelf, "bench", bodies, head("bench", bodies))
     got(office, shelf)
     with office.book() as book:
@@ -502,7 +506,7 @@ def test_a_tail_that_was_cut_off_is_noticed(
     more = longer("bench", enrolled, 4)
     put(shelf, "bench", more, head("bench", more))
     got(office, shelf)
-    assert missing(office) == {}
+    assert missing(office) == []
     late = office.copied("late")
     office.note("the bench was seen up to 7")
     cut = Shelf()
@@ -515,19 +519,23 @@ def test_a_tail_that_was_cut_off_is_noticed(
     fresh = Machine("fresh", late.folder / "fresh")
     joined(fresh, cut, office)
     assert has(fresh, "bench") == 5, "what is there is a chain, rightly signed, but short"
-    assert missing(fresh) == {BENCH: 7}
+    assert missing(fresh) == [
+        (f"bench ({BENCH[:8]}), entry 7", f"office ({office_writer(office)[:8]})")
+    ]
     got(fresh, shelf)
-    assert (has(fresh, "bench"), missing(fresh)) == (7, {})
+    assert (has(fresh, "bench"), missing(fresh)) == (7, [])
+
+
+def office_writer(machine: Machine) -> str:
+    """The founder that a store trusts."""
+    with views.reading(machine.store) as connection:
+        return str(membership.root(connection))
 
 
 def joined(machine: Machine, shelf: Shelf, founder: Machine) -> None:
     """A new machine joins from a place, trusting the founder."""
-    from logbook.sync import joining
-
     machine.store.parent.mkdir(parents=True)
-    root = journal.decode(founder.journal()[0]).writer
-    with views.reading(founder.store) as connection:
-        root = membership.root(connection) or root
+    root = office_writer(founder)
     with joining.offered(machine.store, MemoryPlace(shelf), now=machine.now) as offer:
         (found,) = [one for one in offer.founders if one.writer == root]
         offer.accept(found, machine.store, machine.now)
@@ -539,7 +547,7 @@ def test_a_head_that_a_member_signed_shows_what_the_place_lacks(
     more = longer("bench", enrolled, 3)
     put(shelf, "bench", (), head("bench", more))
     got(office, shelf)
-    assert missing(office) == {BENCH: 6}
+    assert missing(office) == [(f"bench ({BENCH[:8]}), entry 6", "that machine itself")]
 
 
 def test_what_a_stranger_or_a_retired_machine_signed_is_not_missed(
@@ -551,7 +559,7 @@ def test_what_a_stranger_or_a_retired_machine_signed_is_not_missed(
     more = longer("bench", enrolled, 2)
     put(shelf, "bench", (), head("bench", more))
     got(office, shelf)
-    assert missing(office) == {}
+    assert missing(office) == []
 
 
 def test_a_clock_that_is_more_than_a_day_ahead_is_told_of(
