@@ -1,0 +1,112 @@
+"""One bit of the store flips: whatever that does to the journal, `verify` reports it.
+
+A flip that `verify` does not report must have changed nothing: neither an entry as the program
+reads it nor a row of any table (it fell into a page's unused space).
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from contextlib import closing
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from logbook.book.checking import check_store
+from logbook.errors import LogbookError
+from tests.faults.counting import Counting
+from tests.faults.killing import must_be_sound
+from tests.program import Program
+
+ON = "2026-03-05T09:00+01:00"
+
+
+@pytest.fixture
+def filled(started: Program) -> Program:
+    """A store of every usual act."""
+    for day in range(1, 5):
+        on = f"2026-03-0{day}T12:00+01:00"
+        started.must("water", "all", on=on)
+        started.must("note", f"day {day}: slugs", "--on", "B1-B3", on=on)
+        started.must("event", "B2", "spilled", "--text", "a can", on=on)
+    started.must("pull", "all", "--for", "before", on="2026-03-01T13:00+01:00")
+    started.must("undo", on=ON)
+    return started
+
+
+def content(path: Path) -> dict[str, list[Any]] | str:
+    """Every row of every table in the order of its values, or what SQLite says instead."""
+    try:
+        with closing(sqlite3.connect(path)) as store:
+            store.text_factory = bytes
+            names = [
+                name.decode()
+                for (name,) in store.execute("SELECT name FROM sqlite_master WHERE type = 'table'")
+            ]
+            return {
+                name: sorted(store.execute(f'SELECT * FROM "{name}"').fetchall(), key=repr)
+                for name in names
+            }
+    except (sqlite3.DatabaseError, UnicodeDecodeError) as problem:
+        return str(problem)
+
+
+def reported(path: Path) -> bool:
+    """Whether `verify` would end with 1 or 2: findings, or a store that cannot be checked."""
+    try:
+        return bool(check_store(path))
+    except LogbookError:
+        return True
+
+
+def places(path: Path, wanted: bytes) -> range:
+    """Where these bytes stand in a file."""
+    at = path.read_bytes().index(wanted)
+    return range(at, at + len(wanted))
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("where", ["anywhere", "in an entry"])
+def test_a_bit_flips(filled: Program, counting: Counting, where: str) -> None:
+    sound = filled.store.read_bytes()
+    before = content(filled.store)
+    bodies = filled.journal()
+    with counting.fault("6", "flipped bit in the database", f"one bit, {where}", 600) as count:
+        for _ in range(count.asked):
+            if where == "anywhere":
+                at = count.rng.randrange(len(sound))
+            else:
+                at = count.rng.choice(places(filled.store, count.rng.choice(bodies)))
+            bent = bytearray(sound)
+            bent[at] ^= 1 << count.rng.randrange(8)
+            filled.store.write_bytes(bent)
+            if reported(filled.store):
+                count.saw["reported by verify"] += 1
+            else:
+                assert where == "anywhere", f"byte {at} of an entry"
+                assert content(filled.store) == before, f"byte {at} changed data unreported"
+                count.saw["in unused space, no data changed"] += 1
+            filled.store.write_bytes(sound)
+            count.passed += 1
+    must_be_sound(filled.store)
+
+
+@pytest.mark.long
+def test_the_program_meets_a_bent_store(filled: Program, counting: Counting) -> None:
+    """Neither reading nor writing ends in a trace; what is written after it does not lie on it."""
+    sound = filled.store.read_bytes()
+    how = "one bit anywhere, then today, history, note and verify"
+    with counting.fault("6", "a bent store in use", how, 200) as count:
+        for _ in range(count.asked):
+            bent = bytearray(sound)
+            bent[count.rng.randrange(len(sound))] ^= 1 << count.rng.randrange(8)
+            filled.store.write_bytes(bent)
+            for words in [("today",), ("history", "B2"), ("note", "x"), ("verify",)]:
+                said = filled(*words, on=ON)
+                assert "the program made a mistake" not in said.err, (words, said)
+                count.saw["refused in a sentence"] += said.code == 2
+            for one in filled.folder.glob("logbook*"):
+                one.unlink()
+            filled.store.write_bytes(sound)
+            count.passed += 1
