@@ -11,6 +11,7 @@ from datetime import date, timedelta
 from decimal import Decimal
 from typing import TYPE_CHECKING, Any
 
+from logbook.report import laboratory
 from logbook.store import asking, views
 from logbook.trial import schedule, watering
 from logbook.trial.ranges import BedRef, compact
@@ -86,7 +87,7 @@ def board(store: sqlite3.Connection, ident: str, trial: Trial, today: date) -> B
         water=tuple(_waterings(store, ident, beds, owed, today)),
         pulls=tuple(_pulls(owed, beds, today)),
         awaited=tuple(awaited(store, ident, today)),
-        wrong=tuple(_wrong(store, ident)),
+        wrong=(*_wrong(store, ident), *laboratory.sentences(store, ident, trial, today)),
         apply=tuple(_unapplied(store, ident, beds, owed, today)),
     )
 

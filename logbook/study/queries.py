@@ -105,9 +105,10 @@ def _understood(ident: str) -> bool:
     return len(journal.parts(f"query/{ident}")) == 11
 
 
-def lines(store: sqlite3.Connection) -> list[Line]:
-    """Every query of the book: by deadline, then sample."""
-    asked = [one for one in views.fetch(store, "query") if _understood(one.id)]
+def lines(store: sqlite3.Connection, *, unanswered: bool = False) -> list[Line]:
+    """Every query of the book, or those without an answer: by deadline, then sample."""
+    wanted = "id NOT IN (SELECT id FROM answer)" if unanswered else "1"
+    asked = [one for one in views.fetch(store, "query", wanted) if _understood(one.id)]
     if not asked:
         return []
     answers = {one.id: one.record for one in views.fetch(store, "answer")}

@@ -13,7 +13,7 @@ from datetime import date
 from statistics import median
 from typing import TYPE_CHECKING
 
-from logbook.store import asking, views
+from logbook.store import asking, awaiting, views
 from logbook.study.bags import Bag, bags, blinds
 from logbook.trial import holding, records
 from logbook.trial.holding import Stage
@@ -142,13 +142,20 @@ def sample_log(store: sqlite3.Connection, trial: str, today: date) -> list[LogLi
 
     Blinds follow at the end, by code.
     """
-    record = views.fetch(store, "trial", "id = ?", (trial,))[0].record
     every = bags(store, trial)
     every += blinds(store, trial, {one.code: one for one in every})
-    told = _told(store, trial, {one.code for one in every})
+    return _lines(store, trial, every, today)
+
+
+def _lines(
+    store: sqlite3.Connection, trial: str, wanted: Sequence[Bag], today: date
+) -> list[LogLine]:
+    """The lines of these bags of a trial."""
+    record = views.fetch(store, "trial", "id = ?", (trial,))[0].record
+    told = _told(store, trial, {one.code for one in wanted})
     usual: dict[str, Usual] = {}
     lines = []
-    for bag in every:
+    for bag in wanted:
         pair = told.sent.get(bag.code)
         if pair and pair[1].lab not in usual:
             usual[pair[1].lab] = usual_days(store, record, pair[1].lab)
@@ -158,11 +165,14 @@ def sample_log(store: sqlite3.Connection, trial: str, today: date) -> list[LogLi
 
 def late_shipments(store: sqlite3.Connection, trial: str, today: date) -> list[Late]:
     """The shipments of a trial of which results are late, the longest awaited first."""
-    if not store.execute("SELECT 1 FROM shipment WHERE trial = ? LIMIT 1", (trial,)).fetchone():
+    waiting = awaiting.unfinished(store, trial)
+    if not waiting:
         return []
+    every = bags(store, trial)
+    every += blinds(store, trial, {one.code: one for one in every})
     record = views.fetch(store, "trial", "id = ?", (trial,))[0].record
     late: dict[tuple[str, str], list[int]] = {}
-    for line in sample_log(store, trial, today):
+    for line in _lines(store, trial, [one for one in every if one.code in waiting], today):
         days = [one.days for one in line.analyses if one.late and one.days is not None]
         if days:
             late.setdefault((line.shipment, line.lab), []).extend(days)
@@ -220,8 +230,16 @@ def _report(store: sqlite3.Connection, told: _Told, wanted: Collection[str]) -> 
         (one.record.lab, one.record.number): one.record.received
         for one in views.fetch(store, "report")
     }
-    every = store.execute("SELECT sample, analyte, lab, report, run, entry FROM result").fetchall()
-    rows = [row for row in every if row[0] in wanted]
+    rows = []
+    codes = sorted(wanted)
+    for start in range(0, len(codes), 500):
+        some = codes[start : start + 500]
+        marks = ", ".join("?" * len(some))
+        rows += store.execute(
+            "SELECT sample, analyte, lab, report, run, entry FROM result "
+            f"WHERE sample IN ({marks}) ORDER BY id",
+            some,
+        ).fetchall()
     entries = asking.about_entries(store, {row[5] for row in rows})
     for sample, analyte, lab, number, run, entry in rows:
         by, written = entries[entry]

@@ -1,0 +1,70 @@
+"""What the daily board says of the laboratory: open queries and late results, a sentence each.
+
+What mostly holds, that nothing is asked and nothing late, costs one statement each: what knows
+more is imported only if there is something to say.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import date
+from typing import TYPE_CHECKING
+
+from logbook.store import awaiting
+from logbook.trial.times import spoken_day
+
+if TYPE_CHECKING:
+    import sqlite3
+
+    from logbook.trial.records import Trial
+
+
+def sentences(store: sqlite3.Connection, ident: str, trial: Trial, today: date) -> Iterator[str]:
+    """Open queries and late results of a trial, each with the command that lists them."""
+    if awaiting.unanswered(store):
+        yield from _queries(store, trial, today)
+    if awaiting.unfinished(store, ident):
+        yield from _late(store, ident, today)
+
+
+def _queries(store: sqlite3.Connection, trial: Trial, today: date) -> Iterator[str]:
+    """How many queries are open, and the nearest day until which to ask for a re-run.
+
+    One about a blind code belongs to no bed, and is said of every trial.
+    """
+    from logbook.study import queries
+
+    asked = [
+        one.query
+        for one in queries.lines(store, unanswered=True)
+        if one.open and one.trial in ("", trial.name) and one.query.opened.day <= today
+    ]
+    if not asked:
+        return
+    many = "1 query about a result is" if len(asked) == 1 else f"{len(asked)} queries are"
+    days = sorted(one.deadline for one in asked if one.deadline is not None)
+    ahead = [day for day in days if day >= today]
+    until = ""
+    if ahead:
+        until = f", a re-run can be asked for until {spoken_day(ahead[0])}"
+        until += f" ({(ahead[0] - today).days} d)"
+    elif days:
+        until = ", too late for a re-run, most likely"
+    yield f"{many} open{until}: logbook lab queries"
+
+
+def _late(store: sqlite3.Connection, ident: str, today: date) -> Iterator[str]:
+    """How many results take longer than usual."""
+    from logbook.study import samplelog
+
+    late = samplelog.late_shipments(store, ident, today)
+    if not late:
+        return
+    count, first = sum(one.results for one in late), late[0]
+    many = "1 result" if count == 1 else f"{count} results"
+    be = "is" if count == 1 else "are"
+    of, usual = f"shipment {first.shipment}", f" (usually {first.usual_days:g} d)"
+    if len(late) > 1:
+        of, usual = f"{len(late)} shipments", " for the oldest"
+    told = f"{many} of {of} {be} late, {first.days} d since it was sent{usual}"
+    yield f"{told}: logbook lab log --waiting"

@@ -1,0 +1,122 @@
+"""What the daily board says of the laboratory: open queries, late results, with what to type."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+
+import pytest
+
+from tests.cli.parted import begun
+from tests.cli.test_quality import LATER, asked, imported, pulled
+from tests.program import PROTOCOL, Program
+
+USUAL = PROTOCOL.replace('"Invented Soil Lab"\n', '"Invented Soil Lab"\nusual_days = 5\n', 1)
+QUERY = (
+    "1 query about a result is open, a re-run can be asked for until Fri 22 May 2026 ({} d): "
+    "logbook lab queries"
+)
+
+
+def wrong(program: Program, on: str) -> list[str]:
+    """What the board says must be looked at."""
+    (board,) = json.loads(program.must("today", "--json", on=on).out)["boards"]
+    return list(board["wrong"])
+
+
+def test_open_queries_are_on_the_board_until_they_are_answered(started: Program) -> None:
+    code = pulled(started)["B1"]
+    imported(started, "26-1", f"{code},pH,65,,water 1:1\n")
+    assert wrong(started, LATER) == [QUERY.format(30)]
+    said = started.must("today", on="2026-05-20T09:00+02:00").out
+    lines = " ".join(said.partition("Look at")[2].split())
+    assert lines == QUERY.format(2)
+    # After the deadline, and before the query was opened.
+    assert wrong(started, "2026-05-23T09:00+02:00") == [
+        "1 query about a result is open, too late for a re-run, most likely: logbook lab queries"
+    ]
+    assert wrong(started, "2026-04-21T09:00+02:00") == []
+    started.must("lab", "answer", f"{code}:pH", "strike", "--reason", "point lost", on=LATER)
+    assert wrong(started, LATER) == []
+
+
+def test_several_queries_are_one_line_with_the_nearest_day(started: Program) -> None:
+    codes = pulled(started)
+    imported(started, "26-1", f"{codes['B1']},pH,65,,water 1:1\n")
+    imported(started, "26-2", f"{codes['B2']},pH,.65,,water 1:1\n", on="2026-04-25T09:00+02:00")
+    assert wrong(started, "2026-04-25T09:00+02:00") == [
+        "2 queries are open, a re-run can be asked for until Fri 22 May 2026 (27 d): "
+        "logbook lab queries"
+    ]
+
+
+def test_a_query_that_became_moot_is_not_on_the_board(started: Program) -> None:
+    code = pulled(started)["B1"]
+    imported(started, "26-1", f"{code},pH,65,,water 1:1\n")
+    imported(started, "26-1", f"{code},pH,6.5,,water 1:1\n", "--reissued")
+    assert [one["state"] for one in asked(started, "--all")] == ["moot"]
+    assert wrong(started, LATER) == []
+
+
+def sent(program: Program) -> tuple[str, dict[str, str]]:
+    """Four bags of day 14 sent on the 17th to a laboratory that takes 5 days: shipment, codes."""
+    begun(program, USUAL)
+    said = program.must("pull", "control,M", "--when", "09:00", on="2026-03-16T09:00+01:00")
+    lines = [line.split() for line in said.out.splitlines() if line.startswith("  ")]
+    act = program.must("lab", "send", "all", "--on", "today", on="2026-03-17T10:00+01:00").out
+    week = json.loads(program.must("week", "--json", on="2026-03-23T09:00+01:00").out)["weeks"][0]
+    (late,) = week["late"]
+    assert late["shipment"] in act
+    return late["shipment"], {label: code for code, label, *_ in lines}
+
+
+LATE = "{} of shipment {} {} late, 6 d since it was sent (usually 5 d): logbook lab log --waiting"
+
+
+def test_late_results_are_on_the_board_until_they_are_here(program: Program) -> None:
+    shipment, codes = sent(program)
+    assert wrong(program, "2026-03-22T09:00+01:00") == []
+    on = "2026-03-23T09:00+01:00"
+    assert wrong(program, on) == [LATE.format("12 results", shipment, "are")]
+    rows = "".join(
+        f"{code},{nutrient},10,mg/kg,1 M KCl\n"
+        for code in codes.values()
+        for nutrient in ("nitrate-N", "ammonium-N")
+    )
+    rows += "".join(f"{codes[bed]},pH,6.5,,water 1:1\n" for bed in codes if bed != "B1")
+    imported(program, "r", rows, on=on)
+    assert wrong(program, on) == [LATE.format("1 result", shipment, "is")]
+    program.must("lab", "mark", "lost", codes["B1"], on=on)
+    assert wrong(program, on) == []
+
+
+def test_a_re_run_is_late_from_the_day_it_was_asked_for(program: Program) -> None:
+    shipment, codes = sent(program)
+    rows = "".join(
+        f"{code},{cell}\n"
+        for code in codes.values()
+        for cell in ("nitrate-N,10,mg/kg,1 M KCl", "ammonium-N,1,mg/kg,1 M KCl",
+                     f"pH,{65 if code == codes['B1'] else 6.5},,water 1:1")
+    )  # fmt: skip
+    imported(program, "r", rows, on="2026-03-20T09:00+01:00")
+    words = ("lab", "answer", f"{codes['B1']}:pH", "re-run", "--alone", "--reason", "point?")
+    program.must(*words, on="2026-03-20T10:00+01:00")
+    # The 20th and 5 days: late on the 26th.
+    assert wrong(program, "2026-03-25T09:00+01:00") == []
+    assert wrong(program, "2026-03-26T09:00+01:00") == [LATE.format("1 result", shipment, "is")]
+    again = f"{codes['B1']},pH,6.4,,water 1:1\n"
+    imported(program, "again", again, "--repeat", on="2026-03-26T10:00+01:00")
+    assert not [one for one in wrong(program, "2026-03-26T11:00+01:00") if " late" in one]
+
+
+@pytest.mark.parametrize("module", ["study.queries", "study.samplelog", "trial.custody"])
+def test_a_quiet_board_loads_nothing_for_it(started: Program, module: str) -> None:
+    """Today is typed most: what has nothing to say must not be felt."""
+    pulled(started)
+    code = (
+        "import sys; from logbook.cli.run import run; "
+        f"assert run(['today']) == 0; sys.exit('logbook.{module}' in sys.modules)"
+    )
+    done = subprocess.run([sys.executable, "-c", code], check=False, capture_output=True)
+    assert done.returncode == 0, done.stderr
