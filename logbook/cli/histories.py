@@ -56,6 +56,7 @@ def history(
         written = datetime.fromisoformat(line.written).astimezone(line.zone)
         _say(f"{line.by}: {line.shown}", f"{written:%Y-%m-%d %H:%M}  ")
         tail = [f"acted {line.acted}"] if line.acted else []
+        tail += [f"on {line.machine}"] if line.machine else []
         tail += [line.state, line.reference]
         _say(" | ".join(part for part in tail if part))
         if line.reason:
@@ -80,10 +81,14 @@ def _say(text: str, start: str = " " * _INDENT) -> None:
 
 @dataclass(frozen=True)
 class Line:
-    """One line of a history; a screen shows `shown`, `what` in few digits, in the trial's zone."""
+    """One line of a history; a screen shows `shown`, `what` in few digits, in the trial's zone.
+
+    `machine` wrote it, where the book has several; else it is empty.
+    """
 
     written: str
     by: str
+    machine: str
     kind: str
     what: str
     acted: str
@@ -173,10 +178,11 @@ def mixed_into(store: sqlite3.Connection, bed: str) -> list[str]:
 
 
 class _Labels:
-    """What a value's ids mean to people: the labels of its beds, the pull it served, the zone."""
+    """What ids mean to people: a bed's label, the pull that was served, a zone, a machine."""
 
     def __init__(self, store: sqlite3.Connection) -> None:
         self.store = store
+        self.machines = asking.machine_names(store)
         self.beds: dict[str, str] = {}
         self.zones: dict[str, tzinfo] = {}
         self.served: dict[str, tuple[str, ...]] = {}
@@ -242,6 +248,7 @@ def _line(name: str, told: Told, labels: _Labels, named: str, usual: tzinfo) -> 
     return Line(
         entry.written,
         entry.by,
+        labels.machines.get(entry.writer, ""),
         entry.kind,
         words(record),
         acted,

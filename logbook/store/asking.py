@@ -151,6 +151,21 @@ def possible_duplicates(connection: sqlite3.Connection, trial: str) -> list[tupl
     return rows.fetchall()
 
 
+def machine_names(connection: sqlite3.Connection) -> dict[str, str]:
+    """What each writer's machine is called, where several machines write in the book.
+
+    Two of one name go by the beginning of the writer's id as well.
+    """
+    rows = connection.execute("SELECT id, machine FROM writer").fetchall()
+    names = [name for _, name in rows]
+    if len(rows) < 2:
+        return {}
+    return {
+        writer: name if names.count(name) == 1 else f"{name} ({writer[:8]})"
+        for writer, name in rows
+    }
+
+
 def machines_waiting(connection: sqlite3.Connection) -> list[tuple[str, str, int]]:
     """Machines that wait to be enrolled: writer, what it calls itself, how many lines wait.
 

@@ -39,6 +39,8 @@ def offered(program: Program, line: str) -> list[str]:
         ("logbook amendment set s", ["soil"]),
         ("logbook event B1 f", ["flooded"]),
         ("logbook --trial S", ["Small house (invented)"]),
+        ("logbook machines re", ["retire"]),
+        ("logbook machines --j", ["--json"]),
     ],
 )
 def test_words_come_from_the_store(started: Program, line: str, expected: list[str]) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 import sqlite3
 from contextlib import closing
 from dataclasses import dataclass
@@ -333,6 +334,25 @@ def test_the_board_has_one_line_about_machines_that_wait(started: Program) -> No
     assert f"Look at    bench ({_id('bench')[:8]}) waits with 3 lines: logbook machines\n" in shown
     _hold(started, "shed", 1)
     assert "2 machines wait with 4 lines: logbook machines\n" in started.must("today").out
+
+
+def test_a_history_names_the_machine_where_the_book_has_several(
+    started: Program, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    act = started.must("water", "B1").act
+    assert " | on " not in started.must("history", act).out
+    assert [one["machine"] for one in _lines(started, act)] == [""]
+    shutil.rmtree(started.folder / "state")
+    monkeypatch.setattr(config, "machine_name", lambda: "office")
+    other = started.must("water", "B2").act
+    assert " | on office | stands | " in started.must("history", other).out
+    assert [one["machine"] for one in _lines(started, other)] == ["office"]
+    assert " | on " in started.must("history", act).out
+
+
+def _lines(program: Program, of: str) -> list[dict[str, str]]:
+    found: list[dict[str, str]] = json.loads(program.must("history", of, "--json").out)["lines"]
+    return found
 
 
 def _id(name: str) -> str:

@@ -185,6 +185,30 @@ COMMANDS: dict[str, tuple[list[str], str]] = {
         ["settle", GOOD_CODE, "--strike", "--reason", "x\ny"],
         "Error: the reason has a line break (character 2)\n",
     ),
+    "enrolling nobody": (
+        ["machines", "enrol", "shed", "--yes"],
+        "Error: there is no machine called 'shed' in this book\nTry: logbook machines\n",
+    ),
+    "enrolling no name": (
+        ["machines", "enrol", " ", "--yes"],
+        "Error: there is no machine called ' ' in this book\nTry: logbook machines\n",
+    ),
+    "retiring nobody": (
+        ["machines", "retire", "ffffffff", "--reason", "x"],
+        "Error: there is no machine called 'ffffffff' in this book\nTry: logbook machines\n",
+    ),
+    "retiring without a reason": (
+        ["machines", "retire", "shed"],
+        "Error: a retirement needs its reason\nTry: add --reason TEXT\n",
+    ),
+    "something else with machines": (
+        ["machines", "enroll", "shed"],
+        "Error: No such command 'enroll'. Did you mean 'enrol'?\n",
+    ),
+    "an option that listing machines has not": (
+        ["machines", "--words"],
+        "Error: No such option: --words\n",
+    ),
     "unknown treatment": (
         ["curve", "pH", "Z9"],
         "Error: there is no treatment 'Z9' to compare with the control\n",
