@@ -81,7 +81,7 @@ def changes_of(store: sqlite3.Connection, trial: str) -> list[Change]:
     found: list[Change] = []
     for (key,) in rows:
         space = journal.space(key)
-        if space in SPACES and space != "writer" and trial_of(store, key, trials) == trial:
+        if space in SPACES and space != "writer" and _trial_of(store, key, trials) == trial:
             found += _changes(store, key)
     return sorted(found, key=lambda one: (one.written, one.act, one.key, one.first))
 
@@ -127,7 +127,7 @@ def _change(
     )
 
 
-def trial_of(store: sqlite3.Connection, key: str, seen: dict[str, str]) -> str:
+def _trial_of(store: sqlite3.Connection, key: str, seen: dict[str, str]) -> str:
     """The id of the trial that a key belongs to, "" for none; `seen` keeps the answers."""
     if key not in seen:
         seen[key] = ""  # ends any circle that wrong data could hold
@@ -144,7 +144,7 @@ def _owner(store: sqlite3.Connection, key: str, seen: dict[str, str]) -> str:
             return str(value["trial"])
         for name, space in _BELONGS:
             if value.get(name):
-                owner = trial_of(store, f"{space}/{value[name]}", seen)
+                owner = _trial_of(store, f"{space}/{value[name]}", seen)
                 if owner or name == "about":
                     return owner or str(value[name])
     return ""

@@ -7,18 +7,19 @@ the order says nothing of which is right.
 
 from __future__ import annotations
 
+import json
 from collections import Counter
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, tzinfo
+from functools import lru_cache
 from typing import TYPE_CHECKING, Any
 
 from logbook.journal import entry as journal
-from logbook.journal.entry import Value
+from logbook.journal.entry import Entry, Value
 from logbook.journal.fold import TYPED_FIELDS, agree
-from logbook.journal.kinds import KINDS, from_value, readable, understood
+from logbook.journal.kinds import KINDS, from_value, readable, to_value, understood
 from logbook.store import asking, views
-from logbook.study.changed import trial_of
 from logbook.study.touched import curves_by
 from logbook.trial import times
 from logbook.trial.records import Part, Pull, Result
@@ -125,11 +126,7 @@ def disagreements(store: sqlite3.Connection) -> list[Disagreement]:
     book = _Book(store)
     curves = curves_by(store, {key: _left_out(store, key, one) for key, one in found.items()})
     names = _names(store, found)
-    seen: dict[str, str] = {}
-    return [
-        _disagreement(book, key, names[key], trial_of(store, key, seen), tuple(curves[key]))
-        for key in found
-    ]
+    return [_disagreement(book, key, names[key], one, curves[key]) for key, one in found.items()]
 
 
 def versions(store: sqlite3.Connection, key: str) -> list[Version]:
@@ -138,55 +135,93 @@ def versions(store: sqlite3.Connection, key: str) -> list[Version]:
 
 
 class _Book:
-    """What lines are told with: machines, labels of beds, zones and names of trials."""
+    """What lines are told with: machines, beds, zones, which bag is whose; entries read once."""
 
     def __init__(self, store: sqlite3.Connection) -> None:
         self.store = store
         self.machines = dict(store.execute("SELECT id, machine FROM writer").fetchall())
-        self.beds = dict(store.execute("SELECT id, label FROM bed").fetchall())
-        trials = [(one.id, one.record) for one in views.fetch(store, "trial")]
-        self.trials = {ident: record.name for ident, record in trials}
-        self.zones = {ident: times.zone(record.zone) for ident, record in trials}
+        self.trials = {one.id: one.record for one in views.fetch(store, "trial")}
+        self.beds = {
+            bed: (label, trial)
+            for bed, label, trial in store.execute("SELECT id, label, trial FROM bed")
+        }
+        self.lots = dict(store.execute("SELECT id, trial FROM lot").fetchall())
+        self.parts = dict(store.execute("SELECT id, pull FROM part").fetchall())
+        self._entry = lru_cache(maxsize=64)(self._read)
 
-    def line(self, name: str, entry: journal.Entry) -> Line:
+    def line(self, name: str) -> Line:
         """Who wrote an entry; a machine that never introduced itself goes by its writer's id."""
+        entry = self.entry(name)
         machine = self.machines.get(entry.writer, entry.writer[:8])
         return Line(name, entry.by, machine, datetime.fromisoformat(entry.written))
 
+    def entry(self, name: str) -> Entry:
+        """The entry of that id; the lines of a report share one."""
+        return self._entry(name)
+
+    def _read(self, name: str) -> Entry:
+        row = self.store.execute("SELECT body FROM entry WHERE id = ?", (name,)).fetchone()
+        return journal.decode(row[0])
+
     def zone(self, trial: str) -> tzinfo:
         """The zone of a trial; of any, for what belongs to none."""
-        return self.zones.get(trial) or next(iter(self.zones.values()), UTC)
+        named = self.trials.get(trial) or next(iter(self.trials.values()), None)
+        return UTC if named is None else times.zone(named.zone)
+
+    def name(self, trial: str) -> str:
+        """The name of a trial, "" for none."""
+        return self.trials[trial].name if trial in self.trials else ""
+
+    def beds_of(self, value: Value) -> list[str]:
+        """The ids of the beds that a value is about, be it through its sample."""
+        about = [value.get("bed"), value.get("about"), *(value.get("also") or ())]
+        code = value.get("sample") or value.get("part") or value.get("pull")
+        if code:
+            of_code = "SELECT bed, also FROM pull WHERE id = ?"
+            row = self.store.execute(of_code, (self.parts.get(code, code),)).fetchone()
+            about += [] if row is None else [row[0], *json.loads(row[1] or "[]")]
+        return [str(one) for one in about if one in self.beds]
+
+    def trial_of(self, key: str, value: Value) -> str:
+        """The id of the trial that a value belongs to, "" for none."""
+        if journal.space(key) == "trial":
+            return journal.ident(key)
+        beds = self.beds_of(value)
+        named = value.get("trial") or self.lots.get(value.get("lot")) or value.get("about")
+        return self.beds[beds[0]][1] if beds else str(named or "")
 
 
 def _disagreement(
-    book: _Book, key: str, name: str, trial: str, curves: tuple[str, ...]
+    book: _Book, key: str, name: str, shown: views.Found, curves: Iterable[str]
 ) -> Disagreement:
     found = _versions(book, key)
+    trial = book.trial_of(key, to_value(shown.record))
     return Disagreement(
         key=key,
         name=name,
-        trial=book.trials.get(trial, ""),
+        trial=book.name(trial),
         zone=book.zone(trial),
         beds=tuple(dict.fromkeys(bed for one in found for bed in one.beds)),
         fields=_fields([one.value for one in found if one.value is not None]),
         versions=tuple(found),
-        curves=curves,
+        curves=tuple(curves),
     )
 
 
 def _versions(book: _Book, key: str) -> list[Version]:
     space = journal.space(key)
-    living = [
-        (book.line(name, entry), entry.reason or "", entry.writes[place].value)
-        for name, entry, place, live in views.writes_of_key(book.store, key)
-        if live and understood(entry)
-    ]
-    shown = [one for one in living if one[2] is None or readable(space, one[2])]
+    rows = book.store.execute("SELECT entry, pos FROM write WHERE key = ? AND live", (key,))
+    shown = []
+    for name, place in rows.fetchall():
+        value = book.entry(name).writes[place].value
+        if understood(book.entry(name)) and (value is None or readable(space, value)):
+            shown.append((book.line(name), value))
     found: list[Version] = []
-    for line, reason, value in sorted(shown, key=lambda one: (one[0].written, one[0].entry)):
+    for line, value in sorted(shown, key=lambda one: (one[0].written, one[0].entry)):
         same = next((one.number for one in found if agree(one.value, value)), None)
         record = None if value is None else from_value(space, value)
-        beds = tuple(_beds(book, value))
+        beds = tuple(book.beds[bed][0] for bed in book.beds_of(value or {}))
+        reason = book.entry(line.entry).reason or ""
         found.append(Version(len(found) + 1, line, reason, value, record, beds, same))
     return found
 
@@ -199,28 +234,6 @@ def _fields(values: list[Value]) -> tuple[str, ...]:
         if name not in TYPED_FIELDS
         and any(value.get(name) != values[0].get(name) for value in values)
     )
-
-
-def _beds(book: _Book, value: Value | None) -> Iterator[str]:
-    """The labels of the beds that a value is about, be it through its sample."""
-    if value is None:
-        return
-    about = [value.get("bed"), value.get("about"), *(value.get("also") or ())]
-    code = value.get("sample") or value.get("part") or value.get("pull")
-    if code:
-        row = book.store.execute(
-            "SELECT bed, also FROM pull WHERE id = coalesce("
-            "(SELECT pull FROM part WHERE id = ?), ?)",
-            (code, code),
-        ).fetchone()
-        about += [] if row is None else [row[0], *_listed(row[1])]
-    yield from (book.beds[one] for one in about if one in book.beds)
-
-
-def _listed(cell: Any) -> list[str]:
-    import json
-
-    return list(json.loads(cell or "[]"))
 
 
 def _names(store: sqlite3.Connection, found: Mapping[str, views.Found]) -> dict[str, str]:
@@ -281,46 +294,57 @@ def _pulls_of(store: sqlite3.Connection, beds: Iterable[str]) -> list[str]:
     return list(codes)
 
 
+_TWINS = "IN (SELECT first FROM possible_duplicate UNION SELECT second FROM possible_duplicate)"
+
+
 def duplicates(store: sqlite3.Connection) -> list[Duplicate]:
     """Every pair of pulls that look like one, trial by trial."""
     rows = store.execute(
         "SELECT trial, first, second FROM possible_duplicate ORDER BY trial, first, second"
     ).fetchall()
-    book = _Book(store) if rows else None
-    return [_duplicate(book, *row) for row in rows] if book is not None else []
+    if not rows:
+        return []
+    book = _Book(store)
+    twins = _twins(book)
+    return [
+        Duplicate(
+            book.name(trial),
+            book.zone(trial),
+            "+".join(book.beds[bed][0] for bed in book.beds_of(to_value(twins[first].pull))),
+            twins[first],
+            twins[second],
+        )
+        for trial, first, second in rows
+    ]
 
 
-def _duplicate(book: _Book, trial: str, first: str, second: str) -> Duplicate:
-    one = _twin(book, first)
-    return Duplicate(
-        book.trials.get(trial, ""),
-        book.zone(trial),
-        book.beds.get(one.pull.bed, one.pull.bed),
-        one,
-        _twin(book, second),
+def _twins(book: _Book) -> dict[str, Twin]:
+    """The pulls of all pairs, by their codes."""
+    parts: dict[str, list[Part]] = {}
+    for one in views.fetch(book.store, "part", f"pull {_TWINS}"):
+        parts.setdefault(one.record.pull, []).append(one.record)
+    results, sent = _counts(book.store, "result"), _counts(book.store, "sent")
+    # Whatever its value says, a pull is called by its key's own code here.
+    return {
+        one.id: Twin(
+            replace(one.record, code=one.id),
+            book.line(one.entry),
+            tuple(parts.get(one.id, ())),
+            results.get(one.id, 0),
+            sent.get(one.id, 0),
+        )
+        for one in views.fetch(book.store, "pull", f"id {_TWINS}")
+    }
+
+
+def _counts(store: sqlite3.Connection, table: str) -> dict[str, int]:
+    """How many lines of a table name the bags of each pull of a pair."""
+    rows = store.execute(
+        f"SELECT coalesce(part.pull, r.sample) AS pull, count(*) FROM {table} r "
+        f"LEFT JOIN part ON part.id = r.sample WHERE coalesce(part.pull, r.sample) {_TWINS} "
+        "GROUP BY 1"
     )
-
-
-def _twin(book: _Book, code: str) -> Twin:
-    (shown,) = views.fetch(book.store, "pull", "id = ?", (code,))
-    found = [one.record for one in views.fetch(book.store, "part", "pull = ?", (code,))]
-    bags = list(dict.fromkeys([code, *(part.code for part in found)]))
-    entries = {name: entry for name, entry, _, _ in views.writes_of_key(book.store, f"pull/{code}")}
-    # Under whatever key, a pull is called by the key's own code here.
-    return Twin(
-        replace(shown.record, code=code),
-        book.line(shown.entry, entries[shown.entry]),
-        tuple(found),
-        _count(book.store, "result", bags),
-        _count(book.store, "sent", bags),
-    )
-
-
-def _count(store: sqlite3.Connection, table: str, bags: list[str]) -> int:
-    marks = ", ".join("?" * len(bags))
-    query = f"SELECT count(*) FROM {table} WHERE sample IN ({marks})"
-    (count,) = store.execute(query, bags).fetchone()
-    return int(count)
+    return dict(rows.fetchall())
 
 
 def newer_lines(store: sqlite3.Connection) -> int:
