@@ -89,14 +89,16 @@ def _check(path: Path, copy: Path, found: Found | None) -> list[Problem]:
 
 def _machines(store: sqlite3.Connection, seen: chain.Seen, found: Found) -> list[Problem]:
     """What the writers of the book say of each other's chains; notes go to `found`."""
+    problems: list[Problem] = []
     try:
+        problems = vouching.damaged(store)
         told = vouching.look(store, seen)
     except (BadEntry, views.DatabaseError):
         # An entry or a table that this needs is damaged: the other checks name it.
-        return []
+        return problems
     found.notes += told.notes
     found.writers, found.written, found.witnessed = told.writers, told.written, told.witnessed
-    return told.problems
+    return problems + told.problems
 
 
 def _pages(path: Path, connection: Connection) -> list[Problem]:

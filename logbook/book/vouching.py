@@ -16,6 +16,7 @@ from logbook.book.membership import Standing
 from logbook.errors import Problem
 from logbook.journal import chain
 from logbook.journal.chain import Fork, Seen
+from logbook.journal.entry import entry_id
 from logbook.store import held
 from logbook.store.held import Vouched
 
@@ -69,6 +70,20 @@ def look(store: sqlite3.Connection, seen: Seen) -> Told:
             (told.notes if _is_left(known, writer) else told.problems).append(said)
     told.notes += [_held_back(known, one) for one in waiting(store, known)]
     return told
+
+
+def damaged(store: sqlite3.Connection) -> list[Problem]:
+    """Entries held back whose bytes are no longer those that came."""
+    rows = store.execute("SELECT writer, seq, id, body FROM held ORDER BY 1, 2, 3").fetchall()
+    return [
+        Problem(
+            f"writer {writer[:_SHORT]}, entry {seq} ({name[:12]})",
+            "it waits to be let in, and its bytes do not match its id: it was damaged here",
+            "Restore a backup; it comes again with logbook sync.",
+        )
+        for writer, seq, name, body in rows
+        if entry_id(body) != name
+    ]
 
 
 def forks(store: sqlite3.Connection, writer: str) -> list[Fork]:

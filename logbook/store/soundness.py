@@ -13,7 +13,7 @@ from typing import Any
 from sqlalchemy import Connection, Table, event
 
 from logbook.store import database, projections
-from logbook.store.tables import HEAD, HELD, PLACE
+from logbook.store.tables import CONTACT, HEAD, HELD, PLACE
 
 KEPT = "kept"
 
@@ -56,7 +56,7 @@ def make_anew(copy: Path, to: Path) -> None:
             f"SELECT name, value FROM {KEPT}.local "
             "WHERE name IN ('writer', 'program', 'root', 'ended', 'learnt')"
         )
-        for table in (HELD, HEAD, PLACE):
+        for table in (HELD, HEAD, PLACE, CONTACT):
             _take_over(connection, table)
         projections.rebuild(connection)
 

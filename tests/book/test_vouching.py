@@ -168,6 +168,23 @@ def test_heads_of_a_stranger_are_no_finding(bench: Machine) -> None:
     assert check_store(bench.store) == []
 
 
+@pytest.mark.parametrize("flipped", ["from the 0ffice", 'from the "office'])
+def test_what_waits_and_was_damaged_here(
+    bench: Machine, office: Machine, place: MemoryPlace, flipped: str
+) -> None:
+    bench.sync(place)
+    tampered(
+        bench,
+        "UPDATE held SET body = CAST(replace(CAST(body AS TEXT), 'from the office', "
+        f"'{flipped}') AS BLOB)",
+    )
+    (problem,) = check_store(bench.store)
+    assert problem.where.startswith(f"writer {writers(office)['office'][:8]}, entry 2 (")
+    assert problem.what == (
+        "it waits to be let in, and its bytes do not match its id: it was damaged here"
+    )
+
+
 def test_a_fork_names_both_branches_and_is_a_note_once_the_machine_goes_on(
     bench: Machine, place: MemoryPlace
 ) -> None:

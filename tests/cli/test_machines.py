@@ -407,7 +407,7 @@ def test_a_restored_store_keeps_whom_it_trusts_what_waits_and_its_places(house: 
         )
         store.commit()
     kept = "SELECT value FROM local WHERE name = 'root'", "SELECT * FROM held ORDER BY id"
-    kept += "SELECT * FROM head ORDER BY id", "SELECT * FROM place"
+    kept += "SELECT * FROM head ORDER BY id", "SELECT * FROM place", "SELECT * FROM contact"
     before = [_asked(house.bench, query) for query in kept]
     assert all(before)
     house.must(house.bench, "backup", "kept.db")
