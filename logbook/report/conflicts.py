@@ -182,6 +182,8 @@ def _said(one: Disagreement, version: Version) -> tuple[str, dict[str, str]]:
     if told.keys() & {"bed", "also"}:
         told = {name: told[name] for name in told if name not in ("bed", "also")}
         told["bed"] = "+".join(version.beds) or "-"
+    if words == type(version.record).__name__.lower():
+        return words, told  # it has no words of its own: its name says nothing of a part
     return words, {name: said for name, said in told.items() if not _within(said, words)}
 
 

@@ -209,6 +209,7 @@ _OF_LABORATORY = {
 # What names a record that is no act: the column that people know it by.
 _NAMED_BY = {
     "trial": "name",
+    "member": "machine",
     "amendment": "code",
     "lot": "name",
     "treatment": "code",

@@ -4,15 +4,19 @@ from __future__ import annotations
 
 import sqlite3
 from contextlib import closing
+from dataclasses import replace
 from typing import Any
 
 import pytest
 
 from logbook.journal.entry import Write
+from logbook.journal.kinds import to_value
+from logbook.report.conflicts import page
 from logbook.store import views
 from logbook.study import amounts, conflicts, disputes
 from logbook.study.conflicts import Disagreement, Open
 from logbook.study.samples import samples
+from logbook.trial import records
 from tests.elsewhere import Elsewhere, keys_of, standing
 from tests.one_date import DAY0, DAY7, LATER, pulled, report
 from tests.program import Program
@@ -101,6 +105,20 @@ class TestNames:
         Elsewhere(started.store).says(f"bed/{bed.id}", {**value, "label": "B1a"})
         assert only(started).name in ("bed B1", "bed B1a")
         assert only(started).fields == ("label",)
+
+    def test_a_machine_let_in_here_and_retired_there(self, started: Program) -> None:
+        who = made.writer_id("bench")
+        let_in = records.Member(who, "bench", made.public_key("bench"), "member")
+        retired = replace(let_in, standing="retired", last_seq=4, last_id="ab" * 32)
+        for name, record in (("greenhouse", let_in), ("office", retired)):
+            Elsewhere(started.store, name).files(
+                "enrol", [Write(f"member/{who}", to_value(record))]
+            )
+        one = only(started)
+        assert (one.name, one.trial, one.curves) == ("member bench", "", ())
+        assert set(one.fields) == {"standing", "last_seq", "last_id"}
+        told = page(found(started)).conflicts[0]
+        assert {version.besides["standing"] for version in told.versions} == {"member", "retired"}
 
     def test_two_results_of_one_nutrient_go_by_method_or_by_key(self, started: Program) -> None:
         started.must("apply", "control,M", on=DAY0)
