@@ -137,11 +137,16 @@ class Server:
             time.sleep(0.01)
         (self.data / "postmaster.pid").unlink(missing_ok=True)
 
+    @staticmethod
+    def quoted(secret: str) -> str:
+        """A password as it stands in a URL."""
+        return quote(secret, safe="")
+
     def url(
         self, user: str = OWNER, database: str = "postgres", password: str | None = None
     ) -> str:
         """Where it is, for a role of it."""
-        secret = "" if password is None else f":{quote(password, safe='')}"
+        secret = "" if password is None else f":{self.quoted(password)}"
         if self.tcp:
             return f"postgresql://{user}{secret}@127.0.0.1:{self.port}/{database}"
         return f"postgresql://{user}{secret}@/{database}?host={quote(str(self.folder), safe='')}"

@@ -111,6 +111,12 @@ def root(store: sqlite3.Connection) -> str | None:
     return min(first, default=None)
 
 
+def book(store: sqlite3.Connection) -> str | None:
+    """The id of the book that this copy is of: what its founder called it."""
+    founder = introductions(store).get(root(store) or "")
+    return founder.book if founder else None
+
+
 Said = Mapping[str, tuple[Value, ...]]
 
 

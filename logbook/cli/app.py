@@ -49,6 +49,7 @@ COMMANDS = {
     "sync": "syncing",
     "join": "founding",
     "machines": "machines",
+    "hub": "hub",
     "backup": "keeping",
     "restore": "keeping",
     "verify": "keeping",

@@ -9,6 +9,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from logbook.book import membership
 from logbook.store import database, place_files, places, views
 from logbook.store.places import Remembered
 from logbook.sync.exchange import Summary, inside
@@ -47,7 +48,7 @@ def opened(
     if is_hub(one.address):
         from logbook.sync.hub import open_hub
 
-        hub = open_hub(one.address, one.book)
+        hub = open_hub(one.address, one.book or _own_book(store))
         try:
             yield hub
         finally:
@@ -55,6 +56,14 @@ def opened(
         return
     with _folder(one, store, thorough, keep) as folder:
         yield folder
+
+
+def _own_book(store: Path) -> str | None:
+    """The book of this machine, if it has one: a hub may keep several."""
+    if not store.exists():
+        return None
+    with views.reading(store) as connection:
+        return membership.book(connection)
 
 
 @contextmanager

@@ -13,7 +13,7 @@ from tests.program import Program
 
 # What only writes, prints a file or draws nothing that a program would read.
 WRITING = {
-    "lab profile new",
+    "lab profile new", "hub init",
     "demo", "trial template", "trial start", "amendment set", "amendment add", "treatment add",
     "bed add", "calendar add", "calendar drop", "fill", "apply", "water", "measure", "pull",
     "labels", "weigh", "skip", "note", "event", "undo", "strike", "correct", "settle", "lab add",

@@ -16,7 +16,7 @@ from urllib.parse import unquote, unquote_plus
 from logbook.errors import UserMistake
 
 _EXAMPLE = "write it as postgresql://bench@db.example/trials"
-_URL = re.compile(r"(?:postgresql|postgresql\+psycopg|postgres)://([^?#]*)(?:\?([^@#]*))?\Z")
+_URL = re.compile(r"(postgresql|postgresql\+psycopg|postgres)://([^?#]*)(?:\?([^@#]*))?\Z")
 _WHERE = re.compile(r"(?:\[[0-9A-Fa-f:.%]+\]|[^:/@]*)(?::\d*)?(?:/[^/@]*)?\Z")
 # Options of a connection that are secrets themselves.
 _SECRET = ("password", "sslpassword", "oauth_client_secret")
@@ -26,6 +26,7 @@ _SECRET = ("password", "sslpassword", "oauth_client_secret")
 class Address:
     """A hub's URL in its parts, as they stand in it: escaped, empty where they are missing."""
 
+    scheme: str
     user: str
     password: str
     where: str
@@ -35,7 +36,7 @@ class Address:
     def shown(self) -> str:
         """The URL as it may be kept and shown: every part of it but the passwords."""
         kept = [one for one in self.options if one.partition("=")[0].lower() not in _SECRET]
-        return self._url("postgresql", self.user, kept)
+        return self._url(self.scheme, self.user, kept)
 
     @property
     def for_driver(self) -> str:
@@ -64,15 +65,15 @@ def parsed(url: str) -> Address:
     found = _URL.match(url.strip())
     if not found or not url.isprintable():
         _refuse("that is not the URL of a hub", _EXAMPLE)
-    user, _, where = found[1].rpartition("@")
+    user, _, where = found[2].rpartition("@")
     if "@" in user or not _WHERE.match(where):
         _refuse(
             "the URL of the hub cannot be taken apart",
             f"{_EXAMPLE}; in a password, write @ as %40, : as %3A, / as %2F, ? as %3F, # as %23",
         )
     name, _, password = user.partition(":")
-    options = tuple(one for one in (found[2] or "").split("&") if one)
-    return Address(name, password, where, options)
+    options = tuple(one for one in (found[3] or "").split("&") if one)
+    return Address(found[1], name, password, where, options)
 
 
 def _refuse(what: str, hint: str) -> NoReturn:

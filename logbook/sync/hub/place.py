@@ -77,9 +77,9 @@ _ARRIVE = """
 # In one order whoever sends, so that no two wait for each other.
 _TAKE = """
     INSERT INTO entry (writer, seq, prev, body)
-    SELECT writer, seq, prev, body FROM arriving ORDER BY writer, seq, body
-    ON CONFLICT DO NOTHING
+    SELECT writer, seq, prev, body FROM arriving {} ON CONFLICT DO NOTHING
 """
+_ORDER = "ORDER BY writer, seq, body"
 _VOUCH = """
     INSERT INTO head (writer, seq, id, signature)
     SELECT * FROM unnest(%s::bytea[], %s::bigint[], %s::bytea[], %s::bytea[])
@@ -133,6 +133,7 @@ class Hub(Place):
     def send(self, runs: Iterable[Run]) -> None:
         """Keep these runs: all of them or, whatever happens, none; safe when it returns."""
         heads: set[Head] = set()
+        last, ordered = ("", 0), True
         with self._asking() as connection:
             connection.exec_driver_sql(_ARRIVE)
             cursor = raw(connection).cursor()
@@ -140,8 +141,11 @@ class Hub(Place):
                 copy.set_types(["bytea", "int8", "bytea", "bytea"])
                 for run in runs:
                     heads.update(run.heads)
-                    _write(copy, run)
-            connection.exec_driver_sql(_TAKE)
+                    if run.bodies:
+                        first, end = _write(copy, run)
+                        ordered = ordered and last < (run.writer, first)
+                        last = (run.writer, end)
+            connection.exec_driver_sql(_TAKE.format("" if ordered else _ORDER))
             if heads:
                 connection.exec_driver_sql(_VOUCH, _columns(sorted(heads)))
 
@@ -236,18 +240,20 @@ def _as_runs(writer: str, branches: Iterable[Sequence[bytes]]) -> Iterator[Run]:
         yield Run(writer, tuple(bodies))
 
 
-def _write(copy: Any, run: Run) -> None:
-    """Put a run's entries on their way; each but the first follows the one before it."""
+def _write(copy: Any, run: Run) -> tuple[int, int]:
+    """Put a run's entries on their way; each but the first follows the one before it.
+
+    Returns the numbers of the first and the last.
+    """
     from hashlib import sha256
 
-    if not run.bodies:
-        return
     writer = bytes.fromhex(run.writer)
     first = decode(run.bodies[0])
     prev = bytes.fromhex(first.prev) if first.prev else None
     for seq, body in enumerate(run.bodies, first.seq):
         copy.write_row((writer, seq, prev, body))
         prev = sha256(body).digest()
+    return first.seq, first.seq + len(run.bodies) - 1
 
 
 def _columns(heads: Sequence[Head]) -> tuple[list[Any], ...]:
