@@ -189,3 +189,11 @@ def test_a_rejected_number_says_nothing_of_the_laboratory(started: Program) -> N
     started.must("lab", "answer", f"{code}:P", "accept", "--reason", REASON, on=LATER)
     found = json.loads(started.must("lab", "precision", "--json", on=LATER).out)
     assert [one["values"] for one in found["pairs"]] == [[10.0, 40.0]]
+
+
+def test_the_history_says_who_counts_it(started: Program) -> None:
+    code = flagged(started)
+    words = ("lab", "answer", f"{code}:nitrate-N", "accept", "--reason", REASON)
+    started.must(*words, on=LATER)
+    said = " ".join(started.must("history", code, on=LATER).out.split())
+    assert "mira: " in said.rpartition(REASON)[0].rpartition("stands")[2], said
