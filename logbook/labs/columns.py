@@ -74,8 +74,21 @@ def find_columns(
         if role not in columns:
             what = f"there is no column for the {role}"
             remedy = f"name it {shown(role)}, or {ROLES[role][0].split('|')[1]!r}"
+            if role == "sample" and (title := _with_codes(table)):
+                what = f"the codes stand in column {shown(title)}, and no column is the sample"
+                remedy = f"name it {shown(role)}, or let a profile say it: logbook lab profile new"
             problems.append(Problem(f"{table.file}, header", what, remedy))
     return columns, problems
+
+
+def _with_codes(table: Table) -> str:
+    """The title of the first column in which most of the first cells are codes of samples."""
+    rows = table.rows[:50]
+    for column, title in enumerate(table.header):
+        found = sum(codes.is_valid(codes.tidy(row[column])) for row in rows)
+        if 2 * found > len(rows):
+            return title
+    return ""
 
 
 def in_header(row: Collection[str]) -> bool:

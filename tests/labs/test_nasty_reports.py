@@ -185,3 +185,41 @@ def test_wrong_dates_are_told_from_the_top(tmp_path: Path) -> None:
         "r.csv, row 2, column 2 'In' (value '31/02/2026')",
         "r.csv, row 3, column 2 'In' (value 'soon')",
     ]
+
+
+def test_codes_in_a_column_of_another_name_are_pointed_at(tmp_path: Path) -> None:
+    (tmp_path / "r.csv").write_text(f"Lab,Ref,P Olsen (mg/kg DM)\nL1,{A},4\nL2,{B},5\n")
+    parsed = parse_report(read_table(tmp_path / "r.csv"), Beside(frozenset({A, B}), "L", "R1"))
+    assert [str(one) for one in parsed.problems] == [
+        "r.csv, header: the codes stand in column 'Ref', and no column is the sample; name it "
+        "'sample', or let a profile say it: logbook lab profile new"
+    ]
+
+
+def test_a_column_of_limits_behind_one_of_uncertainties(tmp_path: Path) -> None:
+    content = (
+        "Sample;NO3-N [mg/kg TS] 1 M KCl;Unc.;LOQ;MDL;P [mg/kg TS] Olsen;Unc.;LOQ\n"
+        f"{A};12,5;1,2;0,5;0,1;<LOQ;3;1,5\n{B};<LOQ;1,2;0,7;0,1;31,5;3;1,5\n"
+    )
+    proposal = proposed(tmp_path, content)
+    assert (proposal.open, proposal.skipped) == ([], ["Unc.", "MDL", "Unc."])
+    found = results(tmp_path, content, proposal.text)
+    assert [str(one.limit) for one in found] == ["None", "1.5", "0.7", "None"]
+
+
+def test_a_header_that_is_printed_again_on_each_page(tmp_path: Path) -> None:
+    head = "Sample,P Olsen (mg/kg DM)\n"
+    content = f"{head}{A},4\n{B},5\n{head}{C},6\n"
+    proposal = proposed(tmp_path, content)
+    assert proposal.notes == ["rows that are left out: Sample"]
+    assert applied(tmp_path, content, proposal.text).codes == {A, B, C}
+
+
+def test_a_second_table_below_the_first_is_not_lost(tmp_path: Path) -> None:
+    content = f"Sample,P Olsen (mg/kg DM)\n{A},4\n{B},5\n,\nSample,K M3 (mg/kg DM)\n{A},60\n"
+    with pytest.raises(BadData, match="there are several tables") as found:
+        proposed(tmp_path, content)
+    assert [str(one) for one in found.value.problems] == [
+        "r.csv, row 5: another table begins here, with the same heading for its samples; save "
+        "each table as a file or sheet of its own"
+    ]

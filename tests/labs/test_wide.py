@@ -171,8 +171,8 @@ WRONG: list[tuple[str, tuple[str, ...], tuple[str, ...], str]] = [
      "write it as --method 'P=Mehlich-3'"),
     ("sample,P Olsen (mg/kg)", (), ("Remark",), "w.csv, header: there is no column 'Remark' to "
      "skip; it has: sample, P Olsen (mg/kg)"),
-    ("bed,P Olsen (mg/kg)", (), ("bed",), "w.csv, header: there is no column for the sample; name "
-     "it 'sample', or 'sample code'"),
+    ("bed,P Olsen (mg/kg)", (), ("bed",), "w.csv, header: the codes stand in column 'bed', and no "
+     "column is the sample; name it 'sample', or let a profile say it: logbook lab profile new"),
     ("sample,mineral N (mg/kg)", (), (), "w.csv, header, column 'mineral N (mg/kg)': mineral-N is "
      "not imported: it is the sum of nitrate-N and ammonium-N; import those two, or --skip "
      "'mineral N (mg/kg)'"),

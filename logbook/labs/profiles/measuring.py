@@ -59,7 +59,7 @@ class Measuring:
             if self.block.long:
                 self.skipped.append(title)
                 continue
-            if found and found[-1][0] == column - 1 and self._limits(found[-1], column):
+            if found and found[-1][0] not in self.limits and self._limits(found[-1], column):
                 continue
             share = "%" in said.units and bool(_EXCHANGED & set(said.nutrients))
             if is_result(title, said) and not share and not self._are_words(column):
@@ -69,7 +69,7 @@ class Measuring:
         return found
 
     def _limits(self, before: tuple[int, str, Said], column: int) -> bool:
-        """True for a column of the limits of the one to its left, which is kept as that."""
+        """True for a column of the limits of the next one to its left, which is kept as that."""
         title, said = self.block.titles[column], self.block.said[column]
         same = not said.nutrients or said.one_nutrient == before[2].one_nutrient
         if not (is_limit(said) and same):

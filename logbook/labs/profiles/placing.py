@@ -82,12 +82,34 @@ def layout_lines(grid: Grid, block: Block) -> Lines:
 
 
 def controls(grid: Grid, block: Block) -> list[str]:
-    """What the laboratory's own blanks and controls among the samples are called."""
+    """How rows among the samples begin that are none: blanks, controls, the header once more."""
     column = block.roles.get("sample")
-    names = (
-        [] if column is None else [" ".join(grid.rows[row][column].split()) for row in block.rows]
-    )
-    return list(dict.fromkeys(name for name in names if _CONTROL.match(name)))
+    found: dict[str, None] = {}
+    if column is None:
+        return []
+    for row in block.rows:
+        name = " ".join(grid.rows[row][column].split())
+        if _CONTROL.match(name) or (name and grid.rows[row] == _last(grid, block)):
+            found[name] = None
+    return list(found)
+
+
+def _last(grid: Grid, block: Block) -> list[str]:
+    """The last row of the header, which a page break may print again."""
+    return grid.rows[block.header[-1]]
+
+
+def other_table(grid: Grid, block: Block) -> int | None:
+    """The row of the data in which another table begins: its samples have the same heading."""
+    column = block.roles.get("sample")
+    if column is None:
+        return None
+    heads = {cell for row in block.header if (cell := grid.rows[row][column].strip().casefold())}
+    for row in block.rows:
+        said = grid.rows[row][column].strip().casefold()
+        if said in heads and grid.rows[row] != _last(grid, block):
+            return row
+    return None
 
 
 def column_lines(block: Block, asking: Asking) -> Lines:

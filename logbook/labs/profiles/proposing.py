@@ -49,6 +49,10 @@ def propose(grid: Grid, answer: Answer, lab: str | None) -> Proposal:
             what, remedy = LYING
         found = [Problem(grid.place(), what, remedy)]
         raise BadData(f"{grid.file}: no table of results was found", found)
+    if (row := placing.other_table(grid, block)) is not None:
+        what = "another table begins here, with the same heading for its samples"
+        problem = Problem(grid.place(row), what, "save each table as a file or sheet of its own")
+        raise BadData(f"{grid.file}: there are several tables", [problem])
     asking = Asking(answer)
     name = lab or asking.ask(Question("lab", "which laboratory is it?", "NAME"))
     measuring = Measuring(grid, block, asking)
