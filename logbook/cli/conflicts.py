@@ -90,7 +90,7 @@ def settle(
 ) -> None:
     """Settle what machines disagree about: one version stands, all stay readable.
 
-    Settling is not undone: correct the line, or settle it anew.
+    The settling of a line cannot be undone: correct the line instead.
 
     Examples: logbook settle K7M3QX4R:B3 --keep 2 --reason 'olek read the meter'
               logbook settle 'bed B1' --keep 3f2a9c1d --reason 'as drawn'
