@@ -10,7 +10,6 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
-from logbook import signing
 from logbook.book import membership
 from logbook.book.membership import Standing
 from logbook.errors import Problem
@@ -141,16 +140,11 @@ def _heads(
         one = known.get(head.writer)
         if head.by != head.writer:
             seen.setdefault(named, set()).add(head.by)
-        elif one is not None and not _holds(head, one):
+        elif one is not None and not membership.signed(head, one.introduced):
             problems.append(_forged(known, head))
         elif one is not None and one.member:
             signed.setdefault(named, set()).add(head.by)
     return signed, seen
-
-
-def _holds(head: Vouched, one: Standing) -> bool:
-    message = signing.head_message(head.writer, head.seq, head.id)
-    return signing.holds(one.introduced.public_key, message, head.signature)
 
 
 def _forged(known: Mapping[str, Standing], head: Vouched) -> Problem:

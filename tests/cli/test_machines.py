@@ -400,6 +400,22 @@ def test_verify_notes_what_waits_and_says_what_others_have_seen(house: House) ->
     assert document["problems"] == document["notes"] == []
 
 
+def test_chains_alone_are_checked_where_that_is_asked(started: Program) -> None:
+    with closing(sqlite3.connect(started.store)) as store:
+        store.execute("UPDATE bed SET label = 'Z'")
+        store.commit()
+    assert started("verify").code == 1
+    assert started.must("verify", "--chain").out == (
+        f"{started.store}: no problems found\nIts pages and tables were not looked at.\n"
+    )
+    body = started.store.read_bytes()
+    started.store.write_bytes(body.replace(b"110 kg", b"111 kg"))
+    said = started("verify", "--chain", "--json")
+    assert said.code == 1
+    (problem,) = json.loads(said.out)["problems"]
+    assert problem["what"] == "its bytes do not match its id: it was changed or damaged"
+
+
 def test_a_restored_store_keeps_whom_it_trusts_what_waits_and_its_places(house: House) -> None:
     with closing(sqlite3.connect(house.bench.store)) as store:
         store.execute(
