@@ -63,5 +63,5 @@ def _own_book(session: Session) -> str:
 
 
 COMMANDS = {
-    "hub": group("The hub: a PostgreSQL database that lines are exchanged through.", init=init)
+    "hub": group("A PostgreSQL database for exchanging lines.", init=init)
 }
