@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import sqlite3
 from contextlib import closing
 from pathlib import Path
@@ -209,3 +210,18 @@ def test_a_fork_names_both_branches_and_is_a_note_once_the_machine_goes_on(
     bench.note("goes on as a new writer")
     told = found(bench)
     assert (told.problems, told.notes) == ([], [fork])
+
+
+def test_the_docs_say_of_every_finding_what_it_means() -> None:
+    """The first column of their table has the program's own words."""
+    root = Path(__file__).resolve().parents[2]
+    page = (root / "docs" / "machines.md").read_text(encoding="utf-8")
+    table = page.partition("<!-- findings of verify")[2].partition("\nNotes do not")[0]
+    rows = [line.split("|")[1].strip() for line in table.splitlines() if line.startswith("| ")][1:]
+    sources = ("book/checking.py", "book/vouching.py", "journal/chain.py", "store/soundness.py")
+    program = "".join((root / "logbook" / one).read_text(encoding="utf-8") for one in sources)
+    words = " ".join(re.sub(r'"\s+f?"', "", program).split())
+    for row in rows:
+        for part in row.split("; "):
+            assert part in words, part
+    assert len(rows) == 14
