@@ -1,0 +1,169 @@
+"""What data says never steers a terminal: every screen is captured from a real pseudo-terminal.
+
+Escape sequences: ECMA-48 (CSI, OSC, C1); OSC 52 writes the clipboard in common terminals; bidi
+controls: Unicode TR 9. Square brackets are the markup of the library that draws tables.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import re
+import subprocess
+import sys
+import threading
+from collections.abc import Iterator
+from datetime import UTC, datetime
+from decimal import Decimal
+
+import pytest
+
+from logbook.book import writing
+from logbook.cli.run import run
+from logbook.journal.entry import key
+from logbook.trial import records
+from logbook.trial.times import When
+from tests.faults.counting import Counting
+from tests.faults.killing import must_be_sound
+from tests.program import Program
+
+pty = pytest.importorskip("pty", reason="pseudo-terminals are POSIX's")
+
+ON = "2026-03-05T09:00+01:00"
+STEERING = {
+    "CSI": "\x1b[2J\x1b[31m", "OSC": "\x1b]0;owned\x07", "OSC 52": "\x1b]52;c;b3duZWQ=\x07",
+    "C1 CSI": "\x9b31m", "C1 OSC": "\x9d0;owned\x9c", "bidi": "\u202eevil\u2066", "bell": "\x07",
+    "line": "one\r\ntwo\u2028three\x85four", "back": "a\x08\x08b", "DEL": "\x7f", "tab": "a\tb",
+    "zero width": "a\u200bb\ufeff", "tag": "\U000e0041",
+}  # fmt: skip
+MARKUP = ["[red]slugs[/red]", "[/]", "[link=file:///x]y[/link]", "[bold", ":bug:", "\\[x]"]
+SCREENS = [
+    ("today",), ("week",), ("history", "all"), ("history", "B1"), ("trial", "list"),
+    ("trial", "show"), ("bed", "list"), ("amendment", "list"), ("treatment", "list"),
+    ("lab", "results"), ("lab", "log"), ("lab", "samples"), ("machines",), ("levels",),
+    ("findings",), ("verify",), ("calendar", "show"), ("conflicts",), ("lab", "queries"),
+    ("curve", "P"), ("compare", "P"), ("strike", "nothing"), ("water", "B\x1b[2J9"), ("\x1b[2J",),
+    ("note", "x", "y\x1b[2J"), ("lab", "import", "no\x1b]0;x\x07.csv"),
+    ("--trial", "\x9b2J", "today"),
+    ("correct", "\u202e", "--reason", "x"), ("history", "[/]"), ("curve", "[red]P"),
+]  # fmt: skip
+# What the program itself may send: colours and weights, and the end of a line as a terminal has it.
+OWN = re.compile("\x1b\\[[0-9;]*m|\r\n")
+
+
+def hostile(program: Program, text: str) -> None:
+    """Records that another machine may have sent: no form of ours would take them."""
+    now = datetime(2026, 3, 4, 8, tzinfo=UTC)
+    with writing.opened(program.store, program.folder / "state", by=f"m{text}", now=now) as book:
+        beds = book.connection.exec_driver_sql("SELECT id, trial FROM bed WHERE label = 'B1'").all()
+        bed, trial = beds[0]
+        at = When(now.date())
+        code, sample = book.new_code(), book.new_code()
+        result = records.Result(
+            f"lab{text}", f"R{text}", sample, "P", f"m{text}", "dry", 1, 1, Decimal("2.5"), None,
+            "", "mg/kg", f"2.5{text}", "mg/kg", f"flag{text}",
+        )  # fmt: skip
+        for kind, name, record in [
+            ("note", f"note/{code}/{bed}", records.Note(bed, at, f"note {text}")),
+            ("note", f"note/{code}/{trial}", records.Note(trial, at, f"note {text}")),
+            ("event", f"event/{code}/{bed}", records.Event(bed, at, "spilled", text)),
+            (
+                "lab",
+                key("result", f"lab{text}", "R", sample, "P", f"m{text}", "dry", "1", "1"),
+                result,
+            ),
+        ]:
+            book.record(kind, [(name, record)], reason=f"because {text}")
+
+
+@contextlib.contextmanager
+def captured(monkeypatch: pytest.MonkeyPatch) -> Iterator[list[bytes]]:
+    """Standard output and error on a pseudo-terminal; what it received is in the list."""
+    monkeypatch.setenv("TERM", "xterm-256color")
+    monkeypatch.setenv("COLUMNS", "80")
+    monkeypatch.delenv("NO_COLOR", raising=False)
+    ours, its = pty.openpty()
+    got: list[bytes] = []
+
+    def read() -> None:
+        with contextlib.suppress(OSError):  # EIO: the other end is closed
+            while data := os.read(ours, 65536):
+                got.append(data)
+
+    reader = threading.Thread(target=read)
+    reader.start()
+    out = os.fdopen(its, "w", encoding="utf-8", errors="replace")
+    try:
+        with contextlib.redirect_stdout(out), contextlib.redirect_stderr(out):
+            yield got
+    finally:
+        out.close()
+        reader.join(30)
+        os.close(ours)
+
+
+def harmless(screen: bytes, plain: bool) -> list[str]:
+    """Whatever of a screen is neither text nor what the program itself sends."""
+    text = screen.decode("utf-8", errors="surrogateescape")
+    rest = text.replace("\r\n", "") if plain else OWN.sub("", text)
+    return sorted({one for one in rest if not one.isprintable()})
+
+
+@pytest.mark.parametrize("colours", ["plain", "colours"])
+def test_no_byte_of_the_data_steers_the_terminal(
+    started: Program, counting: Counting, monkeypatch: pytest.MonkeyPatch, colours: str
+) -> None:
+    for text in STEERING.values():
+        hostile(started, text)
+    must_be_sound(started.store)
+    now = datetime.fromisoformat(ON)
+    how = "every reading command and refusal, on a pseudo-terminal, with colours and with --plain"
+    with counting.fault("24", "terminal", how, 10 * len(SCREENS)) as count:
+        count.asked = len(SCREENS)
+        for words in SCREENS:
+            with captured(monkeypatch) as got:
+                code = run(("--plain", *words) if colours == "plain" else words, now=now)
+            screen = b"".join(got)
+            assert harmless(screen, colours == "plain") == [], (words, screen)
+            assert code in (0, 1, 2), (words, screen)
+            assert b"the program made a mistake" not in screen, (words, screen)
+            count.saw["bytes looked at"] += len(screen)
+            count.passed += 1
+
+
+@pytest.mark.parametrize("text", MARKUP)
+def test_markup_is_shown_as_it_stands(
+    started: Program, monkeypatch: pytest.MonkeyPatch, text: str
+) -> None:
+    started.must("note", "--on", "B1", "--", text, on=ON)
+    for words in (("history", "B1"), ("curve", text)):
+        with captured(monkeypatch) as got:
+            run(("--plain", *words), now=datetime.fromisoformat(ON))
+        assert text in b"".join(got).decode().replace("\r\n", " "), words
+
+
+def test_the_program_as_a_process_on_a_terminal(
+    started: Program, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    hostile(started, "".join(STEERING.values()))
+    monkeypatch.delenv("NO_COLOR")
+    ours, its = pty.openpty()
+    process = subprocess.Popen(
+        [sys.executable, "-m", "logbook", "history", "B1"],
+        stdin=its, stdout=its, stderr=its, env={**os.environ, "TERM": "xterm-256color"},
+    )  # fmt: skip
+    os.close(its)
+    got = b""
+    with contextlib.suppress(OSError):
+        while data := os.read(ours, 65536):
+            got += data
+    os.close(ours)
+    assert process.wait(60) == 0
+    assert b"note" in got and harmless(got, plain=False) == []
+
+
+def test_the_test_knows_what_steers() -> None:
+    for text in STEERING.values():
+        assert harmless(f"x{text}y".encode(), plain=True), repr(text)
+    assert harmless(b"\x1b[31mred\x1b[0m\r\n", plain=False) == []
+    assert harmless(b"\x1b[31mred", plain=True) == ["\x1b"]
