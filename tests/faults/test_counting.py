@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 from tests.faults.counting import Counting
+from tests.faults.figures import page
 
 
 def test_a_tenth_is_never_nothing() -> None:
@@ -34,3 +35,16 @@ def test_the_same_fault_makes_the_same_choices() -> None:
             count.passed += 1
             drawn.append(count.rng.random())
     assert drawn[0] == drawn[1]
+
+
+def test_the_page_adds_up_what_a_run_wrote() -> None:
+    records = [
+        {
+            "number": number, "fault": "kill", "how": "by hand", "asked": 2, "passed": passed,
+            "saw": {"acts": 1_000}, "faults": "tenth",
+        }
+        for number, passed in (("10", 2), ("2", 2), ("2", 1))
+    ]  # fmt: skip
+    told = page(records, "2026-11-29", "")
+    assert "Run of 2026-11-29, a tenth of the counts.\n" in told
+    assert told.index("| 2 | kill | by hand | 4 | 3 | 2,000 acts |") < told.index("| 10 | kill ")
