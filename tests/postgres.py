@@ -76,16 +76,23 @@ def _account() -> tuple[int, int] | None:
     raise AssertionError("this machine has no account without rights to start a server with")
 
 
+def _free_port() -> int:
+    import socket
+
+    with socket.socket() as chosen:
+        chosen.bind(("127.0.0.1", 0))
+        return int(chosen.getsockname()[1])
+
+
 @dataclass
 class Server:
-    """A running server; `url` leads to it. `tcp`: it listens on 127.0.0.1 and asks passwords."""
+    """A running server; `url` leads to it: by its socket, or over TCP, where it asks passwords."""
 
     programs: Programs
     folder: Path
     settings: tuple[str, ...] = UNSAFE
-    tcp: bool = False
     password: str = field(default_factory=lambda: secrets.token_hex(8))
-    port: int = 5432
+    port: int = field(default_factory=_free_port)
 
     def __post_init__(self) -> None:
         self._account = _account()
@@ -96,10 +103,9 @@ class Server:
         secret = self.folder / "password"
         secret.write_text(self.password)
         self._give(secret)
-        method = "scram-sha-256" if self.tcp else "trust"
         self._run(
             "initdb", "-D", str(self.data), "-U", OWNER, "-E", "UTF8", "--locale=C", "--no-sync",
-            f"--auth-host={method}", "--auth-local=trust", f"--pwfile={secret}",
+            "--auth-host=scram-sha-256", "--auth-local=trust", f"--pwfile={secret}",
         )  # fmt: skip
         self.start()
 
@@ -109,11 +115,8 @@ class Server:
 
     def start(self) -> None:
         """Start it, or start it again, and wait until it answers."""
-        listen = "127.0.0.1" if self.tcp else ""
-        if self.tcp:
-            self.port = _free_port()
         settings = [
-            f"listen_addresses={listen}", f"port={self.port}", "max_connections=60",
+            "listen_addresses=127.0.0.1", f"port={self.port}", "max_connections=60",
             f"unix_socket_directories={self.folder}", "logging_collector=off", *self.settings,
         ]  # fmt: skip
         options = " ".join(f"-c {one}" for one in settings)
@@ -135,7 +138,9 @@ class Server:
         until = time.monotonic() + LONGEST_START
         while any(map(_alive, (first, *children))) and time.monotonic() < until:
             time.sleep(0.01)
+        # Nobody may have waited for the dead process yet: its number would seem to be alive.
         (self.data / "postmaster.pid").unlink(missing_ok=True)
+        (self.folder / f".s.PGSQL.{self.port}.lock").unlink(missing_ok=True)
 
     @staticmethod
     def quoted(secret: str) -> str:
@@ -145,11 +150,12 @@ class Server:
     def url(
         self, user: str = OWNER, database: str = "postgres", password: str | None = None
     ) -> str:
-        """Where it is, for a role of it."""
-        secret = "" if password is None else f":{self.quoted(password)}"
-        if self.tcp:
+        """Where it is, for a role of it; with a password, be it empty, over TCP."""
+        if password is not None:
+            secret = f":{self.quoted(password)}" if password else ""
             return f"postgresql://{user}{secret}@127.0.0.1:{self.port}/{database}"
-        return f"postgresql://{user}{secret}@/{database}?host={quote(str(self.folder), safe='')}"
+        folder = quote(str(self.folder), safe="")
+        return f"postgresql://{user}@/{database}?host={folder}&port={self.port}"
 
     def run(self, program: str, *words: str) -> bytes:
         """Run one of its programs (`pg_dump`) against it; what it printed."""
@@ -206,14 +212,6 @@ def _copied(programs: Programs, folder: Path) -> Programs:
     return Programs(programs.major, folder / package.name / version.name / "bin")
 
 
-def _free_port() -> int:
-    import socket
-
-    with socket.socket() as chosen:
-        chosen.bind(("127.0.0.1", 0))
-        return int(chosen.getsockname()[1])
-
-
 def _children(parent: int) -> list[int]:
     said = subprocess.run(
         ["ps", "-eo", "pid=,ppid="], capture_output=True, text=True, check=True
@@ -233,12 +231,12 @@ def _alive(process: int) -> bool:
     return state != "Z"
 
 
-def serving(programs: Programs, tcp: bool = False, durable: bool = False) -> Iterator[Server]:
+def serving(programs: Programs, durable: bool = False) -> Iterator[Server]:
     """A server of its own, from its making to its removal."""
     # Not below the tests' own folder: a socket's path may have 107 bytes.
     base = "/tmp" if Path("/tmp").is_dir() else None
     with tempfile.TemporaryDirectory(prefix="pg-", dir=base, ignore_cleanup_errors=True) as name:
-        server = Server(programs, Path(name), () if durable else UNSAFE, tcp)
+        server = Server(programs, Path(name), () if durable else UNSAFE)
         try:
             yield server
         finally:
@@ -247,17 +245,18 @@ def serving(programs: Programs, tcp: bool = False, durable: bool = False) -> Ite
 
 @pytest.fixture(scope="session")
 def postgres() -> Iterator[Server]:
-    """The newest PostgreSQL found, to which everybody on this machine is the owner."""
+    """The newest PostgreSQL found; `Server.url` leads to its owner."""
     yield from serving(found()[-1])
 
 
-@pytest.fixture(scope="session", params=("oldest", "newest"))
-def each_postgres(request: pytest.FixtureRequest) -> Iterator[Server]:
-    """The oldest and the newest PostgreSQL found."""
-    yield from serving(found()[0 if request.param == "oldest" else -1])
-
-
 @pytest.fixture(scope="session")
-def postgres_with_passwords() -> Iterator[Server]:
-    """The newest PostgreSQL found, over TCP; roles name themselves with passwords."""
-    yield from serving(found()[-1], tcp=True)
+def oldest_postgres() -> Iterator[Server]:
+    """The oldest PostgreSQL found, 15 or newer."""
+    yield from serving(found()[0])
+
+
+@pytest.fixture(params=("oldest_postgres", "postgres"))
+def each_postgres(request: pytest.FixtureRequest) -> Server:
+    """The oldest and the newest PostgreSQL found."""
+    server: Server = request.getfixturevalue(request.param)
+    return server

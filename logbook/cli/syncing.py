@@ -76,13 +76,20 @@ def _meant(known: list[Remembered], place: str | None) -> list[Remembered]:
     """The places to exchange with: all known ones, the one of that name, or one not known."""
     if place is not None:
         named = [one for one in known if one.name == place]
-        return named or [Remembered(place, place, None, None, {})]
+        return named or [Remembered(_shown(place), place, None, None, {})]
     if not known:
         raise UserMistake(
             "no place is known yet to exchange lines through",
             "logbook sync FOLDER, or: logbook sync add NAME PLACE",
         )
     return known
+
+
+def _shown(place: str) -> str:
+    """A place as it is named where it has no name: a URL without its password."""
+    from logbook.sync.places import address_to_keep, is_hub
+
+    return address_to_keep(place)[0] if is_hub(place) else place
 
 
 def exchanged(session: Session, one: Remembered, dry: bool, thorough: bool) -> Summary:

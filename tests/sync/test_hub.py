@@ -3,23 +3,21 @@
 from __future__ import annotations
 
 import secrets
-import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import closing, contextmanager
-from dataclasses import dataclass, field
-from typing import Any
+from contextlib import closing
 
 import psycopg
 import pytest
 
-from logbook.journal.entry import MOST_BYTES, decode, entry_id
+from logbook.journal.entry import MOST_BYTES, entry_id
 from logbook.sync.hub import Hub, init, open_hub
 from logbook.sync.hub.connecting import NewerHub
-from logbook.sync.place import Run, Unreachable
-from tests.postgres import OWNER, Server
+from logbook.sync.place import Unreachable
+from tests.postgres import Server
 from tests.sync.chains import Having, chain, head, ids, inventory, longer, run, tip, writer_id
 from tests.sync.contract import Contract, Opened
+from tests.sync.hubs import Made, held_open, made_on, restored, waits_for_a_lock
 
 
 @pytest.fixture
@@ -43,40 +41,11 @@ class TestHub(Contract):
             place.close()
 
 
-@dataclass
-class Made:
-    """A hub made for a test: its server, its book, and the owner's connection to it."""
-
-    server: Server
-    book: str
-    owner: psycopg.Connection[Any]
-    hubs: list[Hub] = field(default_factory=list)
-
-    def open(self, user: str = OWNER) -> Hub:
-        self.hubs.append(open_hub(self.server.url(user), self.book))
-        return self.hubs[-1]
-
-    def send(self, *runs: Run) -> None:
-        with closing(self.open()) as hub:
-            hub.send(runs)
-
-    def count(self) -> int:
-        return int(self.owner.execute("SELECT count(*) FROM entry").fetchone()[0])  # type: ignore[index]
-
-
 @pytest.fixture
 def made(each_postgres: Server, book: str) -> Iterator[Made]:
-    """A hub with a role `bench` that has the rights which `hub init` prints."""
-    grants = init(each_postgres.url(), book, "bench", "test").grants
-    with psycopg.connect(each_postgres.url(), autocommit=True) as owner:
-        owner.execute("DO $$ BEGIN CREATE ROLE bench LOGIN; EXCEPTION WHEN others THEN END $$")
-        for grant in grants[1:]:
-            owner.execute(grant.encode())
-        owner.execute(f"SET search_path TO logbook_{book[:12]}".encode())
-        made = Made(each_postgres, book, owner)
+    """A hub, on the oldest and on the newest PostgreSQL."""
+    with made_on(each_postgres, book) as made:
         yield made
-        for hub in made.hubs:
-            hub.close()
 
 
 CHANGES = [
@@ -106,7 +75,7 @@ def test_a_role_with_the_rights_printed_may_append_and_read_only(made: Made, cha
             chain("bench", 3), heads=[head("bench", chain("bench", 3))]
         )
     with psycopg.connect(made.server.url("bench")) as connection:
-        connection.execute(f"SET search_path TO logbook_{made.book[:12]}".encode())
+        connection.execute(f"SET search_path TO {made.schema}".encode())
         with pytest.raises(psycopg.errors.InsufficientPrivilege, match=r"permission|must be owner"):
             connection.execute(change.encode())
 
@@ -148,7 +117,7 @@ def test_an_entry_larger_than_a_mebibyte_is_refused(made: Made) -> None:
 
 def test_a_temporary_table_does_not_stand_in_for_one_of_the_hub(made: Made) -> None:
     bodies = chain("bench", 4)
-    schema = f"logbook_{made.book[:12]}"
+    schema = made.schema
     with psycopg.connect(made.server.url("bench")) as connection:
         connection.execute(f"CREATE TEMPORARY TABLE entry (LIKE {schema}.entry)".encode())
         writer, prev = bytes.fromhex(writer_id("bench")), bytes.fromhex(entry_id(bodies[2]))
@@ -242,9 +211,9 @@ def test_a_hub_from_an_older_copy_gets_again_what_it_lacks(made: Made) -> None:
     bodies = chain("bench", 30)
     trunk = bodies[:10]
     made.send(run("bench", trunk, signed=True))
-    dump = made.server.run("pg_dump", "-n", f"logbook_{made.book[:12]}", "postgres").decode()
+    dump = made.server.run("pg_dump", "-n", made.schema, "postgres").decode()
     made.send(run("bench", bodies[10:], signed=True))
-    made.owner.execute(f"DROP SCHEMA logbook_{made.book[:12]} CASCADE".encode())
+    made.owner.execute(f"DROP SCHEMA {made.schema} CASCADE".encode())
     restored(made.server, dump)
     assert made.open().inventory() == inventory(trunk, heads=[head("bench", trunk)])
     made.send(run("bench", bodies[10:], signed=True))
@@ -279,42 +248,3 @@ def test_rows_are_let_go_when_nobody_reads_on(made: Made) -> None:
         next(runs)
         runs.close()  # type: ignore[attr-defined]
         assert hub.inventory() == inventory(chain("bench", 2_500))
-
-
-@contextmanager
-def held_open(made: Made, bodies: Sequence[bytes]) -> Iterator[Callable[[], None]]:
-    """Another machine that has sent entries and not committed them yet, until it is told to."""
-    first = decode(bodies[0])
-    prev = bytes.fromhex(first.prev) if first.prev else None
-    with psycopg.connect(made.server.url()) as connection:
-        connection.execute(f"SET search_path TO logbook_{made.book[:12]}".encode())
-        rows = []
-        for seq, body in enumerate(bodies, first.seq):
-            rows.append((bytes.fromhex(first.writer), seq, prev, body))
-            prev = bytes.fromhex(entry_id(body))
-        for row in rows:
-            connection.execute(
-                "INSERT INTO entry (writer, seq, prev, body) VALUES (%s, %s, %s, %s)", row
-            )
-        yield connection.commit
-
-
-def waits_for_a_lock(made: Made) -> None:
-    """Return when somebody waits for another transaction of this server."""
-    until = time.monotonic() + 20
-    while time.monotonic() < until:
-        (count,) = made.owner.execute(
-            "SELECT count(*) FROM pg_stat_activity WHERE wait_event_type = 'Lock'"
-        ).fetchone()  # type: ignore[misc]
-        if count:
-            return
-        time.sleep(0.01)
-    raise AssertionError("nobody waits")
-
-
-def restored(server: Server, dump: str) -> None:
-    """Put the schema of a dump back."""
-    file = server.folder / "dump.sql"
-    file.write_text(dump, encoding="utf-8")
-    file.chmod(0o644)
-    server.run("psql", "-q", "-v", "ON_ERROR_STOP=1", "-f", str(file), "postgres")

@@ -26,13 +26,15 @@ BOOK = secrets.token_hex(8)
 
 
 @pytest.fixture(scope="module")
-def server(postgres_with_passwords: Server) -> Server:
-    """A server that asks passwords; roles: bench may append, reader may read, stranger nothing."""
-    server = postgres_with_passwords
-    url = server.url(password=server.password)
-    grants = init(url, BOOK, "bench", "test").grants
+def server(postgres: Server) -> Server:
+    """The roles there: greenhouse may append, reader may read, stranger may nothing."""
+    with psycopg.connect(postgres.url(), autocommit=True) as owner:
+        owner.execute("CREATE DATABASE beds")
+        owner.execute("CREATE DATABASE empty")
+    url = postgres.url(database="beds", password=postgres.password)
+    grants = init(url, BOOK, "greenhouse", "test").grants
     with psycopg.connect(url, autocommit=True) as owner:
-        for role in ("bench", "reader", "stranger"):
+        for role in ("greenhouse", "reader", "stranger"):
             owner.execute(
                 psycopg.sql.SQL("CREATE ROLE {} LOGIN PASSWORD {}").format(
                     psycopg.sql.Identifier(role), psycopg.sql.Literal(SECRET)
@@ -40,11 +42,9 @@ def server(postgres_with_passwords: Server) -> Server:
             )
         for grant in grants[1:]:
             owner.execute(grant.encode())
-        for grant in grants[1:]:
-            only_reading = grant.replace("bench", "reader").replace("SELECT, INSERT", "SELECT")
-            owner.execute(only_reading.encode())
-        owner.execute("CREATE DATABASE empty")
-    return server
+            reading = grant.replace("greenhouse", "reader").replace("SELECT, INSERT", "SELECT")
+            owner.execute(reading.encode())
+    return postgres
 
 
 @contextmanager
@@ -60,12 +60,12 @@ def told(sentence: str, hint: str, kind: type[LogbookError] = Unreachable) -> It
         assert part not in everything
 
 
-def shown(server: Server, user: str = "bench", database: str = "postgres") -> str:
+def shown(server: Server, user: str = "greenhouse", database: str = "beds") -> str:
     return f"postgresql://{user}@127.0.0.1:{server.port}/{database}"
 
 
 def test_the_password_of_the_url_opens_the_hub(server: Server) -> None:
-    with closing(open_hub(server.url("bench", password=SECRET), BOOK)) as hub:
+    with closing(open_hub(server.url("greenhouse", "beds", password=SECRET), BOOK)) as hub:
         hub.send([run("bench", chain("bench", 3))])
         assert hub.inventory() == inventory(chain("bench", 3))
         assert hub.label == shown(server)
@@ -75,18 +75,18 @@ def test_the_password_of_the_url_opens_the_hub(server: Server) -> None:
 def test_a_password_is_found_where_psql_finds_it(
     server: Server, way: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    url = server.url("bench")
+    url = server.url("greenhouse", "beds", "")
     if way == "PGPASSWORD":
         monkeypatch.setenv("PGPASSWORD", SECRET)
     elif way == "pgpass":
         kept = tmp_path / "pgpass"
-        kept.write_text(f"127.0.0.1:*:*:bench:{SECRET.replace(':', chr(92) + ':')}\n", "utf-8")
+        kept.write_text(f"127.0.0.1:*:*:greenhouse:{SECRET.replace(':', chr(92) + ':')}\n", "utf-8")
         kept.chmod(0o600)
         monkeypatch.setenv("PGPASSFILE", str(kept))
     elif way == "service":
         kept = tmp_path / "services"
         kept.write_text(
-            f"[hub]\nhost=127.0.0.1\nport={server.port}\nuser=bench\ndbname=postgres\n"
+            f"[hub]\nhost=127.0.0.1\nport={server.port}\nuser=greenhouse\ndbname=beds\n"
             f"password={SECRET}\n",
             "utf-8",
         )
@@ -104,18 +104,18 @@ def test_a_wrong_password(server: Server) -> None:
     with told(
         f"{shown(server)}: the server does not let this role in", "in PGPASSWORD or in ~/.pgpass"
     ):
-        open_hub(server.url("bench", password=SECRET + "x"), BOOK)
+        open_hub(server.url("greenhouse", "beds", password=SECRET + "x"), BOOK)
 
 
 def test_no_password(server: Server) -> None:
     with told(f"{shown(server)}: the server does not let this role in", "check the role"):
-        open_hub(server.url("bench"), BOOK)
+        open_hub(server.url("greenhouse", "beds", ""), BOOK)
 
 
 def test_a_role_that_is_not_there(server: Server) -> None:
     """PostgreSQL does not tell it from a wrong password."""
     with told(f"{shown(server, 'nobody')}: the server does not let this role in", "check the role"):
-        open_hub(server.url("nobody", password=SECRET), BOOK)
+        open_hub(server.url("nobody", "beds", password=SECRET), BOOK)
 
 
 def test_a_database_that_is_not_there(server: Server) -> None:
@@ -123,7 +123,7 @@ def test_a_database_that_is_not_there(server: Server) -> None:
         f"{shown(server, database='trails')}: there is no such database on the server",
         "check the part of the URL behind the last /",
     ):
-        open_hub(server.url("bench", "trails", SECRET), BOOK)
+        open_hub(server.url("greenhouse", "trails", SECRET), BOOK)
 
 
 def test_a_database_without_a_hub(server: Server) -> None:
@@ -132,11 +132,11 @@ def test_a_database_without_a_hub(server: Server) -> None:
         "logbook hub init URL",
         UserMistake,
     ):
-        open_hub(server.url("bench", "empty", SECRET), BOOK)
+        open_hub(server.url("greenhouse", "empty", SECRET), BOOK)
 
 
 def test_a_hub_of_other_books(server: Server) -> None:
-    url = server.url(password=server.password)
+    url = server.url(database="beds", password=server.password)
     with told(
         f"{shown(server, OWNER)}: the hub has no place for the book 0123456789ab, "
         f"only for {BOOK[:12]}",
@@ -149,7 +149,7 @@ def test_a_hub_of_other_books(server: Server) -> None:
 
 
 def test_of_several_books_one_is_named(server: Server) -> None:
-    url = server.url(password=server.password)
+    url = server.url(database="beds", password=server.password)
     with closing(open_hub(url)) as hub:
         assert hub.label == shown(server, OWNER)
     with psycopg.connect(url, autocommit=True) as owner:
@@ -170,15 +170,15 @@ def test_a_role_without_rights(server: Server) -> None:
         f"{shown(server, 'stranger')}: this role has not the right to do that",
         "logbook hub init, run by the database's owner, prints the rights that a role needs",
     ):
-        open_hub(server.url("stranger", password=SECRET), BOOK)
+        open_hub(server.url("stranger", "beds", password=SECRET), BOOK)
     with told(f"{shown(server, 'stranger')}: this role has not the right to do that", "hub init"):
-        init(server.url("stranger", password=SECRET), "e" * 16, "bench", "test")
+        init(server.url("stranger", "beds", password=SECRET), "e" * 16, "bench", "test")
 
 
 def test_a_role_that_may_only_read_reads(server: Server) -> None:
-    with closing(open_hub(server.url("bench", password=SECRET), BOOK)) as hub:
+    with closing(open_hub(server.url("greenhouse", "beds", password=SECRET), BOOK)) as hub:
         hub.send([run("office", chain("office", 2))])
-    with closing(open_hub(server.url("reader", password=SECRET), BOOK)) as hub:
+    with closing(open_hub(server.url("reader", "beds", password=SECRET), BOOK)) as hub:
         fetched = [body for one in hub.fetch(Having()) for body in one.bodies]
         assert set(chain("office", 2)) <= set(fetched)
         with told(f"{shown(server, 'reader')}: this role has not the right to do that", "hub init"):
@@ -223,7 +223,7 @@ def test_a_server_is_given_ten_seconds_at_most() -> None:
 
 
 def test_encryption_that_the_server_does_not_offer(server: Server) -> None:
-    url = server.url("bench", password=SECRET) + "?sslmode=require"
+    url = server.url("greenhouse", "beds", password=SECRET) + "?sslmode=require"
     with told(
         f"{shown(server)}?sslmode=require: no connection of the wanted safety could be made (TLS)",
         "sslrootcert",
@@ -236,7 +236,7 @@ def test_an_option_that_is_none(server: Server) -> None:
         f"{shown(server)}?sslmood=require: the URL has an option that PostgreSQL does not know",
         "behind the ?",
     ):
-        open_hub(server.url("bench", password=SECRET) + "?sslmood=require", BOOK)
+        open_hub(server.url("greenhouse", "beds", password=SECRET) + "?sslmood=require", BOOK)
 
 
 @pytest.mark.parametrize(
@@ -272,7 +272,7 @@ def test_what_is_no_url_of_a_hub_is_not_repeated(url: str) -> None:
 
 
 def test_the_program_says_it_on_stderr(server: Server, program: Program) -> None:
-    url = server.url("bench", password=SECRET + "x")
+    url = server.url("greenhouse", "beds", password=SECRET + "x")
     said = program("hub", "init", url, "--book", BOOK)
     assert (said.code, said.out) == (2, "")
     assert said.err == (

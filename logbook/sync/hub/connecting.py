@@ -41,9 +41,13 @@ class NewerHub(Unreachable):
 
 def engine(address: Address, environment: Mapping[str, str] = os.environ) -> Engine:
     """An engine on the database; nothing is asked of it yet."""
+    import logging
+
     from sqlalchemy import create_engine
     from sqlalchemy.exc import ArgumentError
 
+    # What the driver notes of a broken connection is told as an error already.
+    logging.getLogger("psycopg").addHandler(logging.NullHandler())
     given = {"application_name": "logbook", **_QUIET}
     if "PGCONNECT_TIMEOUT" not in environment:
         given["connect_timeout"] = str(CONNECT_SECONDS)
