@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import sqlite3
+from collections.abc import Sequence
 from contextlib import closing
 from pathlib import Path
 
@@ -59,7 +60,7 @@ def tampered(machine: Machine, *statements: str) -> None:
         store.commit()
 
 
-def said(problems: list[object]) -> list[str]:
+def said(problems: Sequence[object]) -> list[str]:
     return [str(one) for one in problems]
 
 

@@ -422,8 +422,13 @@ def test_a_restored_store_keeps_whom_it_trusts_what_waits_and_its_places(house: 
             "INSERT INTO place (name, address, seen) VALUES ('stick', '/media/stick', '{}')"
         )
         store.commit()
-    kept = "SELECT value FROM local WHERE name = 'root'", "SELECT * FROM held ORDER BY id"
-    kept += "SELECT * FROM head ORDER BY id", "SELECT * FROM place", "SELECT * FROM contact"
+    kept = (
+        "SELECT value FROM local WHERE name = 'root'",
+        "SELECT * FROM held ORDER BY id",
+        "SELECT * FROM head ORDER BY id",
+        "SELECT * FROM place",
+        "SELECT * FROM contact",
+    )
     before = [_asked(house.bench, query) for query in kept]
     assert all(before)
     house.must(house.bench, "backup", "kept.db")
