@@ -10,6 +10,7 @@ from typing import Any
 
 from logbook.study.parts import moisture as gravimetric_moisture
 from logbook.trial import qualifiers, records
+from logbook.trial.machines import RETIRED
 from logbook.trial.parts import spoken
 from logbook.trial.times import spoken_day
 from logbook.trial.units import short, tidied
@@ -20,7 +21,7 @@ UNKNOWN_LIMIT = "not detected, waits for its limit"
 
 def describe(record: Any) -> str:
     """One record as half a sentence; records without words of their own name their class."""
-    words = _WORDS.get(type(record)) or _custody().get(type(record))
+    words = _WORDS.get(type(record)) or _elsewhere().get(type(record))
     return words(record) if words else type(record).__name__.lower()
 
 
@@ -186,8 +187,15 @@ def _answer(line: records.Answer) -> str:
     return f"query on {line.sample} {line.what}{': ' + line.text if line.text else ''}"
 
 
+def _member(line: records.Member) -> str:
+    machine = f"machine {line.machine} ({line.writer[:8]})"
+    if line.standing != RETIRED:
+        return f"{machine} let in"
+    return f"{machine} retired after its entry {line.last_seq or 0}"
+
+
 @cache
-def _custody() -> dict[type[Any], Callable[[Any], str]]:
+def _elsewhere() -> dict[type[Any], Callable[[Any], str]]:
     return {
         records.Shipment: _shipment,
         records.Sent: _sent,
@@ -196,6 +204,7 @@ def _custody() -> dict[type[Any], Callable[[Any], str]]:
         records.Reference: _reference,
         records.Query: _query,
         records.Answer: _answer,
+        records.Member: _member,
     }
 
 

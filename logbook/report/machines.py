@@ -10,7 +10,7 @@ from datetime import UTC, datetime
 from typing import Any
 
 from logbook.journal.chain import Fork
-from logbook.study.machines import HERE, Contact, Machine, Said
+from logbook.study.machines import Contact, Machine, Said
 
 SHORT = 8  # hex digits of a writer's id: one chance in 4 billion that two are alike
 _MOST_NAME = 40
@@ -38,13 +38,9 @@ def sentences(one: Machine, found: Sequence[Machine]) -> Iterator[str]:
     yield from (_fork(fork) for fork in one.forks)
     if one.words:
         yield f"four words: {' '.join(one.words)}"
-    if to_enrol(one):
-        yield f"logbook machines enrol {one.writer[:SHORT]}"
-
-
-def to_enrol(one: Machine) -> bool:
-    """Whether it waits for a member to let it in."""
-    return one.standing == "waits" and bool(one.words) and one.here != HERE
+    if one.standing == "waits" and one.words:
+        command = f"logbook machines enrol {one.writer[:SHORT]}"
+        yield f"a member lets it in, on its own machine: {command}" if one.here else command
 
 
 def _standing(one: Machine, found: Sequence[Machine]) -> str:

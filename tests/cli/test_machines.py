@@ -104,6 +104,18 @@ office ({office})
     assert house.must(house.bench, "machines", "list") == house.must(house.bench, "machines")
 
 
+def test_a_machine_that_waits_sees_on_itself_what_others_must_type(house: House) -> None:
+    office = house.writer("office")[:8]
+    first = house.must(house.office, "machines").partition("\n\n")[0]
+    assert first == (
+        f"office ({office}), this machine\n"
+        "  waits: it is not enrolled, 3 entries here\n"
+        "  newest line 2026-03-14 07:30 UTC, by its own clock\n"
+        f"  four words: {house.words('office')}\n"
+        f"  a member lets it in, on its own machine: logbook machines enrol {office}"
+    )
+
+
 def test_for_programs_ids_are_whole_and_nothing_is_rounded(house: House) -> None:
     first, second = json.loads(house.must(house.bench, "machines", "--json"))["machines"]
     assert first["writer"] == house.writer("bench")
@@ -247,7 +259,11 @@ def test_letting_in_and_retiring_are_not_undone_nor_struck(house: House) -> None
     assert said.err.startswith("Error: who writes in the book is no line to strike\n")
     said = house.on(house.bench, "correct", act, "--text", "y", "--reason", "x")
     assert (said.code, said.out) == (2, "")
-    house.must(house.bench, "machines", "retire", "office", "--reason", "sold")
+    retired = house.must(house.bench, "machines", "retire", "office", "--reason", "sold").split()[0]
+    told = house.must(house.bench, "history", retired)
+    office = house.writer("office")[:8]
+    assert f"mira: machine office ({office}) let in\n" in told
+    assert f"mira: machine office ({office}) retired after its entry 3\n" in told
     said = house.on(house.bench, "undo")
     assert said.err == (
         "Error: the last act retired a machine: it cannot be undone\n"
