@@ -56,16 +56,18 @@ class Counting:
         return full if self.share == "full" else max(1, full // 10)
 
     @contextmanager
-    def fault(self, number: str, fault: str, how: str, full: int) -> Iterator[Count]:
+    def fault(
+        self, number: str, fault: str, how: str, full: int, *, always: bool = False
+    ) -> Iterator[Count]:
         """Try a fault `count.asked` times, adding to `count.passed` each time that it passes.
 
         `number` is the fault's place in the list, "1" to "25"; `fault` and `how` are the words of
-        the table. `count.rng` is seeded by both, so that a run can be repeated; `count.saw["..."]`
-        counts whatever else the table should tell. A block that ends with fewer passed than asked
-        fails. Written down either way.
+        the table. With `always`, no run tries it less often. `count.rng` is seeded by the words,
+        so that a run can be repeated; `count.saw["..."]` counts whatever else the table should
+        tell. A block that ends with fewer passed than asked fails. Written down either way.
         """
         seed = f"{number} {fault} {how}"
-        count = Count(number, fault, how, self.of(full), random.Random(seed))
+        count = Count(number, fault, how, full if always else self.of(full), random.Random(seed))
         try:
             yield count
             assert count.passed == count.asked, count
