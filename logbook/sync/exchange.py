@@ -289,25 +289,39 @@ def _look(store: Path, place: Place, summary: Summary) -> None:
     there = place.inventory()
     with views.reading(store) as connection:
         here = Here(connection)
-        new: dict[str, set[str]] = {}
+        new: dict[str, Link] = {}
         for run in place.fetch(here):
             for body in run.bodies:
                 name = journal.entry_id(body)
-                if name in new.get(run.writer, ()) or here.has(name):
+                if name in new or here.has(name):
                     continue
                 try:
-                    lines = len(journal.decode(body).writes)
+                    entry = journal.decode(body)
                 except journal.BadEntry as problem:
                     where = f"{place.label}, writer {run.writer[:8]}"
                     summary.problems.append(Problem(where, str(problem), "It is not taken in."))
                     continue
-                new.setdefault(run.writer, set()).add(name)
-                summary.fetched[run.writer] = summary.fetched.get(run.writer, 0) + lines
+                new[name] = Link(entry.seq, entry.prev)
+                lines = summary.fetched.get(run.writer, 0) + len(entry.writes)
+                summary.fetched[run.writer] = lines
         if place.takes:
-            for run in _counted(runs_for(connection, there), summary, None):
+            for run in _counted(runs_for(connection, _without(there, new)), summary, None):
                 del run
     summary.problems += place.problems
     _take_stock(store, there, summary)
+
+
+def _without(there: Inventory, new: Mapping[str, Link]) -> Inventory:
+    """What the place holds of what is known here: below each tip that is `new`."""
+
+    def below(tip: Tip) -> Tip:
+        seq, name = tip
+        while name in new:
+            seq, name = new[name].seq - 1, new[name].prev or ""
+        return seq, name
+
+    tips = {writer: frozenset(map(below, of)) for writer, of in there.tips.items()}
+    return Inventory(tips, there.heads)
 
 
 def _take_stock(store: Path, there: Inventory, summary: Summary) -> None:

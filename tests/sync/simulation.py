@@ -132,7 +132,7 @@ class Disk(Machine):
         other = Disk(name, self.folder, self.now, choose=self.choose)
         other.store.parent.mkdir(parents=True)
         shutil.copy2(self.store, other.store)
-        if keys:
+        if keys and self.state.exists():
             shutil.copytree(self.state, other.state)
         return other
 
