@@ -1,6 +1,7 @@
 """How many times as long as the least a program could do: run by hand, on a quiet machine.
 
-    python tests/benchmarks/bench.py [today] [act] [import] [rebuild] [science] [fits] [--runs N]
+    python tests/benchmarks/bench.py [today] [act] [import] [rebuild] [science] [fits] [hub]
+        [--runs N]
 
 Ours and the other program take turns, each run a process of its own; printed are medians, their
 ratio and the goal. Stores are built in a scratch folder from the demo's season (`seasons`).
@@ -162,6 +163,11 @@ def fits() -> None:
     subprocess.run(python("fit_speed.py"), check=True, env=os.environ | one)
 
 
+def hub() -> None:
+    """Sending to a real PostgreSQL and fetching from it: a script that prints its ratios."""
+    subprocess.run(python("hub_speed.py"), check=True)
+
+
 def build(which: str, folder: Path) -> None:
     """Build a store, in a process of its own: a child's peak memory begins at its parent's."""
     subprocess.run(python("seasons.py", which, str(folder)), check=True)
@@ -179,18 +185,19 @@ CONTESTS = {
     "rebuild": rebuild,
     "science": science,
 }
+SCRIPTS = {"fits": fits, "hub": hub}
 
 
 def main() -> None:
     """Hold the contests that were asked for, or all of them."""
-    names = ", ".join([*CONTESTS, "fits"])
+    names = ", ".join([*CONTESTS, *SCRIPTS])
     parser = argparse.ArgumentParser(description=__doc__.partition("\n")[0])
     parser.add_argument("names", nargs="*", metavar="NAME", help=f"of {names} [all]")
     parser.add_argument("--runs", type=int, help="turns of each [15 for today and act, else 3]")
     asked = parser.parse_args()
-    for name in asked.names or [*CONTESTS, "fits"]:
-        if name == "fits":
-            fits()
+    for name in asked.names or [*CONTESTS, *SCRIPTS]:
+        if name in SCRIPTS:
+            SCRIPTS[name]()
             continue
         with scratch() as folder:
             contest = CONTESTS[name](folder)

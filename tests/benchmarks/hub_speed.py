@@ -15,7 +15,8 @@ import hashlib
 import statistics
 import sys
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import closing
 from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
@@ -71,10 +72,9 @@ def bare_send(url: str, rows: Sequence[Row]) -> None:
 def bare_fetch(url: str) -> int:
     """The least that reads them out again; how many."""
     query = "COPY (SELECT body FROM bare ORDER BY writer, seq) TO STDOUT (FORMAT binary)"
-    with psycopg.connect(url) as connection, connection.cursor() as cursor:
-        with cursor.copy(query) as copy:
-            copy.set_types(["bytea"])
-            return sum(1 for _ in copy.rows())
+    with psycopg.connect(url) as connection, connection.cursor().copy(query) as copy:
+        copy.set_types(["bytea"])
+        return sum(1 for _ in copy.rows())
 
 
 def seconds(act: Callable[[], object]) -> float:
@@ -99,25 +99,27 @@ def main() -> None:
     rows = bare_rows(runs)
     taken: dict[str, list[float]] = {}
     for server in serving(found()[-1], durable=True):
-        for turn in range(asked.runs):
-            book = f"{turn:016x}"
-            init(server.url(), book, "bench", "bench")
-            with psycopg.connect(server.url(), autocommit=True) as connection:
-                connection.execute(BARE)
-                connection.execute("CHECKPOINT")
-            hub = open_hub(server.url(), book)
-            turns: dict[str, Callable[[], object]] = {
-                "bare send": lambda: bare_send(server.url(), rows),
-                "send": lambda: hub.send(runs),  # noqa: B023
-                "inventory": lambda: hub.inventory(),  # noqa: B023
-                "bare fetch": lambda: bare_fetch(server.url()),
-                "fetch": lambda: sum(len(one.bodies) for one in hub.fetch(Having())),  # noqa: B023
-                "send again": lambda: hub.send(runs),  # noqa: B023
-            }
-            for name, act in turns.items():
-                taken.setdefault(name, []).append(seconds(act))
-            hub.close()
+        for number in range(asked.runs):
+            for name, took in turn(server.url(), f"{number:016x}", runs, rows):
+                taken.setdefault(name, []).append(took)
     told(len(rows), {name: statistics.median(some) for name, some in taken.items()})
+
+
+def turn(
+    url: str, book: str, runs: Sequence[Run], rows: Sequence[Row]
+) -> Iterator[tuple[str, float]]:
+    """Ours and the bare way, each once, into empty tables: names and seconds."""
+    init(url, book, "bench", "bench")
+    with psycopg.connect(url, autocommit=True) as connection:
+        connection.execute(BARE)
+        connection.execute("CHECKPOINT")
+    with closing(open_hub(url, book)) as hub:
+        yield "bare send", seconds(lambda: bare_send(url, rows))
+        yield "send", seconds(lambda: hub.send(runs))
+        yield "inventory", seconds(hub.inventory)
+        yield "bare fetch", seconds(lambda: bare_fetch(url))
+        yield "fetch", seconds(lambda: sum(len(one.bodies) for one in hub.fetch(Having())))
+        yield "send again", seconds(lambda: hub.send(runs))
 
 
 def told(count: int, took: dict[str, float]) -> None:

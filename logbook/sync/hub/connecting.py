@@ -53,6 +53,12 @@ def engine(address: Address, environment: Mapping[str, str] = os.environ) -> Eng
         given["connect_timeout"] = str(CONNECT_SECONDS)
     given = {name: value for name, value in given.items() if not address.has(name)}
     try:
+        import psycopg  # noqa: F401
+    except ImportError:
+        raise UserMistake(
+            "the driver of PostgreSQL cannot be loaded here", "pip install 'psycopg[binary]'"
+        ) from None
+    try:
         return create_engine(
             address.for_driver,
             connect_args=given,
