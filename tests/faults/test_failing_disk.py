@@ -14,7 +14,7 @@ from tests.faults import disk
 from tests.faults.counting import Counting
 from tests.faults.killing import Kept, acts_in, must_be_sound
 from tests.labs.hostile import csv_text
-from tests.program import Program, Said
+from tests.program import PROTOCOL, Program, Said
 
 ON = "2026-03-05T09:00+01:00"
 COMMANDS = {
@@ -137,6 +137,32 @@ def _nothing_by_half(program: Program, name: str, said: Said, before: set[str]) 
         # A disk that fails after the commit: the sentence says that the act is there.
         assert len(found - before) == ("the line IS written" in said.err)
     program.must("note", "goes on", on=ON)
+
+
+@pytest.mark.long
+@pytest.mark.skipif(disk.library() is None, reason="SQLite is not a library here")
+def test_the_nth_move_fails_while_the_store_is_made(program: Program, counting: Counting) -> None:
+    """What lies there afterwards is a store or nothing, and the same command makes it whole."""
+    (program.folder / "trial.toml").write_text(PROTOCOL, encoding="utf-8")
+    words = ("trial", "start", "trial.toml")
+    moved = range(moves(program, words))
+    how = "SQLite's n-th read, write, sync or deletion gets an I/O error while the store is made"
+    with counting.fault("3", "the n-th I/O fails", how, min(len(moved), 100)) as count:
+        for at in sorted(count.rng.sample(moved, count.asked)):
+            for one in program.folder.glob("logbook.db*"):
+                one.unlink()
+            with disk.watched() as watch:
+                watch.fail = failing(at, None, bool(at % 2))
+                said = program(*words, on=ON)
+            assert said.code in (0, 2), said
+            if said.code == 2:
+                told_plainly(said)
+                count.saw["refused in one sentence"] += 1
+            if said.code == 2 and "the line IS written" not in said.err:
+                program.must(*words, on=ON)
+            must_be_sound(program.store)
+            program.must("note", "goes on", on=ON)
+            count.passed += 1
 
 
 @pytest.mark.parametrize("reason", [errno.EIO, errno.ENOSPC])
