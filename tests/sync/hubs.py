@@ -75,6 +75,7 @@ def held_open(made: Made, bodies: Sequence[bytes]) -> Iterator[Callable[[], None
                 "INSERT INTO entry (writer, seq, prev, body) VALUES (%s, %s, %s, %s)", row
             )
         yield connection.commit
+        connection.rollback()
 
 
 def waits_for_a_lock(made: Made) -> None:

@@ -11,7 +11,7 @@ import psycopg
 import pytest
 
 from logbook.journal.entry import MOST_BYTES, entry_id
-from logbook.sync.hub import Hub, init, open_hub
+from logbook.sync.hub import Hub, connecting, init, open_hub
 from logbook.sync.hub.connecting import NewerHub
 from logbook.sync.place import Unreachable
 from tests.postgres import Server
@@ -172,6 +172,19 @@ def test_the_same_entries_sent_at_once_are_there_once(made: Made) -> None:
         waiting.result(timeout=30)
     assert made.open().inventory() == inventory(bodies)
     assert made.count() == 5
+
+
+def test_a_machine_does_not_wait_for_ever_for_another_one(
+    made: Made, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    bodies = chain("bench", 3)
+    assert "30s" in connecting._PATIENCE
+    monkeypatch.setattr(connecting, "_PATIENCE", connecting._PATIENCE.replace("30s", "100ms"))
+    with held_open(made, bodies), pytest.raises(Unreachable) as refused:
+        made.send(run("bench", bodies))
+    assert refused.value.message.endswith(": another machine is sending the same lines just now")
+    made.send(run("bench", bodies))
+    assert made.open().inventory() == inventory(bodies)
 
 
 def test_a_fork_and_its_branches_in_any_order_end_no_two_senders_in_a_deadlock(made: Made) -> None:

@@ -66,12 +66,12 @@ def parsed(url: str) -> Address:
     if not found or not url.isprintable():
         _refuse("that is not the URL of a hub", _EXAMPLE)
     user, _, where = found[2].rpartition("@")
-    if "@" in user or not _WHERE.match(where):
+    name, _, password = user.partition(":")
+    if "@" in user or "/" in name or not _WHERE.match(where):
         _refuse(
             "the URL of the hub cannot be taken apart",
             f"{_EXAMPLE}; in a password, write @ as %40, : as %3A, / as %2F, ? as %3F, # as %23",
         )
-    name, _, password = user.partition(":")
     options = tuple(one for one in (found[3] or "").split("&") if one)
     return Address(found[1], name, password, where, options)
 

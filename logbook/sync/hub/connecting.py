@@ -177,7 +177,13 @@ _KNOWN: tuple[tuple[tuple[str, ...], tuple[str, ...], str, str], ...] = (
         "check the part of the URL behind the ?",
     ),
     (
-        ("42501", "25006"),
+        ("25006",),
+        (),
+        "the server only reads now",
+        "it may be a standby: check the host of the URL",
+    ),
+    (
+        ("42501",),
         (),
         "this role has not the right to do that",
         "logbook hub init, run by the database's owner, prints the rights that a role needs",
