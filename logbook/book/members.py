@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from json import dumps, loads
 from typing import TYPE_CHECKING, Any
 
 from logbook.book import admitting, membership
@@ -11,7 +12,7 @@ from logbook.book.membership import Standing
 from logbook.book.writing import Act, Book
 from logbook.errors import UserMistake
 from logbook.journal import entry as journal
-from logbook.store import held
+from logbook.store import held, local
 from logbook.trial.machines import ENROLLED, RETIRED
 from logbook.trial.records import Member
 
@@ -66,13 +67,21 @@ def retire(book: Book, wanted: Standing, reason: str) -> Act:
         )
     if not reason.strip():
         raise UserMistake("a retirement needs its reason", "add --reason TEXT")
-    tips = held.tips(store, wanted.writer)
-    seq, name = max(tips, default=(None, None))
-    member = Member(
-        wanted.writer, wanted.introduced.machine, wanted.introduced.public_key, RETIRED, seq, name
-    )
+    introduced = wanted.introduced
     key = journal.key("member", wanted.writer)
-    return book.record("retire", [(key, member)], reason=reason.strip())
+    code = book.new_code()
+    # Of a chain that forks every branch counts: an entry for each says that it was seen, since its
+    # own signature lets nobody in any more. The newest is pinned.
+    pins: list[tuple[int | None, str | None]] = sorted(held.tips(store, wanted.writer))
+    for seq, name in pins or [(None, None)]:
+        if seq is not None:
+            learnt = loads(local.get(book.connection, "learnt") or "{}")
+            local.put(book.connection, "learnt", dumps({**learnt, wanted.writer: [seq, name]}))
+        member = Member(
+            wanted.writer, introduced.machine, introduced.public_key, RETIRED, seq, name
+        )
+        act = book.record("retire", [(key, member)], reason=reason.strip(), code=code)
+    return act
 
 
 def refuse_enrolled(wanted: Standing) -> None:

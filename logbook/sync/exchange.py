@@ -82,7 +82,9 @@ class Here(Known):
             if kept.id == head.id:
                 return True
             if kept.seq > head.seq and held.is_accepted(self._store, kept.id):
-                return not held.is_forked(self._store, head.writer)
+                # Of a branch that is not let in yet, the head is what lets it in.
+                known = held.is_accepted(self._store, head.id)
+                return known and not held.is_forked(self._store, head.writer)
         return False
 
 
