@@ -51,6 +51,12 @@ Every choice is seeded; moments of a kill still differ from run to run, as the m
 What each test does is in `tests/faults` (one machine's store) and `tests/sync` (several machines).
 """
 
+SHARES = {
+    frozenset({"full"}): "all counts",
+    frozenset({"tenth"}): "a tenth of the counts",
+    frozenset({"full", "tenth"}): "all counts of some faults, a tenth of others",
+}
+
 
 @dataclass
 class Row:
@@ -74,8 +80,7 @@ def rows(records: Iterable[dict[str, Any]]) -> dict[tuple[int, str, str], Row]:
 
 def page(records: list[dict[str, Any]], date: str, machine: str) -> str:
     """The whole page in Markdown."""
-    shares = {one["faults"] for one in records}
-    counts = "all counts" if shares == {"full"} else "a tenth of the counts"
+    counts = SHARES[frozenset(one["faults"] for one in records)]
     lines = [f"Run of {date}, {counts}{f', on {machine}' if machine else ''}.", ""]
     lines += ["| no. | fault | how | asked | passed | seen |", "|--:|---|---|--:|--:|---|"]
     for (number, fault, how), row in rows(records).items():
