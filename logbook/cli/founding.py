@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -12,6 +11,7 @@ from logbook import config
 from logbook.cli.app import command
 from logbook.cli.session import Session, say
 from logbook.cli.syncing import Where, Which, end, exchanged
+from logbook.cli.words import compare
 from logbook.errors import NeedsAnswer, UserMistake
 from logbook.store import places as remembered
 from logbook.store.places import Remembered
@@ -62,7 +62,7 @@ def join(
         joining.offered(session.store, there, now=when, progress=progress) as offer,
     ):
         chosen = founder_meant(offer, founder)
-        compare(chosen, words, yes)
+        trusted(chosen, words, yes)
         admitted = offer.accept(chosen, session.store, when)
     _settle_in(session, one, address, chosen, sum(admitted.lines.values()))
 
@@ -90,26 +90,11 @@ def founder_meant(offer: Offer, named: str | None) -> Founder:
     raise NeedsAnswer(f"several books lie there, founded by {listed}", "name one with --founder")
 
 
-def compare(founder: Founder, words: str | None, yes: bool) -> None:
+def trusted(founder: Founder, words: str | None, yes: bool) -> None:
     """Have a person say that the founder is the right one, by its four words."""
-    from logbook import signing
-
     machine = f"{founder.introduced.machine} ({founder.writer[:8]})"
-    if words is not None:
-        if not signing.same_words(words, founder.introduced.public_key):
-            raise UserMistake(
-                f"these are not the words of {machine}: someone else may pose as it",
-                "look at them on that machine: logbook machines",
-            )
-        return
-    if yes:
-        return
-    shown = " ".join(signing.words(founder.introduced.public_key))
-    say(f"The book was founded by {machine}. Its four words: {shown}")
-    if not sys.stdin.isatty():
-        raise NeedsAnswer("do they stand on that machine too?", "answer with --words or --yes")
-    if not typer.confirm("Does `logbook machines` show the same words on that machine?"):
-        raise UserMistake("not joined: nothing was written")
+    say(f"The book was founded by {machine}.")
+    compare(machine, founder.introduced.public_key, words, yes, "not joined")
 
 
 def _settle_in(

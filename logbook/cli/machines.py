@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sys
 from typing import TYPE_CHECKING, Annotated
 
 import typer
@@ -11,7 +10,7 @@ from logbook.cli import completing
 from logbook.cli.app import bare_group
 from logbook.cli.session import Session, as_json, say
 from logbook.cli.wording import needed
-from logbook.errors import NeedsAnswer, UserMistake
+from logbook.cli.words import compare
 from logbook.store import held, views
 
 if TYPE_CHECKING:
@@ -20,7 +19,6 @@ if TYPE_CHECKING:
     from logbook.book.admitting import Admitted
     from logbook.book.membership import Standing
 
-_LIST = "logbook machines"
 Named = Annotated[
     str,
     typer.Argument(
@@ -86,7 +84,7 @@ def enrol(
     session: Session = context.obj
     wanted = session.read(lambda store: _waiting(store, machine))
     if words is not None or wanted.writer != session.read(_own):
-        _compare(wanted, words, yes)
+        compare(members.shown(wanted), wanted.introduced.public_key, words, yes, "not enrolled")
     with session.write() as book:
         # It is named by its whole id: no other may have come to be called so in between.
         act, admitted = members.enrol(book, _called(inside(book), wanted.writer))
@@ -141,35 +139,6 @@ def _own(store: sqlite3.Connection) -> str | None:
     from logbook.book.vouching import own_writer
 
     return own_writer(store)
-
-
-def _compare(wanted: Standing, words: str | None, yes: bool) -> None:
-    """Have a person say that the machine is the one it calls itself, by its four words."""
-    from logbook import signing
-    from logbook.book.members import shown
-
-    machine, key = shown(wanted), wanted.introduced.public_key
-    if words is not None:
-        if not signing.same_words(words, key):
-            raise UserMistake(
-                f"these are not the words of {machine}: someone else may pose as it",
-                f"read them on that machine: {_LIST}",
-            )
-        return
-    if yes:
-        return
-    told = f"The four words of {machine} are: {' '.join(signing.words(key))}"
-    if not sys.stdin.isatty():
-        raise NeedsAnswer(
-            f"{told}; does that machine show the same?",
-            "answer with --words 'A B C D', as it shows them, or with --yes",
-        )
-    say(told)
-    if not typer.confirm(f"Does `{_LIST}` show the same words on that machine?"):
-        raise UserMistake(
-            f"not enrolled: someone else may pose as {machine}; nothing was written",
-            "find out who can write to the place where its lines came from",
-        )
 
 
 def _let_in(wanted: Standing, admitted: Admitted) -> str:

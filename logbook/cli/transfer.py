@@ -9,7 +9,7 @@ import typer
 
 from logbook import config
 from logbook.cli.app import group
-from logbook.cli.founding import compare, founder_meant
+from logbook.cli.founding import founder_meant, trusted
 from logbook.cli.session import Session, say
 from logbook.cli.syncing import must_exist, tell
 from logbook.errors import UserMistake
@@ -90,7 +90,7 @@ def _begin_with(session: Session, place: TextFile, words: str | None, yes: bool)
     now = session.clock.now()
     with joining.offered(session.store, place, now=now) as offer:
         founder = founder_meant(offer, named)
-        compare(founder, words, yes)
+        trusted(founder, words, yes)
         admitted = offer.accept(founder, session.store, now)
     count = sum(admitted.entries.values())
     say(f"{session.store}: {count} entries of the book that {founder.introduced.machine} founded")

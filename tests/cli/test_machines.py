@@ -169,7 +169,7 @@ def test_enrolling_by_id_without_comparing(house: House) -> None:
 
 
 def test_on_a_terminal_it_is_asked(house: House, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("logbook.cli.machines.sys.stdin", _Terminal())
+    monkeypatch.setattr("logbook.cli.words.sys.stdin", _Terminal())
     monkeypatch.setattr("typer.confirm", lambda question: False)
     said = house.on(house.bench, "machines", "enrol", "office")
     assert said.code == 2

@@ -125,9 +125,8 @@ def test_the_founders_words_are_compared(two: Bench) -> None:
     assert "are not the words of office (" in wrong.err
     asked = two.at("bench", "join", two.stick)
     assert asked.code == 2
-    assert asked.err == (
-        "Error: do they stand on that machine too?\nTry: answer with --words or --yes\n"
-    )
+    assert asked.out.startswith("The book was founded by office (")
+    assert "; does that machine show the same?\nTry: answer with --words 'A B C D'" in asked.err
     assert not (two.folder / "bench" / "logbook.db").exists()
     said = words if isinstance(words, str) else " ".join(words)
     assert two.must("bench", "join", two.stick, "--words", said).code == 0
