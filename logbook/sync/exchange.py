@@ -18,7 +18,7 @@ from logbook import config, signing
 from logbook.book import admitting
 from logbook.errors import LogbookError, Problem
 from logbook.journal import entry as journal
-from logbook.store import asking, database, held, local, views
+from logbook.store import asking, database, held, views
 from logbook.store.held import Link, Vouched
 from logbook.sync.place import Head, Inventory, Known, Place, Run, Tip
 
@@ -125,13 +125,15 @@ def exchange(
 
 
 def sign_heads(store: Path, state: Path) -> None:
-    """Sign the newest entry of every writer whose key lies on this machine."""
+    """Sign the newest entries of every writer whose key lies on this machine.
+
+    Of one that went on as another one, too: its last lines may have been sent nowhere yet.
+    """
     with database.writing(store) as connection:
         raw = inside(connection)
-        own = local.get(connection, "writer")
         for writer in held.writers(raw):
             replica = config.load(state, writer)
-            if replica is None or (writer != own and held.heads(raw, writer)):
+            if replica is None:
                 continue
             for seq, name in held.tips(raw, writer):
                 if held.signed_at(raw, writer, name) is None:

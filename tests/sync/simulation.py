@@ -22,11 +22,11 @@ from unittest.mock import patch
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 
 from logbook import config
-from logbook.book import corrections, members, membership, settling, writing
+from logbook.book import corrections, members, membership, settling, vouching, writing
 from logbook.book.writing import Book
 from logbook.errors import UserMistake
 from logbook.journal import entry as journal
-from logbook.store import database, projections, views
+from logbook.store import database, held, projections, views
 from logbook.store.tables import FOLDED
 from logbook.sync import exchange
 from logbook.sync.place import Place
@@ -193,12 +193,23 @@ def rows_of(connection: Any) -> dict[str, list[Any]]:
 def must_agree(machines: Sequence[Machine]) -> None:
     """Byte for byte the same journal and the same rows everywhere, with nothing waiting."""
     first, *others = machines
-    assert first.waiting() == 0, first.name
+    for machine in machines:
+        assert machine.waiting() == 0, f"{machine.name}: {what_waits(machine)}"
     journal_there, rows = first.journal(), first.rows()
     for other in others:
-        assert other.waiting() == 0, other.name
         assert other.journal() == journal_there, f"{other.name} and {first.name}"
         assert other.rows() == rows, f"{other.name} and {first.name}"
+
+
+def what_waits(machine: Machine) -> list[str]:
+    """What is held back there, and the heads that are known of it, for a test that fails."""
+    with views.reading(machine.store) as connection:
+        known = membership.standings(connection)
+        return [
+            f"{one.entries} of {one.writer[:6]}, {one.why}: {held.links(connection, one.writer)}; "
+            f"heads {held.heads(connection, one.writer)}; {known.get(one.writer)}"
+            for one in vouching.waiting(connection, known)
+        ]
 
 
 def exchange_all(machines: Sequence[Machine], shelves: Sequence[Shelf], rounds: int = 2) -> None:
@@ -293,8 +304,10 @@ class World:
             if not left[place]:
                 del left[place]
             if self.rng.random() < 0.6:
-                self.rng.choice(self.machines).sync(MemoryPlace(self.rng.choice(self.shelves)))
+                machine = self.rng.choice(self.machines)
+                summary = machine.sync(MemoryPlace(self.rng.choice(self.shelves)))
                 self.done["exchanges"] += 1
+                self.done["entries dated ahead"] += sum(summary.admitted.ahead.values())
 
     def _pass_time(self, machine: Disk) -> None:
         """Some hours; now and then the clock is set anew, forwards or back."""

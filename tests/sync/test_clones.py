@@ -156,6 +156,58 @@ def test_a_copy_on_the_same_machine_goes_on_as_a_new_writer(
         count.passed += 1
 
 
+def test_what_was_not_sent_when_it_was_copied_comes_with_the_copy(
+    tmp_path: Path, shelf: Shelf
+) -> None:
+    """The original is lost: what it signed covers less than the copy brings."""
+    office = Machine("office", tmp_path)
+    lines(office, "before", 3)
+    office.sync(MemoryPlace(shelf))
+    away = office.copied("away")
+    lines(office, "not sent when it was copied", 2)
+    copy = Beside("office-copy", tmp_path)
+    copy.keys = office.state
+    copy.store.parent.mkdir()
+    shutil.copy2(office.store, copy.store)
+    lines(copy, "on the copy", 1)
+    copy.sync(MemoryPlace(shelf))
+    away.sync(MemoryPlace(shelf))
+    assert texts(away) == {"before": 3, "not sent when it was copied": 2, "on the copy": 1}
+
+
+def test_what_only_a_copy_without_keys_has_comes_when_it_is_let_in(
+    office: Disk, bench: Disk, shelf: Shelf
+) -> None:
+    """Nobody who has the key signs it any more: the copy says what it had when it began."""
+    lines(office, "not sent when it was copied", 2)
+    copy = office.copied("copy")
+    lines(copy, "on the copy", 1)
+    copy.sync(MemoryPlace(shelf))
+    bench.sync(MemoryPlace(shelf))
+    assert texts(bench)["not sent when it was copied"] == 0
+    bench.enrol("copy")
+    assert (texts(bench)["not sent when it was copied"], texts(bench)["on the copy"]) == (2, 1)
+
+
+def test_both_branches_of_a_fork_are_signed_whoever_goes_on_after_it(
+    office: Disk, bench: Disk, shelf: Shelf
+) -> None:
+    """A third line of it was written by a store that was put back, and sent nowhere before."""
+    twin = bench.copied("twin", keys=True)
+    backup = twin.folder / "backup.db"
+    lines(bench, "on the bench", 5)
+    bench.sync(MemoryPlace(shelf))
+    lines(twin, "on the twin", 2)
+    keeping.back_up(twin.store, backup)
+    lines(twin, "thrown away", 1)
+    shutil.copy2(backup, twin.store)
+    lines(twin, "after the restore", 1)
+    assert twin.writer() != bench.writer()
+    exchange_all([twin, office, bench], [shelf])
+    must_agree([office, bench, twin])
+    assert (texts(office)["on the bench"], texts(office)["on the twin"]) == (5, 2)
+
+
 def test_a_copy_without_key_files_is_a_new_writer_that_waits(office: Disk, shelf: Shelf) -> None:
     other = office.copied("other")
     assert lines(other, "on the copy", 50) == [

@@ -3,15 +3,20 @@
 from __future__ import annotations
 
 import random
+from collections.abc import Sequence
+from datetime import datetime
 from pathlib import Path
 
 import pytest
 
 from logbook.book.checking import check_store
+from logbook.journal.entry import decode, entry_id
 from logbook.store import views
 from tests.faults.counting import Counting
+from tests.sync.machine import NOW
 from tests.sync.memory import MemoryPlace
 from tests.sync.simulation import (
+    CLOCKS,
     World,
     conflicts_by_hand,
     exchange_all,
@@ -65,6 +70,41 @@ def test_a_few_acts_of_three_machines(tmp_path: Path) -> None:
         world.begin()
         world.live(60)
         must_converge(world)
+
+
+def stands(
+    folder: Path, clocks: Sequence[datetime], acts: int
+) -> tuple[dict[str, list[tuple[str, int]]], set[str], int]:
+    """What is live under each key by writer and number, what is disputed, what was dated ahead."""
+    folder.mkdir()
+    rng = random.Random(15)
+    with seeded(rng), unsynced():
+        world = World(folder, rng, count=3, clocks=clocks)
+        world.begin()
+        world.live(acts)
+        exchange_all(world.machines, world.shelves[:1])
+        bodies = world.machines[0].journal()
+        entries = {entry_id(body): decode(body) for body in bodies}
+        live = {
+            key: sorted((entries[name].writer, entries[name].seq) for name, _ in says)
+            for key, says in live_by_hand(bodies).items()
+        }
+        assert len({entry.written[:4] for entry in entries.values()}) == len(
+            {clock.year for clock in clocks}
+        )
+        must_fold_as_by_hand(world)
+        return live, conflicts_by_hand(bodies), world.done["entries dated ahead"]
+
+
+def test_wrong_clocks_change_nothing_of_what_stands(tmp_path: Path, counting: Counting) -> None:
+    how = "the same acts with right clocks, and with clocks of 1970, a year back and 2099"
+    with counting.fault("15", "clocks set wrong, and changed on the way", how, 1) as count:
+        right = stands(tmp_path / "right", [NOW] * len(CLOCKS), 40)
+        wrong = stands(tmp_path / "wrong", CLOCKS, 40)
+        assert wrong[:2] == right[:2]
+        assert (right[2], wrong[2] > 0) == (0, True)
+        count.saw["entries dated more than a day ahead, and told"] += wrong[2]
+        count.passed += 1
 
 
 @pytest.mark.long

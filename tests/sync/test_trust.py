@@ -19,7 +19,7 @@ from logbook.sync import joining
 from logbook.sync.exchange import Summary
 from logbook.sync.place import Head
 from logbook.trial import records
-from logbook.trial.machines import ENROLLED
+from logbook.trial.machines import ENROLLED, RETIRED
 from tests.sync.chains import (
     Bodies,
     chain,
@@ -384,6 +384,25 @@ def test_of_a_retired_machine_what_was_there_counts_wherever_it_comes_later(
     assert (has(office, "bench"), office.waiting()) == (3, 2)
     got(late, other)
     assert has(late, "bench") == 3
+
+
+def test_a_pin_alone_lets_in_what_it_names(office: Machine, shelf: Shelf) -> None:
+    """Whoever retired the machine need not have said before that it saw its lines."""
+    stand, bench = chain("stand", 1), chain("bench", 4)
+    put(shelf, "stand", stand, head("stand", stand))
+    put(shelf, "bench", bench, head("bench", bench))
+    got(office, shelf)
+    office.enrol("stand")
+    seq, name = tip(bench[:2])
+    pinned = records.Member(BENCH, "bench", public_key("bench"), RETIRED, seq, name)
+    write = Write(f"member/{BENCH}", to_value(pinned))
+    written = "2026-03-20T08:30:00+01:00"
+    retires = encode(
+        Entry(writer_id("stand"), 2, tip(stand)[1], "retire", written, "stand", (write,))
+    )
+    put(shelf, "stand", (retires,), head("stand", (retires,)))
+    got(office, shelf)
+    assert (has(office, "bench"), office.waiting()) == (2, 2)
 
 
 def test_what_another_member_saw_before_counts_all_the_same(
