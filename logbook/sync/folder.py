@@ -8,7 +8,10 @@ file whose predecessor is missing is fetched, but its entries count as lacking a
 
 from __future__ import annotations
 
+import os
+import secrets
 from collections.abc import Iterable, Iterator
+from contextlib import suppress
 from pathlib import Path
 
 from logbook.errors import StoreError, UserMistake
@@ -38,8 +41,9 @@ class Folder(Place):
     """A folder that machines share; `own` marks this machine's temporary files: hex digits.
 
     `seen` is what this machine remembers of the files there (see `remembered`), and is brought up
-    to date; `thorough` forgets it, so that all are read. Raises UserMistake if the store lies
-    within: what syncs a folder tears a store that is being written.
+    to date; `thorough` forgets it, so that all are read. Raises UserMistake if the store or the
+    folder of key files lies within: what syncs a folder tears a store that is being written, and
+    gives the keys away.
     """
 
     def __init__(
@@ -49,14 +53,12 @@ class Folder(Place):
         seen: Seen | None = None,
         *,
         store: Path | None = None,
+        keys: Path | None = None,
         thorough: bool = False,
     ) -> None:
         super().__init__(printable(str(path)))
-        if store is not None and store.resolve().is_relative_to(path.resolve()):
-            raise UserMistake(
-                f"{self.label}: the store {printable(str(store))} lies in this folder",
-                "what syncs a folder would tear it: name another folder, or move the store",
-            )
+        _refuse_within(path, store, "the store", "what syncs a folder would tear it")
+        _refuse_within(path, keys, "the folder of keys", "whoever reads it writes as this machine")
         self.path = path
         self.seen: Seen = {} if seen is None else seen
         if thorough:
@@ -127,7 +129,7 @@ class Folder(Place):
         try:
             if not ready:
                 self._prepare(folder)
-            path = putting.put(folder, packed.names, packed.data, self._own)
+            path = putting.put(folder, _names(packed), packed.data, self._own)
             info = path.lstat()
         except OSError as problem:
             raise putting.explained(folder, problem) from problem
@@ -141,8 +143,10 @@ class Folder(Place):
         if not putting.is_folder(folder):
             folder.mkdir(exist_ok=True)
             flush_folder(folder.parent)
-        if not (folder / README).exists():
-            putting.put(folder, (README,), _TEXT.encode(), self._own)
+        if not os.path.lexists(folder / README):
+            # It tells people what this is; lines go without it.
+            with suppress(OSError, Unreachable):
+                putting.put(folder, (README,), _TEXT.encode(), self._own)
         putting.tidy(folder, self._own)
 
     def _look(self) -> None:
@@ -163,12 +167,26 @@ class Folder(Place):
             )
 
 
+def _refuse_within(folder: Path, private: Path | None, what: str, why: str) -> None:
+    if private is not None and private.resolve().is_relative_to(folder.resolve()):
+        raise UserMistake(
+            f"{printable(str(folder))}: {what} {printable(str(private))} lies in this folder",
+            f"{why}: name another folder, or move it",
+        )
+
+
 def _order(item: tuple[str, Remembered]) -> tuple[str, int, int, str]:
     """Heads alone last: what they vouch for is there by then."""
     name, one = item
     if one.span is None:
         return "~", 0, 0, name
     return one.span.writer, one.span.first, one.span.last, name
+
+
+def _names(packed: Packed) -> tuple[str, ...]:
+    """The names of a file, the last of them one that nobody can have taken before."""
+    stem = packed.names[0].rpartition("-")[0]
+    return (*packed.names, f"{stem}-{secrets.token_hex(4)}.seg")
 
 
 def _trimmed(run: Run, ends: set[str], heads: set[Head]) -> Run:

@@ -9,6 +9,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from logbook import config
 from logbook.book import membership
 from logbook.store import database, place_files, places, views
 from logbook.store.places import Remembered
@@ -80,7 +81,14 @@ def _folder(one: Remembered, store: Path, thorough: bool, keep: bool) -> Iterato
         with views.reading(store) as connection:
             seen = recalled(place_files.load(connection, kept))
             own = (views.local(connection, "writer") or "")[:16]
-    yield Folder(path, own or secrets.token_hex(8), seen, store=store, thorough=thorough)
+    yield Folder(
+        path,
+        own or secrets.token_hex(8),
+        seen,
+        store=store,
+        keys=config.state_folder(),
+        thorough=thorough,
+    )
     # What was fetched is kept by now.
     if keep and store.exists():
         with changing(store) as writing:

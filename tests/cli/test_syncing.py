@@ -222,6 +222,15 @@ def test_a_store_taken_along_on_the_stick_is_refused(two: Bench) -> None:
     assert "lies in this folder" in said.err
 
 
+def test_keys_in_the_shared_folder_are_refused(two: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
+    within = str(Path(two.stick) / "keys")
+    monkeypatch.setenv("LOGBOOK_STATE", within)
+    said = two.program("sync", two.stick, on=ON)
+    assert said.code == 2
+    assert f"the folder of keys {within} lies in this folder" in said.err
+    assert list(Path(two.stick).iterdir()) == []
+
+
 def test_a_copied_store_goes_on_as_a_new_machine(enrolled: Bench) -> None:
     shutil.copytree(enrolled.folder / "bench", enrolled.folder / "tablet")
     said = enrolled.must("tablet", "water", "B1", "--amount", "250 mL")

@@ -24,7 +24,7 @@ from logbook.sync import putting
 from logbook.sync.folder import SUBFOLDER, Folder
 from logbook.sync.place import Inventory, Run, Unreachable
 from logbook.sync.remembered import Remembered, Seen, noted, recalled
-from logbook.sync.segment import Segment, unpack
+from logbook.sync.segment import Segment, pack, unpack
 from tests.faults.counting import Counting
 from tests.sync.chains import Bodies, Having, chain, head, ids, inventory, longer, run, writer_id
 from tests.sync.chains import noted as remark
@@ -75,6 +75,38 @@ def test_what_people_find_there_is_explained(stick: Path) -> None:
     text = (stick / SUBFOLDER / "README.txt").read_text()
     assert text.startswith("This folder belongs to an amendment trial logbook.")
     assert text.isascii()
+
+
+def test_what_explains_the_folder_may_be_a_dangling_link_or_fail(stick: Path) -> None:
+    (stick / SUBFOLDER).mkdir()
+    (stick / SUBFOLDER / "README.txt").symlink_to(stick / "nowhere")
+    sent(stick, BENCH)
+    assert Folder(stick, OWN).inventory() == inventory(BENCH)
+    assert not (stick / "nowhere").exists()
+
+
+def test_no_words_for_people_keep_lines_from_being_sent(
+    stick: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    real = putting.put
+
+    def refused(folder: Path, names: tuple[str, ...], data: bytes, own: str) -> Path:
+        if names == ("README.txt",):
+            raise OSError(errno.EINVAL, "no such name here")
+        return real(folder, names, data, own)
+
+    monkeypatch.setattr(putting, "put", refused)
+    sent(stick, BENCH)
+    assert Folder(stick, OWN).inventory() == inventory(BENCH)
+
+
+def test_junk_under_every_name_of_a_file_keeps_it_from_nowhere(stick: Path) -> None:
+    (usual,) = sent(stick, BENCH)
+    for name in pack(run("bench", BENCH)).names:
+        (stick / SUBFOLDER / name).write_bytes(b"junk")
+    Folder(stick, OWN).send([run("bench", BENCH)])
+    assert Folder(stick, OWN).inventory() == inventory(BENCH)
+    assert usual.read_bytes() == b"junk"
 
 
 def test_looking_writes_nothing(stick: Path) -> None:
@@ -438,6 +470,16 @@ def test_a_store_within_the_folder_is_refused(stick: Path, tmp_path: Path) -> No
             Folder(path, OWN, store=store)
         assert refused.value.message == f"{path}: the store {store} lies in this folder"
     Folder(stick, OWN, store=tmp_path / "data" / "logbook.db")
+
+
+def test_keys_within_the_folder_are_refused(stick: Path) -> None:
+    keys = stick / "keys"
+    with pytest.raises(UserMistake) as refused:
+        Folder(stick, OWN, keys=keys)
+    assert refused.value.message == f"{stick}: the folder of keys {keys} lies in this folder"
+    assert refused.value.hint == (
+        "whoever reads it writes as this machine: name another folder, or move it"
+    )
 
 
 def test_a_link_in_the_place_of_the_segments_is_not_followed(stick: Path, tmp_path: Path) -> None:
