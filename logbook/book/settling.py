@@ -1,7 +1,9 @@
 """Ending what machines disagree about: one version stands, and all of them stay readable.
 
 A settling replaces every live version of its key that is known here. Two machines that settle the
-same conflict differently have a new one; nothing decides it for them.
+same conflict differently have a new one; nothing decides it for them. So it is with two pulls that
+may be one: a decision about them writes the lines of both, those that stay with their own value, so
+that another machine's contrary decision is a conflict and never a loss.
 """
 
 from __future__ import annotations
@@ -10,7 +12,6 @@ from collections.abc import Sequence
 
 from logbook.book.corrections import (
     REFERENCES,
-    correct,
     holding,
     inside,
     needed_reason,
@@ -21,6 +22,7 @@ from logbook.book.corrections import (
 )
 from logbook.book.writing import Act, Book
 from logbook.errors import UserMistake
+from logbook.journal import entry as journal
 from logbook.journal.entry import Value
 from logbook.store import views
 from logbook.store.tables import RECORD_TABLES
@@ -32,19 +34,32 @@ LISTED = "logbook conflicts lists what is open"
 def keep(book: Book, key: str, entry: str, reason: str, hanging: Sequence[str] = ()) -> Act:
     """Let the version that `entry` wrote stand, in place of all live ones of the key.
 
-    `hanging`: lines to be struck with it if that version is a strike. Raises UserMistake if the key
-    is in no conflict, or the version is not live.
+    `hanging`: lines to be struck with it if that version is a strike. What the same act said of the
+    parts of a pull stands with it. Raises UserMistake if the key is in no conflict, or the version
+    is not live.
     """
     _refuse_settled(book, key)
     if entry not in book.live([key])[key]:
         raise UserMistake(f"that version of {reference(book, key)} was replaced since", LISTED)
     value = book.value(entry, key)
     if value is not None:
-        return book.write("settle", [(key, value)], reason=needed_reason(reason))
+        standing = [(key, value), *_parts_with(book, key, entry)]
+        return book.write("settle", standing, reason=needed_reason(reason))
     refuse_newer(book, hanging)
     struck = list(dict.fromkeys([key, *hanging]))
     refuse_if_referred(book, holding(struck), struck, "struck while that stands")
     return book.write("settle", [(one, None) for one in struck], reason=needed_reason(reason))
+
+
+def _parts_with(book: Book, key: str, entry: str) -> list[tuple[str, Value]]:
+    """The parts of a pull that machines disagree about as well, as the entry has them."""
+    if journal.space(key) != "pull":
+        return []
+    parts = [f"part/{code}" for code in _parts(book, journal.ident(key))]
+    living, shown = book.live(parts), book.shown(parts)
+    by_entry = [one for one in parts if shown[one].conflict and entry in living[one]]
+    written = book.written((entry, one) for one in by_entry)
+    return [(one, value) for (_, one), value in written.items() if value is not None]
 
 
 def strike_all(book: Book, key: str, reason: str, hanging: Sequence[str] = ()) -> Act:
@@ -60,10 +75,11 @@ def _refuse_settled(book: Book, key: str) -> None:
         raise UserMistake(f"machines agree about {reference(book, key)}", LISTED)
 
 
-def same(book: Book, kept: str, gone: str, reason: str) -> Act:
-    """Two pulls are one, written down twice: the pull `gone` is struck with its parts.
+def same(book: Book, kept: str, gone: str, reason: str) -> tuple[Act, int]:
+    """Two pulls are one, written down twice: `gone` is struck with its parts, `kept` stays with its.
 
-    Refused if something names a bag of it: struck, that would count no longer.
+    Also says how many parts were struck. Refused if something names a bag of `gone`: struck, that
+    would count no longer.
     """
     _refuse_no_pair(book, kept, gone)
     held = _what_names(book, gone)
@@ -75,8 +91,21 @@ def same(book: Book, kept: str, gone: str, reason: str) -> Act:
             if twice
             else f"keep that one: logbook settle {gone} {kept} --same --reason TEXT",
         )
-    keys = [f"pull/{gone}", *(f"part/{code}" for code in _parts(book, gone))]
-    return strike(book, keys, reason)
+    parts = [f"part/{code}" for code in _parts(book, gone)]
+    refuse_newer(book, parts)
+    struck = [(key, None) for key in (f"pull/{gone}", *parts)]
+    act = book.write("strike", [*struck, *_as_it_stands(book, kept)], reason=needed_reason(reason))
+    return act, len(parts)
+
+
+def _as_it_stands(book: Book, code: str) -> list[tuple[str, Value]]:
+    """A pull and its parts with their own values; what is open about a part stays open."""
+    keys = [f"pull/{code}", *(f"part/{part}" for part in _parts(book, code))]
+    return [
+        (key, one.value)
+        for key, one in book.shown(keys).items()
+        if one.value is not None and not one.conflict and len(book.live([key])[key]) == 1
+    ]
 
 
 def different(book: Book, one: str, other: str, reason: str) -> tuple[Act, str]:
@@ -88,7 +117,9 @@ def different(book: Book, one: str, other: str, reason: str) -> tuple[Act, str]:
     values = book.values([f"pull/{one}", f"pull/{other}"])
     later = one if _after(values[f"pull/{one}"], values[f"pull/{other}"]) else other
     why = needed_reason(reason)
-    return correct(book, f"pull/{later}", {"again": why}, why), later
+    repeat = {**(values[f"pull/{later}"] or {}), "again": why}
+    stays = _as_it_stands(book, other if later == one else one)
+    return book.write("correct", [(f"pull/{later}", repeat), *stays], reason=why), later
 
 
 def _after(one: Value | None, other: Value | None) -> bool:

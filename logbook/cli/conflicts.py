@@ -154,7 +154,9 @@ def _settle_line(session: Session, reference: str, keep: str | None, why: str) -
         say(f"{act.code}  kept version {version.number} of {many} of {found.name}, {words}: {why}")
     more = len(act.keys) - 1
     if more:
-        say(f"  and {more} line{'s' * (more != 1)} that hung on it, struck")
+        stands = version is not None and version.value is not None
+        what = "of its parts, as the same act has them" if stands else "that hung on it, struck"
+        say(f"  and {more} line{'s' * (more != 1)} {what}")
     if gone and journal.space(found.key) in ("pull", "part"):
         say(f"  {gone} result{'s' * (gone != 1)} of it count{'s' * (gone == 1)} no longer")
     left = session.read(lambda store: _left_struck(store, found, version))
@@ -268,8 +270,7 @@ def _code(text: str) -> str:
 def _same(book: Book, one: str, other: str, why: str) -> str:
     from logbook.book import settling
 
-    act = settling.same(book, one, other, why)
-    parts = len(act.keys) - 1
+    act, parts = settling.same(book, one, other, why)
     with_parts = f" with {parts} part{'s' * (parts != 1)}" if parts else ""
     return f"{act.code}  {one} stays, {other} is struck{with_parts}: {why}"
 

@@ -41,6 +41,9 @@ def undone_words(store: sqlite3.Connection, code: str, kind: str, keys: Sequence
     ]
     if kind == "lab":
         return _laboratory(store, values)
+    if kind == "strike":
+        # What a striking leaves as it is (the other one of two pulls) was not struck.
+        keys = [key for key, value in values if value is None]
     if kind in ("correct", "strike"):
         named = list(dict.fromkeys(asking.reference(store, key) for key in keys))
         more = f" and {len(named) - 3} more lines" if len(named) > 3 else ""

@@ -93,7 +93,8 @@ def _changes(store: sqlite3.Connection, key: str) -> Iterator[Change]:
         write = entry.writes[place]
         olds = [lines[old] for old in sorted(write.replaces) if old in lines]
         former = [old for old in olds if old[1] is not None]
-        if not olds or not understood(entry):
+        same = len(olds) == 1 and olds[0][1] == write.value
+        if not olds or same or not understood(entry):
             continue
         yield _change(key, entry, write.value, former or olds)
 

@@ -17,11 +17,12 @@ from hypothesis import strategies as st
 
 from logbook.book import corrections, settling, writing
 from logbook.book.writing import Book
+from logbook.cli.lines import with_what_hangs_on_it
 from logbook.errors import UserMistake
 from logbook.journal import entry as journal
 from logbook.journal.entry import Entry, Value, Write
 from logbook.journal.fold import agree
-from logbook.store import asking, database, entries, projections
+from logbook.store import asking, database, entries, projections, views
 from logbook.study import conflicts
 from logbook.trial import records
 from logbook.trial.times import When, read_stored
@@ -293,8 +294,10 @@ class TestTwoPulls:
             start(book)
             first, second = pulled(book, when="2026-03-12"), pulled(book, when="2026-03-12")
             assert len(pairs(book)) == 1
-            act = settling.same(book, second, first, " one bag only ")
-            assert (act.kind, act.keys) == ("strike", (f"pull/{first}",))
+            act, parts = settling.same(book, second, first, " one bag only ")
+            assert (act.kind, parts) == ("strike", 0)
+            assert act.keys == (f"pull/{first}", f"pull/{second}")
+            assert book.values([f"pull/{second}"])[f"pull/{second}"] is not None
             assert pairs(book) == []
             assert book.values([f"pull/{first}"]) == {f"pull/{first}": None}
             assert book.entry(book.live([f"pull/{first}"])[f"pull/{first}"][0]).reason == (
@@ -308,7 +311,7 @@ class TestTwoPulls:
             start(book)
             first = pulled(book, when="2026-03-12", parts=2)
             second = pulled(book, when="2026-03-12", parts=2)
-            assert len(settling.same(book, first, second, "one bag").keys) == 3
+            assert settling.same(book, first, second, "one bag")[1] == 2
             left = {row[0] for row in book.connection.exec_driver_sql("SELECT pull FROM part")}
             assert left == {first}
 
@@ -388,6 +391,127 @@ class TestTwoPulls:
             said = f"machines disagree about the pull {other} itself | settle that first"
             assert _refused(lambda: settling.same(book, one, other, "x")) == said
             assert _refused(lambda: settling.different(book, one, other, "x")) == said
+
+
+@dataclass
+class Two:
+    """Two machines of one book, each with its own store, that wrote down a pull of their own."""
+
+    folder: Path
+    one: str = ""
+    other: str = ""
+
+    @contextmanager
+    def book(self, name: str) -> Iterator[Book]:
+        with writing.opened(
+            self.folder / name / "logbook.db", self.folder / f"{name}-keys", by=name, now=NOW
+        ) as book:
+            yield book
+
+    def exchange(self) -> None:
+        """Each machine gets what the other wrote."""
+        filed: dict[str, list[Any]] = {}
+        for name in ("a", "b"):
+            with views.reading(self.folder / name / "logbook.db") as store:
+                bodies = [one.body for one in views.filed_entries(store)]
+            filed[name] = [(journal.entry_id(body), journal.decode(body), body) for body in bodies]
+        for name, theirs in (("a", filed["b"]), ("b", filed["a"])):
+            here = {entry for entry, *_ in filed[name]}
+            with database.writing(self.folder / name / "logbook.db") as connection:
+                made.absorb(connection, [one for one in theirs if one[0] not in here])
+
+    def everywhere(self) -> tuple[set[str], set[str]]:
+        """The keys in conflict and the pulls that stand, the same on both machines."""
+        found = []
+        for name in ("a", "b"):
+            with self.book(name) as book:
+                pulls = {one.id for one in views.fetch(corrections.inside(book), "pull")}
+                found.append((set(open_keys(book)), pulls & {self.one, self.other}))
+        assert found[0] == found[1]
+        return found[0]
+
+
+class TestTwoPullsOnTwoMachines:
+    @pytest.fixture
+    def two(self, tmp_path: Path) -> Two:
+        found = Two(tmp_path)
+        with found.book("a") as book:
+            start(book)
+            found.one = pulled(book, when="2026-03-12", parts=2)
+            found.other = pulled(book, when="2026-03-12", parts=2)
+        (tmp_path / "b").mkdir()
+        shutil.copy2(tmp_path / "a" / "logbook.db", tmp_path / "b" / "logbook.db")
+        return found
+
+    def parts(self, two: Two) -> set[str]:
+        with two.book("a") as book:
+            of = "SELECT 'part/' || id FROM part WHERE pull IN (?, ?)"
+            rows = book.connection.exec_driver_sql(of, (two.one, two.other))
+            return {key for (key,) in rows}
+
+    def test_opposite_decisions_strike_neither_in_silence(self, two: Two) -> None:
+        every = self.parts(two) | {f"pull/{two.one}", f"pull/{two.other}"}
+        with two.book("a") as book:
+            settling.same(book, two.one, two.other, "the blue bag")
+        with two.book("b") as book:
+            settling.same(book, two.other, two.one, "the red bag")
+        two.exchange()
+        assert two.everywhere() == (every, {two.one, two.other})
+
+        with two.book("a") as book:
+            for code, stays in ((two.one, True), (two.other, False)):
+                key = f"pull/{code}"
+                versions = conflicts.versions(corrections.inside(book), key)
+                (kept,) = [one for one in versions if (one.value is not None) == stays]
+                hanging = [] if stays else with_what_hangs_on_it(corrections.inside(book), [key])
+                settling.keep(book, key, kept.line.entry, "the blue bag", hanging)
+        two.exchange()
+        # What the kept version's act said of its parts stands with it.
+        assert two.everywhere() == (set(), {two.one})
+        with two.book("b") as book:
+            left = {row[0] for row in book.connection.exec_driver_sql("SELECT pull FROM part")}
+            assert left == {two.one}
+
+    def test_the_same_decision_agrees(self, two: Two) -> None:
+        for name in ("a", "b"):
+            with two.book(name) as book:
+                settling.same(book, two.one, two.other, f"one bag, says {name}")
+        two.exchange()
+        assert two.everywhere() == (set(), {two.one})
+
+    @pytest.mark.parametrize("later", [False, True])
+    def test_one_pull_here_and_two_there_is_a_conflict_on_both(self, two: Two, later: bool) -> None:
+        with two.book("a") as book:
+            settling.same(book, two.one, two.other, "one bag")
+        with two.book("b") as book:
+            named = (two.one, two.other) if later else (two.other, two.one)
+            settling.different(book, *named, "the bag tore")
+        two.exchange()
+        open_now, stand = two.everywhere()
+        assert stand == {two.one, two.other}
+        assert f"pull/{two.other}" in open_now
+        # Kept as it is by both, or called a repeat by one of them.
+        assert (f"pull/{two.one}" in open_now) == (not later)
+
+    def test_two_repeats_of_each_other_are_a_conflict(self, two: Two) -> None:
+        with two.book("a") as book:
+            settling.different(book, two.one, two.other, "the bag tore")
+        with two.book("b") as book:
+            settling.different(book, two.other, two.one, "the bag tore")
+        two.exchange()
+        pulls = {f"pull/{two.one}", f"pull/{two.other}"}
+        assert {key for key in two.everywhere()[0] if key.startswith("pull/")} == pulls
+
+    def test_undone_it_is_as_it_was(self, two: Two) -> None:
+        with two.book("a") as book:
+            settling.same(book, two.one, two.other, "one bag")
+            undone, _ = corrections.undo(book)
+            assert undone.kind == "strike"
+        two.exchange()
+        with two.book("b") as book:
+            settling.same(book, two.other, two.one, "the red bag")
+        two.exchange()
+        assert two.everywhere() == (set(), {two.other})
 
 
 Said = tuple[str, int, str | None, bool]
