@@ -13,15 +13,14 @@ It is to be saved only after what was fetched is kept: `taken` says that it was.
 from __future__ import annotations
 
 import json
+from bisect import bisect_right
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
+from logbook.store.place_files import Row
 from logbook.sync.place import Head, Tip
 from logbook.sync.segment import Segment
-
-# A row of `place_file`: the file's size, its time of change (ns), what it holds as JSON.
-Row = tuple[int, int, str]
 
 
 class Span(NamedTuple):
@@ -132,33 +131,62 @@ def anchored(seen: Seen, id_at: IdAt) -> dict[str, Span]:
     spans = [(one.span, name) for name, one in seen.items() if one.span is not None]
     found: dict[str, Span] = {}
     ends: set[tuple[str, Tip]] = set()
+    inner = _Inner(id_at)
     # Whatever a file follows has a smaller number than its own first: it comes before.
-    for span, name in sorted(spans, key=lambda item: (item[0].writer, item[0].first, item[1])):
+    for span, name in sorted(spans, key=_by_first):
         at = (span.writer, span.start)
-        if span.first == 1 or at in ends or _within(span.writer, span.start, found, id_at):
+        if span.first == 1 or at in ends or inner.has(*at):
             found[name] = span
             ends.add((span.writer, span.end))
+            inner.add(name, span)
     return found
 
 
 def tips(files: Mapping[str, Span], id_at: IdAt) -> dict[str, frozenset[Tip]]:
     """Per writer, the entries of anchored files that no other entry follows."""
     followed = {(span.writer, span.start) for span in files.values()}
+    inner = _Inner(id_at)
+    for span, name in sorted(((span, name) for name, span in files.items()), key=_by_first):
+        inner.add(name, span)
+    ends = {(span.writer, span.end) for span in files.values()} - followed
     found: dict[str, set[Tip]] = {}
-    for span in files.values():
-        if (span.writer, span.end) in followed or span.end in found.get(span.writer, ()):
-            continue
-        if not _within(span.writer, span.end, files, id_at):
-            found.setdefault(span.writer, set()).add(span.end)
+    for writer, tip in sorted(ends):
+        if not inner.has(writer, tip):
+            found.setdefault(writer, set()).add(tip)
     return {writer: frozenset(of) for writer, of in found.items()}
 
 
-def _within(writer: str, tip: Tip, files: Mapping[str, Span], id_at: IdAt) -> bool:
-    """True if the entry is within one of the files, and not its last."""
-    return any(
-        span.writer == writer and span.covers(tip[0]) and id_at(name, tip[0]) == tip[1]
-        for name, span in files.items()
-    )
+def _by_first(item: tuple[Span, str]) -> tuple[str, int, str]:
+    return item[0].writer, item[0].first, item[1]
+
+
+class _Inner:
+    """The entries within files, their last ones left out; files are added by their first number."""
+
+    def __init__(self, id_at: IdAt) -> None:
+        self._id_at = id_at
+        self._firsts: dict[str, list[int]] = {}
+        # Each file with the greatest number that it or one before it ends with.
+        self._files: dict[str, list[tuple[str, Span, int]]] = {}
+
+    def add(self, name: str, span: Span) -> None:
+        """Take in a file that begins nowhere before those that are in."""
+        files = self._files.setdefault(span.writer, [])
+        reach = max(span.last, files[-1][2] if files else 0)
+        files.append((name, span, reach))
+        self._firsts.setdefault(span.writer, []).append(span.first)
+
+    def has(self, writer: str, tip: Tip) -> bool:
+        """True if the entry is within one of the files, and not its last."""
+        seq, wanted = tip
+        files = self._files.get(writer, [])
+        for at in range(bisect_right(self._firsts.get(writer, []), seq) - 1, -1, -1):
+            name, span, reach = files[at]
+            if reach <= seq:
+                break
+            if span.covers(seq) and self._id_at(name, seq) == wanted:
+                return True
+        return False
 
 
 def heads_of(seen: Seen) -> Iterable[Head]:
