@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
@@ -76,7 +78,7 @@ def _meant(known: list[Remembered], place: str | None) -> list[Remembered]:
     """The places to exchange with: all known ones, the one of that name, or one not known."""
     if place is not None:
         named = [one for one in known if one.name == place]
-        return named or [Remembered(_shown(place), place, None, None, {})]
+        return named or [_by_address(known, place)]
     if not known:
         raise UserMistake(
             "no place is known yet to exchange lines through",
@@ -85,11 +87,16 @@ def _meant(known: list[Remembered], place: str | None) -> list[Remembered]:
     return known
 
 
-def _shown(place: str) -> str:
-    """A place as it is named where it has no name: a URL without its password."""
+def _by_address(known: list[Remembered], place: str) -> Remembered:
+    """The known place that is there, or one not known, shown without its password."""
     from logbook.sync.places import address_to_keep, is_hub
 
-    return address_to_keep(place)[0] if is_hub(place) else place
+    kept, _ = address_to_keep(place)
+    for one in known:
+        if one.address == kept:
+            # As it was typed: a password is not kept.
+            return replace(one, address=place)
+    return Remembered(kept if is_hub(place) else place, place, None, None, {})
 
 
 def exchanged(session: Session, one: Remembered, dry: bool, thorough: bool) -> Summary:
@@ -175,12 +182,14 @@ def add(
     Examples: logbook sync add stick /media/greenhouse-stick
               logbook sync add office postgresql://bench@db.example/trials
     """
-    from logbook.sync.places import address_to_keep
+    from logbook.sync.places import address_to_keep, is_hub
 
     session: Session = context.obj
     if name in _COMMANDS or not name.strip() or name != name.strip() or not name.isprintable():
         raise UserMistake(f"{name!r} cannot be the name of a place", "choose another word")
     address, left_out = address_to_keep(place)
+    if not is_hub(place) and not Path(address).is_dir():
+        raise UserMistake(f"{place}: there is no such folder", "make it, or put the stick in")
     with _stored(session) as store:
         if any(one.name == name for one in remembered.listed(store)):
             raise UserMistake(

@@ -2,27 +2,44 @@
 
 from __future__ import annotations
 
+import re
 import secrets
 from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from logbook import config
 from logbook.book import membership
+from logbook.errors import UserMistake
 from logbook.store import database, place_files, places, views
 from logbook.store.places import Remembered
-from logbook.sync.exchange import Summary, inside
+from logbook.sync.exchange import Summary
 from logbook.sync.place import Place
+from logbook.trial.wording import printable
 
 if TYPE_CHECKING:
     import sqlite3
 
 
+# What is meant as a URL and is none: it would be kept, and shown, as a folder with its password.
+_LIKE_A_URL = re.compile(r"\s*postgres|(?![a-z]:[/\\])[^/\\]*:.*@|.*\bpassword\s*=", re.I | re.S)
+
+
 def is_hub(address: str) -> bool:
-    """True if the address is a URL, of a hub; else it is a folder."""
-    return "://" in address
+    """True if the address is a URL, of a hub; else it is a folder.
+
+    Raises UserMistake, repeating nothing of it, where it may be a URL that was mistyped.
+    """
+    if "://" in address:
+        return True
+    if _LIKE_A_URL.match(address):
+        raise UserMistake(
+            "that is neither the URL of a hub nor the path of a folder",
+            "write a hub as postgresql://bench@db.example/trials, a folder here as ./NAME",
+        )
+    return False
 
 
 def address_to_keep(address: str) -> tuple[str, bool]:
@@ -31,11 +48,20 @@ def address_to_keep(address: str) -> tuple[str, bool]:
     A folder is kept as a whole path. Raises UserMistake if it is no address.
     """
     if not is_hub(address):
-        return str(Path(address).expanduser().resolve()), False
+        return str(_folder_at(address).resolve()), False
     from logbook.sync.hub import without_password
 
     shown = without_password(address)
     return shown, shown != address
+
+
+def _folder_at(address: str) -> Path:
+    try:
+        return Path(address).expanduser()
+    except RuntimeError:
+        raise UserMistake(
+            f"{printable(address)}: there is no such home folder", "name a whole path"
+        ) from None
 
 
 @contextmanager
@@ -73,7 +99,7 @@ def _folder(one: Remembered, store: Path, thorough: bool, keep: bool) -> Iterato
     from logbook.sync.folder import Folder
     from logbook.sync.remembered import Seen, noted, recalled
 
-    path = Path(one.address).expanduser()
+    path = _folder_at(one.address)
     kept = str(path.resolve())
     seen: Seen = {}
     own = ""
@@ -99,8 +125,7 @@ def _folder(one: Remembered, store: Path, thorough: bool, keep: bool) -> Iterato
 def changing(store: Path) -> Iterator[sqlite3.Connection]:
     """A transaction on the places that the store remembers."""
     with database.writing(store) as connection:
-        raw: Any = inside(connection)
-        yield raw
+        yield database.inside(connection)
 
 
 def put_down(store: Path, name: str, when: datetime, summary: Summary) -> None:

@@ -185,7 +185,9 @@ def test_one_pull_written_on_two_machines_is_said(enrolled: Bench) -> None:
 
 def test_places_that_are_not_there_do_not_stop_the_others(two: Bench) -> None:
     two.must("office", "sync", "add", "here", two.stick)
+    (two.folder / "gone").mkdir()
     two.must("office", "sync", "add", "gone", str(two.folder / "gone"))
+    (two.folder / "gone").rmdir()
     said = two.at("office", "sync")
     assert said.code == 0
     assert said.out.startswith("here: sent ")
@@ -292,6 +294,51 @@ def test_the_password_of_a_hub_is_not_kept(two: Bench) -> None:
     assert "its password was not kept" in added.out
     store = (two.folder / "office" / "logbook.db").read_bytes()
     assert b"s3cret" not in store
+
+
+@pytest.mark.parametrize(
+    "mistyped",
+    [
+        "postgresql:/u:hunter2@h/db",
+        "POSTGRES:u:hunter2@h/db",
+        " postgresql//u:hunter2@h/db",
+        "u:hunter2@h/db",
+        "u:hun/ter2@h/db",
+        "psql:/u:hunter2@h/db",
+        "http://u:hunter2@h/db",
+        "host=h user=u password=hunter2",
+    ],
+)
+@pytest.mark.parametrize("words", [("sync",), ("sync", "add", "hub"), ("join",)])
+def test_a_mistyped_url_is_repeated_nowhere(
+    two: Bench, words: tuple[str, ...], mistyped: str
+) -> None:
+    said = two.at("bench" if words == ("join",) else "office", *words, mistyped)
+    assert said.code == 2
+    assert "hunter2" not in said.out + said.err
+    assert "ter2" not in said.out + said.err
+    assert "postgresql://bench@db.example/trials" in said.err
+    assert two.must("office", "sync", "places").out.startswith("No place is known yet")
+
+
+def test_a_folder_that_is_not_there_is_not_remembered(two: Bench) -> None:
+    said = two.at("office", "sync", "add", "stick", "no such stick")
+    assert said.code == 2
+    assert said.err == (
+        "Error: no such stick: there is no such folder\nTry: make it, or put the stick in\n"
+    )
+    strange = two.folder / "what: an@odd name"
+    strange.mkdir()
+    assert two.at("office", "sync", "add", "stick", "./" + strange.name).code == 0
+    assert "there is no such home folder" in two.at("office", "sync", "~nobody.here/x").err
+
+
+def test_the_path_of_a_known_place_is_that_place(two: Bench) -> None:
+    two.must("office", "sync", "add", "stick", two.stick)
+    assert two.must("office", "sync", "stick/").out.startswith("stick: sent ")
+    assert two.must("office", "sync", "places").out == (
+        f"stick: {two.stick}, last exchanged 2026-03-02 08:00 UTC\n"
+    )
 
 
 def test_the_words_are_four_of_a_published_list() -> None:
