@@ -76,7 +76,7 @@ def _refuse_settled(book: Book, key: str) -> None:
 
 
 def same(book: Book, kept: str, gone: str, reason: str) -> tuple[Act, int]:
-    """Two pulls are one, written down twice: `gone` is struck with its parts, `kept` stays with its.
+    """Two pulls are one, written down twice: `gone` is struck with its parts, `kept` stays.
 
     Also says how many parts were struck. Refused if something names a bag of `gone`: struck, that
     would count no longer.

@@ -335,9 +335,14 @@ def _known(days: Iterable[date | None]) -> list[date]:
 def _serve(owed: Sequence[Obligation], pulls: Sequence[Taken]) -> list[Obligation]:
     """One bed's obligations with the pulls (in order) that serve and repeat them."""
     serving: dict[int, list[Taken]] = {}
+    firsts: dict[date, set[int | None]] = {}
     # What a person said comes before what follows from dates, and a repeat after what it repeats.
     for pull in sorted(pulls, key=lambda pull: (pull.again, pull.planned is None)):
         found = _obligation_of(pull, owed, serving)
+        if pull.again and pull.planned is None and firsts.get(pull.day) == {None}:
+            found = None  # it follows the pull of its day that it repeats, outside the calendar
+        if not pull.again:
+            firsts.setdefault(pull.day, set()).add(found)
         if found is not None:
             serving.setdefault(found, []).append(pull)
     return [_served(one, serving.get(at, [])) for at, one in enumerate(owed)]

@@ -15,6 +15,7 @@ The rules, in the words of the trade:
   opens within as many days as its tolerance, at least one ("early"). One that names nothing and
   lies farther away uses no planned pull up: it stays due, and
   it is an extra pull. A second pull of the same obligation is kept as a repeat; the first counts.
+  A repeat of an extra pull, on the same day, is outside the calendar with it.
 - A planned pull is in force for the targets from its `since` to the day before its `until`, so a
   change of the calendar applies from its date on. A pull may be skipped, with a reason; controls
   do not follow it then. A bed that is out of the trial owes nothing from that day on.

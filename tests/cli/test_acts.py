@@ -92,6 +92,16 @@ def test_pulling_twice_needs_a_reason(started: Program) -> None:
     assert "for day 0 again" in again.out
 
 
+def test_a_repeat_of_a_pull_outside_the_calendar_is_outside_it_too(started: Program) -> None:
+    started.must("apply", "all", on="2026-03-02T09:00+01:00")
+    started.must("pull", "M", on="2026-03-30T09:00+02:00")
+    later = "2026-04-02T09:00+02:00"
+    assert "outside the calendar" in started.must("pull", "B6", on=later).out
+    again = started.must("pull", "B6", "--again", "second", on=later)
+    assert again.out.splitlines()[1].endswith("B6     outside the calendar")
+    assert "for day 28" not in started.must("history", again.out.split()[-4], on=later).out
+
+
 def test_undo_strike_and_correct_keep_every_line_readable(started: Program) -> None:
     act = started.must("water", "B1,B2", "--amount", "250 mL").act
     started.must("correct", f"{act}:B2", "--amount", "200 mL", "--reason", "can half full")

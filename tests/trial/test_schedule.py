@@ -223,6 +223,16 @@ class TestOneTreatedBed:
         one = _of(_schedule(pulls=[again, first]), TREATED, "day 14")
         assert (one.pull, one.repeats) == ("Z", ("A",))
 
+    def test_repeat_of_an_extra_pull_is_outside_the_calendar_with_it(self) -> None:
+        extra, again = _on(TREATED, 18, code="Z"), _on(TREATED, 18, again=True, code="A")
+        pulls = [_on(TREATED, 14), extra, again]
+        owed = _schedule(pulls=pulls)
+        assert _of(owed, TREATED, "day 14").repeats == ()
+        assert {pull.code for pull in extra_pulls(owed, pulls)} == {"A", "Z"}
+        # One that names the pull that it repeats says so itself.
+        named = _on(TREATED, 18, planned="day 14", again=True, code="N")
+        assert _of(_schedule(pulls=[*pulls, named]), TREATED, "day 14").repeats == ("N",)
+
     def test_looking_back_a_later_pull_is_not_yet_made(self) -> None:
         one = _of(_schedule(pulls=[_on(TREATED, 16)]), TREATED, "day 14")
         assert [_state(one, day) for day in (11, 15, 16)] == ["coming", "due", "done"]
