@@ -59,7 +59,7 @@ class Known(ABC):
 
     @abstractmethod
     def tips(self, writer: str) -> frozenset[Tip]:
-        """The tips of the writer here; empty if it is unknown."""
+        """The tips of the writer here that can be followed from entry 1; empty if none can."""
 
     @abstractmethod
     def has(self, entry: str) -> bool:
@@ -68,6 +68,10 @@ class Known(ABC):
     @abstractmethod
     def has_head(self, head: Head) -> bool:
         """True if that signed head, or a newer one of the same chain, is here."""
+
+    def refuses(self, entry: str) -> bool:
+        """True if what has that id was looked at here, and is no entry; it need not come again."""
+        return False
 
 
 class Place(ABC):
