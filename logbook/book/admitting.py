@@ -10,8 +10,8 @@ had accepted it. What is accepted stays so. Everything else waits, and `machines
 
 from __future__ import annotations
 
-from bisect import bisect_right
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from json import dumps, loads
@@ -23,8 +23,8 @@ from logbook.errors import Problem
 from logbook.journal import entry as journal
 from logbook.journal.chain import introduces
 from logbook.journal.entry import BadEntry, Entry
-from logbook.store import derived, entries, held, local, projections
-from logbook.store.held import Link, Vouched
+from logbook.store import database, derived, entries, held, local, projections
+from logbook.store.held import Link, Tip, Vouched
 
 if TYPE_CHECKING:
     import sqlite3
@@ -35,6 +35,10 @@ _BATCH_WRITES = 20_000
 _CONTINUED = "lines of this machine's writer came from elsewhere (a copied or restored disk?)"
 # A clock may be a little ahead, and zones differ; a day ahead is no zone.
 FUTURE = timedelta(hours=24)
+# No clock of a machine that this program runs on says another year, however wrong it is.
+_YEARS = range(1900, 3000)
+# Of machines that are not let in: a book to be merged fits, a flood does not.
+MOST_WAITING = 250_000
 
 
 @dataclass
@@ -75,17 +79,21 @@ def receive(
     The first entry that cannot be one ends the delivery: what follows hangs on it. Nothing is
     believed yet but that the bytes are entries of that writer.
     """
-    store = _raw(connection)
+    store = database.inside(connection)
     received = Received()
+    if writer in loads(local.get(connection, "ignored") or "[]"):
+        return received
     rows: list[tuple[Any, ...]] = []
     for body in bodies:
         try:
             entry = _checked(journal.decode(body), writer)
         except BadEntry as problem:
-            where = f"{source}, writer {writer[:8]}"
-            received.problems.append(Problem(where, str(problem), "It was not taken in."))
+            received.problems += _refused(store, writer, body, str(problem), source)
             break
         rows.append((journal.entry_id(body), writer, entry.seq, entry.prev, body, now.isoformat()))
+    if rows and _is_full(store, writer, len(rows)):
+        received.problems.append(_too_much(writer, source))
+        return received
     count = held.hold(store, rows)
     if count:
         received.new[writer] = count
@@ -97,6 +105,44 @@ def receive(
     return received
 
 
+def _refused(
+    store: sqlite3.Connection, writer: str, body: bytes, why: str, source: str
+) -> list[Problem]:
+    """Say once that bytes are no entry; they are remembered, so that nobody asks for them again."""
+    name = journal.entry_id(body)
+    if held.refused(store, name) is not None:
+        return []
+    held.refuse(store, name, _said_prev(body))
+    return [Problem(f"{source}, writer {writer[:8]}", why, "It was not taken in.")]
+
+
+def _said_prev(body: bytes) -> str | None:
+    """What bytes that are no entry say they follow, where that can be read."""
+    try:
+        found = loads(body)["prev"]
+    except (ValueError, TypeError, KeyError, RecursionError):
+        return None
+    return found if isinstance(found, str) and len(found) == len("0" * 64) else None
+
+
+def _is_full(store: sqlite3.Connection, writer: str, more: int) -> bool:
+    """True if so many entries wait already that no stranger's are taken in beside them."""
+    waiting: int = store.execute("SELECT count(*) FROM held").fetchone()[0]
+    if waiting + more <= MOST_WAITING:
+        return False
+    one = membership.standings(store).get(writer)
+    return one is None or not one.member
+
+
+def _too_much(writer: str, source: str) -> Problem:
+    return Problem(
+        f"{source}, writer {writer[:8]}",
+        f"more than {MOST_WAITING:,} entries of machines that are not let in wait here already",
+        "It was not taken in. Turn strangers away (logbook machines ignore), or let that machine "
+        "in, and then: logbook sync --thorough",
+    )
+
+
 def _checked(entry: Entry, writer: str) -> Entry:
     """The entry, if it can stand in that writer's chain."""
     if entry.writer != writer:
@@ -105,6 +151,8 @@ def _checked(entry: Entry, writer: str) -> Entry:
         raise BadEntry(f"entry {entry.seq} of {writer[:8]} does not say what it follows")
     if entry.seq == 1 and not introduces(entry):
         raise BadEntry(f"entry 1 of {writer[:8]} does not hold the key that its id follows from")
+    if datetime.fromisoformat(entry.written).year not in _YEARS:
+        raise BadEntry(f"entry {entry.seq} of {writer[:8]} was written in no year of ours")
     return entry
 
 
@@ -135,76 +183,126 @@ def _forged(head: Vouched, source: str) -> Problem:
 
 def admit(connection: Connection, now: datetime) -> Admitted:
     """Let into the journal whatever may be, until nothing more may; fold it."""
-    store = _raw(connection)
-    before = set(held.writers(store))
-    admitted = Admitted()
-    trials: set[str] = set()
-    while found := _next_ready(store, admitted):
-        for writer, names in found.items():
-            trials |= _let_in(connection, writer, names, now, admitted)
-    derived.refresh(connection, trials)
-    admitted.joined = sorted(admitted.entries.keys() - before)
-    for writer in admitted.entries:
-        held.forget_older_heads(store, writer)
-    _learn(connection, admitted.entries)
-    return admitted
-
-
-def _next_ready(store: sqlite3.Connection, admitted: Admitted) -> dict[str, list[str]]:
-    """What may be let in next, by writer: first what says who is a member, up to where it says so.
-
-    A retirement that came along with what the retired machine wrote after it counts at once.
-    """
-    standing = membership.standings(store)
-    ready = {
-        writer: names
-        for writer in held.writers_held(store)
-        if (names := _ready(store, writer, standing.get(writer), admitted))
-    }
-    telling = {}
-    for writer, seq in held.telling_of_members(store).items():
-        names = ready.get(writer, [])
-        up_to = bisect_right(names, seq, key=lambda name: held.number(store, name))
-        if up_to:
-            telling[writer] = names[:up_to]
-    return telling or ready
-
-
-def _ready(
-    store: sqlite3.Connection, writer: str, standing: Standing | None, admitted: Admitted
-) -> list[str]:
-    """Ids of the entries held back of a writer that may be let in now, by number."""
-    links = held.links(store, writer)
-    ready: dict[str, Link] = {}
-    for end in _vouched_for(store, writer, standing, links, admitted):
-        ready |= _chain_down(store, writer, end, links, ready)
-    return sorted(ready, key=lambda name: ready[name].seq)
-
-
-def _vouched_for(
-    store: sqlite3.Connection,
-    writer: str,
-    standing: Standing | None,
-    links: Mapping[str, Link],
-    admitted: Admitted,
-) -> list[str]:
-    """Which of the entries held back are vouched for, by rule (a) or (b)."""
-    found = []
-    for head in held.heads(store, writer):
-        if head.id not in links:
+    limits: dict[str, tuple[Tip, ...]] = {}
+    forged: list[Problem] = []
+    while True:
+        attempt = _Attempt(connection, now, limits)
+        try:
+            with _taken_back_if_wrong(connection):
+                attempt.run()
+        except _Again as again:
+            limits |= again.limits
+            forged += again.problems
             continue
-        if head.by != writer:
-            found.append(head.id)
-        elif standing is not None and standing.member:
-            if membership.signed(head, standing.introduced):
-                found.append(head.id)
-            else:
+        attempt.admitted.forged += forged
+        return attempt.admitted
+
+
+class _Again(Exception):
+    """What was let in must be taken back and tried once more, writers held to these pins."""
+
+    def __init__(
+        self, limits: Mapping[str, tuple[Tip, ...]], problems: Sequence[Problem] = ()
+    ) -> None:
+        super().__init__()
+        self.limits = limits
+        self.problems = problems
+
+
+@contextmanager
+def _taken_back_if_wrong(connection: Connection) -> Iterator[None]:
+    connection.exec_driver_sql("SAVEPOINT admitting")
+    try:
+        yield
+    except _Again:
+        connection.exec_driver_sql("ROLLBACK TO admitting")
+        raise
+    finally:
+        connection.exec_driver_sql("RELEASE admitting")
+
+
+@dataclass
+class _Attempt:
+    """One try to let in what may be. `own` is how far a writer's own signature reached in it."""
+
+    connection: Connection
+    now: datetime
+    limits: Mapping[str, tuple[Tip, ...]]
+    admitted: Admitted = field(default_factory=Admitted)
+    own: dict[str, int] = field(default_factory=dict)
+
+    def run(self) -> None:
+        """Let in until nothing more may be; raises _Again."""
+        store = database.inside(self.connection)
+        before = set(held.writers(store))
+        trials: set[str] = set()
+        moved = True
+        while moved:
+            moved = False
+            standing = membership.standings(store)
+            for writer in held.writers_held(store):
+                names = self.ready(store, writer, standing.get(writer))
+                if names:
+                    trials |= _let_in(self.connection, writer, names, self.now, self.admitted)
+                    moved = True
+        self.look_back(membership.standings(store))
+        derived.refresh(self.connection, trials)
+        self.admitted.joined = sorted(self.admitted.entries.keys() - before)
+        for writer in self.admitted.entries:
+            held.forget_older_heads(store, writer)
+        _learn(self.connection, self.admitted.entries)
+
+    def look_back(self, standing: Mapping[str, Standing]) -> None:
+        """Raise _Again if a writer was let in beyond the pin of a retirement that came along."""
+        over = [
+            one
+            for writer, up_to in self.own.items()
+            if (one := standing.get(writer)) is not None
+            and one.retired
+            and up_to > max((seq for seq, _ in one.pins), default=0)
+        ]
+        if over:
+            # One at a time, the farthest from the founder: held to its pin, its word may be gone.
+            last = max(over, key=lambda one: (one.rank, one.writer))
+            raise _Again({last.writer: last.pins})
+
+    def ready(self, store: sqlite3.Connection, writer: str, standing: Standing | None) -> list[str]:
+        """Ids of the entries held back of a writer that may be let in now, by number."""
+        links = held.links(store, writer)
+        ready: dict[str, Link] = {}
+        for end, own in self.vouched_for(store, writer, standing, links):
+            found = _chain_down(store, writer, end, links, ready)
+            if found and own:
+                self.own[writer] = max(self.own.get(writer, 0), links[end].seq)
+            ready |= found
+        return sorted(ready, key=lambda name: ready[name].seq)
+
+    def vouched_for(
+        self,
+        store: sqlite3.Connection,
+        writer: str,
+        standing: Standing | None,
+        links: Mapping[str, Link],
+    ) -> Iterator[tuple[str, bool]]:
+        """Which of the entries held back are vouched for, by rule (a) or (b); if by its own word.
+
+        By others first: what they saw counts, whatever was said of the writer since.
+        """
+        heads = [head for head in held.heads(store, writer) if head.id in links]
+        yield from ((head.id, False) for head in heads if head.by != writer)
+        pins = self.limits.get(writer, ())
+        if standing is not None and standing.retired:
+            pins = (*pins, *standing.pins)
+        yield from ((name, False) for _, name in pins if name in links)
+        if standing is None or not standing.member or writer in self.limits:
+            return
+        for head in heads:
+            if head.by == writer and membership.signed(head, standing.introduced):
+                yield head.id, True
+            elif head.by == writer:
                 # It came before the writer's key did.
                 held.unvouch(store, head)
-                admitted.forged.append(_forged(head, "held back"))
-    if standing is not None and standing.retired:
-        found += [name for _, name in standing.pins if name in links]
-    return found
+                self.admitted.forged.append(_forged(head, "held back"))
 
 
 def _chain_down(
@@ -235,11 +333,13 @@ def _let_in(
     connection: Connection, writer: str, names: Sequence[str], now: datetime, admitted: Admitted
 ) -> set[str]:
     """Move entries into the journal and fold them; the trials touched."""
-    store = _raw(connection)
+    store = database.inside(connection)
     trials: set[str] = set()
     batch: list[tuple[str, Entry, bytes]] = []
     waiting = 0
     for name, body in held.accept(store, writer, names):
+        if journal.entry_id(body) != name:
+            raise _damaged(connection, writer, name)
         entry = journal.decode(body)
         batch.append((name, entry, body))
         waiting += len(entry.writes)
@@ -250,10 +350,24 @@ def _let_in(
     return trials | _file(connection, batch)
 
 
+def _damaged(connection: Connection, writer: str, name: str) -> _Again:
+    """Bytes that changed while they waited: they go, and everything is tried without them."""
+    connection.exec_driver_sql("ROLLBACK TO admitting")
+    held.drop(database.inside(connection), [name])
+    connection.exec_driver_sql("RELEASE admitting")
+    connection.exec_driver_sql("SAVEPOINT admitting")
+    problem = Problem(
+        f"writer {writer[:8]} ({name[:12]})",
+        "an entry changed while it was held back: the disk, or another program, damaged it",
+        "It was not taken in. Fetch it anew: logbook sync --thorough; then: logbook verify",
+    )
+    return _Again({}, [problem])
+
+
 def _file(connection: Connection, batch: list[tuple[str, Entry, bytes]]) -> set[str]:
     entries.append(connection, batch)
     held.vouch(
-        _raw(connection),
+        database.inside(connection),
         [
             Vouched(other, seq, name, entry.writer, "")
             for _, entry, _ in batch
@@ -277,7 +391,7 @@ def _count(entry: Entry, now: datetime, admitted: Admitted) -> None:
 
 def _learn(connection: Connection, changed: Iterable[str]) -> None:
     """Note the new heads for this writer's next entry; end it if it was continued elsewhere."""
-    store = _raw(connection)
+    store = database.inside(connection)
     own = local.get(connection, "writer")
     learnt = loads(local.get(connection, "learnt") or "{}")
     for writer in changed:
@@ -287,8 +401,3 @@ def _learn(connection: Connection, changed: Iterable[str]) -> None:
             learnt[writer] = list(max(held.tips(store, writer)))
     if learnt:
         local.put(connection, "learnt", dumps(learnt))
-
-
-def _raw(connection: Connection) -> Any:
-    """The open transaction as the standard library's sqlite3 knows it."""
-    return connection.connection.driver_connection

@@ -12,7 +12,7 @@ from logbook.errors import UserMistake
 from logbook.journal import entry as journal
 from logbook.journal.entry import Entry, Value
 from logbook.journal.kinds import understood
-from logbook.store import asking, projections
+from logbook.store import asking, database, projections
 from logbook.store.tables import RECORD_TABLES
 
 # What speaks of a sample by the code on its bag.
@@ -148,7 +148,7 @@ def inside(book: Book) -> Any:
 
     What is checked here and then written holds for both; a check before it may be out of date.
     """
-    return book.connection.connection.driver_connection
+    return database.inside(book.connection)
 
 
 def undo(book: Book) -> tuple[Act, Act]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from json import dumps, loads
 from typing import TYPE_CHECKING, Any
@@ -12,7 +13,7 @@ from logbook.book.membership import Standing
 from logbook.book.writing import Act, Book
 from logbook.errors import UserMistake
 from logbook.journal import entry as journal
-from logbook.store import held, local
+from logbook.store import database, held, local
 from logbook.trial.machines import ENROLLED, RETIRED
 from logbook.trial.records import Member
 
@@ -20,17 +21,25 @@ if TYPE_CHECKING:
     import sqlite3
 
 
+_ID = re.compile(r"[0-9a-f]{8,32}\Z")
+
+
 def called(known: Mapping[str, Standing], name: str) -> Standing:
-    """The writer of that machine name or beginning of an id; raises UserMistake."""
+    """The writer of that machine name or beginning of an id; raises UserMistake.
+
+    What looks like an id is one where there is such an id: a stranger may call its machine so.
+    """
     wanted = name.strip().casefold()
-    by_name = [one for one in known.values() if one.introduced.machine.casefold() == wanted]
-    found = by_name or [one for one in known.values() if wanted and one.writer.startswith(wanted)]
-    if not found:
+    by_id = [one for one in known.values() if wanted and one.writer.startswith(wanted)]
+    if not (by_id and _ID.match(wanted)):
+        by_name = [one for one in known.values() if one.introduced.machine.casefold() == wanted]
+        by_id = [*by_name, *(one for one in by_id if one not in by_name)] if by_name else by_id
+    if not by_id:
         raise UserMistake(f"there is no machine called {name!r} in this book", "logbook machines")
-    if len(found) > 1:
-        ids = ", ".join(sorted(one.writer[:8] for one in found))
-        raise UserMistake(f"{len(found)} writers are called {name!r}", f"name one by its id: {ids}")
-    return found[0]
+    if len(by_id) > 1:
+        ids = ", ".join(sorted(one.writer[:12] for one in by_id))
+        raise UserMistake(f"{len(by_id)} writers are called {name!r}", f"name one by its id: {ids}")
+    return by_id[0]
 
 
 def enrol(book: Book, wanted: Standing) -> tuple[Act, Admitted]:
@@ -122,4 +131,4 @@ def _refuse_strangers(store: sqlite3.Connection, book: Book) -> None:
 
 
 def _raw(book: Book) -> Any:
-    return book.connection.connection.driver_connection
+    return database.inside(book.connection)

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from logbook import signing
 from logbook.journal import entry as journal
@@ -29,7 +29,9 @@ if TYPE_CHECKING:
 class Standing:
     """A writer as this copy knows it: its first entry, and whether it is let in, and why.
 
-    `pins` are the newest entries accepted of a retired writer: one for each member that retired it.
+    `after` is the writer that it goes on after, where that one's key signed it. `rank` counts from
+    the founder, 0: who was let in by whom. `pins` are the newest entries accepted of a retired
+    writer: one for each member that retired it.
     """
 
     writer: str
@@ -37,32 +39,38 @@ class Standing:
     member: bool
     retired: bool
     why: str
+    after: str | None = None
+    rank: int = 0
     pins: tuple[Tip, ...] = ()
 
 
 def standings(store: sqlite3.Connection) -> dict[str, Standing]:
     """Every writer whose first entry is here, accepted or held back."""
-    known = introductions(store)
+    known = _variants(store)
+    after = _after(known)
     said = _said(store)
-    retired = {writer for writer, values in said.items() if _any(values, RETIRED)}
-    why = {writer: "enrolled" for writer, values in said.items() if _any(values, ENROLLED)}
+    retired = {writer for writer, words in said.items() if _any(words, RETIRED)}
+    why = {writer: "enrolled" for writer, words in said.items() if _any(words, ENROLLED)}
     founder = root(store)
     if founder:
         why.setdefault(founder, "founder")
     members = {writer for writer in why if writer not in retired}
-    while found := _successors(known, members, retired):
+    while found := {w for w, of in after.items() if of in members and w not in members | retired}:
         members |= found
         why |= dict.fromkeys(found, "goes on after a member")
+    ranks = _ranks(founder, said, after)
     return {
         writer: Standing(
             writer,
-            introduced,
+            _shown(variants, after.get(writer)),
             writer in members,
             writer in retired,
             "retired" if writer in retired else why.get(writer, "not enrolled"),
+            after.get(writer),
+            ranks.get(writer, len(known)),
             _pins(said.get(writer, ())),
         )
-        for writer, introduced in known.items()
+        for writer, variants in known.items()
     }
 
 
@@ -72,13 +80,43 @@ def signed(head: Vouched, introduced: Writer) -> bool:
     return signing.holds(introduced.public_key, message, head.signature)
 
 
+Variants = Mapping[str, tuple[Writer, ...]]
+
+
 def introductions(store: sqlite3.Connection) -> dict[str, Writer]:
     """What each writer's first entry says of it; each was checked to hold its public key."""
-    found: dict[str, Writer] = {}
+    known = _variants(store)
+    after = _after(known)
+    return {writer: _shown(some, after.get(writer)) for writer, some in known.items()}
+
+
+def _variants(store: sqlite3.Connection) -> dict[str, tuple[Writer, ...]]:
+    """Every first entry of each writer, the accepted ones first: its key is public, so that
+    anybody can write another one.
+    """
+    found: dict[str, tuple[Writer, ...]] = {}
     for writer, body, _ in held.first_entries(store):
         introduced = introduction(body)
         if introduced is not None:
-            found.setdefault(writer, introduced)
+            found[writer] = (*found.get(writer, ()), introduced)
+    return found
+
+
+def _shown(variants: tuple[Writer, ...], after: str | None) -> Writer:
+    """The first entry that counts: of a successor, one that says so."""
+    return next((said for said in variants if after and said.predecessor == after), variants[0])
+
+
+def _after(known: Variants) -> dict[str, str]:
+    """Whom each writer goes on after, where that one's key signed its own in any first entry."""
+    found: dict[str, str] = {}
+    for writer, variants in known.items():
+        for said in variants:
+            before = known.get(said.predecessor or "")
+            if before and said.signed and said.predecessor:
+                message = signing.successor_message(said.public_key.lower())
+                if signing.holds(before[0].public_key, message, said.signed):
+                    found.setdefault(writer, said.predecessor)
     return found
 
 
@@ -117,48 +155,49 @@ def book(store: sqlite3.Connection) -> str | None:
     return founder.book if founder else None
 
 
-Said = Mapping[str, tuple[Value, ...]]
+class Word(NamedTuple):
+    """What a member said of a writer, and which writer that member is."""
+
+    value: Value
+    by: str
+
+
+Said = Mapping[str, tuple[Word, ...]]
 
 
 def _said(store: sqlite3.Connection) -> Said:
     """The live values of every `member` record: several where members disagree."""
     rows = store.execute(
-        "SELECT w.key, e.body, w.pos FROM write w JOIN entry e ON e.id = w.entry "
+        "SELECT w.key, e.body, w.pos, e.writer FROM write w JOIN entry e ON e.id = w.entry "
         "WHERE w.key >= 'member/' AND w.key < 'member0' AND w.live = 1 ORDER BY w.key, w.entry"
     ).fetchall()
-    found: dict[str, tuple[Value, ...]] = {}
-    for key, body, place in rows:
+    found: dict[str, tuple[Word, ...]] = {}
+    for key, body, place, by in rows:
         value = journal.decode(body).writes[place].value
         if value is not None and readable("member", value):
             writer = journal.ident(key)
-            found[writer] = (*found.get(writer, ()), value)
+            found[writer] = (*found.get(writer, ()), Word(value, by))
     return found
 
 
-def _any(values: tuple[Value, ...], standing: str) -> bool:
-    return any(value["standing"] == standing for value in values)
+def _any(words: tuple[Word, ...], standing: str) -> bool:
+    return any(word.value["standing"] == standing for word in words)
 
 
-def _pins(values: tuple[Value, ...]) -> tuple[Tip, ...]:
-    pinned: list[Any] = [(v.get("last_seq"), v.get("last_id")) for v in values if _is_pin(v)]
-    return tuple(sorted(pinned))
+def _pins(words: tuple[Word, ...]) -> tuple[Tip, ...]:
+    values = [word.value for word in words if word.value["standing"] == RETIRED]
+    pinned: list[Any] = [(value.get("last_seq"), value.get("last_id")) for value in values]
+    return tuple(sorted(pin for pin in pinned if pin[1] is not None))
 
 
-def _is_pin(value: Value) -> bool:
-    return value["standing"] == RETIRED and value.get("last_id") is not None
-
-
-def _successors(known: Mapping[str, Writer], members: set[str], retired: set[str]) -> set[str]:
-    """Writers not let in yet whose key a member signed as its successor's."""
-    return {
-        writer
-        for writer, said in known.items()
-        if writer not in members | retired
-        and said.predecessor in members
-        and said.predecessor in known
-        and signing.holds(
-            known[said.predecessor].public_key,
-            signing.successor_message(said.public_key),
-            said.signed or "",
-        )
-    }
+def _ranks(founder: str | None, said: Said, after: Mapping[str, str]) -> dict[str, int]:
+    """How many words each writer is from the founder: by whom it was let in, or goes on after."""
+    let_in = {(word.by, writer) for writer, words in said.items() for word in words}
+    let_in |= {(before, writer) for writer, before in after.items()}
+    ranks = {founder: 0} if founder else {}
+    reached = set(ranks)
+    while reached:
+        rank = max(ranks.values()) + 1
+        reached = {writer for by, writer in let_in if by in reached and writer not in ranks}
+        ranks |= dict.fromkeys(reached, rank)
+    return ranks

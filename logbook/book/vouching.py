@@ -87,9 +87,8 @@ def damaged(store: sqlite3.Connection) -> list[Problem]:
 
 def forks(store: sqlite3.Connection, writer: str) -> list[Fork]:
     """Where the accepted chain of a writer forks."""
-    if not held.is_forked(store, writer):
-        return []
-    return chain.forks(held.chain_of(store, writer))
+    first = held.fork_at(store, writer)
+    return chain.forks(held.chain_from(store, writer, first)) if first else []
 
 
 def waiting(store: sqlite3.Connection, known: Mapping[str, Standing]) -> list[Waiting]:
@@ -208,15 +207,14 @@ def disk_of(known: Mapping[str, Standing], writer: str) -> str:
     while writer not in seen:
         seen.add(writer)
         one = known.get(writer)
-        if one is not None and one.introduced.predecessor and one.introduced.signed:
-            writer = one.introduced.predecessor
+        if one is not None and one.after:
+            writer = one.after
     return writer
 
 
 def _is_left(known: Mapping[str, Standing], writer: str) -> bool:
     """True if a machine with that writer's key writes as another one since."""
-    said = [one.introduced for one in known.values()]
-    return any(one.predecessor == writer and one.signed for one in said)
+    return any(one.after == writer for one in known.values())
 
 
 def _forked(known: Mapping[str, Standing], writer: str, fork: Fork) -> Problem:

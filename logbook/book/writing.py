@@ -323,7 +323,7 @@ def _ended(connection: Connection, replica: config.Replica, here: str) -> str | 
 def _introduce(book: Book, state: Path) -> None:
     """Entry 1 of a writer: who it is, which book it belongs to, whom it follows."""
     connection = book.connection
-    store: Any = connection.connection.driver_connection
+    store = database.inside(connection)
     previous = local.get(connection, "writer")
     before = config.load(state, previous) if previous else None
     founder = membership.root(store)

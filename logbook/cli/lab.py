@@ -281,9 +281,11 @@ def _write(
     The journal only grows: with `before` entries in it the book is as it was planned on. If not,
     it is planned again inside the transaction.
     """
+    from logbook.book.corrections import inside
+
     file, usual = job.table.file, quality.settings()
     with session.write() as book:
-        store: Any = book.connection.connection.driver_connection
+        store = inside(book)
         if views.count_entries(store) != before:
             now = job.plan(store)
             if now.writes and now.records != plan.records:

@@ -199,9 +199,11 @@ def _write(
     session: Session, result: Result, at: When, answers: Answers
 ) -> tuple[str | None, _Decided, int]:
     """Write the result, its report if it is new here, and its queries: code, decision, how many."""
+    from logbook.book.corrections import inside
+
     usual = quality.settings()
     with session.write() as book:
-        store: Any = book.connection.connection.driver_connection
+        store = inside(book)
         decided = _decided(store, result, answers)
         one = decided.result
         if one is None:

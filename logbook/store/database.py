@@ -85,6 +85,11 @@ def translated(path: Path) -> Iterator[None]:
         raise causes.explained(path, str(problem)) from problem
 
 
+def inside(connection: Connection) -> Any:
+    """The open transaction as the standard library's sqlite3 knows it, for the reads of `views`."""
+    return connection.connection.driver_connection
+
+
 def schema_version(connection: Connection) -> str | None:
     """The version in the store, or None for an empty file; refuses another program's database."""
     tables = {

@@ -49,19 +49,32 @@ def writers_held(store: sqlite3.Connection) -> list[str]:
     return [writer for (writer,) in rows]
 
 
-def telling_of_members(store: sqlite3.Connection) -> dict[str, int]:
-    """The last entry held back of each writer that may speak of members, by its number."""
-    return dict(
-        store.execute(
-            "SELECT writer, max(seq) FROM held "
-            "WHERE instr(body, CAST('\"member/' AS BLOB)) > 0 GROUP BY writer"
-        ).fetchall()
-    )
+def count(store: sqlite3.Connection, writer: str) -> int:
+    """How many entries of a writer are held back."""
+    row = store.execute("SELECT count(*) FROM held WHERE writer = ?", (writer,)).fetchone()
+    return int(row[0])
 
 
-def number(store: sqlite3.Connection, name: str) -> int:
-    """The number of an entry held back."""
-    return int(store.execute("SELECT seq FROM held WHERE id = ?", (name,)).fetchone()[0])
+def drop(store: sqlite3.Connection, names: Iterable[str]) -> None:
+    """Take entries out of what is held back: they count nowhere, and may be fetched again."""
+    store.executemany("DELETE FROM held WHERE id = ?", [(name,) for name in names])
+
+
+def turn_away(store: sqlite3.Connection, writer: str) -> int:
+    """Drop everything held back of a writer; how many entries."""
+    store.execute('DELETE FROM head WHERE writer = ?1 AND "by" = ?1', (writer,))
+    return store.execute("DELETE FROM held WHERE writer = ?", (writer,)).rowcount
+
+
+def refuse(store: sqlite3.Connection, name: str, prev: str | None) -> None:
+    """Remember bytes that can be no entry, by their SHA-256, and what they say they follow."""
+    store.execute("INSERT OR IGNORE INTO refused (id, prev) VALUES (?, ?)", (name, prev))
+
+
+def refused(store: sqlite3.Connection, name: str) -> tuple[str | None] | None:
+    """What refused bytes of that SHA-256 say they follow, in a tuple; None if they were not."""
+    row = store.execute("SELECT prev FROM refused WHERE id = ?", (name,)).fetchone()
+    return None if row is None else (row[0],)
 
 
 def links(store: sqlite3.Connection, writer: str) -> dict[str, Link]:
@@ -100,7 +113,7 @@ def first_entries(store: sqlite3.Connection) -> list[tuple[str, bytes, bool]]:
     """Entry 1 of every writer: `(writer, body, accepted)`."""
     rows = store.execute(
         "SELECT writer, body, 1 FROM entry WHERE seq = 1 "
-        "UNION ALL SELECT writer, body, 0 FROM held WHERE seq = 1 ORDER BY 1, 3 DESC"
+        "UNION ALL SELECT writer, body, 0 FROM held WHERE seq = 1 ORDER BY 1, 3 DESC, 2"
     ).fetchall()
     return [(writer, body, bool(accepted)) for writer, body, accepted in rows]
 
@@ -157,22 +170,33 @@ def is_forked(store: sqlite3.Connection, writer: str) -> bool:
     return int(count) > last(store, writer)
 
 
-def chain_of(store: sqlite3.Connection, writer: str) -> dict[str, Link]:
-    """Every accepted entry of a writer, by id; decodes them all, so for a chain that forks."""
+def fork_at(store: sqlite3.Connection, writer: str) -> int:
+    """The first number that a writer's accepted entries use twice; 0 if none is."""
+    if not is_forked(store, writer):
+        return 0
+    row = store.execute(
+        "SELECT seq FROM entry WHERE writer = ? GROUP BY seq HAVING count(*) > 1 ORDER BY seq",
+        (writer,),
+    ).fetchone()
+    return int(row[0])
+
+
+def chain_from(store: sqlite3.Connection, writer: str, first: int) -> dict[str, Link]:
+    """The accepted entries of a writer from a number on, by id: each is decoded."""
     from logbook.journal.entry import decode
 
-    rows = store.execute("SELECT id, body FROM entry WHERE writer = ?", (writer,)).fetchall()
-    found = {}
-    for name, body in rows:
-        entry = decode(body)
-        found[name] = Link(entry.seq, entry.prev)
-    return found
+    rows = store.execute(
+        "SELECT id, body FROM entry WHERE writer = ? AND seq >= ?", (writer, first)
+    ).fetchall()
+    entries = ((name, decode(body)) for name, body in rows)
+    return {name: Link(entry.seq, entry.prev) for name, entry in entries}
 
 
 def tips(store: sqlite3.Connection, writer: str) -> frozenset[Tip]:
     """The accepted entries of a writer that none follows: one, or several where it forks."""
-    if is_forked(store, writer):
-        chain = chain_of(store, writer)
+    fork = fork_at(store, writer)
+    if fork:
+        chain = chain_from(store, writer, fork)
         followed = {link.prev for link in chain.values()}
         return frozenset((link.seq, name) for name, link in chain.items() if name not in followed)
     row = store.execute(
@@ -181,18 +205,30 @@ def tips(store: sqlite3.Connection, writer: str) -> frozenset[Tip]:
     return frozenset([(int(row[0]), str(row[1]))] if row else [])
 
 
-def bodies(store: sqlite3.Connection, writer: str, after: int, most: int) -> list[bytes]:
-    """Accepted entries of a chain that does not fork, from the number after `after` on."""
-    rows = store.execute(
-        "SELECT body FROM entry WHERE writer = ? AND seq > ? ORDER BY seq LIMIT ?",
-        (writer, after, most),
+def numbered(
+    store: sqlite3.Connection, writer: str, after: int, up_to: int, most: int
+) -> list[tuple[str, bytes]]:
+    """Accepted entries `(id, body)` with the numbers after `after`, at most `most` of them.
+
+    Up to `up_to`, below which the chain does not fork.
+    """
+    return store.execute(
+        "SELECT id, body FROM entry WHERE writer = ? AND seq > ? AND seq <= ? ORDER BY seq LIMIT ?",
+        (writer, after, up_to, most),
     ).fetchall()
-    return [body for (body,) in rows]
 
 
 def body(store: sqlite3.Connection, name: str) -> bytes:
     """The bytes of an accepted entry."""
     return bytes(store.execute("SELECT body FROM entry WHERE id = ?", (name,)).fetchone()[0])
+
+
+def accepted_number(store: sqlite3.Connection, writer: str, name: str) -> int:
+    """The number of an accepted entry of that writer; 0 if it is none."""
+    row = store.execute(
+        "SELECT seq FROM entry WHERE id = ? AND writer = ?", (name, writer)
+    ).fetchone()
+    return int(row[0]) if row else 0
 
 
 def vouch(store: sqlite3.Connection, heads: Iterable[Vouched]) -> None:
@@ -242,7 +278,9 @@ def forget_older_heads(store: sqlite3.Connection, writer: str) -> None:
     """Of each voucher's heads for a chain that does not fork, keep the newest that is accepted."""
     if not is_forked(store, writer):
         store.execute(
-            "DELETE FROM head WHERE writer = ?1 AND seq < (SELECT max(h.seq) FROM head h "
+            # Of an entry that is not accepted yet, the head is what lets it in.
+            "DELETE FROM head WHERE writer = ?1 AND id IN (SELECT id FROM entry) "
+            "AND seq < (SELECT max(h.seq) FROM head h "
             'JOIN entry e ON e.id = h.id WHERE h.writer = ?1 AND h."by" = head."by")',
             (writer,),
         )

@@ -2,7 +2,7 @@
 
 `writer`: who goes on here. `root`: the founder that this copy trusts. `learnt`: the heads of other
 writers that came here since this writer's last entry, JSON. `ended`: why this writer must not go
-on. `program`: the version that wrote last.
+on. `ignored`: writers that a person turned away, JSON. `program`: the version that wrote last.
 """
 
 from __future__ import annotations

@@ -64,7 +64,7 @@ REPLACED = Table(
 LOCAL = Table(
     "local",
     METADATA,
-    Column("name", Text, primary_key=True, comment="writer, program, root, learnt, ended"),
+    Column("name", Text, primary_key=True, comment="see store/local.py"),
     Column("value", Text, nullable=False),
 )
 HELD = Table(
@@ -77,6 +77,13 @@ HELD = Table(
     Column("body", LargeBinary, nullable=False, comment="the entry's bytes, exactly as hashed"),
     Column("since", Text, nullable=False, comment="when it came here"),
     Index("held_by_writer", "writer", "seq"),
+)
+REFUSED = Table(
+    "refused",
+    METADATA,
+    Column("id", Text, primary_key=True, comment="of bytes that can be no entry of its writer"),
+    Column("prev", Text, comment="the id of the entry before it, as they say"),
+    sqlite_with_rowid=False,
 )
 HEAD = Table(
     "head",

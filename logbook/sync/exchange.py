@@ -9,23 +9,21 @@ in, what was sent is there. An exchange that is interrupted anywhere is finished
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from logbook import config, signing
 from logbook.book import admitting
 from logbook.errors import LogbookError, Problem
 from logbook.journal import entry as journal
-from logbook.store import asking, database, held, views
+from logbook.store import asking, database, held, local, views
 from logbook.store.held import Link, Vouched
 from logbook.sync.place import Head, Inventory, Known, Place, Run, Tip
 
 if TYPE_CHECKING:
     import sqlite3
-
-    from sqlalchemy import Connection
 
 MOST_ENTRIES = 1_000  # of a run
 MOST_BYTES = 4 * 1024 * 1024
@@ -63,12 +61,23 @@ class Here(Known):
         self._store = store
 
     def tips(self, writer: str) -> frozenset[Tip]:
-        """The tips of the writer here, those held back included."""
+        """The tips of the writer here that can be followed from entry 1, held back or accepted."""
         waiting = held.links(self._store, writer)
+        there: dict[str, Link] = {}
+        for name, link in sorted(waiting.items(), key=lambda item: item[1].seq):
+            if link.prev is None or link.prev in there or self._follows(writer, link):
+                there[name] = link
         accepted = held.tips(self._store, writer)
-        followed = {link.prev for link in waiting.values()}
-        ends = {(link.seq, name) for name, link in waiting.items() if name not in followed}
+        followed = {link.prev for link in there.values()}
+        ends = {(link.seq, name) for name, link in there.items() if name not in followed}
         return frozenset(ends | {tip for tip in accepted if tip[1] not in followed})
+
+    def _follows(self, writer: str, link: Link) -> bool:
+        return held.follows(self._store, writer, link.seq, link.prev or "")
+
+    def refuses(self, entry: str) -> bool:
+        """True if bytes of that SHA-256 were no entry when they were looked at."""
+        return held.refused(self._store, entry) is not None
 
     def has(self, entry: str) -> bool:
         """True if the entry is here."""
@@ -105,7 +114,7 @@ def exchange(
     """
     summary = Summary(place.label, dry)
     if dry:
-        _look(store, place, summary)
+        _look(store, place, seen or {}, summary)
         return summary
     if not store.exists():
         raise views.NoStore(f"{store}: there is no logbook here yet")
@@ -130,7 +139,7 @@ def sign_heads(store: Path, state: Path) -> None:
     Of one that went on as another one, too: its last lines may have been sent nowhere yet.
     """
     with database.writing(store) as connection:
-        raw = inside(connection)
+        raw = database.inside(connection)
         for writer in held.writers(raw):
             replica = config.load(state, writer)
             if replica is None:
@@ -141,11 +150,10 @@ def sign_heads(store: Path, state: Path) -> None:
                     signature = signing.sign(replica.private_key, message)
                     held.vouch(raw, [Vouched(writer, seq, name, writer, signature)])
             held.forget_older_heads(raw, writer)
-
-
-def inside(connection: Connection) -> Any:
-    """The open transaction as the standard library's sqlite3 knows it."""
-    return connection.connection.driver_connection
+            if writer == local.get(connection, "writer") and not held.is_forked(raw, writer):
+                # It may be behind, where a program died between its commit and the key file.
+                seq, name = max(held.tips(raw, writer))
+                config.save(state, replace(replica, seq=seq, id=name))
 
 
 def _backwards(seen: Tips, there: Inventory) -> list[str]:
@@ -182,7 +190,8 @@ def _send(
 ) -> None:
     with views.reading(store) as connection:
         try:
-            place.send(_counted(runs_for(connection, there), summary, progress))
+            runs = runs_for(connection, there, summary.problems)
+            place.send(_counted(runs, summary, progress))
         except LogbookError as refused:
             # What was fetched is safe; the next exchange sends.
             summary.refused = refused
@@ -198,29 +207,127 @@ def _counted(runs: Iterator[Run], summary: Summary, progress: Progress | None) -
             progress("sent", summary.sent_entries)
 
 
-def runs_for(store: sqlite3.Connection, there: Inventory) -> Iterator[Run]:
-    """What a place lacks of the accepted entries here, and of the heads that vouch for them."""
+def runs_for(store: sqlite3.Connection, there: Inventory, problems: list[Problem]) -> Iterator[Run]:
+    """What a place lacks of the accepted entries here, and of the heads that vouch for them.
+
+    An entry that is damaged here goes nowhere, nor what follows it: it is told in `problems`.
+    """
     for writer in held.writers(store):
-        yield from _runs_of(store, writer, there)
+        try:
+            yield from _runs_of(store, writer, there)
+        except _Damaged as damaged:
+            where = f"this store, writer {writer[:8]}, entry {damaged.name[:12]}"
+            what = "its bytes do not match its id: it was damaged, and is not sent"
+            problems.append(Problem(where, what, "Run: logbook verify"))
+
+
+class _Damaged(Exception):
+    """An accepted entry whose bytes are not those of its id."""
+
+    def __init__(self, name: str) -> None:
+        super().__init__(name)
+        self.name = name
 
 
 def _runs_of(store: sqlite3.Connection, writer: str, there: Inventory) -> Iterator[Run]:
     mine = held.tips(store, writer)
     heads = _heads_lacking(store, writer, mine, there)
     lacking = mine - there.tips.get(writer, frozenset())
-    if lacking and len(mine) == 1 and not held.is_forked(store, writer):
-        start = _common(store, writer, there)
-        (end,) = mine
-        while start < end[0]:
-            bodies = _some(held.bodies(store, writer, start, MOST_ENTRIES))
+    last = Run(writer, ())
+    if lacking:
+        chain = _Chain(store, writer, there)
+        for run in chain.runs(lacking):
+            if last.bodies:
+                yield last
+            last = run
+    if last.bodies or heads:
+        # With the entries that they vouch for, where there are any.
+        yield Run(writer, last.bodies, heads)
+
+
+def _heads_lacking(
+    store: sqlite3.Connection, writer: str, mine: frozenset[Tip], there: Inventory
+) -> tuple[Head, ...]:
+    found = []
+    for seq, name in sorted(mine):
+        signature = held.signed_at(store, writer, name)
+        if signature is not None:
+            head = Head(writer, seq, name, signature)
+            # Another signature there of the same entry may be false.
+            found += [head] if head not in there.heads else []
+    return tuple(found)
+
+
+class _Chain:
+    """What a place lacks of one writer: the trunk up to where its chain forks, then branches."""
+
+    def __init__(self, store: sqlite3.Connection, writer: str, there: Inventory) -> None:
+        self._store, self._writer = store, writer
+        fork = held.fork_at(store, writer)
+        self._trunk_end = fork - 1 if fork else held.last(store, writer)
+        self._forked = held.chain_from(store, writer, fork) if fork else {}
+        self._had = self._known_there(there.tips.get(writer, frozenset()))
+
+    def _known_there(self, tips: frozenset[Tip]) -> set[str]:
+        """The newest accepted entries that the place has: below each of its tips.
+
+        By ids alone: the numbers that a place says are not believed.
+        """
+        waiting = held.links(self._store, self._writer)
+        found = set()
+        for _, tip in tips:
+            name: str | None = tip
+            walked: set[str] = set()
+            while name and name not in walked and not self._number(name):
+                walked.add(name)
+                if name in waiting:
+                    name = waiting[name].prev
+                else:
+                    refused = held.refused(self._store, name)
+                    name = refused[0] if refused else None
+            if name and self._number(name):
+                found.add(name)
+        return found
+
+    def _number(self, name: str) -> int:
+        return held.accepted_number(self._store, self._writer, name)
+
+    def runs(self, lacking: frozenset[Tip]) -> Iterator[Run]:
+        """All that the place lacks, in the order of the chain."""
+        yield from self._trunk()
+        yield from self._branches(lacking)
+
+    def _trunk(self) -> Iterator[Run]:
+        """From the newest entry that the place has to where the chain ends, or first forks."""
+        if any(name in self._forked for name in self._had):
+            return
+        start = max((self._number(name) for name in self._had), default=0)
+        while start < self._trunk_end:
+            rows = held.numbered(self._store, self._writer, start, self._trunk_end, MOST_ENTRIES)
+            bodies = _some([_sound(name, body) for name, body in rows])
+            yield Run(self._writer, tuple(bodies))
             start += len(bodies)
-            yield Run(writer, tuple(bodies), heads if start == end[0] else ())
-            if start == end[0]:
-                heads = ()
-    elif lacking:
-        yield from _branches(store, writer, lacking, there)
-    if heads:
-        yield Run(writer, (), heads)
+
+    def _branches(self, lacking: frozenset[Tip]) -> Iterator[Run]:
+        """Each branch of a chain that forks, from the newest entry of it that the place has."""
+        had: set[str] = set()
+        for name in self._had:
+            had |= set(_down(self._forked, name, had))
+        for _, name in sorted(lacking):
+            path = _down(self._forked, name, had)
+            had |= set(path)
+            path.reverse()
+            while path:
+                some = [_sound(n, held.body(self._store, n)) for n in path[:MOST_ENTRIES]]
+                bodies = _some(some)
+                yield Run(self._writer, tuple(bodies))
+                path = path[len(bodies) :]
+
+
+def _sound(name: str, body: bytes) -> bytes:
+    if journal.entry_id(body) != name:
+        raise _Damaged(name)
+    return body
 
 
 def _some(bodies: list[bytes]) -> list[bytes]:
@@ -233,51 +340,6 @@ def _some(bodies: list[bytes]) -> list[bytes]:
     return bodies
 
 
-def _heads_lacking(
-    store: sqlite3.Connection, writer: str, mine: frozenset[Tip], there: Inventory
-) -> tuple[Head, ...]:
-    found = []
-    for seq, name in sorted(mine):
-        signature = held.signed_at(store, writer, name)
-        if signature is not None and not _has_signed(there, writer, name):
-            found.append(Head(writer, seq, name, signature))
-    return tuple(found)
-
-
-def _has_signed(there: Inventory, writer: str, name: str) -> bool:
-    return any(head.writer == writer and head.id == name for head in there.heads)
-
-
-def _common(store: sqlite3.Connection, writer: str, there: Inventory) -> int:
-    """The number of the newest accepted entry that the place has of a chain that does not fork."""
-    waiting = held.links(store, writer)
-    newest = 0
-    for seq, name in there.tips.get(writer, frozenset()):
-        at, prev = seq, name
-        while prev in waiting:
-            at, prev = waiting[prev].seq - 1, waiting[prev].prev or ""
-        if prev and held.is_accepted(store, prev):
-            newest = max(newest, at)
-    return newest
-
-
-def _branches(
-    store: sqlite3.Connection, writer: str, lacking: frozenset[Tip], there: Inventory
-) -> Iterator[Run]:
-    """Each branch of a chain that forks, from the newest entry of it that the place has."""
-    chain = held.chain_of(store, writer) | held.links(store, writer)
-    had: set[str] = set()
-    for _, name in there.tips.get(writer, frozenset()):
-        had |= set(_down(chain, name, had))
-    for _, name in sorted(lacking):
-        path = _down(chain, name, had)
-        had |= set(path)
-        path.reverse()
-        for start in range(0, len(path), MOST_ENTRIES):
-            some = path[start : start + MOST_ENTRIES]
-            yield Run(writer, tuple(held.body(store, one) for one in some))
-
-
 def _down(chain: Mapping[str, Link], name: str, had: set[str]) -> list[str]:
     """Ids from this entry down to entry 1, or to the first that is among `had`."""
     path: list[str] = []
@@ -288,9 +350,10 @@ def _down(chain: Mapping[str, Link], name: str, had: set[str]) -> list[str]:
     return path
 
 
-def _look(store: Path, place: Place, summary: Summary) -> None:
+def _look(store: Path, place: Place, seen: Tips, summary: Summary) -> None:
     """What an exchange would do, with nothing written anywhere."""
     there = place.inventory()
+    summary.backwards = _backwards(seen, there)
     with views.reading(store) as connection:
         here = Here(connection)
         new: dict[str, Link] = {}
@@ -309,7 +372,8 @@ def _look(store: Path, place: Place, summary: Summary) -> None:
                 lines = summary.fetched.get(run.writer, 0) + len(entry.writes)
                 summary.fetched[run.writer] = lines
         if place.takes:
-            for run in _counted(runs_for(connection, _without(there, new)), summary, None):
+            runs = runs_for(connection, _without(there, new), summary.problems)
+            for run in _counted(runs, summary, None):
                 del run
     summary.problems += place.problems
     _take_stock(store, there, summary)
@@ -332,7 +396,7 @@ def _take_stock(store: Path, there: Inventory, summary: Summary) -> None:
     """What stands open after the exchange, and what the place holds now."""
     with views.reading(store) as connection:
         summary.waiting = {
-            writer: len(held.links(connection, writer)) for writer in held.writers_held(connection)
+            writer: held.count(connection, writer) for writer in held.writers_held(connection)
         }
         summary.conflicts = sum(asking.conflicts(connection).values())
         (summary.duplicates,) = connection.execute(

@@ -14,7 +14,7 @@ from logbook.book import admitting, membership
 from logbook.errors import BadData, Problem, UserMistake
 from logbook.journal import entry as journal
 from logbook.store import backups, database, held, local, views
-from logbook.sync.exchange import Here, Progress, inside
+from logbook.sync.exchange import Here, Progress
 from logbook.sync.place import Place
 from logbook.trial.records import Writer
 
@@ -62,7 +62,7 @@ def offered(
     try:
         problems = _fetch(part, place, now, progress)
         with views.reading(part) as connection:
-            founders = tuple(_founders(held.first_entries(connection)))
+            founders = _founders(held.first_entries(connection))
         if not founders:
             raise BadData(
                 f"{place.label}: there is no logbook here",
@@ -80,7 +80,7 @@ def _fetch(part: Path, place: Place, now: datetime, progress: Progress | None) -
     count = 0
     place.inventory()
     with database.writing(part) as connection:
-        for run in place.fetch(Here(inside(connection))):
+        for run in place.fetch(Here(database.inside(connection))):
             heads = [(head.seq, head.id, head.signature) for head in run.heads]
             received = admitting.receive(
                 connection, run.writer, run.bodies, heads, now=now, source=place.label
@@ -92,9 +92,14 @@ def _fetch(part: Path, place: Place, now: datetime, progress: Progress | None) -
     return problems + place.problems
 
 
-def _founders(first: list[tuple[str, bytes, bool]]) -> Iterator[Founder]:
-    """Writers that followed nobody and had seen nobody when they began."""
+def _founders(first: list[tuple[str, bytes, bool]]) -> tuple[Founder, ...]:
+    """Writers that followed nobody and had seen nobody when they began.
+
+    Each once: its key is public, so that anybody can write another first entry in its name.
+    """
+    found: dict[str, Founder] = {}
     for writer, body, _ in first:
         said = membership.introduction(body)
         if said is not None and said.predecessor is None and journal.decode(body).saw is None:
-            yield Founder(writer, said)
+            found.setdefault(writer, Founder(writer, said))
+    return tuple(found.values())

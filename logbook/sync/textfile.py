@@ -14,6 +14,7 @@ from __future__ import annotations
 import base64
 import hashlib
 import json
+import re
 from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, BinaryIO
@@ -30,6 +31,7 @@ if TYPE_CHECKING:
 
 FORMAT = 1
 WHAT = "journal of an amendment trial logbook"
+_HEAD = re.compile(r"[0-9a-f]{32} [0-9a-f]{64} [0-9a-f]{128}\Z")
 # An entry in base64, with what stands around it.
 _MOST_LINE = journal.MOST_BYTES * 2
 
@@ -221,7 +223,7 @@ class TextFile(Place):
                     "id": str() as name,
                     "signature": str() as signature,
                 }
-            }:
+            } if _HEAD.match(f"{writer} {name} {signature}") and 1 <= seq < 2**53:
                 return Head(writer, seq, name, signature)
         raise self._bad(number, "it is no head")
 

@@ -73,6 +73,13 @@ def _machines() -> None:
     )
     op.create_index("held_by_writer", "held", ["writer", "seq"])
     op.create_table(
+        "refused",
+        sa.Column("id", sa.Text(), nullable=False),
+        sa.Column("prev", sa.Text(), nullable=True),
+        sa.PrimaryKeyConstraint("id"),
+        sqlite_with_rowid=False,
+    )
+    op.create_table(
         "head",
         sa.Column("writer", sa.Text(), nullable=False),
         sa.Column("id", sa.Text(), nullable=False),

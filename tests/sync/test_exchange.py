@@ -169,11 +169,11 @@ def test_long_chains_travel_in_runs_of_a_bearable_size(
     monkeypatch.setattr(exchange, "MOST_ENTRIES", 4)
     exchange.sign_heads(office.store, office.state)
     with views.reading(office.store) as connection:
-        runs = list(exchange.runs_for(connection, Inventory()))
+        runs = list(exchange.runs_for(connection, Inventory(), []))
         there = {writer(office): frozenset({tip(runs[0].bodies)})}
-        rest = list(exchange.runs_for(connection, Inventory(there)))
+        rest = list(exchange.runs_for(connection, Inventory(there), []))
         monkeypatch.setattr(exchange, "MOST_BYTES", 1)
-        single = list(exchange.runs_for(connection, Inventory()))
+        single = list(exchange.runs_for(connection, Inventory(), []))
     assert [len(one.bodies) for one in runs] == [4, 4, 4, 1]
     assert [len(one.heads) for one in runs] == [0, 0, 0, 1]
     assert [body for one in runs for body in one.bodies] == office.journal()
