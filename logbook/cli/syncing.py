@@ -132,20 +132,25 @@ def tell(
 ) -> None:
     """Say what exchanges did, and which places were not reached; see `end`."""
     from logbook.book.membership import standings
+    from logbook.book.vouching import own_writer
     from logbook.report import exchanges
 
     known = session.read(standings)
+    uncounted = exchanges.uncounted(session.read(own_writer), known)
     if json:
         as_json(
             {
                 "exchanges": [exchanges.document(name, one, known) for name, one in done],
                 "not_reached": [{"place": n, "why": p.message} for n, p in missed],
+                "uncounted": uncounted,
             }
         )
     for name, summary in () if json else done:
-        say(exchanges.headline(name, summary))
+        say(exchanges.headline(name, summary, known))
         for sentence in exchanges.remarks(summary, known):
             say(f"  {sentence}")
+    if uncounted and not json:
+        say(uncounted)
     for name, problem in missed:
         typer.echo(f"{name}: not reached: {problem.message}", err=True)
     if missed and not done:

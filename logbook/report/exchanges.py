@@ -13,20 +13,45 @@ if TYPE_CHECKING:
 Known = Mapping[str, Standing]
 
 
-def headline(name: str, summary: Summary) -> str:
+def headline(name: str, summary: Summary, known: Known) -> str:
     """One exchange in a line: what went, what came, what stands open."""
     sent = "would send" if summary.dry else "sent"
     fetched = "would fetch" if summary.dry else "fetched"
-    came = sum(summary.fetched.values())
+    counting = _counting(summary, known)
+    came = sum(counting.values())
     parts = []
     if summary.sent:
         parts.append(f"{sent} {lines(summary.sent)}")
     if came:
-        count = len(summary.fetched)
-        of = f" from {count} machines" if count > 1 else ""
+        of = f" from {len(counting)} machines" if len(counting) > 1 else ""
         parts.append(f"{fetched} {came if parts else lines(came)}{of}")
-    told = ", ".join(parts) or ("nothing was fetched" if summary.refused else "nothing new")
+    told = ", ".join(parts) or _nothing(summary)
     return "; ".join([f"{name}: {told}", *_open(summary)])
+
+
+def _nothing(summary: Summary) -> str:
+    if summary.refused:
+        return "nothing was fetched"
+    return "nothing new that counts" if summary.fetched else "nothing new"
+
+
+def _counting(summary: Summary, known: Known) -> dict[str, int]:
+    """The lines fetched by writer; of a dry run, those of members: others would wait."""
+    return {
+        writer: count
+        for writer, count in summary.fetched.items()
+        if not summary.dry or _is_member(writer, known)
+    }
+
+
+def _to_wait(summary: Summary, known: Known) -> dict[str, int]:
+    """The lines that a dry run found of writers that are not let in, as far as is known here."""
+    counting = _counting(summary, known)
+    return {w: count for w, count in summary.fetched.items() if w not in counting}
+
+
+def _is_member(writer: str, known: Known) -> bool:
+    return writer in known and known[writer].member
 
 
 def _open(summary: Summary) -> Iterator[str]:
@@ -52,6 +77,7 @@ def remarks(summary: Summary, known: Known) -> list[str]:
     return [
         *_backwards(summary, known),
         *_joined(summary, known),
+        *(_would_wait(w, count, known) for w, count in sorted(_to_wait(summary, known).items())),
         *(_waits(writer, count, known) for writer, count in sorted(summary.waiting.items())),
         *_clocks(summary, known),
         *_newer(summary),
@@ -59,10 +85,11 @@ def remarks(summary: Summary, known: Known) -> list[str]:
 
 
 def _backwards(summary: Summary, known: Known) -> Iterator[str]:
+    again = "what it lacks would be" if summary.dry else "what it lacked was"
     for writer in summary.backwards:
         yield (
             f"the place has less of {machine(writer, known)} than the last time "
-            "(an old backup put back, or files taken away?); what it lacked was sent again"
+            f"(an old backup put back, or files taken away?); {again} sent again"
         )
 
 
@@ -74,6 +101,16 @@ def _joined(summary: Summary, known: Known) -> Iterator[str]:
         after = one.introduced.predecessor
         goes_on = f", which goes on after {machine(after, known)}" if after else ""
         yield f"first lines of {machine(writer, known)}{goes_on}"
+
+
+def _would_wait(writer: str, count: int, known: Known) -> str:
+    held = f"would fetch, to wait: {lines(count)} of {machine(writer, known)}"
+    one = known.get(writer)
+    if one is None:
+        return f"{held}, unless a member has let it in by then"
+    if one.retired:
+        return f"{held}, as far as they were written after that machine was retired"
+    return f"{held}, until it is let in: logbook machines enrol {writer[:8]}"
 
 
 def _waits(writer: str, count: int, known: Known) -> str:
@@ -107,6 +144,23 @@ def _newer(summary: Summary) -> Iterator[str]:
         )
 
 
+def _by_machine(counts: Mapping[str, int], known: Known) -> dict[str, int]:
+    return {machine(writer, known): count for writer, count in sorted(counts.items())}
+
+
+def uncounted(own: str | None, known: Known) -> str | None:
+    """What a machine whose lines nobody counts is told when it exchanges them, if it is one."""
+    one = known.get(own or "")
+    if one is None or one.member:
+        return None
+    is_out = "was retired" if one.retired else "is not let in yet"
+    since = " since" if one.retired else ""
+    return (
+        f"This machine, {machine(one.writer, known)}, {is_out}: what it writes{since} counts on no "
+        f"other one. A member types there: logbook machines enrol {one.writer[:8]}"
+    )
+
+
 def document(name: str, summary: Summary, known: Known) -> dict[str, Any]:
     """An exchange for programs."""
     return {
@@ -114,8 +168,9 @@ def document(name: str, summary: Summary, known: Known) -> dict[str, Any]:
         "dry_run": summary.dry,
         "sent_lines": summary.sent,
         "sent_entries": summary.sent_entries,
-        "fetched_lines": {machine(w, known): n for w, n in sorted(summary.fetched.items())},
-        "waiting_entries": {machine(w, known): n for w, n in sorted(summary.waiting.items())},
+        "fetched_lines": _by_machine(_counting(summary, known), known),
+        "lines_to_wait": _by_machine(_to_wait(summary, known), known),
+        "waiting_entries": _by_machine(summary.waiting, known),
         "conflicts": summary.conflicts,
         "possible_duplicate_pulls": summary.duplicates,
         "remarks": remarks(summary, known),

@@ -43,6 +43,11 @@ class Bench:
         assert said.code == 0, said
         return said
 
+    def short(self, machine: str) -> str:
+        """The beginning of the id of the writer on that machine."""
+        found = json.loads(self.must(machine, "machines", "--json").out)["machines"]
+        return next(str(one["writer"])[:8] for one in found if one["here"] == "this machine")
+
     def exported(self, machine: str) -> bytes:
         """The journal of a machine as text."""
         file = self.folder / f"{machine}.jsonl"
@@ -102,7 +107,12 @@ def test_a_machine_joins_waits_and_is_let_in(two: Bench) -> None:
     assert "The place is known as stick: `logbook sync` exchanges lines through it." in joined.out
     assert "once a member lets it in: logbook machines enrol " in joined.out
     two.must("bench", "water", "B1", "--amount", "250 mL")
-    assert two.must("bench", "sync").out == "stick: sent 1 line\n"
+    own = two.short("bench")
+    assert two.must("bench", "sync").out == (
+        "stick: sent 1 line\n"
+        f"This machine, bench ({own}), is not let in yet: what it writes counts on no other one. "
+        f"A member types there: logbook machines enrol {own}\n"
+    )
     held = two.must("office", "sync", two.stick)
     assert f"{two.stick}: nothing new\n  2 entries of bench (" in held.out
     assert ") wait until it is let in: logbook machines enrol " in held.out
@@ -113,7 +123,63 @@ def test_a_machine_joins_waits_and_is_let_in(two: Bench) -> None:
     assert "watered" in two.must("office", "history", "B1").out
     assert two.must("office", "sync", two.stick).out == f"{two.stick}: sent 1 line\n"
     assert two.must("bench", "sync").out == "stick: fetched 1 line\n"
+    assert json.loads(two.must("bench", "sync", "--json").out)["uncounted"] is None
     assert two.exported("office") == two.exported("bench")
+
+
+def test_a_retired_machine_is_told_that_nobody_counts_its_lines(enrolled: Bench) -> None:
+    enrolled.must("office", "machines", "retire", "bench", "--reason", "sold")
+    enrolled.must("office", "sync", enrolled.stick)
+    own = enrolled.short("bench")
+    assert enrolled.must("bench", "sync").out == (
+        "stick: fetched 1 line\n"
+        f"This machine, bench ({own}), was retired: what it writes since counts on no other one. "
+        f"A member types there: logbook machines enrol {own}\n"
+    )
+
+
+def test_a_dry_run_tells_lines_that_would_wait_from_those_that_count(two: Bench) -> None:
+    two.must("office", "sync", two.stick)
+    two.must("bench", "join", two.stick, "--yes")
+    own = two.short("bench")
+    dry = two.must("office", "sync", two.stick, "--dry-run").out
+    assert dry == (
+        f"{two.stick}: nothing new that counts\n"
+        f"  would fetch, to wait: 1 line of an unknown machine ({own}), "
+        "unless a member has let it in by then\n"
+    )
+    two.must("office", "sync", two.stick)
+    two.must("bench", "water", "B1-B3", "--amount", "250 mL")
+    two.must("bench", "sync")
+    dry = two.must("office", "sync", two.stick, "--dry-run").out
+    assert (
+        f"  would fetch, to wait: 3 lines of bench ({own}), until it is let in: "
+        f"logbook machines enrol {own}\n"
+    ) in dry
+    (one,) = json.loads(two.must("office", "sync", two.stick, "--dry-run", "--json").out)[
+        "exchanges"
+    ]
+    assert one["fetched_lines"] == {}
+    assert one["lines_to_wait"] == {f"bench ({own})": 3}
+    two.must("office", "sync", two.stick)
+    two.must("office", "machines", "enrol", "bench", "--yes")
+    two.must("bench", "water", "B1", "--amount", "200 mL")
+    two.must("bench", "sync")
+    dry = two.must("office", "sync", two.stick, "--dry-run").out
+    assert dry == f"{two.stick}: would send 1 line, would fetch 1\n"
+
+
+def test_a_dry_run_says_that_a_place_has_less(two: Bench) -> None:
+    two.must("office", "sync", "add", "stick", two.stick)
+    two.must("office", "sync")
+    shutil.rmtree(Path(two.stick) / "amendment-logbook-segments")
+    own = two.short("office")
+    said = f"  the place has less of office ({own}) than the last time (an old backup put back, or "
+    dry = two.must("office", "sync", "--dry-run").out
+    assert f"{said}files taken away?); what it lacks would be sent again\n" in dry
+    assert f"{said}files taken away?); what it lacked was sent again\n" in (
+        two.must("office", "sync").out
+    )
 
 
 def test_the_founders_words_are_compared(two: Bench) -> None:
