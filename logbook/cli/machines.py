@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from contextlib import suppress
 from typing import TYPE_CHECKING, Annotated
 
 import typer
@@ -11,6 +13,7 @@ from logbook.cli.app import bare_group
 from logbook.cli.session import Session, as_json, say
 from logbook.cli.wording import needed
 from logbook.cli.words import compare
+from logbook.errors import UserMistake
 from logbook.store import held, views
 
 if TYPE_CHECKING:
@@ -18,6 +21,8 @@ if TYPE_CHECKING:
 
     from logbook.book.admitting import Admitted
     from logbook.book.membership import Standing
+
+_MOST_NAMED = 3
 
 Named = Annotated[
     str,
@@ -36,7 +41,8 @@ def list_machines(
 ) -> None:
     """List every machine that writes in the book: who let it in, what of it is here, what waits.
 
-    Of this machine, and of each one that waits, the four words that people compare.
+    Of this machine, and of those that wait, the four words that people compare. A machine is listed
+    by its system's name; LOGBOOK_MACHINE, set before its first line, gives it another.
 
     Examples: logbook machines
               logbook machines --json
@@ -82,12 +88,12 @@ def enrol(
     from logbook.book.corrections import inside
 
     session: Session = context.obj
-    wanted = session.read(lambda store: _waiting(store, machine))
+    wanted = session.read(lambda store: _to_let_in(store, machine))
     if words is not None or wanted.writer != session.read(_own):
         compare(members.shown(wanted), wanted.introduced.public_key, words, yes, "not enrolled")
     with session.write() as book:
         # It is named by its whole id: no other may have come to be called so in between.
-        act, admitted = members.enrol(book, _called(inside(book), wanted.writer))
+        act, admitted = members.enrol(book, _called(inside(book), wanted.writer, _waits))
     say(f"{act.code}  enrolled {members.shown(wanted)}: {_let_in(wanted, admitted)}")
     for problem in admitted.forged:
         typer.echo(f"Note: {problem}", err=True)
@@ -97,10 +103,14 @@ def retire(
     context: typer.Context,
     machine: Named,
     reason: Annotated[str | None, typer.Option(help="Why; kept with the line.")] = None,
+    successors: Annotated[
+        bool, typer.Option("--successors", help="Put out those that go on after it, too.")
+    ] = False,
 ) -> None:
     """Retire a machine: what of it is here counts, what it writes from now on waits.
 
-    For one that was sold, lost or stolen, or whose disk was copied. `enrol` takes it back.
+    For one that was sold, lost or stolen, or whose disk was copied. `enrol` takes it back. One that
+    goes on after it, as after a restore, is a member by it alone: enrol that one before.
 
     Examples: logbook machines retire old-bench --reason 'sold'
               logbook machines retire 3f2a91c0 --reason 'stolen on 3 May'
@@ -110,9 +120,9 @@ def retire(
 
     session: Session = context.obj
     why = needed(reason, "a retirement needs its reason")
-    session.read(lambda store: _called(store, machine))
+    session.read(lambda store: _to_retire(store, machine, successors))
     with session.write() as book:
-        wanted = _called(inside(book), machine)
+        wanted = _to_retire(inside(book), machine, successors)
         act = members.retire(book, wanted, why)
         last = held.last(inside(book), wanted.writer)
     until = f"its entry {last} is the last that counts" if last else "no entry of it counts"
@@ -120,18 +130,51 @@ def retire(
     say(f"  {until}; what it writes from now on waits")
 
 
-def _called(store: sqlite3.Connection, machine: str) -> Standing:
+def _called(store: sqlite3.Connection, machine: str, fits: Callable[[Standing], bool]) -> Standing:
+    """The machine of that name; of several, the only one that the act fits."""
     from logbook.book import members, membership
 
-    return members.called(membership.standings(store), machine)
+    known = membership.standings(store)
+    try:
+        return members.called(known, machine)
+    except UserMistake:
+        # Only where the name alone does not tell: no id may come to mean another's name.
+        with suppress(UserMistake):
+            return members.called({name: one for name, one in known.items() if fits(one)}, machine)
+        raise
 
 
-def _waiting(store: sqlite3.Connection, machine: str) -> Standing:
+def _waits(one: Standing) -> bool:
+    return not one.member and not one.retired
+
+
+def _to_let_in(store: sqlite3.Connection, machine: str) -> Standing:
     """The machine of that name, refused before anything is asked if it is in already."""
     from logbook.book import members
 
-    found = _called(store, machine)
+    found = _called(store, machine, _waits)
     members.refuse_enrolled(found)
+    return found
+
+
+def _to_retire(store: sqlite3.Connection, machine: str, successors: bool) -> Standing:
+    """The machine of that name, refused if a live one would fall out with it, unseen."""
+    from logbook.book import members, membership
+
+    found = _called(store, machine, lambda one: one.member)
+    known = membership.standings(store)
+    own = _own(store)
+    out = sorted(members.going_on_after(known, found.writer))
+    # Of this machine itself `members.retire` speaks, whatever was asked for.
+    if found.member and out and not successors and own not in out and own != found.writer:
+        named = ", ".join(members.shown(known[one]) for one in out[:_MOST_NAMED])
+        named += f" and {len(out) - _MOST_NAMED} more" * (len(out) > _MOST_NAMED)
+        go, their, them = ("goes", "its", "that one") if len(out) == 1 else ("go", "their", "all")
+        raise UserMistake(
+            f"{named} {go} on after {members.shown(found)}: without it, {their} lines would wait",
+            f"logbook machines enrol {out[0][:8]}, then retire it; --successors puts {them} out, "
+            "too",
+        )
     return found
 
 

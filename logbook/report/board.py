@@ -260,12 +260,23 @@ def _wrong(store: sqlite3.Connection, trial: str) -> list[str]:
     if disputed:
         lines = "1 line" if disputed == 1 else f"{disputed} lines"
         found.append(f"machines disagree about {lines}: logbook conflicts")
+    own = asking.not_let_in(store)
+    if own is not None:
+        found.append(f"{left_out(own)}: logbook machines")
     found += _to_enrol(asking.machines_waiting(store))
     waiting = asking.waiting_results(store)
     if waiting:
         codes = ", ".join(waiting[:3]) + (", ..." if len(waiting) > 3 else "")
         found.append(f"results wait for the pull of {len(waiting)} samples: {codes}")
     return found
+
+
+def left_out(writer: str) -> str:
+    """What a machine that is no member must know, its writer named by the beginning of its id."""
+    return (
+        f"this machine ({writer[:8]}) is no member of the book: until one enrols it, no other "
+        "takes its lines"
+    )
 
 
 def _to_enrol(machines: list[tuple[str, str, int]]) -> list[str]:

@@ -10,7 +10,8 @@ from datetime import UTC, datetime
 from typing import Any
 
 from logbook.journal.chain import Fork
-from logbook.study.machines import Contact, Machine, Said
+from logbook.report.board import left_out
+from logbook.study.machines import HERE, MOST_STRANGERS, Contact, Machine, Said, strangers
 
 SHORT = 8  # hex digits of a writer's id: one chance in 4 billion that two are alike
 _MOST_NAME = 40
@@ -41,6 +42,31 @@ def sentences(one: Machine, found: Sequence[Machine]) -> Iterator[str]:
     if one.standing == "waits" and one.words:
         command = f"logbook machines enrol {one.writer[:SHORT]}"
         yield f"a member lets it in, on its own machine: {command}" if one.here else command
+
+
+def shown(found: Sequence[Machine]) -> tuple[list[Machine], str]:
+    """The machines to describe, and a sentence about the strangers that are too many for it."""
+    more = strangers(found)[MOST_STRANGERS:]
+    if not more:
+        return list(found), ""
+    told = [one for one in found if one not in more]
+    lines = sum(one.waiting.lines for one in more if one.waiting is not None)
+    waiting = "1 more waits" if len(more) == 1 else f"{len(more)} more wait"
+    return told, (
+        f"{waiting} to be let in, with {counted(lines, 'line', 'lines')}: "
+        "logbook machines --json names all"
+    )
+
+
+def of_this_one(found: Sequence[Machine]) -> str:
+    """What this machine must know of itself: that it is not listed yet, or is no member."""
+    own = next((one for one in found if one.here == HERE), None)
+    if own is None:
+        return "This machine is not listed yet: its first line makes it a writer here."
+    if own.standing in ("waits", "retired"):
+        told = left_out(own.writer)
+        return f"{told[0].upper()}{told[1:]}."
+    return ""
 
 
 def _standing(one: Machine, found: Sequence[Machine]) -> str:
@@ -95,8 +121,15 @@ def _fork(fork: Fork) -> str:
 
 
 def spoken(at: datetime) -> str:
-    """`2026-03-14 07:30 UTC`: one clock for machines in several zones."""
-    return f"{at.astimezone(UTC):%Y-%m-%d %H:%M} UTC"
+    """`2026-03-14 07:30 UTC`: one clock for machines in several zones.
+
+    A time at the end of the calendar, which UTC may not have, is said as it was written.
+    """
+    try:
+        utc = at.astimezone(UTC)
+    except OverflowError:
+        return at.isoformat(" ", "minutes")
+    return f"{utc.replace(tzinfo=None).isoformat(' ', 'minutes')} UTC"
 
 
 def counted(count: int, one: str, many: str) -> str:

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 from logbook.journal import entry as journal
 from logbook.journal.kinds import SPACES
 from logbook.store.views import OF_TRIAL
+from logbook.trial.machines import ENROLLED, RETIRED
 
 if TYPE_CHECKING:
     import sqlite3
@@ -180,6 +181,48 @@ def machines_waiting(connection: sqlite3.Connection) -> list[tuple[str, str, int
         "AND NOT EXISTS (SELECT 1 FROM member m WHERE m.id = held.writer) "
         "GROUP BY writer ORDER BY 2, 1"
     ).fetchall()
+
+
+def not_let_in(connection: sqlite3.Connection) -> str | None:
+    """The writer of this machine, where it wrote something and is no member of the book.
+
+    As `book.membership` has it, but for the signature under a succession: its own was made here.
+    """
+    kept: dict[str, str] = dict(
+        connection.execute(
+            "SELECT name, value FROM local WHERE name IN ('writer', 'root')"
+        ).fetchall()
+    )
+    own, root = kept.get("writer"), kept.get("root")
+    before: dict[str, str | None] = dict(
+        connection.execute(
+            "SELECT id, CASE WHEN signed IS NOT NULL THEN predecessor END FROM writer"
+        ).fetchall()
+    )
+    if own not in before or root is None:
+        return None
+    said = _said_of_machines(connection)
+    one: str | None = own
+    passed: set[str] = set()
+    while one and one not in passed and RETIRED not in said.get(one, ()):
+        if one == root or ENROLLED in said.get(one, ()):
+            return None
+        passed.add(one)
+        one = before.get(one)
+    return own
+
+
+def _said_of_machines(connection: sqlite3.Connection) -> dict[str, set[str]]:
+    """Every standing that members gave each writer and that still holds, several if they differ."""
+    found: dict[str, set[str]] = {}
+    rows = connection.execute(
+        "SELECT w.key, json_extract(CAST(e.body AS TEXT), '$.writes[' || w.pos || '][1].standing') "
+        "FROM write w JOIN entry e ON e.id = w.entry "
+        "WHERE w.key >= 'member/' AND w.key < 'member0' AND w.live = 1"
+    )
+    for key, standing in rows:
+        found.setdefault(journal.ident(key), set()).add(standing)
+    return found
 
 
 def conflicts(connection: sqlite3.Connection) -> dict[str, int]:

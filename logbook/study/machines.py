@@ -6,8 +6,10 @@ named: the times that it wrote down may be wrong.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
+from functools import cached_property
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from logbook import signing
@@ -26,6 +28,9 @@ if TYPE_CHECKING:
     from logbook.journal.entry import Entry
 
 HERE, BEFORE, ELSEWHERE = "this machine", "this machine before", ""
+# The words of a key take 50 ms: those of the first so many strangers, that a list stays quick
+# however many machines somebody makes up.
+MOST_STRANGERS = 10
 # Clocks are set right by seconds every day; what went back further was wrong before or is now.
 _BACK = timedelta(hours=1)
 
@@ -54,7 +59,7 @@ class Machine:
     `entries` are those that count; `last` is the number of the newest one that does. `newest` is
     what its clock said of its newest line, `ahead` whether that was more than a day ahead of now,
     `back_from` an earlier line's later time. `words` are the four of its key, where they matter:
-    of this machine, and of one that waits to be enrolled.
+    of this machine, and of the first strangers.
     """
 
     writer: str
@@ -75,7 +80,10 @@ class Machine:
 
 
 def machines(store: sqlite3.Connection, now: datetime) -> list[Machine]:
-    """Every writer with an entry here, accepted or held back: this machine first, then by name."""
+    """Every writer with an entry here, accepted or held back: this machine first, then by name.
+
+    Those of which not even the first entry is here have no name, and come last.
+    """
     known = membership.standings(store)
     held_back = {one.writer: one for one in vouching.waiting(store, known)}
     asked = _Asked(store, known, vouching.own_writer(store) or "", now)
@@ -84,7 +92,31 @@ def machines(store: sqlite3.Connection, now: datetime) -> list[Machine]:
         for writer in sorted({*held.writers(store), *known, *held_back})
     ]
     order = (HERE, BEFORE, ELSEWHERE)
-    return sorted(found, key=lambda one: (order.index(one.here), one.name.casefold(), one.writer))
+    found.sort(
+        key=lambda one: (
+            order.index(one.here),
+            one.writer not in known,
+            one.name.casefold(),
+            one.writer,
+        )
+    )
+    return _with_words(found, known)
+
+
+def strangers(found: Sequence[Machine]) -> list[Machine]:
+    """Other machines that wait to be let in."""
+    return [one for one in found if one.standing == "waits" and one.here == ELSEWHERE]
+
+
+def _with_words(found: Sequence[Machine], known: Mapping[str, Standing]) -> list[Machine]:
+    first = {one.writer for one in strangers(found)[:MOST_STRANGERS]}
+    own = {one.writer for one in found if one.here == HERE}
+    return [
+        replace(one, words=signing.words(known[one.writer].introduced.public_key))
+        if one.writer in known and one.writer in first | own
+        else one
+        for one in found
+    ]
 
 
 @dataclass(frozen=True)
@@ -101,7 +133,6 @@ class _Asked:
         standing, after = _standing(one)
         here = self.here(writer)
         newest, back_from = _clock(self.store, writer)
-        compared = one is not None and (here == HERE or standing == "waits")
         return Machine(
             writer,
             one.introduced.machine if one is not None else "",
@@ -117,14 +148,23 @@ class _Asked:
             back_from,
             self.contact(writer),
             tuple(vouching.forks(self.store, writer)),
-            signing.words(one.introduced.public_key) if one is not None and compared else (),
+            (),
         )
 
     def here(self, writer: str) -> str:
         if writer == self.own:
             return HERE
-        same = vouching.disk_of(self.known, writer) == vouching.disk_of(self.known, self.own)
-        return BEFORE if same else ELSEWHERE
+        return BEFORE if writer in self.before else ELSEWHERE
+
+    @cached_property
+    def before(self) -> frozenset[str]:
+        """The writers that this machine goes on after, by their keys; a copy of it is elsewhere."""
+        found: set[str] = set()
+        one = self.known.get(self.own)
+        while one is not None and one.after and one.after not in found:
+            found.add(one.after)
+            one = self.known.get(one.after)
+        return frozenset(found)
 
     def said(self, writer: str, standing: str, waiting: Waiting | None) -> Said:
         """Since when it stands so: by the words of a member, or by its own first entry."""
@@ -153,11 +193,11 @@ def _standing(one: Standing | None) -> tuple[str, str | None]:
     if one is None:
         return "waits", None
     if one.retired:
-        return "retired", one.introduced.predecessor
+        return "retired", one.after
     if not one.member:
-        return "waits", one.introduced.predecessor
+        return "waits", one.after
     word = one.why if one.why in ("founder", "enrolled") else "goes on"
-    return word, one.introduced.predecessor
+    return word, one.after
 
 
 def _saying(store: sqlite3.Connection, writer: str, standing: str) -> list[Entry]:
@@ -187,4 +227,5 @@ def _clock(store: sqlite3.Connection, writer: str) -> tuple[datetime | None, dat
     if not said:
         return None, None
     latest = max(said)
-    return said[-1], latest if latest > said[-1] + _BACK else None
+    # A difference has room for whatever two clocks say; a sum may leave the calendar.
+    return said[-1], latest if latest - said[-1] > _BACK else None

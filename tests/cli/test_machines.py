@@ -296,6 +296,175 @@ def test_a_machine_that_goes_on_as_a_new_writer_does_not_retire_itself_by_the_ol
     assert f"bench ({new[:8]}), this machine\n  enrolled since" in shown
 
 
+def _succeeded(house: House) -> tuple[str, str]:
+    """The office, let in, was restored and goes on as another writer: the old one, the new one."""
+    house.bench.enrol("office")
+    house.office.sync(house.place)
+    house.bench.sync(house.place)
+    house.must(house.office, "backup", "office.db")
+    house.office.note("lost by the restore")
+    house.must(house.office, "restore", "office.db", "--yes")
+    old = house.writer("office")
+    house.office.note("on as a new writer")
+    house.office.sync(house.place)
+    house.bench.sync(house.place)
+    with views.reading(house.office.store) as store:
+        (new,) = store.execute("SELECT value FROM local WHERE name = 'writer'").fetchone()
+    return old, str(new)
+
+
+def test_the_writer_before_is_not_retired_under_a_machine_that_goes_on_after_it(
+    house: House,
+) -> None:
+    old, new = _succeeded(house)
+    before = house.bench.journal()
+    said = house.on(house.bench, "machines", "retire", old[:8], "--reason", "stale")
+    assert (said.code, said.out, said.err) == (
+        2,
+        "",
+        f"Error: office ({new[:8]}) goes on after office ({old[:8]}): without it, its lines would "
+        f"wait\nTry: logbook machines enrol {new[:8]}, then retire it; --successors puts that one "
+        "out, too\n",
+    )
+    assert house.bench.journal() == before
+
+    house.must(house.bench, "machines", "enrol", new[:8], "--yes")
+    house.must(house.bench, "machines", "retire", old[:8], "--reason", "stale")
+    house.office.note("still in")
+    house.office.sync(house.place)
+    house.bench.sync(house.place)
+    assert house.bench.waiting() == 0
+    assert "no member" not in house.must(house.office, "machines")
+
+
+def test_a_stolen_machine_and_all_that_goes_on_after_it_are_put_out_at_once(house: House) -> None:
+    old, new = _succeeded(house)
+    house.must(
+        house.bench, "machines", "retire", old[:8], "--successors", "--reason", "stolen on 3 May"
+    )
+    house.office.note("by the thief")
+    house.office.sync(house.place)
+    house.bench.sync(house.place)
+    assert house.bench.waiting() > 0
+    house.office.sync(house.place)
+    assert house.must(house.office, "machines").endswith(
+        f"\n\nThis machine ({new[:8]}) is no member of the book: until one enrols it, no\n"
+        "  other takes its lines.\n"
+    )
+
+
+def test_a_machine_that_was_retired_says_so_on_its_board(
+    started: Program, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    assert "no member" not in started.must("today").out
+    stick = str(tmp_path / "stick")
+    Path(stick).mkdir()
+    started.must("sync", stick)
+    homes = {
+        "office": (str(started.store), str(tmp_path / "state")),
+        "bench": (str(tmp_path / "bench.db"), str(tmp_path / "bench-keys")),
+    }
+
+    def on(machine: str, *words: str) -> Said:
+        monkeypatch.setenv("LOGBOOK_STORE", homes[machine][0])
+        monkeypatch.setenv("LOGBOOK_STATE", homes[machine][1])
+        monkeypatch.setenv("LOGBOOK_MACHINE", machine)
+        return started.must(*words)
+
+    on("bench", "join", stick, "--yes")
+    waits = f"Look at    this machine ({_local(homes['bench'][0])[:8]}) is no member of the book: "
+    assert waits in on("bench", "today").out
+    on("bench", "sync", stick)
+    on("office", "sync", stick)
+    on("office", "machines", "enrol", "bench", "--yes")
+    on("office", "sync", stick)
+    on("bench", "sync", stick)
+    assert "no member" not in on("bench", "today").out
+    on("office", "machines", "retire", "bench", "--reason", "sold")
+    on("office", "sync", stick)
+    on("bench", "sync", stick)
+    assert waits in on("bench", "today").out
+    assert "no member" not in on("office", "today").out
+
+
+def _local(store: str) -> str:
+    with closing(sqlite3.connect(store)) as opened:
+        (writer,) = opened.execute("SELECT value FROM local WHERE name = 'writer'").fetchone()
+    return str(writer)
+
+
+def test_a_copy_of_a_machine_with_its_keys_is_another_machine(house: House) -> None:
+    clone = house.bench.copied("clone", keys=True)
+    clone.note("on the clone")
+    clone.sync(house.place)
+    house.bench.note("on the bench")
+    house.bench.sync(house.place)
+    found = json.loads(house.must(house.bench, "machines", "--json"))["machines"]
+    here = {one["machine"]: (one["here"], one["goes_on_after"]) for one in found}
+    assert here["bench"] == ("this machine", None)
+    assert here["clone"] == ("", house.writer("bench"))
+    clone.sync(house.place)
+    found = json.loads(house.must(clone, "machines", "--json"))["machines"]
+    here = {one["machine"]: (one["here"], one["goes_on_after"]) for one in found}
+    assert here["clone"] == ("this machine", house.writer("bench"))
+    assert here["bench"] == ("this machine before", None)
+
+
+def test_of_several_of_one_name_the_only_one_that_waits_or_is_a_member_is_meant(
+    house: House,
+) -> None:
+    house.bench.enrol("office")
+    stale = house.writer("office")
+    house.must(house.bench, "machines", "retire", "office", "--reason", "stale")
+    other = house.bench.copied("elsewhere")
+    other.name = "office"
+    other.folder = house.bench.folder / "two"
+    other.folder.mkdir()
+    (house.bench.folder / "elsewhere").rename(other.folder / "office")
+    other.note("a second office")
+    other.sync(house.place)
+    house.bench.sync(house.place)
+    told = house.must(house.bench, "machines", "enrol", "office", "--yes")
+    assert stale[:8] not in told
+    told = house.must(house.bench, "machines", "retire", "office", "--reason", "sold")
+    assert stale[:8] not in told
+    said = house.on(house.bench, "machines", "retire", "office", "--reason", "sold")
+    assert said.err.startswith("Error: 2 writers are called 'office'\n")
+
+
+@pytest.mark.parametrize("at", ["0001-01-01T00:00:00+14:00", "9999-12-31T23:59:59-14:00"])
+def test_a_line_dated_at_an_end_of_the_calendar_is_listed(started: Program, at: str) -> None:
+    _hold(started, "bench", 2, at)
+    shown = started.must("machines").out
+    said = at[:16].replace("T", " ") + at[-6:]
+    assert f"  newest line {said}, by its own clock\n" in shown
+    started.must("machines", "--json")
+
+
+def test_of_many_strangers_ten_are_described_and_the_rest_counted(started: Program) -> None:
+    for number in range(13):
+        _hold(started, f"stranger {number:02}", 2)
+    shown = started.must("machines").out
+    assert shown.count("four words: ") == 11
+    assert "stranger 09" in shown
+    assert "stranger 10" not in shown
+    assert shown.endswith(
+        "\n\n3 more wait to be let in, with 6 lines: logbook machines --json names all\n"
+    )
+    found = json.loads(started.must("machines", "--json").out)["machines"]
+    assert len(found) == 14
+    assert sum(bool(one["words"]) for one in found) == 11
+
+
+def test_a_machine_that_wrote_nothing_yet_is_told_so(house: House) -> None:
+    with closing(sqlite3.connect(house.bench.store)) as store:
+        store.execute("DELETE FROM local WHERE name = 'writer'")
+        store.commit()
+    assert house.must(house.bench, "machines").endswith(
+        "\n\nThis machine is not listed yet: its first line makes it a writer here.\n"
+    )
+
+
 def test_clocks_that_are_wrong_are_named(house: House) -> None:
     house.office.now = datetime(2099, 1, 1, tzinfo=UTC)
     house.office.note("in the far future")
@@ -377,8 +546,8 @@ def _id(name: str) -> str:
     return made.writer_id(name)
 
 
-def _hold(program: Program, name: str, entries: int) -> None:
-    """File entries of a made-up machine as a sync holds them back."""
+def _hold(program: Program, name: str, entries: int, at: str = "") -> None:
+    """File entries of a made-up machine as a sync holds them back; `at` is its clock's time."""
     from logbook.journal.entry import Write
     from tests.store import made
 
@@ -387,11 +556,15 @@ def _hold(program: Program, name: str, entries: int) -> None:
         held.hold(
             store,
             [
-                (ident, entry.writer, entry.seq, entry.prev, body, ON)
+                (ident, entry.writer, entry.seq, entry.prev, _dated(body, at), ON)
                 for ident, entry, body in made.chain_of(name, acts)
             ],
         )
         store.commit()
+
+
+def _dated(body: bytes, at: str) -> bytes:
+    return body.replace(b"2026-03-14T08:30:00+01:00", at.encode()) if at else body
 
 
 def test_verify_notes_what_waits_and_says_what_others_have_seen(house: House) -> None:
