@@ -6,6 +6,7 @@ import textwrap
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, tzinfo
+from functools import cached_property
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
@@ -15,6 +16,7 @@ from logbook.cli.app import command
 from logbook.cli.naming import lines_of
 from logbook.cli.session import Session, addressed, as_json, say
 from logbook.journal import entry as journal
+from logbook.journal.fold import agree
 from logbook.journal.kinds import from_value, readable, understood
 from logbook.report.lines import describe, rounded
 from logbook.store import asking, views
@@ -26,6 +28,8 @@ if TYPE_CHECKING:
     import sqlite3
 
 _HOW = {"correct": "corrected to ", "settle": "settled as ", "undo": "again: "}
+# What a strike or an undo says itself.
+_PLAIN = ("stands", "corrected", "struck")
 _INDENT = 18
 _WIDTH = 80
 
@@ -243,7 +247,8 @@ def _line(name: str, told: Told, labels: _Labels, named: str, usual: tzinfo) -> 
         if record is None:
             return _without_record(entry, value)
         text = describe(of)
-        return _HOW.get(entry.kind, "") + (f"{label}: {text}" if label else text)
+        how = "stays: " if told.stays(name) else _HOW.get(entry.kind, "")
+        return how + (f"{label}: {text}" if label else text)
 
     return Line(
         entry.written,
@@ -275,14 +280,31 @@ class Told:
     living: frozenset[str]
 
     def state(self, name: str) -> str:
-        """What became of a line: stands, corrected, struck, undone; "" for a strike or an undo.
+        """What became of a line: stands, in conflict, corrected, struck, undone; kept or replaced
+        by a settling. "" for a strike or an undo that holds.
 
         A line whose correction or strike was undone is again what the undo made of it.
         """
         entry, place = self.writes[name]
         silent = entry.kind == "undo" or entry.writes[place].value is None
         found, _ = self._fate(name)
-        return "" if silent and found != "undone" else found
+        return "" if silent and found in _PLAIN else found
+
+    @cached_property
+    def disputed(self) -> bool:
+        """Whether machines disagree about the line."""
+        told = (self.writes[name] for name in self.living)
+        values = [entry.writes[place].value for entry, place in told if understood(entry)]
+        return any(not agree(values[0], other) for other in values[1:])
+
+    def stays(self, name: str) -> bool:
+        """Whether a write leaves the line as it was: its act was about another one."""
+        entry, place = self.writes[name]
+        write = entry.writes[place]
+        if entry.kind not in ("correct", "strike") or len(write.replaces) != 1:
+            return False
+        (old,) = write.replaces
+        return old in self.writes and self._value(old) == write.value is not None
 
     def zone(self, labels: _Labels) -> tzinfo | None:
         """The zone of the trial that the line belongs to, by any of its values."""
@@ -290,29 +312,53 @@ class Told:
         zones = (labels.zone(value) for value in values if value)
         return next((zone for zone in zones if zone is not None), None)
 
+    def _value(self, name: str) -> journal.Value | None:
+        entry, place = self.writes[name]
+        return entry.writes[place].value
+
     def _fate(self, name: str) -> tuple[str, str | None]:
         """What became of a write, and which undo made it so if one did."""
         if name in self.living:
-            return "stands", None
+            return "in conflict" if self.disputed else "stands", None
         later = [
             other
             for other, (entry, place) in self.writes.items()
             if name in entry.writes[place].replaces
         ]
-        fates = [self._after(other) for other in later]
-        # Two machines may have replaced it at once: what holds goes before what was undone.
-        return next((fate for fate in fates if fate[0] != "undone"), fates[0])
+        fates = [(self._after(name, other), other) for other in later]
+        # Two machines may have replaced it at once: what holds goes before what was undone, and
+        # before what a settling replaced.
+        fates = [fate for fate in fates if fate[0][0] != "undone"] or fates
+        return max(fates, key=lambda fate: self._rank(fate[1]))[0] if fates[1:] else fates[0][0]
 
-    def _after(self, other: str) -> tuple[str, str | None]:
-        """What the write that replaced a line made of it."""
+    def _rank(self, name: str) -> tuple[bool, bool]:
+        holds = self._fate(name)[0] in ("stands", "in conflict", "kept")
+        return (holds, self._value(name) is not None)
+
+    def _after(self, name: str, other: str) -> tuple[str, str | None]:
+        """What the write `other`, which replaced a line, made of it."""
         entry, place = self.writes[other]
+        value = entry.writes[place].value
         if entry.kind == "undo":
             return "undone", other
         state, undo = self._fate(other)
         if state == "undone" and undo is not None:
             # The undo gave the line's value back: it fares as the undo's own write does.
             return self._fate(undo)
-        return "struck" if entry.writes[place].value is None else "corrected", None
+        if self.stays(other):
+            return "kept", None
+        if entry.kind == "settle":
+            return self._settled(name, other), None
+        return "struck" if value is None else "corrected", None
+
+    def _settled(self, name: str, other: str) -> str:
+        """What a settling made of a version: kept, replaced, or struck where none was a strike."""
+        entry, place = self.writes[other]
+        write = entry.writes[place]
+        versions = [self._value(old) for old in write.replaces if old in self.writes]
+        if write.value is None and None not in versions:
+            return "struck"
+        return "kept" if agree(self._value(name), write.value) else "replaced"
 
 
 COMMANDS = {"history": command(history)}

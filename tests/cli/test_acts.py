@@ -99,7 +99,6 @@ def test_a_repeat_of_a_pull_outside_the_calendar_is_outside_it_too(started: Prog
     assert "outside the calendar" in started.must("pull", "B6", on=later).out
     again = started.must("pull", "B6", "--again", "second", on=later)
     assert again.out.splitlines()[1].endswith("B6     outside the calendar")
-    assert "for day 28" not in started.must("history", again.out.split()[-4], on=later).out
 
 
 def test_undo_strike_and_correct_keep_every_line_readable(started: Program) -> None:

@@ -395,6 +395,53 @@ def _standing_value(store: Path, key: str) -> tuple[str, Any]:
     return name, value
 
 
+class TestTheHistory:
+    def states(self, house: House) -> dict[str, str]:
+        """What became of each line, by its words."""
+        told = house.program.must("history", house.name, "--json", on=LATER)
+        return {line["what"]: line["state"] for line in json.loads(told.out)["lines"]}
+
+    def test_versions_that_disagree_are_in_conflict(self, house: House) -> None:
+        house.struck()
+        assert self.states(house) == {
+            "B3: watered 250 mL (metered)": "corrected",
+            "corrected to B3: watered 300 mL (how known: not said)": "in conflict",
+            "corrected to B3: watered 200 mL (metered)": "in conflict",
+            "struck": "in conflict",
+        }
+        shown = " ".join(house.program.must("history", "B3", on=LATER).out.split())
+        assert shown.count(f"on greenhouse | in conflict | {house.name}") == 1
+
+    def test_what_a_settling_kept_and_what_it_replaced(self, house: House) -> None:
+        house.struck()
+        house.listed()
+        house.settle("--keep", house.theirs[:8], "--reason", "metered")
+        assert self.states(house) == {
+            "B3: watered 250 mL (metered)": "corrected",
+            "corrected to B3: watered 300 mL (how known: not said)": "replaced",
+            "corrected to B3: watered 200 mL (metered)": "kept",
+            "struck": "replaced",
+            "settled as B3: watered 200 mL (metered)": "stands",
+        }
+
+    def test_what_a_strike_that_stands_replaced_was_not_struck(self, house: House) -> None:
+        office = house.struck()
+        house.listed()
+        house.settle("--keep", office[:8], "--reason", "left dry")
+        found = self.states(house)
+        assert found["corrected to B3: watered 300 mL (how known: not said)"] == "replaced"
+        assert found["corrected to B3: watered 200 mL (metered)"] == "replaced"
+        # The office struck what was first written.
+        assert found["B3: watered 250 mL (metered)"] == "struck"
+
+    def test_a_settling_that_strikes_every_version_struck_them(self, house: House) -> None:
+        house.listed()
+        house.settle("--strike", "--reason", "nobody was there")
+        found = self.states(house)
+        assert found["corrected to B3: watered 300 mL (how known: not said)"] == "struck"
+        assert found["corrected to B3: watered 200 mL (metered)"] == "struck"
+
+
 class TestTwoPulls:
     @pytest.fixture
     def pair(self, started: Program) -> tuple[Program, str]:
@@ -433,7 +480,10 @@ class TestTwoPulls:
             f"Note: results that name RT4MAXCL will not count: write {code} on its bag.\n"
         )
         assert program("conflicts", on=LATER).code == 0
-        program.must("undo", on=LATER)
+        told = " ".join(program.must("history", code, on=LATER).out.split())
+        assert f"stays: B1: pulled {code}" in told
+        undone = program.must("undo", on=LATER).out
+        assert undone.endswith(f"took back the striking {said.act} of RT4MAXCL\n")
         assert program("conflicts", on=LATER).code == 1
 
     def test_one_pull_whose_other_bag_is_in_use(self, pair: tuple[Program, str]) -> None:
