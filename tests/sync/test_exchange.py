@@ -455,7 +455,7 @@ def test_a_fork_there_is_followed_from_where_it_forks(office: Machine, shelf: Sh
     only_one = Shelf()
     MemoryPlace(only_one).send([run("bench", (*below, *one))])
     with views.reading(office.store) as connection:
-        runs = list(exchange.runs_for(connection, MemoryPlace(only_one).inventory()))
+        runs = list(exchange.runs_for(connection, MemoryPlace(only_one).inventory(), []))
     sent = [body for of in runs if of.writer == writer_id("bench") for body in of.bodies]
     assert sent == list(other)
     fresh = Shelf()

@@ -208,6 +208,21 @@ def test_an_entry_1_made_anew_with_the_true_key_waits(
     assert [e for e in office.journal() if journal.decode(e).seq == 1 and e in anew] == []
 
 
+@pytest.mark.parametrize("text", ["x", "y", "z", "u"])
+def test_an_entry_1_made_anew_hides_no_true_one(
+    office: Machine, shelf: Shelf, enrolled: Bodies, text: str
+) -> None:
+    """Whichever comes first by its id: the true one says whom the writer goes on after."""
+    first = (successor("bench2", word_of("bench", "bench2"), enrolled),)
+    false = longer("bench2", (), 1, text=text)
+    put(shelf, "bench2", false)
+    assert got(office, shelf).waiting == {writer_id("bench2"): 1}
+    put(shelf, "bench2", first, head("bench2", first))
+    summary = got(office, shelf)
+    assert summary.admitted.joined == [writer_id("bench2")]
+    assert summary.waiting == {writer_id("bench2"): 1}
+
+
 def test_entry_1_with_a_foreign_key_is_no_entry_1(office: Machine, shelf: Shelf) -> None:
     value = to_value(records.Writer("book", "bench", public_key("mallory"), None))
     write = Write(f"writer/{BENCH}", value)
