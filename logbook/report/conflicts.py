@@ -14,6 +14,7 @@ from typing import Any
 from logbook.journal.entry import Value
 from logbook.report.lines import describe, rounded
 from logbook.study.conflicts import Disagreement, Duplicate, Line, Open, Twin, Version
+from logbook.trial.machines import Member
 from logbook.trial.times import read_stored
 
 SHORT = 8  # hex digits of an entry's id: one chance in 4 billion that two are alike
@@ -49,7 +50,8 @@ class VersionTold:
 class DisagreementTold:
     """One line that machines disagree about; `differ` names the parts of it that do.
 
-    `when` is when it was done, where the versions agree on that.
+    `when` is when it was done, where the versions agree on that. A screen does not list the parts
+    (`differ_shown`) where the words say it all.
     """
 
     reference: str
@@ -62,6 +64,7 @@ class DisagreementTold:
     versions: tuple[VersionTold, ...]
     left_out_of: tuple[str, ...]
     when_shown: str
+    differ_shown: tuple[str, ...]
 
 
 @dataclass(frozen=True)
@@ -125,6 +128,9 @@ def page(found: Open) -> Page:
 def line_words(one: Disagreement) -> str:
     """What kind of line it is and of which beds: `water of B3`."""
     space = one.key.partition("/")[0].replace("-", " ")
+    machine = _member(one)
+    if machine is not None:
+        return f"whether the machine {machine.machine} is let in"
     return f"{space} of {'+'.join(one.beds)}" if one.beds and space != "bed" else space
 
 
@@ -149,7 +155,14 @@ def _disagreement(one: Disagreement) -> DisagreementTold:
         versions=tuple(_version(one, version) for version in one.versions),
         left_out_of=one.curves,
         when_shown=read_stored(when).spoken if when else "",
+        differ_shown=() if _member(one) is not None else one.fields,
     )
+
+
+def _member(one: Disagreement) -> Member | None:
+    """The machine that a line is about, if it is about one."""
+    records = (version.record for version in one.versions)
+    return next((record for record in records if isinstance(record, Member)), None)
 
 
 def _version(one: Disagreement, version: Version) -> VersionTold:
@@ -178,6 +191,8 @@ def _said(one: Disagreement, version: Version) -> tuple[str, dict[str, str]]:
     if version.value is None:
         return "struck", {}
     words = describe(rounded(version.record))
+    if isinstance(version.record, Member) and not {"standing", "last_seq"}.isdisjoint(one.fields):
+        return words, {}  # the words say it: at which entry, not by which id
     told = {name: _plain(version.value, name) for name in one.fields}
     if told.keys() & {"bed", "also"}:
         told = {name: told[name] for name in told if name not in ("bed", "also")}

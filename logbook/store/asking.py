@@ -252,7 +252,6 @@ _OF_LABORATORY = {
 # What names a record that is no act: the column that people know it by.
 _NAMED_BY = {
     "trial": "name",
-    "member": "machine",
     "amendment": "code",
     "lot": "name",
     "treatment": "code",
@@ -269,9 +268,12 @@ def reference(connection: sqlite3.Connection, key: str) -> str:
 
     `CODE:BED` for what was done to a bed, a sample's code for its pull or a part's, `CODE:KIND`
     for the part that has the pull's own code, `CODE:weights` for a tin's, `SAMPLE:NUTRIENT` for a
-    result, "treatment T2" and the like for what a trial is made of.
+    result, "treatment T2" and the like for what a trial is made of; a machine by its writer's id,
+    since two may have one name.
     """
     space, *rest = journal.parts(key)
+    if space == "member":
+        return f"member {journal.ident(key)[:8]}"
     if space in ("part", "weigh"):
         return _part(connection, space, journal.ident(key))
     if space in _OF_LABORATORY and len(rest) > 1:

@@ -115,10 +115,29 @@ class TestNames:
                 "enrol", [Write(f"member/{who}", to_value(record))]
             )
         one = only(started)
-        assert (one.name, one.trial, one.curves) == ("member bench", "", ())
+        assert (one.name, one.trial, one.curves) == (f"member {who[:8]}", "", ())
         assert set(one.fields) == {"standing", "last_seq", "last_id"}
         told = page(found(started)).conflicts[0]
-        assert {version.besides["standing"] for version in told.versions} == {"member", "retired"}
+        assert (told.line, told.differ_shown) == ("whether the machine bench is let in", ())
+        assert {version.words: version.besides for version in told.versions} == {
+            f"machine bench ({who[:8]}) let in": {},
+            f"machine bench ({who[:8]}) retired after its entry 4": {},
+        }
+
+    def test_a_machine_goes_by_its_writer_in_conflicts_and_settle(self, started: Program) -> None:
+        who = made.writer_id("bench")
+        let_in = records.Member(who, "bench", made.public_key("bench"), "member")
+        retired = replace(let_in, standing="retired", last_seq=4, last_id="ab" * 32)
+        for name, record in (("greenhouse", let_in), ("office", retired)):
+            Elsewhere(started.store, name).files(
+                "enrol", [Write(f"member/{who}", to_value(record))]
+            )
+        shown = started("conflicts").out
+        assert f"\nmember {who[:8]}: whether the machine bench is let in\n" in shown
+        assert "abab" not in shown
+        number = "1" if "let in" in shown.split("\n  1  ")[1].split("\n")[1] else "2"
+        said = started.must("settle", f"member {who[:8]}", "--keep", number, "--reason", "ours")
+        assert f"of member {who[:8]}, machine bench ({who[:8]}) let in: ours" in said.out
 
     def test_two_results_of_one_nutrient_go_by_method_or_by_key(self, started: Program) -> None:
         started.must("apply", "control,M", on=DAY0)

@@ -39,7 +39,7 @@ def show_conflicts(found: Page) -> None:
 def _disagreement(one: DisagreementTold, several: bool) -> Iterator[str]:
     trial = f" ({one.trial})" if several and one.trial else ""
     when = f", {one.when_shown}" if one.when_shown else ""
-    differ = f"; differs in {', '.join(one.differ)}" if one.differ else ""
+    differ = f"; differs in {', '.join(one.differ_shown)}" if one.differ_shown else ""
     yield from wrapped(f"{one.reference}: {one.line}{trial}{when}{differ}", _WIDTH)
     for version in one.versions:
         yield from _version(version)
