@@ -7,13 +7,17 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import asdict, dataclass
 from datetime import tzinfo
+from decimal import Decimal
 from typing import Any
 
+from logbook.errors import UserMistake
 from logbook.journal.entry import Value
 from logbook.report.lines import describe, rounded
 from logbook.study.conflicts import Disagreement, Duplicate, Line, Open, Twin, Version
+from logbook.trial import units
 from logbook.trial.machines import Member
 from logbook.trial.times import read_stored
 
@@ -199,7 +203,11 @@ def _said(one: Disagreement, version: Version) -> tuple[str, dict[str, str]]:
         told["bed"] = "+".join(version.beds) or "-"
     if words == type(version.record).__name__.lower():
         return words, told  # it has no words of its own: its name says nothing of a part
-    return words, {name: said for name, said in told.items() if not _within(said, words)}
+    return words, {
+        name: said
+        for name, said in told.items()
+        if not _within(said, words) and not _as_amount(name, said, words)
+    }
 
 
 def _plain(value: Value, name: str) -> str:
@@ -217,6 +225,28 @@ def _plain(value: Value, name: str) -> str:
 def _within(said: str, words: str) -> bool:
     """Whether words hold a value as a word of its own."""
     return re.search(rf"(?<![\w.]){re.escape(said)}(?![\w]|\.\w)", words) is not None
+
+
+# How the name of an amount ends: its unit and what it measures.
+_UNITS = {
+    "_ml": ("mL", "volume"),
+    "_l": ("L", "volume"),
+    "_g": ("g", "mass"),
+    "_kg": ("kg", "mass"),
+    "_cm": ("cm", "length"),
+}
+
+
+def _as_amount(name: str, said: str, words: str) -> bool:
+    """Whether words hold an amount in another unit: 6000 mL in `watered 6 L`."""
+    unit, dimension = _UNITS.get(name[name.rfind("_") :], ("", ""))
+    if not unit or said == "-":
+        return False
+    for amount in re.findall(r"\d[\d.,]* ?[A-Za-z]+", words):
+        with suppress(UserMistake):
+            if units.parse(amount, dimension).to(unit, dimension) == Decimal(said):
+                return True
+    return False
 
 
 def _duplicate(one: Duplicate) -> DuplicateTold:

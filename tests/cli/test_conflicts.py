@@ -134,6 +134,16 @@ class TestTheList:
         assert f"     pulled {code}, 8 cores to 15 cm; when Mon 9 Mar 2026 16:00; bed B1\n" in said
         assert f"     pulled {code}, 8 cores to 15 cm; when Mon 9 Mar 2026 09:00; bed B5\n" in said
 
+    def test_an_amount_is_said_once_in_whatever_unit(self, started: Program) -> None:
+        act = started.must("water", "B3", "--amount", "6 L").act
+        (key,) = keys_of(started.store, act)
+        _, value = standing(started.store, key)
+        # The same words for another amount (of a bed that was called larger): both are said.
+        Elsewhere(started.store).says(key, {**value, "volume_ml": "4500"})
+        said = started("conflicts", on=LATER).out
+        assert "     watered 6 L (how known: not said)\n" in said
+        assert "     watered 6 L (how known: not said); volume_ml 4500\n" in said
+
     def test_curves_that_wait_are_named(self, started: Program) -> None:
         started.must("apply", "all", on=DAY0)
         codes = pulled(started, "B1,B2", DAY7)
