@@ -7,6 +7,7 @@ import shutil
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, replace
+from datetime import datetime
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
@@ -47,11 +48,44 @@ def back_up(store: Path, to: Path) -> Backup:
 
 
 @dataclass(frozen=True)
+class Missing:
+    """What a backup lacks: how many entries, and when the first of them was written, if known."""
+
+    entries: int
+    since: datetime | None = None
+
+
+@dataclass(frozen=True)
 class Checked:
     """A backup found sound, with the private copy of it that was checked."""
 
     backup: Backup
     copy: Path
+
+    def missing(self, store: Path, state: Path) -> Missing | None:
+        """What the present store has more; of a lost one, what this machine's key file tells.
+
+        None where the present store cannot be read.
+        """
+        with views.reading(self.copy, SCHEMAS) as copy:
+            here = {name for (name,) in copy.execute("SELECT id FROM entry")}
+            writer = views.local(copy, "writer")
+            last = {one: seq for one, seq, _ in views.heads(copy)}
+        if not store.exists():
+            replica = config.load(state, writer) if writer else None
+            return Missing(max(0, replica.seq - last.get(writer or "", 0)) if replica else 0)
+        try:
+            with views.reading(store, SCHEMAS) as present:
+                more = [
+                    datetime.fromisoformat(written)
+                    for name, written in present.execute(
+                        "SELECT id, json_extract(CAST(body AS TEXT), '$.written') FROM entry"
+                    )
+                    if name not in here
+                ]
+        except (StoreError, ValueError, TypeError, views.DatabaseError):
+            return None
+        return Missing(len(more), min(more, default=None))
 
     def put_back(self, store: Path, state: Path) -> Path | None:
         """Make the backup's book the store; returns where the store that was there is kept.
@@ -97,7 +131,7 @@ def checked(source: Path, store: Path) -> Iterator[Checked]:
         raise UserMistake(f"{source}: this is the store itself", "name a file that backup made")
     with TemporaryDirectory(prefix="logbook-restore-") as folder:
         copy = Path(folder) / "copy.db"
-        problems = check_copy(source, copy)
+        problems = _of_backup(source, copy)
         if problems:
             raise BadData(
                 f"{source}: not restored, for the backup is not sound; nothing was changed",
@@ -107,6 +141,16 @@ def checked(source: Path, store: Path) -> Iterator[Checked]:
         with views.reading(copy, SCHEMAS) as connection:
             entries = views.count_entries(connection)
         yield Checked(Backup(source, entries, source.stat().st_size), copy)
+
+
+def _of_backup(source: Path, copy: Path) -> list[Problem]:
+    """As `check_copy`; what cannot be opened at all is no backup."""
+    try:
+        return check_copy(source, copy)
+    except StoreError as problem:
+        if problem.hint and "--store" in problem.hint:
+            raise StoreError(problem.message, "name a file that backup made") from problem
+        raise
 
 
 def _remember(store: Path, state: Path) -> None:

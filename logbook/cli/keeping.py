@@ -17,6 +17,7 @@ from logbook.store.schemas import SCHEMA
 
 if TYPE_CHECKING:
     from logbook.book.checking import Found
+    from logbook.book.keeping import Missing
 
 
 def backup(
@@ -53,8 +54,10 @@ def restore(
 ) -> None:
     """Go back to a backup; the present store is kept beside, under a name that says so.
 
-    The backup is checked first. Lines written after it was made are in the store kept beside only,
-    and their numbers are not used again: this machine goes on as a new writer.
+    The backup is checked first. Lines written after it was made are in the store kept beside, and
+    in the places and machines that got them: `logbook sync` brings those back. Their numbers are
+    not used again: this machine goes on as a new writer, and takes back with `undo` only what it
+    writes from then on.
 
     Examples: logbook restore /media/stick/logbook-2026-05-18.db
               logbook --store bench.db restore bench-copy.db --yes
@@ -63,19 +66,38 @@ def restore(
 
     session: Session = context.obj
     with keeping.checked(file, session.store) as found:
+        missing = found.missing(session.store, config.state_folder())
         if session.store.exists() and not yes:
-            _confirm(f"Put {found.backup.entries} entries of {file} in place of {session.store}?")
+            _confirm(session.store, f"the {found.backup.entries} entries of {file}", missing)
         kept = found.put_back(session.store, config.state_folder())
     say(f"{session.store}: restored {found.backup.entries} entries from {file}")
     if kept is not None:
         say(f"The store that was there is kept as {kept.name}")
+    if missing is None:
+        say("What it has more could not be read")
+    if missing is None or missing.entries:
+        if missing is not None:
+            say(f"{_counted(missing)} written after the backup: not here now")
+        say("logbook sync brings back what was sent somewhere; until then logbook today may ask")
+        say("for pulls that were taken already")
 
 
-def _confirm(question: str) -> None:
+def _confirm(store: Path, entries: str, missing: Missing | None) -> None:
+    lacks = f", which lack {_counted(missing)} of it" if missing and missing.entries else ""
     if not sys.stdin.isatty():
-        raise NeedsAnswer(question, "answer with --yes")
-    if not typer.confirm(question):
+        raise NeedsAnswer(
+            f"{store} would make room for {entries}{lacks}: not restored", "say so with --yes"
+        )
+    if not typer.confirm(f"Put {entries}{lacks}, in place of {store}?"):
         raise UserMistake("not restored: nothing was changed")
+
+
+def _counted(missing: Missing) -> str:
+    """`18 entries (the first of 2026-03-05 08:00 UTC)`."""
+    from logbook.report.machines import counted, spoken
+
+    since = f" (the first of {spoken(missing.since)})" if missing.since is not None else ""
+    return f"{counted(missing.entries, 'entry', 'entries')}{since}"
 
 
 def verify(

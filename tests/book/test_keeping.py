@@ -194,7 +194,10 @@ def test_restoring_an_older_backup_loses_no_line_and_uses_no_number_twice(
     assert said == Said(
         0,
         f"{started.store}: restored 100 entries from copy.db\n"
-        f"The store that was there is kept as {KEPT}\n",
+        f"The store that was there is kept as {KEPT}\n"
+        "60 entries (the first of 2026-03-05 08:00 UTC) written after the backup: not here now\n"
+        "logbook sync brings back what was sent somewhere; until then logbook today may ask\n"
+        "for pulls that were taken already\n",
         "",
     )
     kept = started.folder / KEPT
@@ -221,7 +224,9 @@ def test_the_store_kept_aside_can_be_gone_back_to(started: Program) -> None:
     notes(started, 3, 5)
     second = entries(started.store)
     said = started.must("restore", KEPT, "--yes")
-    assert said.out.endswith("The store that was there is kept as logbook-before-restore-2.db\n")
+    assert (
+        "The store that was there is kept as logbook-before-restore-2.db\n3 entries (" in said.out
+    )
     assert entries(started.store) == whole
     assert entries(started.folder / "logbook-before-restore-2.db") == second
     # The first writer's newest line is in it: it may go on.
@@ -255,7 +260,10 @@ def test_a_lost_store_is_restored_without_a_question(started: Program) -> None:
     said = started.must("restore", "copy.db")
     assert said == Said(
         0,
-        f"{started.store}: restored {len(entries(started.store))} entries from copy.db\n",
+        f"{started.store}: restored {len(entries(started.store))} entries from copy.db\n"
+        "2 entries written after the backup: not here now\n"
+        "logbook sync brings back what was sent somewhere; until then logbook today may ask\n"
+        "for pulls that were taken already\n",
         "",
     )
     assert "older than this machine's last line" in started.must("note", "x", on=LATER).err
@@ -276,10 +284,32 @@ def test_without_a_terminal_a_restore_needs_yes(started: Program) -> None:
     assert started("restore", "copy.db") == Said(
         2,
         "",
-        f"Error: Put {count} entries of copy.db in place of {started.store}?\n"
-        "Try: answer with --yes\n",
+        f"Error: {started.store} would make room for the {count} entries of copy.db: not restored\n"
+        "Try: say so with --yes\n",
     )
     assert files(started) == before
+    notes(started, 0, 1)
+    assert started("restore", "copy.db").err == (
+        f"Error: {started.store} would make room for the {count} entries of copy.db, which lack 1 "
+        "entry (the first of 2026-03-05 08:00 UTC) of it: not restored\nTry: say so with --yes\n"
+    )
+
+
+def test_a_file_that_is_no_backup_is_named_as_the_argument_it_is(started: Program) -> None:
+    before = files(started)
+    assert started("restore", "trial.toml", "--yes") == Said(
+        2,
+        "",
+        "Error: trial.toml: this file is not a logbook store\nTry: name a file that backup made\n",
+    )
+    assert files(started) == before
+
+
+def test_a_store_that_cannot_be_read_is_replaced_all_the_same(started: Program) -> None:
+    started.must("backup", "copy.db")
+    started.store.write_bytes(b"nothing that a program could read" * 200)
+    said = started.must("restore", "copy.db", "--yes")
+    assert f"kept as {KEPT}\nWhat it has more could not be read\nlogbook sync brings" in said.out
 
 
 class Terminal(io.StringIO):
@@ -329,7 +359,7 @@ def _spoil(path: Path) -> None:
     path.unlink()
 
 
-NO_STORE = "Error: copy.db: this file is not a logbook store\nTry: name another with --store FILE\n"
+NO_STORE = "Error: copy.db: this file is not a logbook store\nTry: name a file that backup made\n"
 NOT_SOUND = (
     "Error: copy.db: not restored, for the backup is not sound; nothing was changed\n"
     "Try: try an older backup\n"
@@ -371,7 +401,7 @@ def test_the_store_itself_and_folders_are_no_backups(started: Program) -> None:
     assert started("restore", "state", "--yes") == Said(
         2,
         "",
-        "Error: state: this is a folder, not a store\nTry: name a file with --store FILE\n",
+        "Error: state: this is a folder, not a store\nTry: name a file that backup made\n",
     )
     started.must("backup", "copy.db")
     assert started("--store", "state", "restore", "copy.db", "--yes") == Said(
@@ -439,6 +469,7 @@ def test_what_a_killed_writer_left_is_not_rolled_back_into_the_restored_store(
     if not rolled_back_first:
         # As if the present store could not even be opened.
         monkeypatch.setattr(keeping, "_remember", lambda *_: None)
+        monkeypatch.setattr(keeping.Checked, "missing", lambda *_: None)
     started.must("restore", "copy.db", "--yes")
     assert (started.folder / f"{KEPT}-journal").exists() is not rolled_back_first
     assert not (started.folder / "logbook.db-journal").exists()
