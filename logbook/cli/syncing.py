@@ -48,6 +48,9 @@ def now(
     thorough: Annotated[
         bool, typer.Option("--thorough", help="Read every file of a folder again.")
     ] = False,
+    merge: Annotated[
+        bool, typer.Option("--merge", help="Even where only another book lies: two become one.")
+    ] = False,
     json: Json = False,
 ) -> None:
     """Exchange lines with other machines through a folder, a stick or a hub.
@@ -61,17 +64,32 @@ def now(
     """
     session: Session = context.obj
     must_exist(session)
-    known = session.read(remembered.listed)
-    done: list[tuple[str, Summary]] = []
+    meant = _meant(session.read(remembered.listed), place)
+    done: dict[str, Summary] = {}
     missed: list[tuple[str, LogbookError]] = []
-    for one in _meant(known, place):
+    for one in meant:
         try:
-            done.append((one.name, exchanged(session, one, dry_run, thorough)))
+            done[one.name] = exchanged(session, one, dry_run, thorough, merge)
         except LogbookError as problem:
             if place is not None:
                 raise
             missed.append((one.name, problem))
-    tell(session, done, missed, json)
+    _pass_on(session, [one for one in meant if one.name in done], done)
+    tell(session, list(done.items()), missed, json)
+
+
+def _pass_on(session: Session, visited: list[Remembered], done: dict[str, Summary]) -> None:
+    """Take to the places visited first what a later one brought."""
+    from logbook.sync.rounds import lacking, merged
+
+    for one in visited[: lacking(list(done.values()))]:
+        first = done[one.name]
+        if first.refused is None:
+            try:
+                again = exchanged(session, replace(one, seen=first.tips), False, False, merge=True)
+                done[one.name] = merged(first, again)
+            except LogbookError as problem:
+                first.refused = problem
 
 
 def _meant(known: list[Remembered], place: str | None) -> list[Remembered]:
@@ -99,9 +117,12 @@ def _by_address(known: list[Remembered], place: str) -> Remembered:
     return Remembered(kept if is_hub(place) else place, place, None, None, {})
 
 
-def exchanged(session: Session, one: Remembered, dry: bool, thorough: bool) -> Summary:
-    """Exchange with a place, and note what it has now."""
+def exchanged(
+    session: Session, one: Remembered, dry: bool, thorough: bool, merge: bool = False
+) -> Summary:
+    """Exchange with a place, and note what it has now; with another book's only to `merge`."""
     from logbook.report.terminal.progress import counter
+    from logbook.sync.books import refuse_another
     from logbook.sync.exchange import exchange
     from logbook.sync.places import opened, put_down
 
@@ -110,6 +131,8 @@ def exchanged(session: Session, one: Remembered, dry: bool, thorough: bool) -> S
         opened(one, session.store, thorough=thorough, keep=not dry) as place,
         counter(one.name) as progress,
     ):
+        if not merge:
+            refuse_another(session.store, place)
         summary = exchange(
             session.store,
             config.state_folder(),
@@ -134,6 +157,7 @@ def tell(
     from logbook.book.membership import standings
     from logbook.book.vouching import own_writer
     from logbook.report import exchanges
+    from logbook.sync.place import Unreachable
 
     known = session.read(standings)
     uncounted = exchanges.uncounted(session.read(own_writer), known)
@@ -152,9 +176,10 @@ def tell(
     if uncounted and not json:
         say(uncounted)
     for name, problem in missed:
-        typer.echo(f"{name}: not reached: {problem.message}", err=True)
+        reached = "not reached" if isinstance(problem, Unreachable) else "nothing exchanged"
+        typer.echo(f"{name}: {reached}: {problem.message}", err=True)
     if missed and not done:
-        raise UserMistake("no place could be reached", missed[0][1].hint)
+        raise UserMistake("no lines could be exchanged anywhere", missed[0][1].hint)
     end([summary for _, summary in done], json)
 
 

@@ -84,8 +84,8 @@ class Folder(Place):
             if run is not None and (run.bodies or run.heads):
                 yield run
             self._files.let_go(name)
-            # The caller comes back for the next one when it has kept this.
-            one.taken = run is not None
+            # The caller comes back for the next one when it has kept this, if it does.
+            one.taken = run is not None and (one.span is None or known.has(one.span.last_id))
         self.problems = self._files.problems()
 
     def _lacking(self, name: str, one: Remembered, known: Known, given: set[Span]) -> Run | None:

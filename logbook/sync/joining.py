@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 
-from logbook.book import admitting, membership
+from logbook.book import admitting, membership, receiving
 from logbook.errors import BadData, Problem, UserMistake
 from logbook.journal import entry as journal
 from logbook.store import backups, database, held, local, views
@@ -41,8 +41,20 @@ class Offer:
             local.put(connection, "root", founder.writer)
             admitted = admitting.admit(connection, now)
         backups.flush(self.part)
-        backups.put_new(self.part, store)
+        if _is_empty(store):
+            self.part.replace(store)
+            backups.flush_folder(store.parent)
+        else:
+            backups.put_new(self.part, store)
         return admitted
+
+
+def _is_empty(store: Path) -> bool:
+    """True if a store is there in which nobody wrote anything yet."""
+    if not store.exists():
+        return False
+    with views.reading(store) as connection:
+        return views.count_entries(connection) == 0
 
 
 @contextmanager
@@ -51,25 +63,26 @@ def offered(
 ) -> Iterator[Offer]:
     """Fetch all that a place has, beside where the store will be; it is gone at the end if unused.
 
-    Raises UserMistake if there is a store already, BadData if the place has no book.
+    Raises UserMistake if there are lines here already, BadData if the place has no book.
     """
-    if store.exists():
+    if store.exists() and not _is_empty(store):
         raise UserMistake(
             f"{store}: this machine has a logbook already",
-            "to join two books: logbook sync PLACE on both, then logbook machines enrol NAME",
+            "to make two books one: logbook sync PLACE --merge on both, "
+            "then logbook machines enrol NAME",
         )
     part = backups.part_of(store)
     try:
         problems = _fetch(part, place, now, progress)
         with views.reading(part) as connection:
-            founders = _founders(held.first_entries(connection))
-        if not founders:
+            found = founders(held.first_entries(connection))
+        if not found:
             raise BadData(
                 f"{place.label}: there is no logbook here",
                 problems,
                 "logbook sync PLACE, on the machine that has one",
             )
-        yield Offer(part, founders, tuple(problems))
+        yield Offer(part, found, tuple(problems))
     finally:
         for ending in ("", "-journal"):
             part.with_name(part.name + ending).unlink(missing_ok=True)
@@ -82,7 +95,7 @@ def _fetch(part: Path, place: Place, now: datetime, progress: Progress | None) -
     with database.writing(part) as connection:
         for run in place.fetch(Here(database.inside(connection))):
             heads = [(head.seq, head.id, head.signature) for head in run.heads]
-            received = admitting.receive(
+            received = receiving.receive(
                 connection, run.writer, run.bodies, heads, now=now, source=place.label
             )
             problems += received.problems
@@ -92,7 +105,7 @@ def _fetch(part: Path, place: Place, now: datetime, progress: Progress | None) -
     return problems + place.problems
 
 
-def _founders(first: list[tuple[str, bytes, bool]]) -> tuple[Founder, ...]:
+def founders(first: list[tuple[str, bytes, bool]]) -> tuple[Founder, ...]:
     """Writers that followed nobody and had seen nobody when they began.
 
     Each once: its key is public, so that anybody can write another first entry in its name.

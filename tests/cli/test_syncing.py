@@ -261,7 +261,72 @@ def test_places_that_are_not_there_do_not_stop_the_others(two: Bench) -> None:
     two.must("office", "sync", "forget", "here")
     alone = two.at("office", "sync")
     assert alone.code == 2
-    assert "Error: no place could be reached\n" in alone.err
+    assert "Error: no lines could be exchanged anywhere\n" in alone.err
+
+
+def test_one_round_carries_lines_between_all_its_places(enrolled: Bench) -> None:
+    drive = str(enrolled.folder / "drive")
+    Path(drive).mkdir()
+    enrolled.must("office", "sync", "add", "b stick", enrolled.stick)
+    enrolled.must("office", "sync", "add", "a drive", drive)
+    enrolled.must("office", "sync")
+    enrolled.must("bench", "water", "B1-B3", "--amount", "250 mL")
+    enrolled.must("office", "water", "B4", "--amount", "250 mL")
+    enrolled.must("bench", "sync")
+    # The stick comes second, and the drive gets its lines all the same.
+    assert enrolled.must("office", "sync").out == (
+        "a drive: sent 4 lines\nb stick: sent 1 line, fetched 3\n"
+    )
+    assert enrolled.must("office", "sync").out == "a drive: nothing new\nb stick: nothing new\n"
+    enrolled.must("tablet", "join", drive, "--yes")
+    assert "watered" in enrolled.must("tablet", "history", "B1").out
+
+
+def test_what_is_found_in_a_place_visited_twice_is_said_once(enrolled: Bench) -> None:
+    drive = enrolled.folder / "drive"
+    (drive / "amendment-logbook-segments").mkdir(parents=True)
+    (drive / "amendment-logbook-segments" / "bad.seg").write_bytes(b"")
+    enrolled.must("office", "sync", "add", "b stick", enrolled.stick)
+    enrolled.must("office", "sync", "add", "a drive", str(drive))
+    enrolled.must("bench", "water", "B1", "--amount", "250 mL")
+    enrolled.must("bench", "sync")
+    said = enrolled.at("office", "sync")
+    assert (said.code, said.out.count("bad.seg: it is empty")) == (1, 1)
+
+
+def test_another_book_is_not_mixed_with_this_one_unasked(two: Bench) -> None:
+    two.must("office", "sync", two.stick)
+    before = two.exported("office")
+    two.must("shed", "trial", "start", "trial.toml", on="2026-03-01T09:00+01:00")
+    office = two.short("office")
+    files = set((Path(two.stick) / "amendment-logbook-segments").iterdir())
+    for words in ((two.stick,), (two.stick, "--dry-run")):
+        said = two.at("shed", "sync", *words)
+        assert said.code == 2
+        assert said.err.startswith(f"Error: {two.stick}: another book lies there, ")
+        assert f", founded by office ({office}), and nothing of this one\n" in said.err
+        assert "the same with --merge, then on each side: logbook machines enrol NAME" in said.err
+    two.must("shed", "sync", "add", "stick", two.stick)
+    alone = two.at("shed", "sync")
+    assert alone.code == 2
+    assert "stick: nothing exchanged: " in alone.err
+    assert "office" not in two.must("shed", "machines").out
+    assert set((Path(two.stick) / "amendment-logbook-segments").iterdir()) == files
+    assert two.must("office", "sync", two.stick).out == f"{two.stick}: nothing new\n"
+    assert two.exported("office") == before
+
+
+def test_two_books_become_one_where_both_sides_say_so(two: Bench) -> None:
+    two.must("office", "sync", two.stick)
+    two.must("shed", "trial", "start", "trial.toml", on="2026-03-01T09:00+01:00")
+    merged = two.must("shed", "sync", two.stick, "--merge")
+    assert "until it is let in: logbook machines enrol " in merged.out
+    assert "until it is let in" in two.must("office", "sync", two.stick).out
+    two.must("office", "machines", "enrol", "shed", "--yes")
+    two.must("shed", "machines", "enrol", "office", "--yes")
+    for machine in ("office", "shed", "office"):
+        two.must(machine, "sync", two.stick)
+    assert two.exported("office").splitlines()[1:-1] == two.exported("shed").splitlines()[1:-1]
 
 
 def test_a_damaged_file_is_named_and_sent_again(enrolled: Bench) -> None:
