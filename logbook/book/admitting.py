@@ -1,6 +1,6 @@
 """What comes from other machines: held back first, then let into the journal, or left waiting.
 
-`receive` checks bytes and files them in `held`; `admit` moves what may count into the journal and
+`receiving` checks bytes and files them in `held`; `admit` moves what may count into the journal and
 folds it, in the same transaction. An entry is accepted if its chain below it is here and
 (a) its writer is a member, and a head at or after the entry, signed with that writer's key, is
 here; of a retired writer, up to the entry that its retirement pinned; or
@@ -15,14 +15,14 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from json import dumps, loads
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from logbook.book import membership
 from logbook.book.membership import Standing
+from logbook.book.receiving import CONTINUED, forged
 from logbook.errors import Problem
 from logbook.journal import entry as journal
-from logbook.journal.chain import introduces
-from logbook.journal.entry import BadEntry, Entry
+from logbook.journal.entry import Entry
 from logbook.store import database, derived, entries, held, local, projections
 from logbook.store.held import Link, Tip, Vouched
 
@@ -32,21 +32,8 @@ if TYPE_CHECKING:
     from sqlalchemy import Connection
 
 _BATCH_WRITES = 20_000
-_CONTINUED = "lines of this machine's writer came from elsewhere (a copied or restored disk?)"
 # A clock may be a little ahead, and zones differ; a day ahead is no zone.
 FUTURE = timedelta(hours=24)
-# No clock of a machine that this program runs on says another year, however wrong it is.
-_YEARS = range(1900, 3000)
-# Of machines that are not let in: a book to be merged fits, a flood does not.
-MOST_WAITING = 250_000
-
-
-@dataclass
-class Received:
-    """What one delivery brought: entries that are new here, by writer, and what was refused."""
-
-    new: dict[str, int] = field(default_factory=dict)
-    problems: list[Problem] = field(default_factory=list)
 
 
 @dataclass
@@ -65,126 +52,10 @@ class Admitted:
     forged: list[Problem] = field(default_factory=list)
 
 
-def receive(
-    connection: Connection,
-    writer: str,
-    bodies: Sequence[bytes],
-    heads: Iterable[tuple[int, str, str]],
-    *,
-    now: datetime,
-    source: str,
-) -> Received:
-    """File entries of one writer, and heads `(seq, id, signature)` of it, as held back.
-
-    The first entry that cannot be one ends the delivery: what follows hangs on it. Nothing is
-    believed yet but that the bytes are entries of that writer.
-    """
-    store = database.inside(connection)
-    received = Received()
-    if writer in loads(local.get(connection, "ignored") or "[]"):
-        return received
-    rows: list[tuple[Any, ...]] = []
-    for body in bodies:
-        try:
-            entry = _checked(journal.decode(body), writer)
-        except BadEntry as problem:
-            received.problems += _refused(store, writer, body, str(problem), source)
-            break
-        rows.append((journal.entry_id(body), writer, entry.seq, entry.prev, body, now.isoformat()))
-    if rows and _is_full(store, writer, len(rows)):
-        received.problems.append(_too_much(writer, source))
-        return received
-    count = held.hold(store, rows)
-    if count:
-        received.new[writer] = count
-        held.touch(store, writer, now.isoformat(timespec="seconds"), source)
-    received.problems += _file_heads(store, writer, heads, source)
-    if writer == local.get(connection, "writer") and held.signed_ahead(store, writer):
-        # Now, not when they are let in: an act in between would use their numbers again.
-        local.put(connection, "ended", _CONTINUED)
-    return received
-
-
-def _refused(
-    store: sqlite3.Connection, writer: str, body: bytes, why: str, source: str
-) -> list[Problem]:
-    """Say once that bytes are no entry; they are remembered, so that nobody asks for them again."""
-    name = journal.entry_id(body)
-    if held.refused(store, name) is not None:
-        return []
-    held.refuse(store, name, _said_prev(body))
-    return [Problem(f"{source}, writer {writer[:8]}", why, "It was not taken in.")]
-
-
-def _said_prev(body: bytes) -> str | None:
-    """What bytes that are no entry say they follow, where that can be read."""
-    try:
-        found = loads(body)["prev"]
-    except (ValueError, TypeError, KeyError, RecursionError):
-        return None
-    return found if isinstance(found, str) and len(found) == len("0" * 64) else None
-
-
-def _is_full(store: sqlite3.Connection, writer: str, more: int) -> bool:
-    """True if so many entries wait already that no stranger's are taken in beside them."""
-    waiting: int = store.execute("SELECT count(*) FROM held").fetchone()[0]
-    if waiting + more <= MOST_WAITING:
-        return False
-    one = membership.standings(store).get(writer)
-    return one is None or not one.member
-
-
-def _too_much(writer: str, source: str) -> Problem:
-    return Problem(
-        f"{source}, writer {writer[:8]}",
-        f"more than {MOST_WAITING:,} entries of machines that are not let in wait here already",
-        "It was not taken in. Turn strangers away (logbook machines ignore), or let that machine "
-        "in, and then: logbook sync --thorough",
-    )
-
-
-def _checked(entry: Entry, writer: str) -> Entry:
-    """The entry, if it can stand in that writer's chain."""
-    if entry.writer != writer:
-        raise BadEntry(f"an entry of writer {entry.writer[:8]} among those of {writer[:8]}")
-    if (entry.seq == 1) != (entry.prev is None):
-        raise BadEntry(f"entry {entry.seq} of {writer[:8]} does not say what it follows")
-    if entry.seq == 1 and not introduces(entry):
-        raise BadEntry(f"entry 1 of {writer[:8]} does not hold the key that its id follows from")
-    if datetime.fromisoformat(entry.written).year not in _YEARS:
-        raise BadEntry(f"entry {entry.seq} of {writer[:8]} was written in no year of ours")
-    return entry
-
-
-def _file_heads(
-    store: sqlite3.Connection, writer: str, heads: Iterable[tuple[int, str, str]], source: str
-) -> list[Problem]:
-    """Keep heads whose signature holds, or cannot be looked at yet: `admit` looks again."""
-    first = held.first_entry(store, writer)
-    introduced = membership.introduction(first) if first is not None else None
-    problems, good = [], []
-    for seq, name, signature in heads:
-        head = Vouched(writer, seq, name, writer, signature)
-        if introduced is None or membership.signed(head, introduced):
-            good.append(head)
-        else:
-            problems.append(_forged(head, source))
-    held.vouch(store, good)
-    return problems
-
-
-def _forged(head: Vouched, source: str) -> Problem:
-    return Problem(
-        f"{source}, writer {head.writer[:8]}, entry {head.seq} ({head.id[:12]})",
-        "the signature is not by that writer's key",
-        "Someone other than that machine put it there, or it was damaged: it was not taken in.",
-    )
-
-
 def admit(connection: Connection, now: datetime) -> Admitted:
     """Let into the journal whatever may be, until nothing more may; fold it."""
     limits: dict[str, tuple[Tip, ...]] = {}
-    forged: list[Problem] = []
+    problems: list[Problem] = []
     while True:
         attempt = _Attempt(connection, now, limits)
         try:
@@ -192,9 +63,9 @@ def admit(connection: Connection, now: datetime) -> Admitted:
                 attempt.run()
         except _Again as again:
             limits |= again.limits
-            forged += again.problems
+            problems += again.problems
             continue
-        attempt.admitted.forged += forged
+        attempt.admitted.forged += problems
         return attempt.admitted
 
 
@@ -302,7 +173,7 @@ class _Attempt:
             elif head.by == writer:
                 # It came before the writer's key did.
                 held.unvouch(store, head)
-                self.admitted.forged.append(_forged(head, "held back"))
+                self.admitted.forged.append(forged(head, "held back"))
 
 
 def _chain_down(
@@ -396,7 +267,7 @@ def _learn(connection: Connection, changed: Iterable[str]) -> None:
     learnt = loads(local.get(connection, "learnt") or "{}")
     for writer in changed:
         if writer == own:
-            local.put(connection, "ended", _CONTINUED)
+            local.put(connection, "ended", CONTINUED)
         else:
             learnt[writer] = list(max(held.tips(store, writer)))
     if learnt:

@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from logbook import config, signing
-from logbook.book import admitting
+from logbook.book import admitting, receiving
 from logbook.errors import LogbookError, Problem
 from logbook.journal import entry as journal
 from logbook.store import asking, database, held, local, views
@@ -176,7 +176,7 @@ def _fetch(
         for run in place.fetch(Here(connection)):
             with database.writing(store) as writing:
                 heads = [(head.seq, head.id, head.signature) for head in run.heads]
-                received = admitting.receive(
+                received = receiving.receive(
                     writing, run.writer, run.bodies, heads, now=now, source=place.label
                 )
             summary.problems += received.problems

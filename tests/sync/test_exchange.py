@@ -13,7 +13,7 @@ from unittest.mock import patch
 
 import pytest
 
-from logbook.book import admitting, writing
+from logbook.book import admitting, receiving, writing
 from logbook.journal import entry as journal
 from logbook.store import derived, entries, held, local, projections, views
 from logbook.sync import exchange
@@ -248,7 +248,7 @@ STEPS = [
     Step(exchange, "sign_heads"),
     Step(exchange, "runs_for"),
     Step(exchange, "_take_stock"),
-    Step(admitting, "receive"),
+    Step(receiving, "receive"),
     Step(admitting, "admit"),
     Step(held, "hold"),
     Step(held, "vouch"),

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from logbook.book import admitting, corrections
+from logbook.book import corrections, receiving
 from logbook.book.checking import check_store
 from logbook.errors import UserMistake
 from logbook.journal import entry as journal
@@ -154,7 +154,7 @@ def test_a_newer_format_of_entries_is_refused_in_one_sentence(office: Machine) -
     let_in(office, shelf, first)
     body = newer(first, Write("note/K7/1", OF_NOW), "note", 1).replace(b'"v":1', b'"v":2')
     with database.writing(office.store) as connection:
-        received = admitting.receive(
+        received = receiving.receive(
             connection, BENCH, (body,), [], now=office.now, source="a file"
         )
     assert [str(problem) for problem in received.problems] == [

@@ -26,7 +26,7 @@ from hypothesis.stateful import (
 )
 
 from logbook import config
-from logbook.book import admitting, corrections, keeping, members, membership, settling
+from logbook.book import admitting, corrections, keeping, members, membership, receiving, settling
 from logbook.book.writing import Book
 from logbook.errors import UserMistake
 from logbook.journal import chain
@@ -66,7 +66,7 @@ class Killed(BaseException):
 # What an exchange and an act go through, one function after another.
 IN_AN_EXCHANGE = [
     (exchange, "sign_heads"),
-    (admitting, "receive"),
+    (receiving, "receive"),
     (admitting, "admit"),
     (exchange, "runs_for"),
     (held, "hold"),

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from logbook import config, signing
-from logbook.book import admitting, members, membership
+from logbook.book import admitting, members, membership, receiving
 from logbook.book.checking import check_store
 from logbook.errors import UserMistake
 from logbook.journal import entry as journal
@@ -180,7 +180,7 @@ def test_the_same_entries_again_and_again_are_there_once(
         for signed in (head("bench", enrolled), head("bench", more)):
             with database.writing(office.store) as connection:
                 heads = [(signed.seq, signed.id, signed.signature)]
-                received = admitting.receive(
+                received = receiving.receive(
                     connection, BENCH, bodies, heads, now=office.now, source="a replay"
                 )
                 assert (received.new, received.problems) == ({}, [])
@@ -238,7 +238,7 @@ def test_entries_of_one_writer_among_anothers_are_refused(
     office: Machine, shelf: Shelf, enrolled: Bodies
 ) -> None:
     with database.writing(office.store) as connection:
-        received = admitting.receive(
+        received = receiving.receive(
             connection, BENCH, chain("mallory", 2), [], now=office.now, source="a file"
         )
     mallory = writer_id("mallory")[:8]
