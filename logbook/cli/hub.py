@@ -45,10 +45,10 @@ def init(
     made = hub.init(url, book or _own_book(session), role, __version__)
     done = "made" if made.new else "there already, nothing was changed"
     say(f"-- {made.label}: {made.schema} is {done}")
-    say("-- For each machine, by the server's keeper, with a password of its own:")
+    say("-- For one machine, by the server's keeper; each machine has a role of its own:")
     for line in made.grants:
         say(line)
-    say(f"-- Then, on each machine: logbook sync add hub {made.label}")
+    say(f"-- Then, on that machine: logbook sync add hub {made.url}")
 
 
 def _own_book(session: Session) -> str:
@@ -62,6 +62,4 @@ def _own_book(session: Session) -> str:
     return found
 
 
-COMMANDS = {
-    "hub": group("A PostgreSQL database for exchanging lines.", init=init)
-}
+COMMANDS = {"hub": group("A PostgreSQL database for exchanging lines.", init=init)}

@@ -10,7 +10,7 @@ from collections.abc import Iterable, Sequence
 from functools import cache
 
 from logbook import signing
-from logbook.journal.entry import Entry, Write, decode, encode, entry_id
+from logbook.journal.entry import BadEntry, Entry, Write, decode, encode, entry_id
 from logbook.journal.kinds import to_value
 from logbook.sync.place import Head, Inventory, Known, Place, Run, Tip
 from logbook.trial import records
@@ -131,17 +131,22 @@ def ids(bodies: Iterable[bytes]) -> list[str]:
 
 
 class Having(Known):
-    """A machine that has these entries and heads."""
+    """A machine that has these entries and heads, and refuses what is no entry."""
 
     def __init__(self, bodies: Iterable[bytes] = (), heads: Iterable[Head] = ()) -> None:
         self.entries: dict[str, tuple[str, int, str | None]] = {}
         self.heads = set(heads)
+        self.refused: set[str] = set()
         self.take(bodies)
 
     def take(self, bodies: Iterable[bytes]) -> None:
         """Have these entries too."""
         for body in bodies:
-            entry = decode(body)
+            try:
+                entry = decode(body)
+            except BadEntry:
+                self.refused.add(entry_id(body))
+                continue
             self.entries[entry_id(body)] = (entry.writer, entry.seq, entry.prev)
 
     def fetch_all(self, place: Place) -> list[Run]:
@@ -154,18 +159,21 @@ class Having(Known):
         return runs
 
     def tips(self, writer: str) -> frozenset[Tip]:
-        followed = {prev for _, _, prev in self.entries.values()}
-        return frozenset(
-            (seq, name)
-            for name, (of, seq, _) in self.entries.items()
-            if of == writer and name not in followed
-        )
+        reached: dict[str, tuple[int, str | None]] = {}
+        for name, (of, seq, prev) in sorted(self.entries.items(), key=lambda item: item[1][1]):
+            if of == writer and (prev is None or prev in reached):
+                reached[name] = seq, prev
+        followed = {prev for _, prev in reached.values()}
+        return frozenset((seq, name) for name, (seq, _) in reached.items() if name not in followed)
 
     def has(self, entry: str) -> bool:
         return entry in self.entries
 
     def has_head(self, head: Head) -> bool:
         return head in self.heads
+
+    def refuses(self, entry: str) -> bool:
+        return entry in self.refused
 
 
 def inventory(*chains: Sequence[bytes], heads: Iterable[Head] = ()) -> Inventory:

@@ -38,6 +38,17 @@ class Made:
         with closing(self.open()) as hub:
             hub.send(runs)
 
+    def insert(
+        self, body: bytes, writer: bytes, seq: int, prev: bytes | None, role: str = OWNER
+    ) -> None:
+        """Put a row among the entries by hand, as somebody with that role could."""
+        with psycopg.connect(self.server.url(role)) as connection:
+            connection.execute(
+                f"INSERT INTO {self.schema}.entry (writer, seq, prev, body) "
+                "VALUES (%s, %s, %s, %s)".encode(),
+                (writer, seq, prev, body),
+            )
+
     def count(self) -> int:
         return int(self.owner.execute("SELECT count(*) FROM entry").fetchone()[0])  # type: ignore[index]
 

@@ -2,22 +2,43 @@
 
 from __future__ import annotations
 
+import json
+import re
 import secrets
-from collections.abc import Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing
+from pathlib import Path
 
 import psycopg
 import pytest
 
-from logbook.journal.entry import MOST_BYTES, entry_id
+from logbook.journal.entry import MOST_BYTES, decode, entry_id
 from logbook.sync.hub import Hub, connecting, init, open_hub
+from logbook.sync.hub.address import parsed
 from logbook.sync.hub.connecting import NewerHub
 from logbook.sync.place import Unreachable
 from tests.postgres import Server
-from tests.sync.chains import Having, chain, head, ids, inventory, longer, run, tip, writer_id
+from tests.sync.chains import (
+    Having,
+    chain,
+    head,
+    ids,
+    inventory,
+    longer,
+    noted,
+    run,
+    tip,
+    writer_id,
+)
 from tests.sync.contract import Contract, Opened
 from tests.sync.hubs import Made, held_open, made_on, restored, waits_for_a_lock
+
+
+def says(writer: bytes, seq: int, prev: bytes | None) -> bytes:
+    """Bytes that say where they stand, and no more."""
+    place = {"writer": writer.hex(), "seq": seq, "prev": prev and prev.hex()}
+    return json.dumps(place).encode()
 
 
 @pytest.fixture
@@ -51,7 +72,7 @@ def made(each_postgres: Server, book: str) -> Iterator[Made]:
 CHANGES = [
     "UPDATE entry SET seq = seq + 1",
     "DELETE FROM entry",
-    "TRUNCATE entry",
+    "TRUNCATE entry CASCADE",
     "UPDATE head SET seq = 1",
     "DELETE FROM head",
     "TRUNCATE head",
@@ -97,14 +118,74 @@ def test_of_the_entry_before_number_and_writer_count_too(made: Made) -> None:
     prev = bytes.fromhex(entry_id(bodies[1]))
     for writer, seq in ((bytes(16), 3), (bytes.fromhex(writer_id("bench")), 4)):
         with pytest.raises(psycopg.errors.ForeignKeyViolation):
-            made.owner.execute(
-                "INSERT INTO entry (writer, seq, prev, body) VALUES (%s, %s, %s, 'x')",
-                (writer, seq, prev),
-            )
-    with pytest.raises(psycopg.errors.CheckViolation):
-        made.owner.execute(
-            "INSERT INTO entry (writer, seq, body) VALUES (%s, 3, 'x')", (bytes(16),)
-        )
+            made.insert(says(writer, seq, prev), writer, seq, prev)
+    with pytest.raises(psycopg.errors.CheckViolation, match="entry_check"):
+        made.insert(says(bytes(16), 3, None), bytes(16), 3, None)
+
+
+WRITER, ID = bytes.fromhex("ab" * 16), bytes.fromhex("cd" * 32)
+NOT_SO = [
+    says(bytes(16), 2, ID),
+    says(WRITER, 1, ID),
+    says(WRITER, 2, WRITER * 2),
+    says(WRITER, 2, None),
+    says(WRITER, 2, ID).replace(b": 2", b': "2"'),
+    says(WRITER, 2, ID).replace(b'"prev"', b'"before"'),
+    b"[" + says(WRITER, 2, ID) + b"]",
+    b'{"writes": [' + says(WRITER, 2, ID) + b"]}",
+    says(WRITER, 2, ID)[:-1],
+    b"null",
+    b"",
+    b"\xff\xfe",
+    b"[" * 100_000,
+]
+
+
+@pytest.mark.parametrize("body", NOT_SO)
+def test_an_entry_says_itself_where_it_stands(made: Made, body: bytes) -> None:
+    """No row gives a writer an entry that stands elsewhere, or that is no entry at all."""
+    with pytest.raises((psycopg.DataError, psycopg.IntegrityError, psycopg.OperationalError)) as no:
+        made.insert(body, WRITER, 2, ID)
+    assert not isinstance(no.value, psycopg.errors.ForeignKeyViolation)
+    told = connecting.explained(parsed(made.server.url()), no.value)
+    assert told.message.endswith(
+        ": an entry was refused, as it is not of the form that the hub takes"
+    )
+    with pytest.raises(psycopg.errors.ForeignKeyViolation):
+        made.insert(says(WRITER, 2, ID), WRITER, 2, ID)
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        lambda body: body.replace(b"any text", b"\\u0000"),
+        lambda body: body.replace(b"any text", b"\\\\u0000 \\u0000\\u00001"),
+        lambda body: body.replace(b'"writer":', b'\n\t"wr\\u0069ter"\r :  '),
+        lambda body: body.replace(b'"seq":2', b'"seq": 2 '),
+        lambda body: b" " + body + b"\n\n",
+        lambda body: body.replace(b"any text", "½ 🌱 \ufffe\x7f".encode()),
+        lambda body: body.replace(b"any text", b'\\ud83c\\udf31 \\" \\/'),
+        lambda body: json.dumps(dict(reversed(json.loads(body).items())), indent=3).encode(),
+    ],
+)
+def test_whatever_is_an_entry_is_taken(made: Made, change: Callable[[bytes], bytes]) -> None:
+    """A machine that could not send one of its entries could send none after it."""
+    bodies = chain("bench", 1)
+    body = change(noted("bench", bodies, "any text"))
+    assert decode(body).seq == 2 and body != noted("bench", bodies, "any text")
+    made.send(run("bench", (*bodies, body)))
+    assert [one.bodies for one in made.open().fetch(Having())] == [(*bodies, body)]
+
+
+def test_a_row_of_another_number_with_bytes_of_before_stops_nobody(made: Made) -> None:
+    """X, n + 1, after its tip, with the bytes of X's entry 1: its own next entry found no place."""
+    bodies = chain("bench", 4)
+    made.send(run("bench", bodies[:3]))
+    writer, prev = bytes.fromhex(writer_id("bench")), bytes.fromhex(entry_id(bodies[2]))
+    with pytest.raises(psycopg.errors.CheckViolation, match="says_so"):
+        made.insert(bodies[0], writer, 4, prev, role="bench")
+    made.send(run("bench", bodies[3:]))
+    assert made.open().inventory() == inventory(bodies)
 
 
 def test_an_entry_larger_than_a_mebibyte_is_refused(made: Made) -> None:
@@ -119,7 +200,9 @@ def test_a_temporary_table_does_not_stand_in_for_one_of_the_hub(made: Made) -> N
     bodies = chain("bench", 4)
     schema = made.schema
     with psycopg.connect(made.server.url("bench")) as connection:
-        connection.execute(f"CREATE TEMPORARY TABLE entry (LIKE {schema}.entry)".encode())
+        connection.execute(
+            f"CREATE TEMPORARY TABLE entry (LIKE {schema}.entry INCLUDING DEFAULTS)".encode()
+        )
         writer, prev = bytes.fromhex(writer_id("bench")), bytes.fromhex(entry_id(bodies[2]))
         connection.execute(
             "INSERT INTO pg_temp.entry (writer, seq, id, body, at) VALUES (%s, 3, %s, '', now())",
@@ -201,14 +284,138 @@ def test_a_fork_and_its_branches_in_any_order_end_no_two_senders_in_a_deadlock(m
     assert made.count() == 2 + 4 * 20
 
 
-def test_gaps_of_what_is_held_back_are_filled(made: Made) -> None:
-    """A stick may bring entries 1 to 3 and 7 to 9: 4 to 6 are lacking, though 9 is the last."""
-    bodies = chain("bench", 9)
+@pytest.mark.parametrize(
+    "held",
+    [range(5, 21), range(20, 21), [*range(1, 4), *range(7, 21)], [1, 3, 5, 20], [*range(2, 8), 9]],
+)
+def test_what_is_lacking_below_entries_from_a_stick_is_fetched(
+    made: Made, held: Iterable[int]
+) -> None:
+    bodies = chain("bench", 20)
     made.send(run("bench", bodies))
-    having = Having(bodies[:3] + bodies[6:])
+    having = Having(bodies[number - 1] for number in held)
     with closing(made.open()) as hub:
         having.fetch_all(hub)
-    assert having.entries.keys() == set(ids(bodies))
+        assert having.entries.keys() == set(ids(bodies))
+        assert list(hub.fetch(having)) == []
+
+
+@pytest.mark.parametrize("gone", [range(1), range(2, 3), range(4, 5), range(1, 6)])
+def test_of_branches_too_what_is_lacking_below_is_fetched(made: Made, gone: range) -> None:
+    """Here is one branch whole, and of the other what a stick brought, with a gap."""
+    trunk = chain("bench", 10)
+    here, there = longer("bench", trunk, 9), longer("bench", trunk, 6, text="250 mL")
+    made.send(run("bench", trunk + here), run("bench", there))
+    having = Having(trunk + here + tuple(b for n, b in enumerate(there) if n not in gone))
+    with closing(made.open()) as hub:
+        fetched = having.fetch_all(hub)
+        assert having.entries.keys() == set(ids(trunk + here + there))
+        assert not set(trunk) & {body for one in fetched for body in one.bodies}
+        assert list(hub.fetch(having)) == []
+
+
+def test_what_is_known_is_not_asked_for_again(made: Made) -> None:
+    """Of a machine that has more than the hub, the hub lacks something, not the machine."""
+    bodies = chain("bench", 9)
+    made.send(run("bench", bodies[:5]))
+    with closing(made.open()) as hub:
+        assert list(hub.fetch(Having(bodies))) == []
+
+
+def test_what_was_refused_does_not_come_again_nor_what_follows_it(made: Made) -> None:
+    """JSON that says where it stands, and is no entry: any role with the rights may add it."""
+    bodies = chain("bench", 5)
+    made.send(run("bench", bodies[:4]))
+    writer, prev = bytes.fromhex(writer_id("bench")), bytes.fromhex(entry_id(bodies[3]))
+    having = Having(bodies[:2])
+    for number in range(5, 8):
+        false = says(writer, number, prev)
+        made.insert(false, writer, number, prev, role="bench")
+        prev = bytes.fromhex(entry_id(false))
+    with closing(made.open()) as hub:
+        having.fetch_all(hub)
+        assert (len(having.entries), len(having.refused)) == (4, 3)
+        assert list(hub.fetch(having)) == []
+    having.refused = {min(having.refused, key=lambda name: name != entry_id(false))}
+    with closing(made.open()) as hub:
+        hub.send([run("bench", bodies[3:])])
+        having.fetch_all(hub)
+        assert having.entries.keys() == set(ids(bodies))
+        assert list(hub.fetch(having)) == []
+
+
+def false_heads(made: Made, role: str, name: str, bodies: Sequence[bytes], count: int) -> None:
+    """Let a role add heads of the last of these entries that nobody signed."""
+    seq, last = tip(bodies)
+    with psycopg.connect(made.server.url(role)) as connection:
+        connection.cursor().executemany(
+            f"INSERT INTO {made.schema}.head (writer, seq, id, signature) "
+            "VALUES (%s, %s, %s, %s)".encode(),
+            [
+                (bytes.fromhex(writer_id(name)), seq, bytes.fromhex(last), n.to_bytes(64))
+                for n in range(count)
+            ],
+        )
+
+
+def test_false_heads_of_one_role_hide_none_of_another(made: Made) -> None:
+    bodies, more = chain("bench", 4), longer("bench", chain("bench", 4), 1, text="false")
+    made.send(run("bench", bodies, signed=True))
+    with closing(made.open("bench")) as hub:
+        hub.send([run("bench", more)])
+    false_heads(made, "bench", "bench", more, 40)
+    heads = made.open().inventory().heads
+    assert head("bench", bodies) in heads
+    assert len(heads) == 1 + 8
+    fetched = {one for found in made.open().fetch(Having()) for one in found.heads}
+    assert head("bench", bodies) in fetched
+
+
+def test_a_head_is_of_an_entry_that_is_there(made: Made) -> None:
+    bodies = chain("bench", 4)
+    made.send(run("bench", bodies[:3]))
+    with pytest.raises(psycopg.errors.ForeignKeyViolation):
+        false_heads(made, "bench", "bench", bodies, 1)
+
+
+@pytest.mark.parametrize("column", ["entry.role", "entry.at", "head.role", "head.at"])
+def test_a_role_adds_nothing_in_the_name_of_another(made: Made, column: str) -> None:
+    table, name = column.split(".")
+    with (
+        psycopg.connect(made.server.url("bench")) as connection,
+        pytest.raises(psycopg.errors.InsufficientPrivilege),
+    ):
+        connection.execute(f"INSERT INTO {made.schema}.{table} ({name}) VALUES (NULL)".encode())
+
+
+def test_a_fork_that_was_taken_away_leaves_a_chain(made: Made) -> None:
+    bodies = chain("bench", 6)
+    made.send(run("bench", bodies), run("bench", longer("bench", bodies[:4], 2, text="false")))
+    made.owner.execute("ALTER TABLE entry DISABLE TRIGGER is_kept")
+    made.owner.execute("DELETE FROM entry WHERE seq > 2")
+    assert made.open().inventory() == inventory(bodies[:2])
+    made.send(run("bench", bodies))
+    assert made.open().inventory() == inventory(bodies)
+
+
+def test_the_keeper_takes_false_entries_away_as_the_page_says(made: Made) -> None:
+    """The lines of docs/hub.md, run by the owner; what was true of it is sent again."""
+    bodies = chain("bench", 6)
+    false = longer("bench", bodies[:4], 3, text="false")
+    made.send(run("bench", bodies, signed=True))
+    with closing(made.open("bench")) as hub:
+        hub.send([run("bench", false)])
+    false_heads(made, "bench", "bench", bodies[:4] + false, 9)
+    page = (Path(__file__).parents[2] / "docs" / "hub.md").read_text(encoding="utf-8")
+    (lines,) = re.findall(r"```sql\n(BEGIN;.*?)```", page, re.DOTALL)
+    lines = lines.replace("logbook_5f0c4a9be211", made.schema).replace(">= 57", ">= 5")
+    lines = re.sub(r"'\\x[0-9a-f]{32}'", f"'\\\\x{writer_id('bench')}'", lines)
+    made.owner.execute(lines.encode())
+    assert made.open().inventory() == inventory(bodies[:4])
+    with pytest.raises(psycopg.errors.InsufficientPrivilege, match="changed or deleted"):
+        made.owner.execute("DELETE FROM entry")
+    made.send(run("bench", bodies[4:], signed=True))
+    assert made.open().inventory() == inventory(bodies, heads=[head("bench", bodies)])
 
 
 def test_a_fork_between_here_and_there_is_fetched_from_the_last_common_entry(made: Made) -> None:

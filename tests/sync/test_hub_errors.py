@@ -45,8 +45,8 @@ def server(postgres: Server) -> Server:
             )
         for grant in grants[1:]:
             owner.execute(grant.encode())
-            reading = grant.replace("greenhouse", "reader").replace("SELECT, INSERT", "SELECT")
-            owner.execute(reading.encode())
+            if "INSERT" not in grant:
+                owner.execute(grant.replace("greenhouse", "reader").encode())
     return postgres
 
 

@@ -9,9 +9,9 @@ connection as it stands.
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import NoReturn
-from urllib.parse import unquote, unquote_plus
+from urllib.parse import quote, unquote, unquote_plus
 
 from logbook.errors import UserMistake
 
@@ -37,6 +37,10 @@ class Address:
         """The URL as it may be kept and shown: every part of it but the passwords."""
         kept = [one for one in self.options if one.partition("=")[0].lower() not in _SECRET]
         return self._url(self.scheme, self.user, kept)
+
+    def of(self, role: str) -> str:
+        """The URL as it is shown, for another role."""
+        return replace(self, user=quote(role, safe="")).shown
 
     @property
     def for_driver(self) -> str:

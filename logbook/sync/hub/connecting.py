@@ -213,7 +213,7 @@ _KNOWN: tuple[tuple[tuple[str, ...], tuple[str, ...], str, str], ...] = (
         "run logbook sync again: the hub may have gone back to an older state",
     ),
     (
-        ("23514", "23502", "22023"),
+        ("23514", "23502", "22023", "22P02", "22P05", "22021", "22003", "54001"),
         (),
         "an entry was refused, as it is not of the form that the hub takes",
         "logbook verify",

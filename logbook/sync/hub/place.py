@@ -22,50 +22,60 @@ if TYPE_CHECKING:
 MOST_ENTRIES = 1_000
 MOST_BYTES = 4 * 1024 * 1024
 # Older heads of a chain say nothing more; some are read in case the newest is no true signature.
+# Of each role apart: no role's false heads stand in the way of another's.
 _HEADS_OF_EACH = 8
 
 # Each writer by a step through the index, so that the time goes with writers, not with entries.
 _WRITERS = """
     WITH RECURSIVE step (writer) AS (
-        (SELECT writer FROM {table} ORDER BY writer LIMIT 1)
+        (SELECT writer FROM entry ORDER BY writer LIMIT 1)
         UNION ALL
-        SELECT (SELECT writer FROM {table} AS t WHERE t.writer > step.writer
+        SELECT (SELECT writer FROM entry AS e WHERE e.writer > step.writer
                 ORDER BY writer LIMIT 1)
         FROM step WHERE step.writer IS NOT NULL
     ), forked AS (SELECT writer, min(seq) AS seq FROM fork GROUP BY writer)
 """
-# Without a fork the last entry is the tip; with one, whatever none follows, from the fork on.
-_TIPS = f"""{_WRITERS.format(table="entry")}
-    SELECT step.writer, last.seq, last.id FROM step
+# Without a fork the last entry is the tip; with one, whatever none follows, from the fork on. Its
+# note may outlast the fork, where the keeper of the database took that away.
+_TIPS = f"""{_WRITERS}
+    SELECT step.writer, ends.seq, ends.id FROM step LEFT JOIN forked USING (writer)
     CROSS JOIN LATERAL (
-        SELECT seq, id FROM entry AS e WHERE e.writer = step.writer ORDER BY seq DESC LIMIT 1
+        SELECT seq FROM entry AS e WHERE e.writer = step.writer ORDER BY seq DESC LIMIT 1
     ) AS last
-    WHERE step.writer IS NOT NULL AND NOT EXISTS (
-        SELECT FROM forked WHERE forked.writer = step.writer
-    )
-    UNION ALL
-    SELECT e.writer, e.seq, e.id FROM forked
-    JOIN entry AS e ON e.writer = forked.writer AND e.seq >= forked.seq
-    WHERE NOT EXISTS (
-        SELECT FROM entry AS n WHERE n.writer = e.writer AND n.seq = e.seq + 1 AND n.prev = e.id
-    )
-"""
-_HEADS = f"""{_WRITERS.format(table="head")}
-    SELECT step.writer, h.seq, h.id, h.signature FROM step
     CROSS JOIN LATERAL (
-        SELECT seq, id, signature FROM head WHERE head.writer = step.writer
+        SELECT seq, id FROM entry AS e
+        WHERE e.writer = step.writer AND e.seq >= LEAST(forked.seq, last.seq) AND NOT EXISTS (
+            SELECT FROM entry AS n
+            WHERE n.writer = e.writer AND n.seq = e.seq + 1 AND n.prev = e.id
+        )
+        OFFSET 0
+    ) AS ends
+"""
+_HEADS = f"""
+    WITH RECURSIVE step (writer, role) AS (
+        (SELECT writer, role FROM head ORDER BY writer, role LIMIT 1)
+        UNION ALL
+        SELECT next.* FROM step CROSS JOIN LATERAL (
+            SELECT writer, role FROM head AS h WHERE (h.writer, h.role) > (step.writer, step.role)
+            ORDER BY writer, role LIMIT 1
+        ) AS next
+    )
+    SELECT DISTINCT step.writer, h.seq, h.id, h.signature FROM step
+    CROSS JOIN LATERAL (
+        SELECT seq, id, signature FROM head
+        WHERE head.writer = step.writer AND head.role = step.role
         ORDER BY seq DESC
-        LIMIT CASE WHEN EXISTS (SELECT FROM forked WHERE forked.writer = step.writer)
+        LIMIT CASE WHEN EXISTS (SELECT FROM fork WHERE fork.writer = step.writer)
               THEN NULL ELSE {_HEADS_OF_EACH} END
     ) AS h
-    WHERE step.writer IS NOT NULL
 """
 _WHICH_ARE_THERE = """
     SELECT e.writer, e.seq, e.id
     FROM unnest(%s::bytea[], %s::bigint[], %s::bytea[]) AS asked (writer, seq, id)
     JOIN entry AS e USING (writer, seq, id)
 """
-_LINKS = "SELECT seq, id FROM entry WHERE writer = %s ORDER BY seq, id"
+_FORKS = "SELECT writer, min(seq) FROM fork GROUP BY writer"
+_LINKS = "SELECT seq, id, prev FROM entry WHERE writer = %s AND seq > %s ORDER BY seq, id"
 _READ = (
     "COPY (SELECT seq, id, prev, body FROM entry WHERE writer = {} AND seq > {} ORDER BY seq, id) "
     "TO STDOUT (FORMAT binary)"
@@ -124,7 +134,7 @@ class Hub(Place):
             for head in _heads(connection):
                 heads.setdefault(head.writer, []).append(head)
             for writer, after in _lacking(connection, known).items():
-                yield from _runs(connection, writer, after)
+                yield from _runs(connection, writer, after, known)
         for writer, some in sorted(heads.items()):
             lacking = tuple(sorted(head for head in some if not known.has_head(head)))
             if lacking:
@@ -173,23 +183,41 @@ def _heads(connection: Connection) -> list[Head]:
 
 def _lacking(connection: Connection, known: Known) -> dict[str, int]:
     """After which number entries of a writer are lacking here, for those of whom there are any."""
-    there = _tips(connection)
+    there, forks = _tips(connection), _forks(connection)
     mine = {writer: known.tips(writer) for writer in there}
-    common = _common(connection, {w: tips for w, tips in mine.items() if tips != there[w]})
+    lacking = [
+        writer for writer in sorted(there)
+        if any(_may_lack(tip, mine[writer], writer in forks, known)
+               for tip in there[writer] - mine[writer])
+    ]  # fmt: skip
+    common = _common(connection, {writer: mine[writer] for writer in lacking})
     after: dict[str, int] = {}
-    for writer, tips in sorted(there.items()):
-        # An end of what is here that the hub has something after: the first of them, as what was
-        # brought by others may have gaps.
-        ends = common.get(writer, set()) - tips
-        if mine[writer] == tips or (not ends and all(known.has(name) for _, name in tips)):
-            continue
-        if not mine[writer]:
-            after[writer] = 0
-        elif len(tips) == 1 and ends:
-            after[writer] = min(ends)[0]
-        else:
-            after[writer] = _first_lacking(connection, writer, known)
+    for writer in lacking:
+        # All below an end of what is here is here too. Below a fork the hub has one path.
+        below = max((seq for seq, _ in common.get(writer, ())), default=0)
+        trunk = min(below, forks.get(writer, below + 1) - 1)
+        first: int | None = trunk + 1
+        if mine[writer] and (writer in forks or not trunk):
+            first = _first_lacking(connection, writer, trunk, known)
+        if first is not None:
+            after[writer] = first - 1
     return after
+
+
+def _may_lack(tip: Tip, mine: frozenset[Tip], forked: bool, known: Known) -> bool:
+    """True if what ends at a tip of the hub may not be all here; the tip is none of this machine.
+
+    An entry that is here may have gaps below it, filled by nothing but the hub: that it is here
+    counts only below a tip of this machine, where the hub has one path.
+    """
+    seq, name = tip
+    below = not forked and any(end > seq for end, _ in mine)
+    return not known.refuses(name) and not (below and known.has(name))
+
+
+def _forks(connection: Connection) -> dict[str, int]:
+    """The first number from which on a writer's chain has branches, for those that fork."""
+    return {writer.hex(): int(seq) for writer, seq in connection.exec_driver_sql(_FORKS)}
 
 
 def _common(connection: Connection, asked: dict[str, frozenset[Tip]]) -> dict[str, set[Tip]]:
@@ -205,26 +233,42 @@ def _common(connection: Connection, asked: dict[str, frozenset[Tip]]) -> dict[st
     return found
 
 
-def _first_lacking(connection: Connection, writer: str, known: Known) -> int:
-    """The number before the first entry of a writer that is not known."""
-    last = 0
-    for seq, name in connection.exec_driver_sql(_LINKS, (bytes.fromhex(writer),)):
-        if not known.has(name.hex()):
-            return int(seq) - 1
-        last = int(seq)
-    return last
+def _first_lacking(connection: Connection, writer: str, after: int, known: Known) -> int | None:
+    """The first number after this one of an entry of the writer that is lacking; None: none is."""
+    refused = _Refused(known)
+    for seq, name, prev in connection.exec_driver_sql(_LINKS, (bytes.fromhex(writer), after)):
+        if not refused(name, prev) and not known.has(name.hex()):
+            return int(seq)
+    return None
 
 
-def _runs(connection: Connection, writer: str, after: int) -> Iterator[Run]:
+class _Refused:
+    """What need not come again: refused here, or following what is. Asked in a chain's order."""
+
+    def __init__(self, known: Known) -> None:
+        self._known = known
+        self._names: set[bytes] = set()
+
+    def __call__(self, name: bytes, prev: bytes | None) -> bool:
+        if prev not in self._names and not self._known.refuses(name.hex()):
+            return False
+        self._names.add(name)
+        return True
+
+
+def _runs(connection: Connection, writer: str, after: int, known: Known) -> Iterator[Run]:
     """The entries of a writer after a number; where its chain forks, each branch is a run."""
     from psycopg import sql
 
     query = sql.SQL(_READ).format(sql.Literal(bytes.fromhex(writer)), sql.Literal(after))
+    refused = _Refused(known)
     branches: dict[bytes | None, list[bytes]] = {}
     count = size = 0
     with closing(raw(connection).cursor()) as cursor, cursor.copy(query) as copy:
         copy.set_types(["int8", "bytea", "bytea", "bytea"])
         for _, name, prev, body in copy.rows():
+            if refused(name, prev):
+                continue
             if count >= MOST_ENTRIES or (count and size + len(body) > MOST_BYTES):
                 yield from _as_runs(writer, branches.values())
                 branches, count, size = {}, 0, 0

@@ -2,14 +2,19 @@
 
 The rules that hold whoever writes there, with whatever program:
 1. an entry's id is the SHA-256 of its bytes, worked out by the server; it has at most 1 MiB;
-2. an entry is taken only if the one before it is there, of the same writer, by number and id;
-3. two entries with one number are both kept, and the first such number is noted as a fork;
-4. nothing is changed or deleted, by its owner neither.
+2. its bytes are JSON that says the writer, the number and the entry before it under which it lies;
+3. an entry is taken only if the one before it is there, of the same writer, by number and id;
+4. two entries with one number are both kept, and the first such number is noted as a fork;
+5. a head is of an entry that is there, and the newest heads are counted by the role that added
+   them: nobody's crowd out another's;
+6. nothing is changed or deleted, by its owner neither.
 
-Rules 2 and 3 are one trigger for each INSERT, not a foreign key: a key looks up and locks each
-entry by itself, and a sending of 200,000 took 1.3 to 1.5 times as long with it. What a trigger
-found there stays, as rows never go. Two that fork a chain at once cannot see each other's entries:
-so whoever has added some of a writer waits for others who have to commit, and only then looks.
+Rule 2 takes whatever `decode` takes, so that no entry of a journal is refused: jsonb knows no NUL,
+which is read as another character here. Rules 3 and 4 are one trigger for each INSERT, not a
+foreign key: a key looks up and locks each entry by itself, and a sending of 200,000 took 1.3 to 1.5
+times as long with it. What a trigger found there stays, as rows never go. Two that fork a chain at
+once cannot see each other's entries: so whoever has added some of a writer waits for others who
+have to commit, and only then looks.
 """
 
 from __future__ import annotations
@@ -49,9 +54,18 @@ _MADE = (
         id bytea GENERATED ALWAYS AS (sha256(body)) STORED,
         prev bytea CHECK (octet_length(prev) = 32),  -- id of the entry before it
         body bytea NOT NULL CHECK (octet_length(body) <= 1048576),
+        role text NOT NULL DEFAULT session_user,  -- who added it
         at timestamptz NOT NULL DEFAULT now(),  -- when it came here
         PRIMARY KEY (writer, seq, id),
-        CHECK ((seq = 1) = (prev IS NULL))
+        CHECK ((seq = 1) = (prev IS NULL)),
+        CONSTRAINT says_so CHECK ((
+            CASE position('\\x5c7530303030'::bytea IN body)
+                WHEN 0 THEN convert_from(body, 'UTF8')
+                ELSE replace(convert_from(body, 'UTF8'), '\\u0000', '\\u0001')
+            END::jsonb @> jsonb_build_object(
+                'writer', encode(writer, 'hex'), 'seq', seq, 'prev', encode(prev, 'hex')
+            )
+        ) IS TRUE)
     )
     """,
     """
@@ -60,8 +74,10 @@ _MADE = (
         seq bigint NOT NULL CHECK (seq >= 1),
         id bytea NOT NULL CHECK (octet_length(id) = 32),
         signature bytea NOT NULL CHECK (octet_length(signature) = 64),
+        role text COLLATE "C" NOT NULL DEFAULT session_user,  -- who added it
         at timestamptz NOT NULL DEFAULT now(),
-        PRIMARY KEY (writer, seq, id, signature)
+        PRIMARY KEY (writer, role, seq, id, signature),
+        FOREIGN KEY (writer, seq, id) REFERENCES entry
     )
     """,
     """
@@ -148,10 +164,12 @@ def schema_of(book: str) -> str:
 class Made:
     """What `init` found or made: `label` names the hub, `new` is true if the tables were made now.
 
-    `grants` are what a server's keeper runs for a role that may append and read, nothing else.
+    `grants` are what a server's keeper runs for a role that may append and read, nothing else;
+    `url` leads that role to the hub, without a password.
     """
 
     label: str
+    url: str
     schema: str
     new: bool
     grants: tuple[str, ...]
@@ -170,10 +188,22 @@ def init(url: str, book: str, role: str, program: str) -> Made:
                 raise Unreachable(
                     f"{address.shown}: its server is older than PostgreSQL 15", "have it upgraded"
                 )
+            _check_encoding(connection, address.shown)
             new = _create(connection, schema, book, program)
-            return Made(address.shown, schema, new, _grants(connection, schema, role))
+            grants = _grants(connection, schema, role)
+            return Made(address.shown, address.of(role), schema, new, grants)
     finally:
         store.dispose()
+
+
+def _check_encoding(connection: Connection, label: str) -> None:
+    encoding = connection.exec_driver_sql("SHOW server_encoding").scalar_one()
+    if encoding != "UTF8":
+        # The text of an entry could not be read there.
+        raise UserMistake(
+            f"{label}: the database keeps its text as {encoding}, not as UTF8",
+            "CREATE DATABASE trials ENCODING 'UTF8' TEMPLATE template0 makes one",
+        )
 
 
 def _create(connection: Connection, schema: str, book: str, program: str) -> bool:
@@ -232,6 +262,7 @@ def _grants(connection: Connection, schema: str, role: str) -> tuple[str, ...]:
         f"CREATE ROLE {name} LOGIN PASSWORD 'choose one';",
         f"GRANT CONNECT, TEMPORARY ON DATABASE {database} TO {name};",
         f"GRANT USAGE ON SCHEMA {schema} TO {name};",
-        f"GRANT SELECT, INSERT ON {schema}.entry, {schema}.head TO {name};",
-        f"GRANT SELECT ON {schema}.hub, {schema}.fork TO {name};",
+        f"GRANT SELECT ON ALL TABLES IN SCHEMA {schema} TO {name};",
+        f"GRANT INSERT (writer, seq, prev, body) ON {schema}.entry TO {name};",
+        f"GRANT INSERT (writer, seq, id, signature) ON {schema}.head TO {name};",
     )
