@@ -187,7 +187,27 @@ def _last_act(book: Book) -> list[tuple[str, Entry]]:
             settled.add(_undone(book, entry))
             continue
         return _of_act(book, entry.act)
-    raise UserMistake(f"there is nothing of {book.by}'s on this machine to undo")
+    nothing = f"there is nothing of {book.by}'s on this machine to undo"
+    before = _acts_before(book)
+    if before:
+        acts = f"{before} act{'s' * (before != 1)} of {book.by}'s {'is' if before == 1 else 'are'}"
+        raise UserMistake(
+            f"{nothing}: it goes on as a new writer, and {acts} by the writer before",
+            "strike or correct them by their codes; logbook history shows those",
+        )
+    raise UserMistake(nothing)
+
+
+def _acts_before(book: Book) -> int:
+    """How many acts this author wrote as the writers that this one goes on after."""
+    (count,) = book.connection.exec_driver_sql(
+        "WITH RECURSIVE before(id) AS (SELECT predecessor FROM writer WHERE id = ? "
+        "UNION SELECT predecessor FROM writer JOIN before USING (id)) "
+        "SELECT count(DISTINCT act) FROM entry JOIN before ON entry.writer = before.id "
+        "WHERE json_extract(CAST(body AS TEXT), '$.by') = ?",
+        (book.replica.writer, book.by),
+    ).one()
+    return int(count)
 
 
 def _newest_first(book: Book) -> Iterator[tuple[str, Entry]]:

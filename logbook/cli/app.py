@@ -222,4 +222,5 @@ def root(
         # What every library that draws already listens to; `run` puts it back.
         os.environ.update(NO_COLOR="1", TERM="dumb")
     clock = context.obj if isinstance(context.obj, Clock) else Clock(None)
+    clock.stores.append(store)
     context.obj = Session(store, trial, by, clock)

@@ -5,13 +5,20 @@ from __future__ import annotations
 import os
 import sys
 from collections.abc import Sequence
+from contextlib import suppress
 from datetime import datetime
+from typing import TYPE_CHECKING
 
 from logbook.errors import BadData, LogbookError, StoreError, UserMistake
 from logbook.trial.wording import printable
 
+if TYPE_CHECKING:
+    from logbook.cli.session import Clock
+
 MOST_PROBLEMS = 50
 STOPPED = 130
+# The options of the program itself, and what each takes.
+_BEFORE = {"--store": "FILE", "--trial": "NAME", "--by": "HANDLE", "--plain": ""}
 
 
 def run(arguments: Sequence[str], now: datetime | None = None) -> int:
@@ -33,31 +40,33 @@ def run(arguments: Sequence[str], now: datetime | None = None) -> int:
     except BrokenPipeError:
         raise
     except (Exception, KeyboardInterrupt) as problem:
-        return _ended_by(problem, written=bool(clock.committed))
+        return _ended_by(problem, clock)
     finally:
         # `--plain` says what it wants in the environment, of this command alone.
         os.environ.clear()
         os.environ.update(environment)
     if result == STOPPED:  # what typer makes of a stop from the keyboard
-        return _ended_by(KeyboardInterrupt(), written=bool(clock.committed))
+        return _ended_by(KeyboardInterrupt(), clock)
     return result if isinstance(result, int) else 0
 
 
-def _ended_by(problem: BaseException, *, written: bool) -> int:
-    """Say what ended a command, and whether its act was `written` before; its exit code."""
+def _ended_by(problem: BaseException, clock: Clock) -> int:
+    """Say what ended a command, and whether its act was committed before; its exit code."""
     from typer._click.exceptions import ClickException
     from typer.exceptions import Abort, Exit
 
     if isinstance(problem, Exit):
         return problem.exit_code
     if isinstance(problem, (Abort, KeyboardInterrupt, EOFError)):
-        print("stopped; logbook history shows what was written before", file=sys.stderr)
+        before = "; logbook history shows what was written before" if _has_store(clock) else ""
+        print(f"stopped{before}", file=sys.stderr)
         return STOPPED
     if isinstance(problem, ClickException):
         problem.show()
+        _say_its_place(problem)
         return 2
     error = _in_words(problem)
-    if written and (isinstance(error, StoreError) or not isinstance(problem, LogbookError)):
+    if clock.committed and (isinstance(error, StoreError) or not isinstance(problem, LogbookError)):
         # After the commit nothing may read as if the act had failed: it would be typed again.
         error = StoreError(
             f"the line IS written, but this failed afterwards: {error.message}",
@@ -65,6 +74,25 @@ def _ended_by(problem: BaseException, *, written: bool) -> int:
         )
     show(error)
     return error.exit_code
+
+
+def _has_store(clock: Clock) -> bool:
+    from logbook import config
+
+    with suppress(LogbookError, OSError):
+        return any(config.store_path(given).exists() for given in clock.stores)
+    return False
+
+
+def _say_its_place(problem: BaseException) -> None:
+    """Of an option that every command knows, and that stands behind one: where it goes."""
+    from typer._click.exceptions import NoSuchOption
+
+    if isinstance(problem, NoSuchOption) and problem.option_name in _BEFORE and problem.ctx:
+        value = _BEFORE[problem.option_name]
+        _, _, typed = problem.ctx.command_path.partition(" ")
+        option = f"{problem.option_name} {value}" if value else problem.option_name
+        _say(f"Try: it goes before the command: logbook {option} {typed}")
 
 
 def _in_words(problem: BaseException) -> LogbookError:

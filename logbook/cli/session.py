@@ -35,11 +35,13 @@ T = TypeVar("T")
 class Clock:
     """The clock of one run: the machine's, or a fixed instant; and what the run has committed.
 
-    `committed` holds the newest entry after each of its transactions.
+    `committed` holds the newest entry after each of its transactions, `stores` the file that was
+    named for the store, if any was (None: by its usual name).
     """
 
     fixed: datetime | None = None
     committed: list[str] = field(default_factory=list)
+    stores: list[str | None] = field(default_factory=list)
 
     def now(self) -> datetime:
         """This instant, aware."""

@@ -18,7 +18,7 @@ from logbook.trial import times
 if TYPE_CHECKING:
     import sqlite3
 
-FIRST_STEP = """There is no trial in this logbook yet. A first step:
+FIRST_STEP = """\
   logbook demo                            see an invented season
   logbook trial template > trial.toml     a protocol to fill in
   logbook trial check trial.toml          what it would create, and what is wrong
@@ -42,7 +42,10 @@ def today(
     if json:
         as_json({"boards": [one.document() for one in boards]})
     elif not boards:
-        say(FIRST_STEP)
+        # A path typed wrong shows as what it is: a logbook that is not there.
+        there = session.store.exists()
+        none = "trial in this logbook" if there else f"logbook at {session.store}"
+        say(f"There is no {none} yet. A first step:\n{FIRST_STEP}")
     else:
         from logbook.report.terminal.board import show_board
 

@@ -36,6 +36,9 @@ OF_TRIAL = "bed IN (SELECT id FROM bed WHERE trial = ?)"
 DatabaseError = sqlite3.DatabaseError
 
 
+FIRST = "logbook trial start FILE begins one; logbook join PLACE fetches one that is there already"
+
+
 class NoStore(StoreError):
     """There is no store yet: the reader is told how a first trial starts."""
 
@@ -57,7 +60,7 @@ def reading(path: Path, known: Sequence[str] = (SCHEMA,)) -> Iterator[sqlite3.Co
     Raises NoStore, OtherSchema (an older store), NewerStore or StoreError.
     """
     if not path.exists():
-        raise NoStore(f"{path}: there is no logbook here yet")
+        raise NoStore(f"{path}: there is no logbook here yet", FIRST)
     try:
         connection = _open(path)
         try:

@@ -234,6 +234,22 @@ def test_the_store_kept_aside_can_be_gone_back_to(started: Program) -> None:
     never_twice(started.store, *started.folder.glob("logbook-before-restore*.db"))
 
 
+def test_after_a_restore_undo_says_whose_the_lines_before_are(started: Program) -> None:
+    started.must("note", "before", on=LATER)
+    started.must("backup", "copy.db")
+    started.must("note", "after", on=LATER)
+    started.must("restore", "copy.db", "--yes")
+    started.must("note", "as a new writer", on=LATER)
+    started.must("undo", on=LATER)
+    assert started("undo", on=LATER) == Said(
+        2,
+        "",
+        "Error: there is nothing of mira's on this machine to undo: it goes on as a new writer, "
+        "and 3 acts of mira's are by the writer before\n"
+        "Try: strike or correct them by their codes; logbook history shows those\n",
+    )
+
+
 def test_a_restored_backup_of_the_newest_line_goes_on_with_its_writer(started: Program) -> None:
     started.must("backup", "copy.db")
     started.must("restore", "copy.db", "--yes")

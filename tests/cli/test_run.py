@@ -53,6 +53,50 @@ def test_stopped_from_the_keyboard(started: Program, monkeypatch: pytest.MonkeyP
     assert said.err == "stopped; logbook history shows what was written before\n"
 
 
+def test_stopped_where_nothing_was_ever_written(
+    program: Program, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def stopped(*_: object) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(today, "_boards", stopped)
+    assert (program("today").code, program("today").err) == (130, "stopped\n")
+    assert program("--store", "nowhere.db", "today").err == "stopped\n"
+
+
+@pytest.mark.parametrize(
+    ("words", "way"),
+    [
+        (("today", "--plain"), "logbook --plain today"),
+        (("water", "B1", "--by", "olek"), "logbook --by HANDLE water"),
+        (("week", "--store", "x.db"), "logbook --store FILE week"),
+        (("bed", "list", "--trial", "x"), "logbook --trial NAME bed list"),
+        (("machines", "--plain"), "logbook --plain machines list"),
+    ],
+)
+def test_an_option_behind_the_command_is_told_its_place(
+    program: Program, words: tuple[str, ...], way: str
+) -> None:
+    said = program(*words)
+    assert said.code == 2
+    assert said.err.endswith(f"\nTry: it goes before the command: {way}\n"), said.err
+    assert "goes before" not in program("today", "--fast").err
+
+
+def test_where_there_is_no_logbook_its_path_and_the_first_steps_are_shown(
+    program: Program,
+) -> None:
+    said = program.must("--store", "nowhere/x.db", "today").out
+    assert said.startswith("There is no logbook at nowhere/x.db yet. A first step:\n  logbook demo")
+    hint = (
+        "Error: nowhere/x.db: there is no logbook here yet\n"
+        "Try: logbook trial start FILE begins one; logbook join PLACE fetches one that is there "
+        "already\n"
+    )
+    for words in (("water", "B1"), ("history", "B1"), ("lab", "results"), ("bed", "list")):
+        assert program("--store", "nowhere/x.db", *words).err == hint
+
+
 def test_plain_holds_for_one_command_only(
     started: Program, monkeypatch: pytest.MonkeyPatch
 ) -> None:
