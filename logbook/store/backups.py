@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import errno
 import os
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from logbook.errors import StoreError, UserMistake
@@ -16,12 +18,23 @@ def back_up(path: Path, to: Path) -> int:
     The copy appears under its name only when it is whole, on the disk and found sound; an
     existing file is never overwritten. Raises UserMistake, NoStore, NewerStore or StoreError.
     """
-    refuse(to)
+    with whole_under_new_name(to) as part:
+        return views.copy_whole(path, part)
+
+
+@contextmanager
+def whole_under_new_name(to: Path) -> Iterator[Path]:
+    """An empty file to be filled, which gets the name `to` only when it is whole and on the disk.
+
+    An existing file is never overwritten; where it is not filled, none is left. Raises UserMistake
+    or StoreError.
+    """
     part = part_of(to)
     try:
+        refuse(to)
         # Made here first: what SQLite cannot create it would call the store's own fault.
         part.touch(exist_ok=False)
-        count = views.copy_whole(path, part)
+        yield part
         flush(part)
         put_new(part, to)
     except OSError as problem:
@@ -29,8 +42,8 @@ def back_up(path: Path, to: Path) -> int:
             f"{to}: cannot be written ({problem.strerror})", "name a file in a folder of yours"
         ) from problem
     finally:
-        part.unlink(missing_ok=True)
-    return count
+        with suppress(OSError):
+            part.unlink()
 
 
 def refuse(to: Path) -> None:

@@ -7,10 +7,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from logbook.store.held import Tip
+
 if TYPE_CHECKING:
     import sqlite3
-
-Tip = tuple[int, str]
 
 
 @dataclass(frozen=True)

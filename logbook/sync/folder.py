@@ -19,14 +19,21 @@ from logbook.journal.entry import entry_id
 from logbook.store.backups import flush_folder
 from logbook.sync import putting, remembered
 from logbook.sync.files import README, Files
-from logbook.sync.place import Head, Inventory, Known, Place, Run, Unreachable
+from logbook.sync.place import (
+    MOST_BYTES,
+    MOST_ENTRIES,
+    Head,
+    Inventory,
+    Known,
+    Place,
+    Run,
+    Unreachable,
+)
 from logbook.sync.remembered import Remembered, Seen, Span
 from logbook.sync.segment import BadSegment, Packed, pack
 from logbook.trial.wording import printable
 
 SUBFOLDER = "amendment-logbook-segments"
-MOST_ENTRIES = 1_000
-MOST_BYTES = 4 * 1024 * 1024
 _TEXT = """\
 This folder belongs to an amendment trial logbook. Its machines leave here what was written down,
 and take from here what the others wrote: run `logbook sync` with the folder above this one.

@@ -16,6 +16,10 @@ from logbook.errors import LogbookError, Problem
 
 Tip = tuple[int, str]  # the number and id of an entry that none follows
 
+# What this program puts into one run; it takes longer ones.
+MOST_ENTRIES = 1_000
+MOST_BYTES = 4 * 1024 * 1024
+
 
 class Unreachable(LogbookError):
     """The place cannot be reached or read now: a stick that is not in, a server that is down."""

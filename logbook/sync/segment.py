@@ -93,11 +93,6 @@ class Segment:
         """The number of the last entry."""
         return self.first + len(self.ids) - 1 if self.ids else 0
 
-    @property
-    def run(self) -> Run:
-        """As it travels."""
-        return Run(self.writer, self.bodies, self.heads)
-
 
 @dataclass(frozen=True)
 class Packed:

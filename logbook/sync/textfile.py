@@ -23,8 +23,7 @@ from logbook.book import membership
 from logbook.errors import BadData, Problem, StoreError
 from logbook.journal import entry as journal
 from logbook.store import backups, held, views
-from logbook.sync.exchange import MOST_ENTRIES
-from logbook.sync.place import Head, Inventory, Known, Place, Run, Tip
+from logbook.sync.place import MOST_ENTRIES, Head, Inventory, Known, Place, Run, Tip
 
 if TYPE_CHECKING:
     import sqlite3
@@ -42,20 +41,12 @@ def write(store: Path, to: Path) -> int:
     The file appears under its name only when it is whole and on the disk; an existing one is
     never overwritten. Raises UserMistake, NoStore or StoreError.
     """
-    backups.refuse(to)
-    part = backups.part_of(to)
-    try:
-        with views.reading(store) as connection, part.open("xb") as file:
-            count = _write_all(connection, file)
-        backups.flush(part)
-        backups.put_new(part, to)
-    except OSError as problem:
-        raise StoreError(
-            f"{to}: cannot be written ({problem.strerror})", "name a file in a folder of yours"
-        ) from problem
-    finally:
-        part.unlink(missing_ok=True)
-    return count
+    with (
+        backups.whole_under_new_name(to) as part,
+        views.reading(store) as connection,
+        part.open("wb") as file,
+    ):
+        return _write_all(connection, file)
 
 
 def _write_all(store: sqlite3.Connection, file: BinaryIO) -> int:

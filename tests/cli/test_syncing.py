@@ -389,6 +389,16 @@ def test_a_journal_in_text_begins_a_logbook_and_goes_into_one(enrolled: Bench) -
     assert "there is a file of that name already" in twice.err
 
 
+@pytest.mark.parametrize("words", [("backup",), ("export", "journal")])
+def test_a_name_that_no_disk_takes_is_refused(two: Bench, words: tuple[str, ...]) -> None:
+    said = two.at("office", *words, "n" * 300)
+    assert (said.code, said.err) == (
+        2,
+        f"Error: {'n' * 300}: cannot be written (File name too long)\n"
+        "Try: name a file in a folder of yours\n",
+    )
+
+
 def test_a_journal_cut_off_changes_nothing(enrolled: Bench) -> None:
     whole = enrolled.exported("bench")
     file = enrolled.folder / "cut.jsonl"
@@ -474,3 +484,46 @@ def test_the_path_of_a_known_place_is_that_place(two: Bench) -> None:
 
 def test_the_words_are_four_of_a_published_list() -> None:
     assert all(word.isalpha() for word in signing.words("00" * 32))
+
+
+def test_a_book_whose_machines_are_all_lost_goes_on(enrolled: Bench) -> None:
+    """The office and the bench burnt; a backup of the office is left, and a tablet that joined."""
+    enrolled.must("office", "backup", str(enrolled.folder / "kept.db"))
+    enrolled.must("tablet", "join", enrolled.stick, "--yes")
+    enrolled.must("laptop", "restore", str(enrolled.folder / "kept.db"), "--yes")
+    enrolled.must("laptop", "water", "B1", "--amount", "250 mL")
+    refused = enrolled.at("laptop", "machines", "enrol", "tablet", "--yes")
+    assert refused.code == 2
+    assert (
+        "is no member of the book itself"
+        in enrolled.at("laptop", "machines", "enrol", "office", "--yes").err
+        or "member already" in enrolled.at("laptop", "machines", "enrol", "office", "--yes").err
+    )
+    said = enrolled.must("laptop", "machines", "trust", "laptop")
+    assert "is the founder that this machine trusts" in said.out
+    enrolled.must("laptop", "sync", enrolled.stick)
+    enrolled.must("laptop", "machines", "enrol", "tablet", "--yes")
+    enrolled.must("laptop", "sync", enrolled.stick)
+    enrolled.must("tablet", "sync", enrolled.stick)
+    assert "watered" not in enrolled.must("tablet", "history", "B1").out
+    enrolled.must("tablet", "machines", "trust", "laptop", "--yes")
+    enrolled.must("tablet", "sync", enrolled.stick)
+    assert "watered" in enrolled.must("tablet", "history", "B1").out
+    enrolled.must("laptop", "sync", enrolled.stick)
+    assert enrolled.exported("tablet") == enrolled.exported("laptop")
+    enrolled.must("new", "join", enrolled.stick, "--founder", "laptop", "--yes")
+    assert "watered" in enrolled.must("new", "history", "B1").out
+    member = enrolled.at("laptop", "machines", "trust", "office", "--yes")
+    assert member.code == 2
+    assert "this machine is a member of the book: nothing is lost" in member.err
+
+
+def test_a_stranger_is_turned_away_and_heard_again(two: Bench) -> None:
+    two.must("office", "sync", two.stick)
+    two.must("bench", "join", two.stick, "--yes")
+    two.must("office", "sync", two.stick)
+    told = two.must("office", "machines", "ignore", "bench")
+    assert told.out.endswith("is turned away; 1 of its entries that waited here went\n")
+    two.must("bench", "water", "B1", "--amount", "250 mL")
+    two.must("bench", "sync")
+    assert two.must("office", "sync", two.stick).out == f"{two.stick}: nothing new\n"

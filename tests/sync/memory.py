@@ -6,9 +6,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 
 from logbook.journal.entry import decode, entry_id
-from logbook.sync.place import Head, Inventory, Known, Place, Run, Tip, Unreachable
-
-MOST_ENTRIES = 1_000
+from logbook.sync.place import MOST_ENTRIES, Head, Inventory, Known, Place, Run, Tip, Unreachable
 
 
 @dataclass(frozen=True)

@@ -121,7 +121,7 @@ def test_what_is_packed_is_unpacked(first: int, count: int, signed: bool) -> Non
     if not bodies:
         heads = (head("bench", BENCH),)
     found = unpack(pack(Run(writer_id("bench"), bodies, heads)).data)
-    assert found.run == Run(writer_id("bench"), bodies, heads)
+    assert (found.writer, found.bodies, found.heads) == (writer_id("bench"), bodies, heads)
     assert found.ids == tuple(ids(bodies))
     assert found.before == (entry_id(below[-1]) if below and bodies else None)
 
@@ -247,4 +247,4 @@ def test_any_bytes_are_a_segment_or_refused() -> None:
         except BadSegment:
             continue
         # A changed value or head is another entry or head: ids, chain and signature show it.
-        assert found.run != unpack(GOLDEN).run or changed == inflated
+        assert found != unpack(GOLDEN) or changed == inflated
