@@ -20,13 +20,10 @@ from logbook.errors import LogbookError, Problem
 from logbook.journal import entry as journal
 from logbook.store import asking, database, held, local, views
 from logbook.store.held import Link, Vouched
-from logbook.sync.place import Head, Inventory, Known, Place, Run, Tip
+from logbook.sync.place import MOST_BYTES, MOST_ENTRIES, Head, Inventory, Known, Place, Run, Tip
 
 if TYPE_CHECKING:
     import sqlite3
-
-MOST_ENTRIES = 1_000  # of a run
-MOST_BYTES = 4 * 1024 * 1024
 
 Progress = Callable[[str, int], None]
 Tips = Mapping[str, frozenset[Tip]]

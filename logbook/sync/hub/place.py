@@ -14,13 +14,11 @@ from logbook.journal.entry import decode
 from logbook.sync.hub import schema
 from logbook.sync.hub.address import Address, parsed
 from logbook.sync.hub.connecting import engine, raw, transaction, translated
-from logbook.sync.place import Head, Inventory, Known, Place, Run, Tip
+from logbook.sync.place import MOST_BYTES, MOST_ENTRIES, Head, Inventory, Known, Place, Run, Tip
 
 if TYPE_CHECKING:
     from sqlalchemy import Connection, Engine
 
-MOST_ENTRIES = 1_000
-MOST_BYTES = 4 * 1024 * 1024
 # Older heads of a chain say nothing more; some are read in case the newest is no true signature.
 # Of each role apart: no role's false heads stand in the way of another's.
 _HEADS_OF_EACH = 8
