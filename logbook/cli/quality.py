@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tomllib
+from contextlib import suppress
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
@@ -12,6 +13,7 @@ from logbook.cli import completing
 from logbook.cli.laboratory import tell
 from logbook.cli.session import Session, as_json, chosen, say
 from logbook.errors import LogbookError, UserMistake
+from logbook.store import views
 from logbook.trial import chemistry
 
 if TYPE_CHECKING:
@@ -90,7 +92,7 @@ def chart(
 
     session: Session = context.obj
     analyte = None if nutrient is None else chemistry.find_analyte(nutrient)[0].name
-    found = session.read(lambda store: quality.charts(store, name, analyte))
+    found = session.read(lambda store: quality.charts(store, _material(store, name), analyte))
     if json:
         as_json({"charts": [_chart_document(one) for one in found]})
         return
@@ -102,6 +104,22 @@ def chart(
         if place:
             say("")
         show_chart(one)
+
+
+def _material(store: sqlite3.Connection, said: str | None) -> str | None:
+    """The name of a reference material as it is written down, whatever the capitals."""
+    if said is None:
+        return None
+    known = {one.record.of for one in views.fetch(store, "blind", "kind = ?", ("reference",))}
+    known |= {one.record.name for one in views.fetch(store, "reference")}
+    alike = [one for one in sorted(known) if one.casefold() == said.strip().casefold()]
+    if not alike:
+        way = f"name one of: {', '.join(sorted(known))}" if known else "lab send --reference NAME"
+        with suppress(UserMistake):
+            nutrient = chemistry.find_analyte(said)[0].name
+            way += f"; a nutrient comes after it: logbook lab chart NAME {nutrient}"
+        raise UserMistake(f"there is no reference material called {said!r}", way)
+    return said if said in alike else alike[0]
 
 
 def _chart_document(one: Chart) -> dict[str, Any]:

@@ -356,6 +356,16 @@ def test_blind_duplicates_and_reference_materials(started: Program) -> None:
     chart = json.loads(started.must("lab", "chart", "house soil", "--json", on=LATER).out)
     (point,) = chart["charts"][0]["results"]
     assert (point["z"], point["rules"]) == (4.0, ["1"])
+    assert started.must("lab", "chart", "House Soil", "nitrate-N", "--json", on=LATER).out == (
+        started.must("lab", "chart", "house soil", "--json", on=LATER).out
+    )
+    assert started("lab", "chart", "P", on=LATER).err == (
+        "Error: there is no reference material called 'P'\n"
+        "Try: name one of: house soil; a nutrient comes after it: logbook lab chart NAME P\n"
+    )
+    assert started("lab", "chart", "blank", on=LATER).err == (
+        "Error: there is no reference material called 'blank'\nTry: name one of: house soil\n"
+    )
     said = started.must("lab", "chart", on=LATER).out
     assert "out of control (one beyond 3 s)" in " ".join(said.split())
     note = "report 26-1, nitrate-N: reference house soil gave 34 mg/kg, +4.0 s: out of control"
