@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from logbook.cli import completing
+from logbook.cli import completing, trusting
 from logbook.cli.app import bare_group
 from logbook.cli.session import Session, as_json, say
 from logbook.cli.wording import needed
@@ -23,6 +23,10 @@ if TYPE_CHECKING:
     from logbook.book.membership import Standing
 
 _MOST_NAMED = 3
+_GROUP = """The machines that write in the book.
+
+A machine is called what its system calls it, or what LOGBOOK_MACHINE says before its first line.
+"""
 
 Named = Annotated[
     str,
@@ -41,8 +45,7 @@ def list_machines(
 ) -> None:
     """List every machine that writes in the book: who let it in, what of it is here, what waits.
 
-    Of this machine, and of those that wait, the four words that people compare. A machine is listed
-    by its system's name; LOGBOOK_MACHINE, set before its first line, gives it another.
+    Of this machine, and of those that wait, the four words that people compare.
 
     Examples: logbook machines
               logbook machines --json
@@ -201,8 +204,4 @@ def _many(count: int) -> str:
     return f"{count} line{'s' * (count != 1)}"
 
 
-COMMANDS = {
-    "machines": bare_group(
-        "The machines that write in the book.", list=list_machines, enrol=enrol, retire=retire
-    )
-}
+COMMANDS = {"machines": bare_group(_GROUP, list=list_machines, enrol=enrol, retire=retire)}

@@ -14,7 +14,7 @@ import pytest
 
 from logbook import config, signing
 from logbook.store import held, views
-from tests.program import Program, Said
+from tests.program import PROTOCOL, Program, Said
 from tests.sync.machine import NOW, Machine
 from tests.sync.memory import MemoryPlace, Shelf
 
@@ -78,6 +78,16 @@ def test_an_empty_store_is_said_so_and_nothing_is_made(program: Program) -> None
     )
     assert json.loads(program.must("machines", "--json").out) == {"format": 1, "machines": []}
     assert not program.store.exists()
+
+
+def test_the_help_says_how_a_machine_gets_its_name(
+    program: Program, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    assert "LOGBOOK_MACHINE" in program.must("machines", "--help").out
+    monkeypatch.setenv("LOGBOOK_MACHINE", "greenhouse")
+    (program.folder / "trial.toml").write_text(PROTOCOL, encoding="utf-8")
+    program.must("trial", "start", "trial.toml")
+    assert program.must("machines").out.startswith("greenhouse (")
 
 
 def test_every_machine_is_listed_with_what_is_here_of_it(house: House) -> None:
