@@ -77,7 +77,7 @@ def fill(
     how = known_as(known, given=mass is not None)
     filled = {bed.id: records.Filling(bed.id, at, kilos, water, how, typed) for bed in chosen_beds}
     what = f"filled {_names(chosen_beds)}" + (
-        f" with {mass.strip()} each ({how_known(how)})" if mass else ""
+        f" with {mass.strip()}{_each(chosen_beds)} ({how_known(how)})" if mass else ""
     )
     _record(session, "fill", filled, what, at, once.check)
     _note_order(session, trial, "fill", chosen_beds, at)
@@ -122,9 +122,11 @@ def apply(
         applied[bed.id] = records.Application(
             bed.id, at, grams, litres, bed.control, how, (amount or "").strip()
         )
-    given = f" with {amount.strip()} each ({how_known(how)})" if amount else " as planned"
     mock = [bed for bed in chosen_beds if bed.control]
     treated = [bed for bed in chosen_beds if not bed.control]
+    given = " as planned"
+    if amount:
+        given = f" with {amount.strip()}{_each(treated)} ({how_known(how)})"
     what = "; ".join(
         part
         for part, some in (
@@ -166,8 +168,8 @@ def water(
         for bed in chosen_beds
     }
     volumes = sorted({line.volume_ml for line in watered.values()})
-    each = " or ".join(volume_spoken(volume) for volume in volumes)
-    what = f"watered {_names(chosen_beds)}, {each} each ({how_known(how)})"
+    said = " or ".join(volume_spoken(volume) for volume in volumes)
+    what = f"watered {_names(chosen_beds)}, {said}{_each(chosen_beds)} ({how_known(how)})"
     _record(session, "water", watered, what, at)
     _note_order(session, trial, "water", chosen_beds, at)
     far = [(bed.label, given.get(bed.id), plan.get(bed.id)) for bed in chosen_beds]
@@ -313,6 +315,11 @@ def applied_far_from_plan(
 
 def _names(beds: Sequence[BedRef]) -> str:
     return compact(bed.label for bed in beds)
+
+
+def _each(beds: Sequence[BedRef]) -> str:
+    """What follows an amount that several beds got."""
+    return " each" if len(beds) > 1 else ""
 
 
 @dataclass(frozen=True)

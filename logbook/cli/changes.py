@@ -11,16 +11,14 @@ from fractions import Fraction
 from typing import TYPE_CHECKING, Any
 
 from logbook.cli import given as entered
-from logbook.cli.acts import applied_far_from_plan, planned_amounts
 from logbook.cli.naming import planned_name
 from logbook.cli.references import assigned
-from logbook.cli.remarks import out_of_order, refuse_before_after_application
+from logbook.cli.remarks import refuse_before_after_application
 from logbook.cli.session import Chosen, Session
 from logbook.cli.weighing import check_weights, grams
 from logbook.cli.wording import own_words
 from logbook.errors import UserMistake
 from logbook.store import asking, views
-from logbook.study import amounts
 from logbook.study.parts import of_pull
 from logbook.trial import chemistry, parts, qualifiers, records, units
 from logbook.trial.ranges import BedRef, resolve
@@ -87,48 +85,6 @@ def changed(
     if isinstance(record, records.Pull):
         _check_pull(line, changes)
     return changes
-
-
-def remarks(store: sqlite3.Connection, record: Any, changes: Changes) -> list[str]:
-    """What is worth a remark once a line is corrected: an unusual order, an amount off the plan."""
-    space = _SPACES.get(type(record))
-    trial = _trial_of(store, record) if space else None
-    if space is None or trial is None:
-        return []
-    refs = {bed.id: bed for bed in trial.beds}
-    idents = [changes.get("bed", record.bed), *changes.get("also", getattr(record, "also", ()))]
-    beds = [refs[ident] for ident in idents if ident in refs]
-    told = []
-    if changes.keys() & {"when", "bed"}:
-        day = read_stored(changes["when"]).day if "when" in changes else record.when.day
-        told += out_of_order(store, trial.id, space, beds, day)
-    if "depth_cm" in changes:
-        told += entered.other_depth(Decimal(changes["depth_cm"]), trial.trial.depth_cm)
-    if changes.keys() & {"volume_ml", "mass_g", "volume_l"}:
-        told += _far(store, trial, beds[0], changes)
-    return told
-
-
-def _far(store: sqlite3.Connection, trial: Chosen, bed: BedRef, changes: Changes) -> list[str]:
-    """A remark on an amount that is far off the plan."""
-
-    def number(name: str) -> Decimal | None:
-        return Decimal(changes[name]) if changes.get(name) is not None else None
-
-    if "volume_ml" in changes:
-        plan = amounts.watering_volumes(store, trial.id, [bed]).get(bed.id)
-        return entered.far_from_plan("of water", [(bed.label, number("volume_ml"), plan)], "mL")
-    plans = planned_amounts(store, trial)
-    return applied_far_from_plan([(bed, number("mass_g"), number("volume_l"))], plans)
-
-
-# The acts whose order or amount may be unusual.
-_SPACES: dict[type[Any], str] = {
-    records.Filling: "fill",
-    records.Application: "apply",
-    records.Watering: "water",
-    records.Pull: "pull",
-}
 
 
 def _trial_of(store: sqlite3.Connection, record: Any) -> Chosen | None:

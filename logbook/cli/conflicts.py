@@ -17,6 +17,7 @@ from logbook.cli.session import Session, as_json, say
 from logbook.cli.wording import needed
 from logbook.errors import UserMistake
 from logbook.journal import entry as journal
+from logbook.report.lines import counted
 from logbook.store import views
 from logbook.trial import codes
 
@@ -156,9 +157,9 @@ def _settle_line(session: Session, reference: str, keep: str | None, why: str) -
     if more:
         stands = version is not None and version.value is not None
         what = "of its parts, as the same act has them" if stands else "that hung on it, struck"
-        say(f"  and {more} line{'s' * (more != 1)} {what}")
+        say(f"  and {counted(more, 'line')} {what}")
     if gone and journal.space(found.key) in ("pull", "part"):
-        say(f"  {gone} result{'s' * (gone != 1)} of it count{'s' * (gone == 1)} no longer")
+        say(f"  {counted(gone, 'result')} of it count{'s' * (gone == 1)} no longer")
     left = session.read(lambda store: _left_struck(store, found, version))
     if left:
         note = f"its parts {', '.join(left)} stay struck, as they were with the pull"
@@ -271,7 +272,7 @@ def _same(book: Book, one: str, other: str, why: str) -> str:
     from logbook.book import settling
 
     act, parts = settling.same(book, one, other, why)
-    with_parts = f" with {parts} part{'s' * (parts != 1)}" if parts else ""
+    with_parts = f" with {counted(parts, 'part')}" if parts else ""
     return f"{act.code}  {one} stays, {other} is struck{with_parts}: {why}"
 
 

@@ -10,6 +10,7 @@ import typer
 
 from logbook.cli.session import Session, say
 from logbook.errors import UserMistake
+from logbook.report.lines import counted
 from logbook.trial import codes
 
 _FORMS = (".pdf", ".csv")
@@ -69,4 +70,4 @@ def write_form(session: Session, code: str, file: Path, paper: str) -> None:
             f"{file}: cannot be written: {problem.strerror or type(problem).__name__}",
             f"the shipment is written down; logbook lab form {code} FILE writes its form",
         ) from problem
-    say(f"  form: {file}, {len(content.lines)} samples")
+    say(f"  form: {file}, {counted(len(content.lines), 'sample')}")

@@ -160,7 +160,8 @@ def far_from_plan(what: str, amounts: Amounts, unit: str) -> list[str]:
         if given is not None and planned and abs(given - planned) > _FAR * planned:
             far.setdefault(planned, []).append(label)
     return [
-        f"planned for {compact(labels)} are {_spoken(planned, unit)} {what} each: "
+        f"planned for {compact(labels)} {'are' if len(labels) > 1 else 'is'} "
+        f"{_spoken(planned, unit)} {what}{' each' if len(labels) > 1 else ''}: "
         "this is more than 25 % off, check it"
         for planned, labels in far.items()
     ]

@@ -9,13 +9,15 @@ import typer
 
 from logbook.cli import completing
 from logbook.cli.app import command
-from logbook.cli.changes import changed, remarks
+from logbook.cli.changes import changed
+from logbook.cli.corrected import remarks
 from logbook.cli.naming import bags_of, lines_of
 from logbook.cli.session import Session, say
 from logbook.cli.undone import undone_words
 from logbook.cli.wording import needed
 from logbook.errors import UserMistake
 from logbook.journal import entry as journal
+from logbook.report.lines import counted
 from logbook.store import asking, views
 from logbook.study import parts
 from logbook.trial.records import Pull
@@ -68,10 +70,10 @@ def strike(context: typer.Context, reference: Reference, reason: Reason = None) 
         keys = with_what_hangs_on_it(store, named)
         gone = counting_no_longer(store, keys)
         act = corrections.strike(book, keys, why)
-    say(f"{act.code}  struck {len(keys)} line{'s' * (len(keys) != 1)} of {reference}: {why}")
+    say(f"{act.code}  struck {counted(len(keys), 'line')} of {reference}: {why}")
     sampled = any(journal.space(key) in ("pull", "part") for key in named)
     if gone and sampled:
-        say(f"  {gone} result{'s' * (gone != 1)} of it count{'s' * (gone == 1)} no longer")
+        say(f"  {counted(gone, 'result')} of it count{'s' * (gone == 1)} no longer")
 
 
 def correct(
@@ -199,6 +201,7 @@ def _changes(
             "name one: CODE:BED, or a sample's code",
         )
     changes: dict[str, dict[str, Any]] = {}
+    corrected: list[tuple[Any, dict[str, Any]]] = []
     told: list[str] = []
     for key in keys:
         space = journal.space(key)
@@ -206,12 +209,12 @@ def _changes(
         if not found:
             raise UserMistake(f"{reference} is not a line that can be corrected")
         changes[key] = changed(store, session, found[0].record, given)
-        told += remarks(store, found[0].record, changes[key])
+        corrected.append((found[0].record, changes[key]))
         if found[0].conflict:
             told.append(f"machines disagreed about {asking.reference(store, key)}: this settles it")
         if space == "pull" and "when" in changes[key]:
             changes |= _parts_too(store, found[0].record, changes[key]["when"])
-    return changes, told
+    return changes, [*remarks(store, corrected), *told]
 
 
 def _parts_too(store: sqlite3.Connection, pull: Pull, when: str) -> dict[str, dict[str, Any]]:

@@ -29,6 +29,7 @@ from logbook.cli.session import Chosen, Session, addressed, ask, say, still_in
 from logbook.cli.wording import own_words
 from logbook.errors import UserMistake
 from logbook.journal.entry import key
+from logbook.report.lines import counted
 from logbook.store import views
 from logbook.trial import records
 from logbook.trial.parts import Planned
@@ -152,7 +153,7 @@ def _looked_at(session: Session, given: _Given) -> _Todo:
     name = planned_name(given.planned, calendar.planned) if given.planned is not None else None
     groups = _mixed(beds, calendar) if given.composite else [(bed,) for bed in beds]
     kinds = session.read(lambda store: wanted_parts(store, trial.id, given.parts, given.whole))
-    what = "a composite" if given.composite else _many(len(groups), "bed")
+    what = "a composite" if given.composite else counted(len(groups), "bed")
     codes = session.read(
         lambda store: codes_on_bags(store, trial, given.code, len(groups), len(kinds), what)
     )
@@ -273,15 +274,11 @@ def _lines(
         yield key("part", code), records.Part(code, own, kind, analyses, how.at)
 
 
-def _many(count: int, word: str) -> str:
-    return f"{count} {word}{'s' * (count != 1)}"
-
-
 def _counted(groups: Sequence[Sequence[BedRef]], kinds: Sequence[Planned]) -> str:
     """How many samples, what of, and in how many bags."""
     mixed = f" mixed from {len(groups[0])} beds" if len(groups[0]) > 1 else ""
     bags = f" in {len(groups) * len(kinds)} bags and tins" if len(kinds) > 1 else ""
-    return f"{_many(len(groups), 'sample')}{mixed}{bags}"
+    return f"{counted(len(groups), 'sample')}{mixed}{bags}"
 
 
 def _say_bags(

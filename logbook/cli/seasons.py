@@ -36,6 +36,7 @@ def season(
     """
     from logbook import config, handbook
     from logbook.report.export import write_season
+    from logbook.report.lines import counted
     from logbook.report.season import season_of
     from logbook.report.sheets import check_folder
 
@@ -46,7 +47,8 @@ def season(
     done = write_season(found, out_dir, replace=replace, authors=with_authors, notes=with_notes)
     missing = "" if found.results else "; no results yet, so no differences, curves and figures"
     say(
-        f"Written to {out_dir}: {len(found.samples)} samples and {len(found.results)} results in "
+        f"Written to {out_dir}: {counted(len(found.samples), 'sample')} and "
+        f"{counted(len(found.results), 'result')} in "
         f"{done.tables} tables, {done.figures} figures, README.txt, manifest.csv{missing}"
     )
 

@@ -21,6 +21,7 @@ from logbook.cli.session import chosen as trial_meant
 from logbook.cli.today import FIRST_STEP, day_of
 from logbook.errors import UserMistake
 from logbook.journal.entry import key
+from logbook.report.lines import counted
 from logbook.report.week import Week, week
 from logbook.store import asking, views
 from logbook.trial import records
@@ -103,7 +104,9 @@ def _refuse_needless(weeks: list[Week]) -> None:
     if any(one.bags > len(one.reserved) for one in weeks):
         return
     bags, codes = (sum(one.bags for one in weeks), sum(len(one.reserved) for one in weeks))
-    what = f"{codes} codes are reserved for {bags} bags" if bags else "no pull needs a bag"
+    are = "are" if codes != 1 else "is"
+    reserved = f"{counted(codes, 'code')} {are} reserved for {counted(bags, 'bag')}"
+    what = reserved if bags else "no pull needs a bag"
     raise UserMistake(f"{what}: nothing was reserved", "logbook week shows them")
 
 

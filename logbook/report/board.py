@@ -146,12 +146,12 @@ def _waterings(
     for due in watering.waterings_due(plan, fillings, days, owed, today, out):
         if due.bed not in beds:
             continue
-        amount = f"{volume_spoken(watering.bed_volume_ml(plan, areas[due.bed]))} each"
+        amount = volume_spoken(watering.bed_volume_ml(plan, areas[due.bed]))
         groups.setdefault((amount, due.due, due.days), []).append(beds[due.bed])
     return [
         Task(
             "water",
-            amount,
+            f"{amount} each" if len(found) > 1 else amount,
             tuple(in_bench_order(found)),
             due,
             late,
@@ -267,7 +267,8 @@ def _wrong(store: sqlite3.Connection, trial: str) -> list[str]:
     waiting = asking.waiting_results(store)
     if waiting:
         codes = ", ".join(waiting[:3]) + (", ..." if len(waiting) > 3 else "")
-        found.append(f"results wait for the pull of {len(waiting)} samples: {codes}")
+        many = "1 sample" if len(waiting) == 1 else f"{len(waiting)} samples"
+        found.append(f"results wait for the pull of {many}: {codes}")
     return found
 
 

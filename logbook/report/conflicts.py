@@ -15,7 +15,7 @@ from typing import Any
 
 from logbook.errors import UserMistake
 from logbook.journal.entry import Value
-from logbook.report.lines import describe, rounded
+from logbook.report.lines import counted, describe, rounded
 from logbook.study.conflicts import Disagreement, Duplicate, Line, Open, Twin, Version
 from logbook.trial import units
 from logbook.trial.machines import Member
@@ -273,27 +273,18 @@ def _twin(one: Twin, zone: tzinfo) -> PullTold:
 
 def hanging(one: PullTold) -> str:
     """What hangs on a pull: `2 parts, 3 results`."""
-    counted = (
-        (len(one.parts), "part"),
-        (one.results, "result"),
-        (one.sent, "line in a shipment"),
-    )
-    told = [_many(count, word) for count, word in counted if count]
+    told = [counted(len(one.parts), "part")] if one.parts else []
+    told += [counted(one.results, "result")] if one.results else []
+    told += [f"{counted(one.sent, 'line')} in a shipment"] if one.sent else []
     return ", ".join(told) or "no part, no result"
-
-
-def _many(count: int, word: str) -> str:
-    first, *rest = word.split(" ")
-    return " ".join([str(count), first + "s" * (count != 1), *rest])
 
 
 def summary(found: Page) -> Sequence[str]:
     """How much is open, a sentence each."""
     told = []
     if found.conflicts:
-        count = len(found.conflicts)
-        told.append(f"Machines disagree about {_many(count, 'line')}.")
+        told.append(f"Machines disagree about {counted(len(found.conflicts), 'line')}.")
     if found.possible_duplicates:
-        count = len(found.possible_duplicates)
-        told.append(f"{_many(count, 'pair')} of pulls may be one pull written down twice.")
+        pairs = counted(len(found.possible_duplicates), "pair")
+        told.append(f"{pairs} of pulls may be one pull written down twice.")
     return told or ["Machines agree: nothing is open."]

@@ -39,6 +39,11 @@ def _six(value: Decimal) -> Decimal:
     return tidied(_SIX.plus(value)) if value else value
 
 
+def counted(count: int, word: str) -> str:
+    """A number with its word: `1 sample`, `2 samples`."""
+    return f"{count} {word}{'s' * (count != 1)}"
+
+
 def how_known(known: str) -> str:
     """How an amount was known, to stand in brackets behind it."""
     return "how known: not said" if known == "not said" else known
@@ -72,7 +77,14 @@ def _unit(value: Decimal | None, unit: str) -> str:
 
 
 def _watering(line: records.Watering) -> str:
-    return f"watered {_amount(line.typed, f'{short(line.volume_ml)} mL', line.known)}"
+    return f"watered {_amount(line.typed, _volume(line.volume_ml), line.known)}"
+
+
+def _volume(millilitres: Decimal) -> str:
+    """`250 mL`, `8.64 L`: as the echo of the act has it, in full."""
+    if millilitres >= 1000:
+        return f"{short(millilitres.scaleb(-3))} L"
+    return f"{short(millilitres)} mL"
 
 
 def _pull(line: records.Pull) -> str:
@@ -228,5 +240,7 @@ _WORDS: dict[type[Any], Callable[[Any], str]] = {
     records.PlannedPull: _planned_pull,
     records.Skip: lambda line: f"{line.planned} skipped: {line.reason}",
     records.Bag: lambda line: f"code {line.code} reserved for a bag",
-    records.Report: lambda line: f"report {line.number} of {line.lab}, {line.rows} results",
+    records.Report: lambda line: (
+        f"report {line.number} of {line.lab}, {counted(line.rows, 'result')}"
+    ),
 }

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from decimal import Decimal
 
 from logbook.report.findings_files import TEXT
-from logbook.report.lines import with_unit
+from logbook.report.lines import counted, with_unit
 from logbook.report.season import Season
 from logbook.report.sheets import MANIFEST, Sheet, clean
 from logbook.store.views import Found
@@ -72,7 +72,8 @@ def _wrapped(text: str, mark: str) -> list[str]:
 def _trial(season: Season) -> Iterator[str]:
     trial = season.trial
     blocks = sorted({bed.block for bed in season.beds})
-    yield f"{len(season.beds)} beds in {len(blocks)} blocks; the bed is the unit of replication."
+    beds = f"{counted(len(season.beds), 'bed')} in {counted(len(blocks), 'block')}"
+    yield f"{beds}; the bed is the unit of replication."
     if trial.assigned == "drawn":
         seed = "" if trial.seed is None else f" (seed {trial.seed})"
         yield f"Treatments were drawn by lot{seed}."
@@ -218,16 +219,18 @@ def _parts(season: Season) -> Iterator[str]:
 
 def _standing(season: Season) -> Iterator[str]:
     until = "no act on a bed yet" if season.last_day is None else f"last act {season.last_day}"
-    yield f"{len(season.samples)} samples, {len(season.results)} results; {until}."
+    samples, results = len(season.samples), len(season.results)
+    yield f"{counted(samples, 'sample')}, {counted(results, 'result')}; {until}."
     missing = sum(1 for one in season.owed if one.pull is None)
+    has = "has" if missing == 1 else "have"
     yield (
-        f"{missing} pulls of the calendar have no sample: not_pulled.csv says which are missed, "
-        "judged from the day of the last act, never from the day of the export."
+        f"{counted(missing, 'pull')} of the calendar {has} no sample: not_pulled.csv says which are "
+        "missed, judged from the day of the last act, never from the day of the export."
     )
     with_results = {season.pull_of(found.record.sample) for found in season.results}
     waiting = sum(1 for one in season.samples if one.code not in with_results)
     if waiting:
-        yield f"{waiting} samples have no result yet."
+        yield f"{counted(waiting, 'sample')} {'has' if waiting == 1 else 'have'} no result yet."
     if not season.results:
         yield "No results yet: there are no differences, curves and figures."
     elif not season.series:

@@ -9,6 +9,7 @@ import pytest
 
 from logbook.store import views
 from logbook.study import amounts
+from tests.elsewhere import Elsewhere, keys_of, standing
 from tests.program import Program
 
 LATER = "2026-03-05T09:00+01:00"
@@ -31,10 +32,10 @@ def share(program: Program, label: str) -> str:
 
 def test_an_amount_without_known_is_not_said(started: Program) -> None:
     said = started.must("apply", "B2", "--amount", "100 g")
-    assert "amendment mixed into B2 with 100 g each (how known: not said)" in said.out
+    assert "amendment mixed into B2 with 100 g (how known: not said)" in said.out
     assert one(started, "apply").known == "not said"  # type: ignore[attr-defined]
     said = started.must("water", "B1", "--amount", "1.2 L", "--known", "Not  said")
-    assert "watered B1, 1.2 L each (how known: not said)" in said.out
+    assert "watered B1, 1.2 L (how known: not said)" in said.out
 
 
 def test_a_corrected_amount_counts_for_the_dilution(started: Program) -> None:
@@ -120,13 +121,32 @@ def test_amounts_far_from_the_plan_get_a_note(started: Program) -> None:
     )
     assert started.must("water", "B1", "--amount", "310 mL").err == ""
     act = started.must("apply", "B2", "--amount", "1 kg")
-    assert act.err == f"Note: planned for B2 are 100 g of amendment each: {far}"
+    assert act.err == f"Note: planned for B2 is 100 g of amendment: {far}"
     said = started.must("correct", f"{act.act}:B2", "--amount", "110 g", "--reason", "slip")
     assert said.err == ""
     said = started.must("correct", f"{act.act}:B2", "--amount", "50 g", "--reason", "slip")
     assert said.err == act.err
     said = started.must("apply", "B3", "--amount", "75 L")
-    assert said.err == f"Note: planned for B3 are 7.5 L of amendment each: {far}"
+    assert said.err == f"Note: planned for B3 is 7.5 L of amendment: {far}"
+
+
+def test_correcting_a_whole_act_gets_a_note_once(started: Program) -> None:
+    far = "this is more than 25 % off, check it.\n"
+    act = started.must("water", "all", "--amount", "250 mL").act
+    said = started.must("correct", act, "--amount", "2.5 L", "--reason", "a can each")
+    assert said.err == f"Note: planned for B1-B6 are 250 mL of water each: {far}"
+    said = started.must("correct", act, "--when", "2026-02-20 09:00", "--reason", "slip")
+    assert said.err == ("Note: B1-B6 were filled on Sun 1 Mar 2026: this is before it.\n")
+
+
+def test_a_volume_is_spelt_alike_in_echo_and_history(started: Program) -> None:
+    act = started.must("water", "B1", "--amount", "17.28 mm")
+    assert "watered B1, 8.64 L (how known: not said)" in act.out
+    (key,) = keys_of(started.store, act.act)
+    _, value = standing(started.store, key)
+    Elsewhere(started.store).says(key, {**value, "typed": ""}, (standing(started.store, key)[0],))
+    told = " ".join(started.must("history", act.act).out.split())
+    assert "corrected to B1: watered 8.64 L (how known: not said)" in told
 
 
 def test_another_depth_gets_a_note(started: Program) -> None:

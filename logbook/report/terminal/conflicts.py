@@ -14,6 +14,7 @@ from logbook.report.conflicts import (
     hanging,
     summary,
 )
+from logbook.report.lines import counted
 from logbook.report.terminal.tables import say, wrapped
 
 _WIDTH = 78
@@ -30,7 +31,7 @@ def show_conflicts(found: Page) -> None:
     for pair in found.possible_duplicates:
         say(["", *_duplicate(pair, several=len(trials) > 1)])
     if found.newer_lines:
-        lines = f"{found.newer_lines} line{'s' * (found.newer_lines != 1)}"
+        lines = counted(found.newer_lines, "line")
         was = "were" if found.newer_lines != 1 else "was"
         told = f"{lines} {was} written by a newer version of the program: kept and passed on"
         say(["", *wrapped(f"{told}, not shown here.", _WIDTH)])
