@@ -34,7 +34,8 @@ _WRITERS = """
     ), forked AS (SELECT writer, min(seq) AS seq FROM fork GROUP BY writer)
 """
 # Without a fork the last entry is the tip; with one, whatever none follows, from the fork on. Its
-# note may outlast the fork, where the keeper of the database took that away.
+# note may outlast the fork, where the keeper of the database took that away. OFFSET has each entry
+# looked up by the index: a join would read every chain whole.
 _TIPS = f"""{_WRITERS}
     SELECT step.writer, ends.seq, ends.id FROM step LEFT JOIN forked USING (writer)
     CROSS JOIN LATERAL (
@@ -44,9 +45,8 @@ _TIPS = f"""{_WRITERS}
         SELECT seq, id FROM entry AS e
         WHERE e.writer = step.writer AND e.seq >= LEAST(forked.seq, last.seq) AND NOT EXISTS (
             SELECT FROM entry AS n
-            WHERE n.writer = e.writer AND n.seq = e.seq + 1 AND n.prev = e.id
+            WHERE n.writer = e.writer AND n.seq = e.seq + 1 AND n.prev = e.id OFFSET 0
         )
-        OFFSET 0
     ) AS ends
 """
 _HEADS = f"""
