@@ -112,7 +112,8 @@ def _words(function: Any) -> dict[str, Any]:
     lines = [line.strip() for line in examples.splitlines() if line.strip()]
     # The backspace tells the help formatter to leave the paragraph's lines as they are.
     shown = "\b\nExamples:\n" + "\n".join(f"  {line}" for line in lines)
-    told = inspect.cleandoc(text)
+    # Of one line only, cleandoc leaves what stands before "Examples:".
+    told = inspect.cleandoc(text).strip()
     return {
         "help": told,
         "epilog": shown if lines else "",

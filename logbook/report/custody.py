@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from itertools import groupby
 from typing import TYPE_CHECKING, Any
 
 from logbook.study.samplelog import PULLED, SENT
@@ -43,7 +42,11 @@ def rows(
 def _pulls(lines: Sequence[LogLine], each: bool) -> Iterator[str]:
     """A heading for each pull, and below it its bags, those that stand alike together."""
     together = False
-    for heading, of_pull in groupby(lines, _heading):
+    pulls: dict[str, list[LogLine]] = {}
+    for line in lines:
+        # By day and bed, lines of two pulls of one day come in turns.
+        pulls.setdefault(_heading(line), []).append(line)
+    for heading, of_pull in pulls.items():
         yield heading
         alike: dict[tuple[str, ...], list[LogLine]] = {}
         for line in of_pull:

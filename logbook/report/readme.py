@@ -224,8 +224,8 @@ def _standing(season: Season) -> Iterator[str]:
     missing = sum(1 for one in season.owed if one.pull is None)
     has = "has" if missing == 1 else "have"
     yield (
-        f"{counted(missing, 'pull')} of the calendar {has} no sample: not_pulled.csv says which are "
-        "missed, judged from the day of the last act, never from the day of the export."
+        f"{counted(missing, 'pull')} of the calendar {has} no sample: not_pulled.csv says which "
+        "are missed, judged from the day of the last act, never from the day of the export."
     )
     with_results = {season.pull_of(found.record.sample) for found in season.results}
     waiting = sum(1 for one in season.samples if one.code not in with_results)

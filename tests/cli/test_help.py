@@ -18,7 +18,7 @@ WRITING = {
     "bed add", "calendar add", "calendar drop", "fill", "apply", "water", "measure", "pull",
     "labels", "weigh", "skip", "note", "event", "undo", "strike", "correct", "settle", "lab add",
     "season", "backup", "restore", "lab send", "lab form", "lab mark", "lab answer",
-    "machines enrol", "machines retire", "sync add", "sync forget", "join", "export journal",
+    "machines enrol", "machines retire", "machines ignore", "machines trust", "sync add", "sync forget", "join", "export journal",
     "import journal",
 }  # fmt: skip
 
@@ -44,6 +44,7 @@ def test_help_has_examples_and_fits_the_screen(program: Program, words: tuple[st
     assert len(own) >= 2, told
     assert all(words[0] in line for line in own)
     assert max(map(len, told.splitlines())) <= 80
+    assert "\n\n\n" not in told
     assert not program.store.exists()
 
 

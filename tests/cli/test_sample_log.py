@@ -36,6 +36,15 @@ def test_bags_that_stand_alike_are_one_row(started: Program) -> None:
     ]
 
 
+def test_each_pull_of_a_day_has_one_heading(started: Program) -> None:
+    started.must("apply", "control,M", on="2026-03-02T10:00+01:00")
+    started.must("apply", "C10", on="2026-03-09T10:00+01:00")
+    started.must("pull", "all", on=PULLED)
+    headings = [line for line in log(started) if ", pulled " in line]
+    assert len(headings) > 1
+    assert len(set(headings)) == len(headings)
+
+
 def test_what_differs_has_a_row_of_its_own(started: Program) -> None:
     codes = begun(started)
     rows = "".join(f"{codes[bed]},nitrate-N,10,mg/kg,1 M KCl\n" for bed in ("B2", "B3", "B5"))
