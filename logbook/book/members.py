@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from json import dumps, loads
 from typing import TYPE_CHECKING, Any
 
-from logbook.book import admitting, membership
+from logbook.book import admitting, membership, receiving
 from logbook.book.admitting import Admitted
 from logbook.book.membership import Standing
 from logbook.book.writing import Act, Book
@@ -50,11 +50,40 @@ def enrol(book: Book, wanted: Standing) -> tuple[Act, Admitted]:
     store = _raw(book)
     _refuse_strangers(store, book)
     refuse_enrolled(wanted)
-    member = Member(
-        wanted.writer, wanted.introduced.machine, wanted.introduced.public_key, ENROLLED
-    )
-    act = book.record("enrol", [(journal.key("member", wanted.writer), member)])
+    receiving.hear_again(book.connection, wanted.writer)
+    act = book.record("enrol", [_member(wanted)])
     return act, admitting.admit(book.connection, book.now)
+
+
+def _member(one: Standing) -> tuple[str, Member]:
+    """The record that lets a writer in, under its key."""
+    said = one.introduced
+    key = journal.key("member", one.writer)
+    return key, Member(one.writer, said.machine, said.public_key, ENROLLED)
+
+
+def trust(book: Book, wanted: Standing) -> Admitted:
+    """Take this writer for the founder, where every machine that was a member is lost.
+
+    On this machine alone. If it is this machine's own writer, it lets in all whose lines are here
+    and who were not retired, itself among them: so a machine that joins finds a founder. Raises
+    UserMistake if this machine is a member: then it can enrol whom it wants.
+    """
+    store = _raw(book)
+    known = membership.standings(store)
+    if known[book.replica.writer].member:
+        raise UserMistake(
+            "this machine is a member of the book: nothing is lost",
+            "let the other machine in: logbook machines enrol NAME",
+        )
+    local.put(book.connection, "root", wanted.writer)
+    if wanted.writer == book.replica.writer:
+        here = set(held.writers(store))
+        book.record(
+            "enrol",
+            [_member(one) for writer, one in known.items() if writer in here and not one.retired],
+        )
+    return admitting.admit(book.connection, book.now)
 
 
 def retire(book: Book, wanted: Standing, reason: str) -> Act:
@@ -107,9 +136,7 @@ def going_on_after(known: Mapping[str, Standing], writer: str) -> set[str]:
         more = {
             one.writer
             for one in known.values()
-            if one.member
-            and one.why not in ("founder", "enrolled")
-            and one.introduced.predecessor in more
+            if one.member and one.why not in ("founder", "enrolled") and one.after in more
         } - found
         found |= more
     return found

@@ -204,4 +204,13 @@ def _many(count: int) -> str:
     return f"{count} line{'s' * (count != 1)}"
 
 
-COMMANDS = {"machines": bare_group(_GROUP, list=list_machines, enrol=enrol, retire=retire)}
+COMMANDS = {
+    "machines": bare_group(
+        _GROUP,
+        list=list_machines,
+        enrol=enrol,
+        retire=retire,
+        ignore=trusting.ignore,
+        trust=trusting.trust,
+    )
+}

@@ -118,6 +118,15 @@ def first_entries(store: sqlite3.Connection) -> list[tuple[str, bytes, bool]]:
     return [(writer, body, bool(accepted)) for writer, body, accepted in rows]
 
 
+def letting_themselves_in(store: sqlite3.Connection) -> set[str]:
+    """Writers with an entry held back that lets in that very writer: who founded a book again."""
+    rows = store.execute(
+        "SELECT DISTINCT writer FROM held "
+        "WHERE instr(body, CAST('[\"member/' || writer || '\"' AS BLOB)) > 0"
+    ).fetchall()
+    return {writer for (writer,) in rows}
+
+
 def first_entry(store: sqlite3.Connection, writer: str) -> bytes | None:
     """Entry 1 of a writer, accepted or held back."""
     for table in ("entry", "held"):

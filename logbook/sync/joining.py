@@ -4,7 +4,7 @@ when a person has said that the founder found there is the right one.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Collection, Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import datetime
@@ -75,7 +75,7 @@ def offered(
     try:
         problems = _fetch(part, place, now, progress)
         with views.reading(part) as connection:
-            found = founders(held.first_entries(connection))
+            found = founders(held.first_entries(connection), held.letting_themselves_in(connection))
         if not found:
             raise BadData(
                 f"{place.label}: there is no logbook here",
@@ -105,14 +105,20 @@ def _fetch(part: Path, place: Place, now: datetime, progress: Progress | None) -
     return problems + place.problems
 
 
-def founders(first: list[tuple[str, bytes, bool]]) -> tuple[Founder, ...]:
-    """Writers that followed nobody and had seen nobody when they began.
+def founders(
+    first: Iterable[tuple[str, bytes, bool]], again: Collection[str] = ()
+) -> tuple[Founder, ...]:
+    """Writers that followed nobody and had seen nobody when they began, by their entries 1, and
+    those that founded the book `again`.
 
     Each once: its key is public, so that anybody can write another first entry in its name.
     """
     found: dict[str, Founder] = {}
     for writer, body, _ in first:
         said = membership.introduction(body)
-        if said is not None and said.predecessor is None and journal.decode(body).saw is None:
+        if said is None:
+            continue
+        begun = said.predecessor is None and journal.decode(body).saw is None
+        if begun or writer in again:
             found.setdefault(writer, Founder(writer, said))
     return tuple(found.values())
