@@ -487,8 +487,8 @@ def test_what_is_not_known_yet_and_what_waits_on_it() -> None:
         "the density of c is not known yet: grams per bed and dilution of c wait on it",
         "the moisture of c is not known yet: dry grams and dilution of c wait on it",
         "the analysis of c is not known yet: the share released of what c brings waits on it",
-        "the laboratory is not known yet: importing results waits on it, since only one "
-        "laboratory's can be compared",
+        "the laboratory is not known yet: lab send and lab import want --lab NAME, the same one "
+        "each time, since only one laboratory's results can be compared",
     ]
     assert seen.amounts[0].amount.volume_l == D("43.2")
     assert seen.totals[0].mass_g is None

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -20,7 +21,7 @@ from logbook.cli.wording import own_words
 from logbook.errors import UserMistake
 from logbook.journal.entry import key
 from logbook.store import views
-from logbook.study import samplelog, shipped
+from logbook.study import origins, samplelog, shipped
 from logbook.study.bags import RETAINED
 from logbook.trial import packing, parts, records
 from logbook.trial.ranges import resolve
@@ -92,7 +93,7 @@ def send(
     printed = wanted(labels, sheet, start, openly=False)
     trial, log = session.read(lambda store: _log(store, session, what))
     at = session.when(on or "today", trial.trial)
-    asked = _Asked(trial, at, _lab(trial, lab), _only(analyses))
+    asked = _Asked(trial, at, _lab(session, trial, lab), _only(analyses))
     picked = session.read(lambda store: _picked(store, trial, log, _Pick(what, pull, part, every)))
     lines = _askable(picked, asked)
     material = session.read(lambda store: known_name(store, reference)) if reference else ""
@@ -176,10 +177,14 @@ def _log(
     return trial, samplelog.sample_log(store, trial.id, today)
 
 
-def _lab(trial: Chosen, said: str | None) -> str:
+def _lab(session: Session, trial: Chosen, said: str | None) -> str:
     lab = own_words(said or trial.trial.lab or "", "the laboratory's name")
     if not lab:
-        raise UserMistake("the trial names no laboratory", "say which: --lab NAME")
+        known = session.read(origins.laboratories)
+        name = shlex.quote(known[0]) if len(known) == 1 else "NAME"
+        raise UserMistake(
+            "the laboratory is not known yet: the trial names none", f"say which: --lab {name}"
+        )
     return lab
 
 

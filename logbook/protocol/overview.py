@@ -176,7 +176,8 @@ def _not_known(protocol: Protocol) -> Iterator[Waiting]:
     if protocol.lab is None:
         yield Waiting(
             "the laboratory",
-            "importing results waits on it, since only one laboratory's can be compared",
+            "lab send and lab import want --lab NAME, the same one each time, since only one "
+            "laboratory's results can be compared",
         )
 
 

@@ -169,6 +169,11 @@ def not_known(store: sqlite3.Connection, trial: str) -> list[str]:
             found.append(f"the moisture of {name} is not known yet: the dilution waits on it")
         if lot not in known.contents:
             found.append(f"the analysis of {name} is not known yet: its share released waits on it")
+    if any(one.record.lab is None for one in views.fetch(store, "trial", "id = ?", (trial,))):
+        found.append(
+            "the laboratory is not known yet: lab send and lab import want --lab NAME, the same "
+            "one each time, since only one laboratory's results can be compared"
+        )
     return found
 
 

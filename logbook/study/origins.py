@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 from logbook.journal.entry import Entry, decode
 from logbook.store import views
 from logbook.trial.records import Result
-from logbook.trial.times import spoken_day
+from logbook.trial.times import read_stored, spoken_day
 
 if TYPE_CHECKING:
     import sqlite3
@@ -51,7 +51,7 @@ def refused(store: sqlite3.Connection, codes: Iterable[str], zone: tzinfo) -> di
     """Of codes that no standing pull has, those that never will have one, and why."""
     found = {}
     for code in codes:
-        reason = _struck(store, code, zone) or _act(store, code, zone)
+        reason = _struck(store, code, zone) or _shipment(store, code) or _act(store, code, zone)
         if reason:
             found[code] = reason
     return found
@@ -74,6 +74,16 @@ def _gone(entry: Entry, zone: tzinfo) -> str:
     if entry.kind == "undo":
         return f"taken back on {day}"
     return f"struck on {day}" + (f" because {entry.reason}" if entry.reason else "")
+
+
+def _shipment(store: sqlite3.Connection, code: str) -> str:
+    written = views.writes_of_key(store, f"shipment/{code}")
+    values = [entry.writes[place].value for _, entry, place, _ in written]
+    value = next(filter(None, values), None)
+    if value is None:
+        return ""
+    day = spoken_day(read_stored(str(value["when"])).day)
+    return f"this is the code of a shipment (to {value['lab']}, {day}), not of a sample"
 
 
 def _act(store: sqlite3.Connection, code: str, zone: tzinfo) -> str:

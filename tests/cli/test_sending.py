@@ -27,7 +27,7 @@ from logbook.store import database, entries, projections, views
 from logbook.trial import records
 from logbook.trial.times import When
 from tests.cli.parted import HEADER, PARTED, begun, write
-from tests.program import Program
+from tests.program import PROTOCOL, Program
 
 PULLED = "2026-03-16T09:00+01:00"  # day 14 of the beds applied on 2 March
 SENT = "2026-03-17T10:00+01:00"
@@ -731,3 +731,54 @@ def test_labels_that_cannot_be_written_are_refused_before_bags_are_sent(pulled: 
     assert said.code == 2 and pulled.journal() == before
     said = pulled("lab", "send", "all", "--sheet", "a4-99x67", on=SENT)
     assert said.code == 2 and "--sheet is for labels" in said.err
+
+
+def test_a_shipments_own_code_is_no_sample(pulled: Program) -> None:
+    code, bags, _ = sent(pulled, "all")
+    head, row = "sample,nutrient,value,unit,method\n", ",P,4,mg/kg,Olsen\n"
+    (pulled.folder / "r.csv").write_text(f"{head}{code}{row}")
+    before = pulled.journal()
+    said = pulled("lab", "import", "r.csv", on=SENT)
+    assert said.code == 2
+    assert (
+        f"(value '{code}'): this is the code of a shipment (to Invented Soil Lab, Tue 17 Mar 2026), "
+        "not of a sample"
+    ) in said.err
+    said = pulled("lab", "add", code, "P", "4", "--unit", "mg/kg", "--method", "Olsen", on=SENT)
+    assert (said.code, pulled.journal()) == (2, before)
+
+
+def test_a_sample_that_is_waited_for_is_one_sample(pulled: Program) -> None:
+    head, row = "sample,nutrient,value,unit,method\n", ",P,4,mg/kg,Olsen\n"
+    (pulled.folder / "r.csv").write_text(f"{head}RT4MAXCL{row}")
+    pulled.must("lab", "import", "r.csv", on=SENT)
+    board = " ".join(pulled.must("today", on=SENT).out.split())
+    assert "results wait for the pull of 1 sample: RT4MAXCL" in board
+
+
+def test_of_an_unknown_laboratory_start_show_and_send_say_the_same(program: Program) -> None:
+    text = PROTOCOL.replace('name = "Invented Soil Lab"', 'name = "not known yet"')
+    (program.folder / "trial.toml").write_text(text, encoding="utf-8")
+    waits = (
+        "Waits: the laboratory is not known yet: lab send and lab import want --lab NAME, the same "
+        "one each time, since only one laboratory's results can be compared"
+    )
+    start = program.must("trial", "start", "trial.toml", on="2026-03-01T09:00+01:00").out
+    assert waits in start.splitlines()
+    program.must("fill", "all", "--mass", "110 kg", on="2026-03-01T10:00+01:00")
+    program.must("apply", "control,M", on="2026-03-02T10:00+01:00")
+    said = program.must("pull", "B1,B2", on=PULLED)
+    refused = program("lab", "send", "B1", on=SENT)
+    assert (refused.code, refused.err) == (
+        2,
+        "Error: the laboratory is not known yet: the trial names none\n"
+        "Try: say which: --lab NAME\n",
+    )
+    code = said.out.splitlines()[1].split()[0]
+    head = "sample,nutrient,value,unit,method\n"
+    (program.folder / "r.csv").write_text(f"{head}{code},P,4,mg/kg,Olsen\n")
+    program.must("lab", "import", "r.csv", "--lab", "Bench lab", on=SENT)
+    assert waits in program.must("trial", "show", on=SENT).out.splitlines()
+    # The one laboratory whose results are here is the one to name.
+    assert program("lab", "send", "B2", on=SENT).err.endswith("Try: say which: --lab 'Bench lab'\n")
+    program.must("lab", "send", "B2", "--lab", "Bench lab", on=SENT)
