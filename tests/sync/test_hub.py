@@ -1,10 +1,12 @@
-"""The hub: the contract of all places, on the oldest and the newest PostgreSQL, and its own."""
+"""The hub: the contract of all places, and its own; on older PostgreSQL in the long run."""
 
 from __future__ import annotations
 
 import json
+import random
 import re
 import secrets
+from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing
@@ -13,7 +15,7 @@ from pathlib import Path
 import psycopg
 import pytest
 
-from logbook.journal.entry import MOST_BYTES, decode, entry_id
+from logbook.journal.entry import MOST_BYTES, BadEntry, decode, entry_id
 from logbook.sync.hub import Hub, connecting, init, open_hub
 from logbook.sync.hub.address import parsed
 from logbook.sync.hub.connecting import NewerHub
@@ -64,7 +66,7 @@ class TestHub(Contract):
 
 @pytest.fixture
 def made(each_postgres: Server, book: str) -> Iterator[Made]:
-    """A hub, on the oldest and on the newest PostgreSQL."""
+    """A hub, on each PostgreSQL found."""
     with made_on(each_postgres, book) as made:
         yield made
 
@@ -131,6 +133,12 @@ NOT_SO = [
     says(WRITER, 2, None),
     says(WRITER, 2, ID).replace(b": 2", b': "2"'),
     says(WRITER, 2, ID).replace(b'"prev"', b'"before"'),
+    b'{"a":{"by":"b","prev":"%s","seq":2,"v":1,"writer":"%s","writes":[]}}'
+    % (ID.hex().encode(), WRITER.hex().encode()),
+    b'{"a":"[","b":{"by":"b","prev":"%s","seq":2,"v":1,"writer":"%s","writes":[]},"seq":3}'
+    % (ID.hex().encode(), WRITER.hex().encode()),
+    b'{"a":1,"prev":"%s","seq":3,"v":1,"writer":"%s","writes":[{"a":1,"seq":2,"v":1,"writer":"%s",'
+    b'"writes":[]}]}' % (ID.hex().encode(), WRITER.hex().encode(), WRITER.hex().encode()),
     b"[" + says(WRITER, 2, ID) + b"]",
     b'{"writes": [' + says(WRITER, 2, ID) + b"]}",
     says(WRITER, 2, ID)[:-1],
@@ -153,6 +161,72 @@ def test_an_entry_says_itself_where_it_stands(made: Made, body: bytes) -> None:
     )
     with pytest.raises(psycopg.errors.ForeignKeyViolation):
         made.insert(says(WRITER, 2, ID), WRITER, 2, ID)
+
+
+FRAGMENTS = [
+    b",", b"{", b"}", b"[", b"]", b'"', b"\\", b" ", b":", b'"a"', b"null", b"\\u0000", b'","',
+    b'"writes":[', b'"v":1', b'"seq":1', b'"seq":2', b'"seq":3', b'"prev":null', b'"saw":{',
+]  # fmt: skip
+
+
+def spliced(rng: random.Random, good: bytes) -> bytes:
+    """An entry with some bytes of entries put into it, or over it."""
+    tail = good[good.index(b',"seq"') : good.index(b'"writes":[') + 10]
+    whole = [*FRAGMENTS, tail, good[: good.index(tail)], good[1:-1], b'{"a":' + good + b"}"]
+    body = bytearray(good)
+    for _ in range(rng.randint(1, 2)):
+        at = rng.choice([0, 1, good.index(b',"prev"'), rng.randrange(len(body)), len(body)])
+        body[at : at + rng.choice([0, 0, 1, 30])] = rng.choice(whole)
+    return bytes(body)
+
+
+def reordered(rng: random.Random, good: bytes) -> bytes:
+    """An entry as another program might write it, or one of another place."""
+    items = list(json.loads(good).items())
+    items[rng.randrange(len(items))] = rng.choice(
+        [("by", good.decode()), ("seq", 3), ("prev", None), ("prev", "cd" * 32), ("v", 1),
+         ("writer", "00" * 16), ("by", '","seq":2'), ("reason", "{["), ("saw", {})]
+    )  # fmt: skip
+    if rng.random() < 0.5:
+        rng.shuffle(items)
+    dots = rng.choice([(",", ":"), (", ", ": "), (",\n", ":\t")])
+    return json.dumps(dict(items), separators=dots, ensure_ascii=rng.random() < 0.5).encode()
+
+
+@pytest.mark.parametrize("change", [spliced, reordered])
+def test_whatever_bytes_are_made_of_it_only_entries_that_say_so_are_taken(
+    made: Made, change: Callable[[random.Random, bytes], bytes]
+) -> None:
+    """Of bytes that are an entry, the hub takes those that say where they lie, and no others."""
+    rng = random.Random(7)
+    bodies = chain("bench", 1)
+    made.send(run("bench", bodies))
+    writer, prev = writer_id("bench"), entry_id(bodies[0])
+    row = bytes.fromhex(writer), 2, bytes.fromhex(prev)
+    seen = Counter[tuple[bool, bool]]()
+    with psycopg.connect(made.server.url()) as connection:
+        connection.execute(f"SET search_path TO {made.schema}".encode())
+        for _ in range(400):
+            body = change(rng, noted("bench", bodies, "any text"))
+            taken = True
+            try:
+                with connection.transaction():
+                    connection.execute(
+                        "INSERT INTO entry (writer, seq, prev, body) VALUES (%s, %s, %s, %s) "
+                        "ON CONFLICT DO NOTHING",
+                        (*row, body),
+                    )
+            except (psycopg.DataError, psycopg.IntegrityError):
+                taken = False
+            try:
+                read = decode(body)
+            except BadEntry:
+                continue
+            says_so = (read.writer, read.seq, read.prev) == (writer, 2, prev)
+            assert taken == says_so, body
+            seen[says_so, taken] += 1
+    assert seen[True, True] > 5, seen
+    assert change is spliced or seen[False, False] > 5, seen
 
 
 @pytest.mark.parametrize(
