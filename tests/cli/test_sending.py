@@ -734,15 +734,15 @@ def test_labels_that_cannot_be_written_are_refused_before_bags_are_sent(pulled: 
 
 
 def test_a_shipments_own_code_is_no_sample(pulled: Program) -> None:
-    code, bags, _ = sent(pulled, "all")
+    code, _, _ = sent(pulled, "all")
     head, row = "sample,nutrient,value,unit,method\n", ",P,4,mg/kg,Olsen\n"
     (pulled.folder / "r.csv").write_text(f"{head}{code}{row}")
     before = pulled.journal()
     said = pulled("lab", "import", "r.csv", on=SENT)
     assert said.code == 2
     assert (
-        f"(value '{code}'): this is the code of a shipment (to Invented Soil Lab, Tue 17 Mar 2026), "
-        "not of a sample"
+        f"(value '{code}'): this is the code of a shipment (to Invented Soil Lab, "
+        "Tue 17 Mar 2026), not of a sample"
     ) in said.err
     said = pulled("lab", "add", code, "P", "4", "--unit", "mg/kg", "--method", "Olsen", on=SENT)
     assert (said.code, pulled.journal()) == (2, before)
