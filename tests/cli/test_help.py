@@ -18,8 +18,8 @@ WRITING = {
     "bed add", "calendar add", "calendar drop", "fill", "apply", "water", "measure", "pull",
     "labels", "weigh", "skip", "note", "event", "undo", "strike", "correct", "settle", "lab add",
     "season", "backup", "restore", "lab send", "lab form", "lab mark", "lab answer",
-    "machines enrol", "machines retire", "machines ignore", "machines trust", "sync add", "sync forget", "join", "export journal",
-    "import journal",
+    "machines enrol", "machines retire", "machines ignore", "machines trust", "sync add",
+    "sync forget", "join", "export journal", "import journal",
 }  # fmt: skip
 
 
