@@ -110,7 +110,7 @@ def tour() -> list[str]:
 def test_the_season_of_the_readme_can_be_lived(
     store: Path, now: datetime, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Every line of the tour in its order, in a scratch store; laboratory and stick are the test's."""
+    """Every line of the tour in its order; store, laboratory and stick are the test's."""
     monkeypatch.chdir(tmp_path)
     stick = tmp_path / "stick"
     stick.mkdir()

@@ -281,10 +281,7 @@ def forget(
 def must_exist(session: Session) -> None:
     """Refuse where there is no logbook yet, and say how there comes to be one."""
     if not session.store.exists():
-        raise views.NoStore(
-            f"{session.store}: there is no logbook here yet",
-            "logbook join PLACE, or start one: logbook demo",
-        )
+        raise views.NoStore(f"{session.store}: there is no logbook here yet", views.FIRST)
 
 
 def _stored(session: Session) -> Any:

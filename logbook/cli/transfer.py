@@ -34,6 +34,8 @@ def export_journal(
     from logbook.sync.exchange import sign_heads
 
     session: Session = context.obj
+    if str(file) == "-":
+        raise UserMistake("- is no name of a file", "name a new file, or /dev/stdout to print it")
     must_exist(session)
     sign_heads(session.store, config.state_folder())
     count = textfile.write(session.store, file)
@@ -94,7 +96,7 @@ def _begin_with(session: Session, place: TextFile, words: str | None, yes: bool)
         admitted = offer.accept(founder, session.store, now)
     count = sum(admitted.entries.values())
     say(f"{session.store}: {count} entries of the book that {founder.introduced.machine} founded")
-    say("This machine writes in it as a new one: logbook machines")
+    say("This machine writes in it as a new one, with its first line.")
 
 
 COMMANDS = {

@@ -114,7 +114,7 @@ def exchange(
         _look(store, place, seen or {}, summary)
         return summary
     if not store.exists():
-        raise views.NoStore(f"{store}: there is no logbook here yet")
+        raise views.NoStore(f"{store}: there is no logbook here yet", views.FIRST)
     sign_heads(store, state)
     there = place.inventory()
     summary.backwards = _backwards(seen or {}, there)
