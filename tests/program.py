@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import os
 import sqlite3
+import time
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -10,6 +12,7 @@ from pathlib import Path
 
 import pytest
 
+from logbook.cli import demo
 from logbook.cli.run import run
 from logbook.trial.codes import is_valid
 
@@ -177,6 +180,33 @@ def program(
     monkeypatch.setenv("NO_COLOR", "1")
     monkeypatch.chdir(tmp_path)
     yield Program(tmp_path, capsys)
+
+
+DEMO_DAY = datetime(2026, 5, 18, 7, 0, tzinfo=UTC)
+
+
+@pytest.fixture(scope="session")
+def demo_season(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The demo's season as of DEMO_DAY, played once for all test processes; only to be read."""
+    shared = tmp_path_factory.getbasetemp()
+    if os.environ.get("PYTEST_XDIST_WORKER"):
+        shared = shared.parent
+    store = shared / "demo" / "trial.db"
+    try:
+        store.parent.mkdir()
+    except FileExistsError:
+        # Another process plays it; it gives the name when it is done.
+        for _ in range(3_000):
+            if store.exists():
+                return store
+            time.sleep(0.1)
+        raise
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("LOGBOOK_STATE", str(shared / "demo" / "state"))
+        patch.setenv("LOGBOOK_BY", "mira")
+        played = store.with_name("playing.db")
+        demo.play(played, DEMO_DAY)
+    return played.rename(store)
 
 
 @pytest.fixture

@@ -6,6 +6,7 @@ import csv
 import gzip
 import inspect
 import math
+import shutil
 import sqlite3
 import subprocess
 import sys
@@ -23,9 +24,8 @@ from logbook.api import frames
 from logbook.api.frames import KINDS, TABLES, Column
 from logbook.errors import UserMistake
 from logbook.study import series_of
-from tests.notebook import PAGE, demo_store, python_page
+from tests.notebook import PAGE, python_page
 from tests.program import PROTOCOL, Program
-from tests.write_docs import DEMO_DAY
 
 ROOT = Path(__file__).resolve().parents[1]
 HOSTILE = "<script>alert(1)</script>\x1b[2J & co"
@@ -51,10 +51,10 @@ VALUES = [2.1, 9.8, 18.0, 26.9, 31.8, 35.1, 36.0, 37.4, 37.1]
 
 
 @pytest.fixture(scope="module")
-def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A folder with the demo's store, played once."""
+def folder(tmp_path_factory: pytest.TempPathFactory, demo_season: Path) -> Path:
+    """A folder with the demo's store."""
     path = tmp_path_factory.mktemp("notebook")
-    demo_store(path, DEMO_DAY)
+    shutil.copy2(demo_season, path / "trial.db")
     return path
 
 

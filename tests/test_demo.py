@@ -177,8 +177,10 @@ def test_the_demo_runs_to_its_end(
 @pytest.mark.parametrize(
     "now",
     [
-        datetime(2026, 11, 25, 12, 0, tzinfo=UTC),  # 25 October: clocks put back
-        datetime(2026, 3, 29, 0, 30, tzinfo=UTC),  # half an hour before they are put forward
+        # 25 October: clocks put back
+        pytest.param(datetime(2026, 11, 25, 12, 0, tzinfo=UTC), marks=pytest.mark.long),
+        # half an hour before they are put forward
+        pytest.param(datetime(2026, 3, 29, 0, 30, tzinfo=UTC), marks=pytest.mark.long),
         datetime(2026, 7, 1, 23, 30, tzinfo=UTC),  # the next day already in the trial's zone
     ],
 )
@@ -343,6 +345,7 @@ def test_the_kept_store_is_sound(kept: Path, capsys: pytest.CaptureFixture[str])
     assert run(["--store", str(kept), "verify"], now=NOW) == 0
 
 
+@pytest.mark.long
 def test_what_is_suggested_next_can_be_typed(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -29,6 +29,7 @@ import math
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import Literal
 
 import numpy as np
@@ -170,6 +171,16 @@ def _side(name: str, results: Sequence[Observation], scale: Scale) -> tuple[_Sid
 
 def _judged(side: _Side) -> _Judged:
     """The results of one side that stand out among those that can be judged."""
+    return _judged_once(side.name, side.beds, side.days, side.scale, side.y.tobytes())
+
+
+# Every treatment is reviewed beside the same controls.
+@lru_cache(maxsize=128)
+def _judged_once(
+    name: str, beds: tuple[str, ...], days: tuple[float, ...], scale: Scale, numbers: bytes
+) -> _Judged:
+    y = np.frombuffer(numbers).reshape(len(beds), len(days))
+    side = _Side(name, beds, days, y, scale)
     judged = _enough(np.isfinite(side.y))
     total = int(judged.sum())
     kept, order, last = judged.copy(), [], 0

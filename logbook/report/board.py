@@ -151,7 +151,8 @@ def _waterings(
     return [
         Task(
             "water",
-            f"{amount} each" if len(found) > 1 else amount,
+            # Words that programs read, too: the same for one bed as for many.
+            f"{amount} each",
             tuple(in_bench_order(found)),
             due,
             late,

@@ -6,23 +6,19 @@ import csv
 import json
 import re
 import textwrap
-from collections.abc import Iterator
-from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
 from jsonschema import Draft202012Validator
 
-from logbook.cli import demo
 from logbook.cli.run import run
 from logbook.report.findings_files import findings_sheet
 from logbook.report.sheets import sheet_bytes
 from logbook.study.findings import Finding, Findings
 from tests import write_docs
-from tests.program import Program
+from tests.program import DEMO_DAY, Program
 from tests.scenario import AMMONIUM, NITRATE, SCHEMA, Plan, day_of, play, told
 
-DEMO_DAY = datetime(2026, 5, 18, 7, 0, tzinfo=UTC)
 AMENDMENTS = ("meal", "rock", "shell", "straw", "yard")
 # Words that growers read otherwise than statisticians mean them, or that promise too much.
 NEVER = re.compile(
@@ -33,14 +29,10 @@ LEVELS = dict.fromkeys((0, 7, 14, 28), ((10.0, 11.0, 9.5, 10.5), (12.0, 13.5, 11
 AMMONIA = dict.fromkeys(LEVELS, ((1.0, 1.1, 1.0, 0.9), (1.0, 1.0, 1.2, 0.9)))
 
 
-@pytest.fixture(scope="module")
-def season(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
-    """The demo's season, played once."""
-    folder = tmp_path_factory.mktemp("demo")
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setenv("LOGBOOK_STATE", str(folder / "state"))
-        demo.play(folder / "trial.db", DEMO_DAY)
-    yield folder / "trial.db"
+@pytest.fixture
+def season(demo_season: Path) -> Path:
+    """The demo's season."""
+    return demo_season
 
 
 def said(store: Path, capsys: pytest.CaptureFixture[str], *words: str) -> str:

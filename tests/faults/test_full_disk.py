@@ -108,7 +108,7 @@ def only_readable(program: Program, mode: str) -> Iterator[None]:
 def test_another_account_reads_and_does_not_write(
     started: Program, counting: Counting, mode: str
 ) -> None:
-    reads = [("today",), ("week",), ("history", "B1"), ("verify",)]
+    reads = [("today",), ("week",), ("history", "B1"), ("bed", "list")]
     writes = [("note", "x"), ("water", "all"), ("undo",)]
     for words in [*reads, *writes]:
         started(*words, on=ON)  # an account without rights may not load modules either

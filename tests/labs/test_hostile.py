@@ -90,6 +90,7 @@ def test_a_text_file_cut_short_loses_its_end_only(tmp_path: Path) -> None:
 
 
 @pytest.mark.skipif(sys.platform != "linux", reason="limits of a process are Linux's")
+@pytest.mark.long
 def test_bombs_are_refused_in_bounded_memory(tmp_path: Path) -> None:
     """Each in a process that may take 1 GB at most; all of them stay below 500 MB."""
     names = list(hostile.bombs(tmp_path))

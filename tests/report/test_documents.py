@@ -9,8 +9,6 @@ import copy
 import json
 import math
 import sys
-from collections.abc import Iterator
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -23,6 +21,7 @@ from logbook.report.documents import series_document
 from logbook.study.fitted import Declared
 from logbook.study.losses import Loss, Losses
 from logbook.study.series import Series
+from tests.program import DEMO_DAY
 
 sys.path.insert(0, str(Path(__file__).parent))
 import made_up
@@ -30,7 +29,6 @@ import made_up
 SCHEMA = json.loads(
     (Path(__file__).parents[2] / "docs" / "schema" / "curve.json").read_text(encoding="utf-8")
 )
-NOW = datetime(2026, 11, 22, 12, 0, tzinfo=UTC)
 KINDS = (
     made_up.release,
     made_up.below_control,
@@ -55,15 +53,10 @@ def wrapped(series: Series, asked: Asked = Asked()) -> dict[str, Any]:  # noqa: 
     return {"format": 1, "curves": [series_document(series, asked)]}
 
 
-@pytest.fixture(scope="module")
-def demo(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
-    with pytest.MonkeyPatch.context() as patch:
-        folder = tmp_path_factory.mktemp("demo")
-        patch.setenv("LOGBOOK_STATE", str(folder / "state"))
-        patch.setenv("LOGBOOK_BY", "mira")
-        store = folder / "season.db"
-        assert run(["demo", "--keep", str(store)], now=NOW) == 0
-        yield store
+@pytest.fixture
+def demo(demo_season: Path) -> Path:
+    """The demo's season."""
+    return demo_season
 
 
 def test_the_schema_is_one_and_describes_every_field() -> None:
@@ -80,7 +73,7 @@ def test_every_curve_of_the_demo_follows_the_schema(
 ) -> None:
     capsys.readouterr()
     words = ["--store", str(demo), "curve", nutrient, "--json", "--day", "10", "--day", "99"]
-    assert run(words, now=NOW) == 0
+    assert run(words, now=DEMO_DAY) == 0
     document = json.loads(capsys.readouterr().out)
     assert faults(document) == []
     assert len(document["curves"]) >= 5

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from datetime import UTC, datetime
 from pathlib import Path
 
 import numpy as np
@@ -17,14 +16,12 @@ from logbook.store import views
 from logbook.study import Series, comparison, series_of
 from logbook.study.findings import findings
 from logbook.study.fitted import Wanted, fit
-from tests.notebook import demo_store
-
-NOW = datetime(2026, 7, 1, 9, 0, tzinfo=UTC)
 
 
-@pytest.fixture(scope="module")
-def demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return demo_store(tmp_path_factory.mktemp("demo"), NOW)
+@pytest.fixture
+def demo(demo_season: Path) -> Path:
+    """The demo's season."""
+    return demo_season
 
 
 def series_in(path: Path) -> tuple[str, list[Series]]:
