@@ -9,6 +9,10 @@ from pathlib import Path
 
 import pytest
 from hypothesis import HealthCheck, settings
+from sqlalchemy import Connection
+
+from logbook.store import database
+from logbook.store.schemas import SCHEMA
 
 # The same examples at every run, and no deadline: a slow machine is no bug of the program.
 settings.register_profile(
@@ -40,6 +44,34 @@ def _apart(
     monkeypatch.setenv("TERM", "dumb")
     monkeypatch.delenv("FORCE_COLOR", raising=False)
     yield
+
+
+@pytest.fixture(autouse=True, scope="session")
+def migrations(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Callable[[Connection], None]]:
+    """New stores take the schema that the migrations made once: thousands of tests make one.
+
+    Gives what runs the migrations. Stores that have a schema are upgraded as ever; processes of
+    their own, and tests of the schema, make new ones by migrations, too.
+    """
+    template = tmp_path_factory.mktemp("template") / "logbook.db"
+    with database.writing(template) as connection:
+        rows = connection.exec_driver_sql(
+            "SELECT sql FROM sqlite_master WHERE sql IS NOT NULL ORDER BY rowid"
+        ).all()
+    made_by_migrations = [sql for (sql,) in rows]
+    migrated = database.upgrade
+
+    def upgrade(connection: Connection) -> None:
+        if connection.exec_driver_sql("SELECT 1 FROM main.sqlite_master").first():
+            migrated(connection)
+            return
+        for sql in made_by_migrations:
+            connection.exec_driver_sql(sql)
+        connection.exec_driver_sql("INSERT INTO main.alembic_version VALUES (?)", (SCHEMA,))
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(database, "upgrade", upgrade)
+        yield migrated
 
 
 @pytest.fixture

@@ -178,12 +178,13 @@ def test_the_demo_runs_to_its_end(
     "now",
     [
         # 25 October: clocks put back
-        pytest.param(datetime(2026, 11, 25, 12, 0, tzinfo=UTC), marks=pytest.mark.long),
+        datetime(2026, 11, 25, 12, 0, tzinfo=UTC),
         # half an hour before they are put forward
-        pytest.param(datetime(2026, 3, 29, 0, 30, tzinfo=UTC), marks=pytest.mark.long),
+        datetime(2026, 3, 29, 0, 30, tzinfo=UTC),
         datetime(2026, 7, 1, 23, 30, tzinfo=UTC),  # the next day already in the trial's zone
     ],
 )
+@pytest.mark.long
 def test_the_season_ends_today_in_the_trials_zone(
     now: datetime, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -128,6 +128,7 @@ def test_what_is_printed_follows_how_much_of_the_rise_was_seen(
     assert choice.printed is printed
 
 
+@pytest.mark.long
 def test_a_further_phase_must_win_by_more_than_two() -> None:
     # Inert material: in at most a few of 40 series of pure scatter is a phase found.
     rng = np.random.default_rng(20)

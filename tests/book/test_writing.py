@@ -253,6 +253,7 @@ def results(count: int, value: str = "12.5") -> Iterator[tuple[str, records.Resu
         yield made.result(f"S{n // 5:06d}", ("P", "K", "Ca", "Mg", "Fe")[n % 5], value)
 
 
+@pytest.mark.long
 def test_a_large_act_is_several_entries_of_one_act_and_is_undone_as_one(
     store: Path, state: Path
 ) -> None:

@@ -331,6 +331,7 @@ def beds_and_days(program: Program) -> Counter[tuple[str, date, str, str, float 
 
 @settings(max_examples=8)
 @given(data=st.data())
+@pytest.mark.long
 def test_whatever_the_mix_of_parts_a_result_counts_for_one_bed_and_day(
     data: st.DataObject, program: Program
 ) -> None:

@@ -69,6 +69,7 @@ def test_every_kind_is_drawn_and_twice_the_same(kind: object, suffix: str, tmp_p
     assert sorted(tmp_path.iterdir()) == [first, second]
 
 
+@pytest.mark.long
 def test_another_process_writes_the_same_svg(tmp_path: Path) -> None:
     comparison_figure(made_up_date.with_outliers(), tmp_path / "here.svg")
     code = (

@@ -61,6 +61,7 @@ def test_every_kind_of_series_is_drawn_and_twice_the_same(
     assert sorted(tmp_path.iterdir()) == [first, second]
 
 
+@pytest.mark.long
 def test_another_process_writes_the_same_svg(tmp_path: Path) -> None:
     curve_figure([made_up.release()], tmp_path / "here.svg")
     code = (

@@ -127,6 +127,7 @@ def _outlines(name: str) -> Any:
 
 @given(labels(), st.sampled_from(list(SHEETS.values())))
 @settings(max_examples=300)
+@pytest.mark.long
 def test_words_are_as_wide_and_as_high_as_is_thought(label: Label, sheet: Sheet) -> None:
     from fontTools.pens.boundsPen import BoundsPen
 
@@ -339,6 +340,7 @@ def test_a_pdf_page_has_its_true_size_and_its_own_fonts(name: str, tmp_path: Pat
 
 @given(st.integers(1, 500), st.sampled_from(["a4-70x37", "letter-44x12"]), st.data())
 @settings(max_examples=12)
+@pytest.mark.long
 def test_any_number_of_labels_from_any_place_on(
     tmp_path_factory: pytest.TempPathFactory, count: int, name: str, data: st.DataObject
 ) -> None:

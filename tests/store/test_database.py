@@ -8,7 +8,7 @@ import signal
 import sqlite3
 import subprocess
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
@@ -19,6 +19,7 @@ from alembic.autogenerate import compare_metadata
 from alembic.config import Config
 from alembic.migration import MigrationContext
 from alembic.script import ScriptDirectory
+from sqlalchemy import Connection
 from sqlalchemy.exc import DBAPIError
 
 from logbook import __version__
@@ -54,6 +55,14 @@ def raw(path: Path) -> Iterator[sqlite3.Connection]:
         connection.commit()
     finally:
         connection.close()
+
+
+@pytest.fixture(autouse=True)
+def _by_migrations(
+    migrations: Callable[[Connection], None], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """New stores are made by the migrations here."""
+    monkeypatch.setattr(database, "upgrade", migrations)
 
 
 @contextmanager

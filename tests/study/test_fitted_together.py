@@ -46,6 +46,7 @@ def told(found: Iterator[Fit | Refusal] | tuple[Fit | Refusal, ...]) -> list[obj
     return lines
 
 
+@pytest.mark.long
 def test_every_series_of_the_demo_is_fitted_as_by_itself(demo: Path) -> None:
     _, every = series_in(demo)
     fitted = [one for one in every if one.fitted is not None]
@@ -61,6 +62,7 @@ def test_every_series_of_the_demo_is_fitted_as_by_itself(demo: Path) -> None:
         assert one.fitted.constants.keys() == decided.constants.keys()
 
 
+@pytest.mark.long
 def test_findings_and_comparison_of_series_already_read(demo: Path) -> None:
     trial, every = series_in(demo)
     handbook = tables.load()

@@ -605,6 +605,7 @@ def _changed(plan: list[PlannedPull], change: tuple[int, int, str], since: date)
     ),
     since=st.integers(-5, 70),
 )
+@pytest.mark.long
 def test_a_change_of_the_calendar_moves_nothing_from_before_its_date(
     applied: dict[str, date],
     pulls: list[Taken],
