@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import os
 import random
 from collections.abc import Callable, Iterator
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 import pytest
 from hypothesis import HealthCheck, settings
@@ -72,6 +74,24 @@ def migrations(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Callable[[C
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(database, "upgrade", upgrade)
         yield migrated
+
+
+@pytest.fixture(autouse=True, scope="session")
+def durable(migrations: object) -> Iterator[Callable[[Any, Any], None]]:
+    """In the tests' own processes nothing waits for the disk: there, the power stays on.
+
+    Cuts of it are tried with the writes that were seen. Gives how the program sets a connection.
+    """
+    as_the_program = database._on_connect
+
+    def on_connect(connection: Any, record: Any) -> None:
+        as_the_program(connection, record)
+        connection.execute("PRAGMA synchronous = OFF")
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(database, "_on_connect", on_connect)
+        patch.setattr(os, "fsync", os.fstat)
+        yield as_the_program
 
 
 @pytest.fixture

@@ -7,7 +7,8 @@ import sys
 from collections.abc import Sequence
 from contextlib import suppress
 from datetime import datetime
-from typing import TYPE_CHECKING
+from functools import cache
+from typing import TYPE_CHECKING, Any
 
 from logbook.errors import BadData, LogbookError, StoreError, UserMistake
 from logbook.trial.wording import printable
@@ -26,15 +27,12 @@ def run(arguments: Sequence[str], now: datetime | None = None) -> int:
 
     `now` replaces the clock (an aware instant): the demo plays a season with it.
     """
-    from typer.main import get_command
-
-    from logbook.cli.app import app
     from logbook.cli.session import Clock
 
     environment = dict(os.environ)
     clock = Clock(now)
     try:
-        result = get_command(app).main(
+        result = _program().main(
             list(arguments), prog_name="logbook", standalone_mode=False, obj=clock
         )
     except BrokenPipeError:
@@ -48,6 +46,16 @@ def run(arguments: Sequence[str], now: datetime | None = None) -> int:
     if result == STOPPED:  # what typer makes of a stop from the keyboard
         return _ended_by(KeyboardInterrupt(), clock)
     return result if isinstance(result, int) else 0
+
+
+@cache
+def _program() -> Any:
+    """The command tree, made once: the demo and the tests run many commands in one process."""
+    from typer.main import get_command
+
+    from logbook.cli.app import app
+
+    return get_command(app)
 
 
 def _ended_by(problem: BaseException, clock: Clock) -> int:

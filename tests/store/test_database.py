@@ -142,7 +142,10 @@ def _pragma(connection: Any, name: str) -> Any:
     return execute(f"PRAGMA {name}").fetchone()[0]
 
 
-def test_every_writing_connection_has_its_settings(store: Path) -> None:
+def test_every_writing_connection_has_its_settings(
+    store: Path, durable: Callable[[Any, Any], None], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(database, "_on_connect", durable)
     for _ in range(2):
         with database.writing(store) as connection:
             settings = {

@@ -39,19 +39,6 @@ from tests.sync.memory import MemoryPlace, Shelf
 
 
 @contextmanager
-def unsynced() -> Iterator[None]:
-    """Nothing waits for the disk: no power cut is tried here, and there are many acts."""
-    connected = database._on_connect
-
-    def on_connect(connection: Any, record: Any) -> None:
-        connected(connection, record)
-        connection.execute("PRAGMA synchronous = OFF")
-
-    with patch.object(database, "_on_connect", on_connect), patch.object(config.os, "fsync"):
-        yield
-
-
-@contextmanager
 def seeded(rng: random.Random) -> Iterator[None]:
     """Writers' keys that follow from a seed: who comes first by id is the same at every run."""
 

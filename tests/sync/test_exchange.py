@@ -21,7 +21,7 @@ from logbook.sync.place import Head, Inventory, Known, Place, Run, Unreachable
 from tests.sync.chains import chain, head, longer, run, tip, writer_id
 from tests.sync.machine import Machine
 from tests.sync.memory import MemoryPlace, Shelf
-from tests.sync.simulation import exchange_all, must_agree, must_be_rebuilt_alike, unsynced
+from tests.sync.simulation import exchange_all, must_agree, must_be_rebuilt_alike
 
 
 @pytest.fixture
@@ -345,17 +345,15 @@ class Scene:
 @pytest.fixture(scope="module")
 def scene(tmp_path_factory: pytest.TempPathFactory) -> Scene:
     """Made once: it is put back before each interruption."""
-    with unsynced():
-        return Scene.of(tmp_path_factory.mktemp("scene"))
+    return Scene.of(tmp_path_factory.mktemp("scene"))
 
 
 @pytest.fixture(scope="module")
 def whole(scene: Scene) -> tuple[Any, ...]:
     """What an exchange that nothing interrupts comes to."""
-    with unsynced():
-        scene.again()
-        scene.exchange()
-        return scene.outcome()
+    scene.again()
+    scene.exchange()
+    return scene.outcome()
 
 
 @pytest.mark.parametrize("step", STEPS, ids=str)
@@ -363,34 +361,32 @@ def test_an_exchange_that_is_killed_anywhere_is_finished_by_the_next(
     scene: Scene, whole: tuple[Any, ...], step: Step
 ) -> None:
     tried = 0
-    with unsynced():
-        for after in (False, True):
-            for call in range(1, 30):
-                scene.again()
-                if not killed_at(step, call, after, scene.exchange):
-                    break
-                scene.exchange()
-                assert scene.outcome() == whole, f"{step}, call {call}, after: {after}"
-                tried += 1
+    for after in (False, True):
+        for call in range(1, 30):
+            scene.again()
+            if not killed_at(step, call, after, scene.exchange):
+                break
+            scene.exchange()
+            assert scene.outcome() == whole, f"{step}, call {call}, after: {after}"
+            tried += 1
     assert tried >= 2, "it was called, and killed"
 
 
 @pytest.mark.parametrize("step", [s for s in STEPS if s.module is not exchange], ids=str)
 def test_a_line_written_between_the_two_stays(scene: Scene, step: Step) -> None:
-    with unsynced():
-        for after in (False, True):
-            scene.again()
-            assert killed_at(step, 1, after, scene.exchange)
-            key = scene.office.note("written between the two")
-            for _ in range(2):
-                scene.office.sync(MemoryPlace(scene.shelf))
-                scene.bench.sync(MemoryPlace(scene.shelf))
-            assert scene.office.journal() == scene.bench.journal()
-            assert scene.office.rows() == scene.bench.rows()
-            with views.reading(scene.bench.store) as connection:
-                found = views.fetch(connection, "note", "id = ?", (journal.ident(key),))
-            assert len(found) == 1
-            must_be_rebuilt_alike(scene.office)
+    for after in (False, True):
+        scene.again()
+        assert killed_at(step, 1, after, scene.exchange)
+        key = scene.office.note("written between the two")
+        for _ in range(2):
+            scene.office.sync(MemoryPlace(scene.shelf))
+            scene.bench.sync(MemoryPlace(scene.shelf))
+        assert scene.office.journal() == scene.bench.journal()
+        assert scene.office.rows() == scene.bench.rows()
+        with views.reading(scene.bench.store) as connection:
+            found = views.fetch(connection, "note", "id = ?", (journal.ident(key),))
+        assert len(found) == 1
+        must_be_rebuilt_alike(scene.office)
 
 
 def test_an_act_that_is_killed_anywhere_happened_whole_or_not_at_all(scene: Scene) -> None:
@@ -401,20 +397,19 @@ def test_an_act_that_is_killed_anywhere_happened_whole_or_not_at_all(scene: Scen
         Step(local, "drop"),
         Step(writing.config, "save"),
     ]
-    with unsynced():
-        for step in steps:
-            for after in (False, True):
-                scene.again()
-                scene.exchange()
-                before = scene.office.journal()
-                own = writer(scene.office)
-                assert killed_at(step, 1, after, lambda: scene.office.note("killed")), str(step)
-                more = len(scene.office.journal()) - len(before)
-                assert more == (1 if step.name == "save" else 0), str(step)
-                scene.office.note("the next")
-                assert len(scene.office.journal()) == len(before) + more + 1
-                assert writer(scene.office) == own
-                must_be_rebuilt_alike(scene.office)
+    for step in steps:
+        for after in (False, True):
+            scene.again()
+            scene.exchange()
+            before = scene.office.journal()
+            own = writer(scene.office)
+            assert killed_at(step, 1, after, lambda: scene.office.note("killed")), str(step)
+            more = len(scene.office.journal()) - len(before)
+            assert more == (1 if step.name == "save" else 0), str(step)
+            scene.office.note("the next")
+            assert len(scene.office.journal()) == len(before) + more + 1
+            assert writer(scene.office) == own
+            must_be_rebuilt_alike(scene.office)
 
 
 def test_a_head_is_signed_once_and_only_the_newest_is_kept(

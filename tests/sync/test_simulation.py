@@ -25,7 +25,6 @@ from tests.sync.simulation import (
     must_agree,
     must_be_rebuilt_alike,
     seeded,
-    unsynced,
 )
 
 
@@ -65,7 +64,7 @@ def must_fold_as_by_hand(world: World) -> None:
 
 def test_a_few_acts_of_three_machines(tmp_path: Path) -> None:
     rng = random.Random(7)
-    with seeded(rng), unsynced():
+    with seeded(rng):
         world = World(tmp_path, rng, count=3)
         world.begin()
         world.live(60)
@@ -78,7 +77,7 @@ def stands(
     """What is live under each key by writer and number, what is disputed, what was dated ahead."""
     folder.mkdir()
     rng = random.Random(15)
-    with seeded(rng), unsynced():
+    with seeded(rng):
         world = World(folder, rng, count=3, clocks=clocks)
         world.begin()
         world.live(acts)
@@ -115,7 +114,7 @@ def test_two_thousand_acts_of_each_of_five_machines(
     how = "5 machines of 2,000 acts each, random exchanges, clocks of 1970, 2026 and 2099"
     with counting.fault("8", "machines that write apart", how, 1) as count:
         rng = random.Random(seed)
-        with seeded(rng), unsynced():
+        with seeded(rng):
             world = World(tmp_path, rng)
             world.begin()
             world.live(2_000)

@@ -48,7 +48,6 @@ from tests.sync.simulation import (
     must_agree,
     must_be_rebuilt_alike,
     seeded,
-    unsynced,
 )
 
 Opened = Callable[[], Place]
@@ -122,7 +121,6 @@ class Machines(RuleBasedStateMachine):
         self.stack.callback(shutil.rmtree, self.folder)
         self.rng = random.Random(20260314)
         self.stack.enter_context(seeded(self.rng))
-        self.stack.enter_context(unsynced())
         self.places = places(self.folder)
         self.machines: list[Disk] = []
         self.keys: list[str] = []
