@@ -89,6 +89,7 @@ def has(frame: pd.DataFrame, columns: tuple[Column, ...]) -> None:
 # --- what is offered, and when it is loaded -----------------------------------------------------
 
 
+@pytest.mark.long
 def test_the_page_is_what_a_session_shows(folder: Path) -> None:
     """Outputs and columns in docs/python.md are the program's: see tests/write_docs.py."""
     assert PAGE.read_text(encoding="utf-8") == python_page(folder)

@@ -152,6 +152,7 @@ def test_published_kinetics_behind_the_truth(garden: ModuleType) -> None:
     assert pytest.approx(0.0270 * 2**-0.3, rel=1e-9) == garden.SOIL_K * 7
 
 
+@pytest.mark.long
 def test_the_demo_runs_to_its_end(
     capsys: pytest.CaptureFixture[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -142,6 +142,7 @@ def test_the_installed_program_is_the_installed_one(installed: Installed) -> Non
     assert Path(where.strip()).is_relative_to(installed.folder)
 
 
+@pytest.mark.long
 def test_a_first_trial_on_a_machine_that_never_saw_the_checkout(installed: Installed) -> None:
     """Template, check, start, a first act, the board: the migrations come out of the wheel."""
     protocol = installed.fine("logbook", "trial", "template")
@@ -157,6 +158,7 @@ def test_a_first_trial_on_a_machine_that_never_saw_the_checkout(installed: Insta
 
 @pytest.mark.parametrize("packed", GOLDEN, ids=lambda path: path.name)
 @pytest.mark.parametrize("how", ["installed", "from_source", "editable"])
+@pytest.mark.long
 def test_the_store_of_every_release_is_upgraded_by_every_kind_of_install(
     packed: Path, how: str, request: pytest.FixtureRequest
 ) -> None:
@@ -203,6 +205,7 @@ def test_labels_tables_and_profiles_are_found_by_the_installed_program(
     assert shown.startswith("example-fen: Fen Soil Laboratory (invented)\n")
 
 
+@pytest.mark.long
 def test_the_demo_runs_from_the_wheel_and_leaves_the_store_alone(installed: Installed) -> None:
     own = installed.folder / "logbook.db"
     before = own.read_bytes() if own.exists() else None

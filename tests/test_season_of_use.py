@@ -348,6 +348,7 @@ def beds(first: int, last: int, *without: int) -> list[str]:
     return [f"B{number}" for number in range(first, last + 1) if number not in without]
 
 
+@pytest.mark.long
 def test_the_season(season: Played) -> None:
     _the_boards(season)
     _the_weeks(season)

@@ -8,6 +8,7 @@ from tests.benchmarks import best_of_twenty
 
 
 @pytest.mark.parametrize("name", best_of_twenty.CONTESTS)
+@pytest.mark.long
 def test_no_series_is_missed(name: str) -> None:
     tally, wrong = best_of_twenty.contest(name, 50, seed=11)
     assert wrong == []

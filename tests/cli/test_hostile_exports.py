@@ -64,6 +64,7 @@ def harmless(name: str, data: bytes) -> None:
 
 @pytest.mark.parametrize("nasty", HOSTILE)
 @pytest.mark.parametrize("kind", ["csv", "xlsx"])
+@pytest.mark.long
 def test_a_cell_of_a_report_is_text_in_every_export(
     pulled: tuple[Program, list[str]], nasty: str, kind: str
 ) -> None:

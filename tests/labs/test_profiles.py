@@ -654,6 +654,7 @@ def mutated(text: str, draw: random.Random) -> str:
 
 
 @pytest.mark.parametrize("seed", range(4))
+@pytest.mark.long
 def test_a_report_that_is_torn_is_read_or_refused(tmp_path: Path, seed: int) -> None:
     draw = random.Random(seed)
     profiles = [keeping.load(NOWHERE, name) for name in keeping.shipped()]

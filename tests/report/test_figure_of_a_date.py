@@ -60,7 +60,7 @@ def described(comparison: Comparison, folder: Path) -> str:
 
 
 @pytest.mark.parametrize("kind", KINDS)
-@pytest.mark.parametrize("suffix", ["png", "svg"])
+@pytest.mark.parametrize("suffix", [pytest.param("png", marks=pytest.mark.long), "svg"])
 def test_every_kind_is_drawn_and_twice_the_same(kind: object, suffix: str, tmp_path: Path) -> None:
     first, second = tmp_path / f"a.{suffix}", tmp_path / f"b.{suffix}"
     comparison_figure(kind(), first, BOOK, GROUND)  # type: ignore[operator]

@@ -50,7 +50,7 @@ def described(series_list: list[Series], folder: Path) -> str:
 
 
 @pytest.mark.parametrize("kind", KINDS)
-@pytest.mark.parametrize("suffix", ["png", "svg"])
+@pytest.mark.parametrize("suffix", [pytest.param("png", marks=pytest.mark.long), "svg"])
 def test_every_kind_of_series_is_drawn_and_twice_the_same(
     kind: object, suffix: str, tmp_path: Path
 ) -> None:

@@ -190,6 +190,7 @@ def _dump_of(engine: Engine, batches: list[list[made.Filing]], again: int = 0) -
 
 @settings(max_examples=80)
 @given(journals(), st.data())
+@pytest.mark.long
 def test_any_order_and_grouping_ends_in_the_same_tables(
     empty: Engine, journal: list[made.Filing], data: st.DataObject
 ) -> None:

@@ -133,6 +133,7 @@ def holds(one: Finding) -> None:
 
 
 @pytest.mark.parametrize("analyte", ["mineral-N", "P", "Fe", "EC", "pH"])
+@pytest.mark.long
 def test_lines_of_a_date(analyte: str) -> None:
     rng = np.random.default_rng(20260302)
     book = handbook.load()

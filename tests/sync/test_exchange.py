@@ -357,6 +357,7 @@ def whole(scene: Scene) -> tuple[Any, ...]:
 
 
 @pytest.mark.parametrize("step", STEPS, ids=str)
+@pytest.mark.long
 def test_an_exchange_that_is_killed_anywhere_is_finished_by_the_next(
     scene: Scene, whole: tuple[Any, ...], step: Step
 ) -> None:

@@ -206,6 +206,7 @@ def test_no_such_host() -> None:
         open_hub(url, BOOK)
 
 
+@pytest.mark.long
 def test_a_server_that_takes_the_call_and_says_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
     with socket.socket() as silent:
         silent.bind(("127.0.0.1", 0))
