@@ -5,13 +5,14 @@ from __future__ import annotations
 import os
 import sqlite3
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
 
+from logbook import config
 from logbook.cli import demo
 from logbook.cli.run import run
 from logbook.trial.codes import is_valid
@@ -212,7 +213,42 @@ def demo_season(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.fixture
 def started(program: Program) -> Program:
     """The small trial, started on 1 March 2026 and filled the same day."""
-    (program.folder / "trial.toml").write_text(PROTOCOL, encoding="utf-8")
-    program.must("trial", "start", "trial.toml", on="2026-03-01T09:00+01:00")
-    program.must("fill", "all", "--mass", "110 kg", on="2026-03-01T10:00+01:00")
+    return begun(program, PROTOCOL)
+
+
+def begun(program: Program, protocol: str) -> Program:
+    """A trial started from a protocol and filled on 1 March 2026."""
+
+    def play() -> None:
+        (program.folder / "trial.toml").write_text(protocol, encoding="utf-8")
+        program.must("trial", "start", "trial.toml", on="2026-03-01T09:00+01:00")
+        program.must("fill", "all", "--mass", "110 kg", on="2026-03-01T10:00+01:00")
+
+    return once(program, protocol, play)
+
+
+_AS_LEFT: dict[tuple[str, ...], tuple[Path, dict[str, bytes]]] = {}
+
+
+def once(program: Program, key: str, play: Callable[[], None]) -> Program:
+    """What `play` makes of the empty folder, played once in a process for all tests with its `key`.
+
+    Only a key file knows its store's path, and is told the new one.
+    """
+    of = (key, config.machine_name(), *program.options)
+    if of not in _AS_LEFT:
+        play()
+        files = [path for path in program.folder.rglob("*") if path.is_file()]
+        left = {str(path.relative_to(program.folder)): path.read_bytes() for path in files}
+        _AS_LEFT[of] = (program.folder, left)
+        return program
+    before, left = _AS_LEFT[of]
+    for name, data in left.items():
+        path = program.folder / name
+        path.parent.mkdir(exist_ok=True, mode=0o700)
+        if path.suffix == ".json":
+            path.touch(mode=0o600)
+            path.write_bytes(data.replace(bytes(before), bytes(program.folder)))
+        else:
+            path.write_bytes(data)
     return program

@@ -9,6 +9,7 @@ from typing import Any
 import pytest
 
 from logbook.book import writing
+from tests import program as programs
 from tests.program import PROTOCOL, Program
 
 PARTS = """\
@@ -35,11 +36,11 @@ def parted(program: Program) -> Program:
 
 def begun(program: Program, protocol: str) -> Program:
     """A trial started from a protocol, filled and applied but for the compost."""
-    (program.folder / "trial.toml").write_text(protocol, encoding="utf-8")
-    program.must("trial", "start", str(program.folder / "trial.toml"), on="2026-03-01T09:00+01:00")
-    program.must("fill", "all", "--mass", "110 kg", on="2026-03-01T10:00+01:00")
-    program.must("apply", "control,M")
-    return program
+
+    def play() -> None:
+        programs.begun(program, protocol).must("apply", "control,M")
+
+    return programs.once(program, f"{protocol} applied", play)
 
 
 def imported(program: Program, rows: Iterable[tuple[str, str, str]], name: str = "R1") -> str:

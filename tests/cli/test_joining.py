@@ -11,7 +11,7 @@ from typing import Any
 
 import pytest
 
-from tests.program import PROTOCOL, Program
+from tests.program import PROTOCOL, Program, begun, once
 
 SPARE = """\
   { label = "S1", block = "1", treatment = "none", size = "bed" },
@@ -31,12 +31,13 @@ ROCK = ["--name", "rock dust (invented)", "--material", "rock powder", "--lot", 
 def house(program: Program) -> Program:
     """The small trial with a spare control bed in each block, applied on 2 March."""
     wide = PROTOCOL.replace("]\n\n[calendar]", SPARE)
-    (program.folder / "trial.toml").write_text(wide, encoding="utf-8")
-    program.must("trial", "start", "trial.toml", on="2026-03-01T09:00+01:00")
-    program.must("fill", "all", "--mass", "110 kg", on="2026-03-01T10:00+01:00")
-    program.must("apply", "control,M", on=DAY0)
-    program.must("water", "all", on=JOINED.replace("16", "15"))
-    return program
+
+    def play() -> None:
+        begun(program, wide)
+        program.must("apply", "control,M", on=DAY0)
+        program.must("water", "all", on=JOINED.replace("16", "15"))
+
+    return once(program, "spare beds, applied", play)
 
 
 def _with_rock(program: Program) -> Program:

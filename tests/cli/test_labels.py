@@ -13,7 +13,7 @@ import pytest
 from logbook.book import writing
 from logbook.trial import records
 from tests.cli.parted import KINDS, parted
-from tests.program import PROTOCOL, Program
+from tests.program import PROTOCOL, Program, begun
 
 __all__ = ["parted"]
 SVG = "{http://www.w3.org/2000/svg}"
@@ -77,9 +77,7 @@ def test_labels_are_blind_unless_asked(parted: Program) -> None:
 
 def test_names_that_tell_are_not_printed(program: Program) -> None:
     protocol = PROTOCOL.replace('"B', '"C10.').replace("Small house", "Meal house")
-    (program.folder / "trial.toml").write_text(protocol, encoding="utf-8")
-    program.must("trial", "start", "trial.toml", on="2026-03-01T09:00+01:00")
-    program.must("fill", "all", "--mass", "110 kg", on="2026-03-01T10:00+01:00")
+    begun(program, protocol)
     said = program.must("pull", "all", "--labels", "x.svg", on="2026-03-01T12:00+01:00")
     assert [one[1] for one in texts(program.folder / "x.svg")] == [
         f"bed place {place}" for place in range(1, 7)

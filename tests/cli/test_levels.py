@@ -9,6 +9,7 @@ import pytest
 
 from logbook import handbook
 from logbook.report.levels import NO_ADVICE
+from tests import program as programs
 from tests.one_date import DAY0, DAY28, day28, pulled, report
 from tests.program import PROTOCOL, Program
 
@@ -26,10 +27,7 @@ def begun(program: Program, soil: str = START, texture: str = "sandy loam") -> P
     """The small trial with another soil."""
     text = PROTOCOL.replace("\n[sizes.bed]", f"{soil}\n[sizes.bed]")
     text = text.replace('texture = "sandy loam"', f'texture = "{texture}"')
-    (program.folder / "trial.toml").write_text(text, encoding="utf-8")
-    program.must("trial", "start", "trial.toml", on="2026-03-01T09:00+01:00")
-    program.must("fill", "all", "--mass", "110 kg", on="2026-03-01T10:00+01:00")
-    return program
+    return programs.begun(program, text)
 
 
 def rows(said: str) -> list[list[str]]:

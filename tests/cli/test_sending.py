@@ -26,8 +26,9 @@ from logbook.report.submission_page import PAPERS, form_pdf
 from logbook.store import database, entries, projections, views
 from logbook.trial import records
 from logbook.trial.times import When
+from tests import program as programs
 from tests.cli.parted import HEADER, PARTED, begun, write
-from tests.program import PROTOCOL, Program
+from tests.program import PROTOCOL, Program, once
 
 PULLED = "2026-03-16T09:00+01:00"  # day 14 of the beds applied on 2 March
 SENT = "2026-03-17T10:00+01:00"
@@ -38,12 +39,16 @@ BETRAYS = ("B1", "B2", "B3", "B4", "B5", "B6", "control", "none", "untreated", "
 
 
 @pytest.fixture
-def pulled(started: Program) -> Program:
+def pulled(program: Program) -> Program:
     """The small trial, applied, with the whole pulls of day 14."""
-    started.must("apply", "control,M", on="2026-03-02T10:00+01:00")
-    started.must("apply", "C10", on="2026-03-02T11:00+01:00")
-    started.must("pull", "all", on=PULLED)
-    return started
+
+    def play() -> None:
+        programs.begun(program, PROTOCOL)
+        program.must("apply", "control,M", on="2026-03-02T10:00+01:00")
+        program.must("apply", "C10", on="2026-03-02T11:00+01:00")
+        program.must("pull", "all", on=PULLED)
+
+    return once(program, "applied, and pulled on day 14", play)
 
 
 def log(program: Program, *words: str, on: str = SENT) -> dict[str, Any]:

@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from logbook import signing
-from tests.program import PROTOCOL, Program, Said
+from tests.program import PROTOCOL, Program, Said, once
 
 ON = "2026-03-02T09:00+01:00"
 
@@ -30,11 +30,15 @@ class Bench:
     def stick(self) -> str:
         return str(self.folder / "stick")
 
-    def at(self, machine: str, *words: str, on: str = ON) -> Said:
-        """What a command answers on that machine."""
+    def sit_at(self, machine: str) -> None:
+        """What is typed from now on is typed on that machine."""
         self.patch.setenv("LOGBOOK_STORE", str(self.folder / machine / "logbook.db"))
         self.patch.setenv("LOGBOOK_STATE", str(self.folder / f"{machine}-keys"))
         self.patch.setenv("LOGBOOK_MACHINE", machine)
+
+    def at(self, machine: str, *words: str, on: str = ON) -> Said:
+        """What a command answers on that machine."""
+        self.sit_at(machine)
         return self.program(*words, on=on)
 
     def must(self, machine: str, *words: str, on: str = ON) -> Said:
@@ -60,10 +64,15 @@ class Bench:
 def two(program: Program, monkeypatch: pytest.MonkeyPatch) -> Bench:
     """The office with a trial that is filled, and a stick."""
     made = Bench(program, monkeypatch)
+    made.sit_at("office")
+
+    def play() -> None:
+        (made.folder / "trial.toml").write_text(PROTOCOL, encoding="utf-8")
+        made.must("office", "trial", "start", "trial.toml", on="2026-03-01T09:00+01:00")
+        made.must("office", "fill", "all", "--mass", "110 kg", on="2026-03-01T10:00+01:00")
+
+    once(program, "an office", play)
     Path(made.stick).mkdir()
-    (made.folder / "trial.toml").write_text(PROTOCOL, encoding="utf-8")
-    made.must("office", "trial", "start", "trial.toml", on="2026-03-01T09:00+01:00")
-    made.must("office", "fill", "all", "--mass", "110 kg", on="2026-03-01T10:00+01:00")
     return made
 
 

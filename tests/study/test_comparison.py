@@ -12,7 +12,7 @@ from typing import Any
 import pytest
 
 from tests.one_date import DAY0, DAY7, DAY28, day28, pulled, report
-from tests.program import PROTOCOL, Program
+from tests.program import PROTOCOL, Program, begun
 
 T1 = 12.7062
 
@@ -234,9 +234,7 @@ def test_a_treatment_without_any_result_on_the_date_is_one_short_line(started: P
 
 def test_beds_assigned_by_hand_are_not_randomised(program: Program) -> None:
     by_hand = PROTOCOL.replace('assigned = "drawn"\nseed = 7', 'assigned = "by hand"')
-    (program.folder / "trial.toml").write_text(by_hand, encoding="utf-8")
-    program.must("trial", "start", "trial.toml", on="2026-03-01T09:00+01:00")
-    program.must("fill", "all", "--mass", "110 kg", on="2026-03-01T10:00+01:00")
+    begun(program, by_hand)
     found = compared(day28(program))
     assert found["randomised"] is False
     assert found["about"][0] == "beds were assigned by hand: not randomised"

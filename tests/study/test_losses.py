@@ -9,7 +9,7 @@ import pytest
 from logbook.study import losses
 from logbook.study.losses import CANNOT_TELL, TIED_UP, Loss, Losses
 from logbook.trial import water
-from tests.program import PROTOCOL, Program
+from tests.program import PROTOCOL, Program, begun
 from tests.study.small_season import opened, season
 
 DARK = "how wet B1, B2, B5, B6 stood cannot be judged: no moisture was measured"
@@ -86,9 +86,7 @@ PARTED = PROTOCOL.replace(
 
 def test_a_moisture_tin_is_a_reading_too(program: Program) -> None:
     """20 g empty, 94 g moist, 72 g dry: (94 - 72) / (72 - 20) = 42.3 %: 93 % of the pores."""
-    (program.folder / "trial.toml").write_text(PARTED, encoding="utf-8")
-    program.must("trial", "start", "trial.toml", on="2026-03-01T09:00+01:00")
-    program.must("fill", "all", "--mass", "110 kg", on="2026-03-01T10:00+01:00")
+    begun(program, PARTED)
     program.must("apply", "control,M", on="2026-03-02T09:00+01:00")
     bags = program.must("pull", "B1,B2", on="2026-03-09T09:00+01:00").bags
     weights = ("--tare", "20 g", "--wet", "94 g", "--dry", "72 g")

@@ -13,7 +13,7 @@ from logbook.analysis.intervals import Interval
 from logbook.study import supply
 from logbook.study.brought import Stated
 from logbook.study.supply import Layer, Supply
-from tests.program import PROTOCOL, Program
+from tests.program import PROTOCOL, Program, begun
 from tests.study.small_season import VALUES, F, read, season
 
 MASS = 90.092 / 0.5  # kg of dry soil and meal on each m2, as applied
@@ -123,9 +123,7 @@ def test_the_cost_of_a_kg_of_nitrogen(program: Program, price: str, each: float)
 
 
 def _begin(program: Program, text: str) -> None:
-    (program.folder / "trial.toml").write_text(text, encoding="utf-8")
-    program.must("trial", "start", "trial.toml", on="2026-03-01T09:00+01:00")
-    program.must("fill", "all", "--mass", "110 kg", on="2026-03-01T10:00+01:00")
+    begun(program, text)
 
 
 def test_without_a_price_there_is_no_cost(started: Program) -> None:
