@@ -10,6 +10,7 @@ import csv
 import json
 import math
 import shlex
+import shutil
 import sqlite3
 import statistics
 import sys
@@ -27,10 +28,11 @@ import pytest
 from logbook import protocol
 from logbook.cli import demo
 from logbook.cli.run import run
+from tests.program import DEMO_DAY
 
 FOLDER = Path(__file__).resolve().parents[1] / "sample_logs"
 # The season of 78 days before it holds the clock change of 29 March 2026.
-NOW = datetime(2026, 5, 20, 9, 0, tzinfo=UTC)
+NOW = DEMO_DAY
 LIMITS = 13  # results below the reporting limit, all of them ammonium-N of limed beds
 
 
@@ -55,11 +57,9 @@ def bench_lab(scenario: ModuleType) -> ModuleType:
 
 
 @pytest.fixture(scope="module")
-def kept(tmp_path_factory: pytest.TempPathFactory) -> Path:
+def kept(tmp_path_factory: pytest.TempPathFactory, demo_season: Path) -> Path:
     """A season played at NOW and kept."""
-    store = tmp_path_factory.mktemp("demo") / "season.db"
-    assert run(["demo", "--keep", str(store)], now=NOW) == 0
-    return store
+    return shutil.copy2(demo_season, tmp_path_factory.mktemp("demo") / "season.db")
 
 
 @pytest.fixture(autouse=True)
@@ -162,7 +162,7 @@ def test_the_demo_runs_to_its_end(
     assert run(["demo"], now=NOW) == 0
     said = capsys.readouterr()
     assert said.err == ""
-    assert "Propagation house (invented), day 70, Wed 20 May 2026" in said.out
+    assert "Propagation house (invented), day 70, Mon 18 May 2026" in said.out
     for words in ("Water", "Pull", "Coming", "Missed", "Awaited", "3 d late"):
         assert words in said.out
     assert "$ logbook curve mineral-N meal" in said.out
@@ -269,8 +269,8 @@ def test_blocks_were_applied_on_two_days(kept: Path, garden: ModuleType) -> None
         "FROM apply a JOIN bed b ON b.id = a.bed GROUP BY 1 ORDER BY 1"
     ).fetchall()
     store.close()
-    days = {"1": "2026-03-11", "2": "2026-03-11", "3": "2026-03-11", "4": "2026-03-12"}
-    days["late"] = "2026-04-16"
+    days = {"1": "2026-03-09", "2": "2026-03-09", "3": "2026-03-09", "4": "2026-03-10"}
+    days["late"] = "2026-04-14"
     assert {block: first for block, first, _ in found} == days
     assert all(first == last for _, first, last in found)
 
@@ -339,8 +339,8 @@ def test_an_act_written_a_day_late_keeps_both_times(
     kept: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     lines = asked(kept, capsys, "history", "B1")["lines"]
-    late = [line for line in lines if line["written"].startswith("2026-03-20T08:05")]
-    assert [line["acted"] for line in late] == ["Thu 19 Mar 2026 17:10"]
+    late = [line for line in lines if line["written"].startswith("2026-03-18T08:05")]
+    assert [line["acted"] for line in late] == ["Tue 17 Mar 2026 17:10"]
 
 
 def test_the_kept_store_is_sound(kept: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -439,7 +439,7 @@ def test_the_late_beds_go_on_with_spare_controls(
     beds = {row["bed"]: row for row in asked(kept, capsys, "bed", "list")["beds"]}
     for bed in garden.LATE_BEDS:
         assert beds[bed.label]["soil"] == f"run untreated since the start ({bed.was})"
-        assert beds[bed.label]["joined"] == "2026-04-15"
+        assert beds[bed.label]["joined"] == "2026-04-13"
     (curve,) = asked(kept, capsys, "curve", "mineral-N", "meal")["curves"]
     controls = {pull["pull"]: pull["control_beds"] for pull in curve["pulls"]}
     assert (controls["day 28"], controls["day 35"]) == (8, 6)

@@ -98,7 +98,7 @@ def _machines(store: sqlite3.Connection, seen: chain.Seen, found: Found) -> list
     try:
         problems = vouching.damaged(store)
         told = vouching.look(store, seen)
-    except (BadEntry, views.DatabaseError):
+    except (BadEntry, *views.UNREADABLE):
         # An entry or a table that this needs is damaged: the other checks name it.
         return problems
     found.notes += told.notes

@@ -83,7 +83,7 @@ class Checked:
                     )
                     if name not in here
                 ]
-        except (StoreError, ValueError, TypeError, views.DatabaseError):
+        except (StoreError, ValueError, TypeError, *views.UNREADABLE):
             return None
         return Missing(len(more), min(more, default=None))
 

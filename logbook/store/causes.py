@@ -30,8 +30,9 @@ _CAUSES = {
 }
 
 
-def explained(path: Path, said: str) -> StoreError:
+def explained(path: Path, problem: BaseException | str) -> StoreError:
     """The error to show for what SQLite or the system said about the store at `path`."""
+    said = "malformed" if isinstance(problem, UnicodeDecodeError) else str(problem)
     if path.is_dir():
         return StoreError(f"{path}: this is a folder, not a store", "name a file with --store FILE")
     if "malformed" in said:

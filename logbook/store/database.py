@@ -79,10 +79,10 @@ def translated(path: Path) -> Iterator[None]:
     try:
         yield
     except DBAPIError as problem:
-        raise causes.explained(path, str(problem.orig or problem)) from problem
-    except views.DatabaseError as problem:
+        raise causes.explained(path, problem.orig or problem) from problem
+    except views.UNREADABLE as problem:
         # The fold reads through `views` on the transaction's own connection.
-        raise causes.explained(path, str(problem)) from problem
+        raise causes.explained(path, problem) from problem
 
 
 def inside(connection: Connection) -> Any:

@@ -32,8 +32,9 @@ if TYPE_CHECKING:
 OF_TRIAL = "bed IN (SELECT id FROM bed WHERE trial = ?)"
 
 
-# What the standard library raises for a store that it cannot read.
-DatabaseError = sqlite3.DatabaseError
+# What the standard library raises for a store that it cannot read: also, where SQLite quotes
+# damaged bytes of the schema in its message, that the message is no text.
+UNREADABLE = (sqlite3.DatabaseError, UnicodeDecodeError)
 
 
 FIRST = "logbook trial start FILE begins one; logbook join PLACE fetches one that is there already"
@@ -70,8 +71,8 @@ def reading(path: Path, known: Sequence[str] = (SCHEMA,)) -> Iterator[sqlite3.Co
             yield connection
         finally:
             connection.close()
-    except sqlite3.DatabaseError as problem:
-        raise explained(path, str(problem)) from problem
+    except UNREADABLE as problem:
+        raise explained(path, problem) from problem
 
 
 def _open(path: Path) -> sqlite3.Connection:

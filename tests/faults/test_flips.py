@@ -66,6 +66,20 @@ def places(path: Path, wanted: bytes) -> range:
     return range(at, at + len(wanted))
 
 
+def test_a_name_in_the_schema_that_is_no_text(filled: Program) -> None:
+    """SQLite quotes such a name in its message, which then is no text either."""
+    sound = filled.store.read_bytes()
+    at = sound.index(b"indexlot_density")
+    filled.store.write_bytes(sound[: at - 1] + b"\xa3" + sound[at:])
+    for words in [("today",), ("history", "B2"), ("note", "x")]:
+        said = filled(*words, on=ON)
+        assert said.code == 2
+        assert said.err.endswith("logbook.db: the store is damaged\nTry: run: logbook verify\n")
+    said = filled("verify", on=ON)
+    assert said.code == 1
+    assert "the store is damaged" in said.out
+
+
 @pytest.mark.long
 @pytest.mark.parametrize("where", ["anywhere", "in an entry"])
 def test_a_bit_flips(filled: Program, counting: Counting, where: str) -> None:
