@@ -76,22 +76,29 @@ def migrations(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Callable[[C
         yield migrated
 
 
-@pytest.fixture(autouse=True, scope="session")
-def durable(migrations: object) -> Iterator[Callable[[Any, Any], None]]:
-    """In the tests' own processes nothing waits for the disk: there, the power stays on.
+# How the program sets a connection, and how it waits for the disk.
+WAITING = (database._on_connect, os.fsync)
 
-    Cuts of it are tried with the writes that were seen. Gives how the program sets a connection.
-    """
-    as_the_program = database._on_connect
+
+@pytest.fixture(autouse=True, scope="session")
+def _hurried(migrations: object) -> Iterator[None]:
+    """In the tests' own processes nothing waits for the disk: there, the power stays on."""
 
     def on_connect(connection: Any, record: Any) -> None:
-        as_the_program(connection, record)
+        WAITING[0](connection, record)
         connection.execute("PRAGMA synchronous = OFF")
 
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(database, "_on_connect", on_connect)
         patch.setattr(os, "fsync", os.fstat)
-        yield as_the_program
+        yield
+
+
+@pytest.fixture
+def waiting(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The program waits for the disk as it does at work: for tests of just that."""
+    monkeypatch.setattr(database, "_on_connect", WAITING[0])
+    monkeypatch.setattr(os, "fsync", WAITING[1])
 
 
 @pytest.fixture

@@ -68,9 +68,13 @@ def places(path: Path, wanted: bytes) -> range:
 
 def test_a_name_in_the_schema_that_is_no_text(filled: Program) -> None:
     """SQLite quotes such a name in its message, which then is no text either."""
+    named = b" ON measure (about)"
     sound = filled.store.read_bytes()
-    at = sound.index(b"indexlot_density")
-    filled.store.write_bytes(sound[: at - 1] + b"\xa3" + sound[at:])
+    assert sound.count(named) == 1
+    # The N of ON, its highest bit flipped.
+    filled.store.write_bytes(sound.replace(named, b" O\xce measure (about)"))
+    with closing(sqlite3.connect(filled.store)) as store, pytest.raises(UnicodeDecodeError):
+        store.execute("SELECT 1 FROM entry")
     for words in [("today",), ("history", "B2"), ("note", "x")]:
         said = filled(*words, on=ON)
         assert said.code == 2

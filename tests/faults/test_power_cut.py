@@ -101,6 +101,7 @@ def put(program: Program, found: dict[str, bytes]) -> None:
 
 
 @pytest.mark.long
+@pytest.mark.usefixtures("waiting")
 @pytest.mark.parametrize("begins", ["with a store", "with nothing"])
 def test_the_power_fails(program: Program, counting: Counting, begins: str) -> None:
     (program.folder / "trial.toml").write_text(PROTOCOL, encoding="utf-8")
@@ -144,6 +145,7 @@ def test_the_power_fails(program: Program, counting: Counting, begins: str) -> N
 
 
 @pytest.mark.long
+@pytest.mark.usefixtures("waiting")
 def test_without_syncs_the_same_cuts_do_damage(program: Program) -> None:
     """The test above can fail: a disk that lies about its syncs leaves damaged stores."""
     (program.folder / "trial.toml").write_text(PROTOCOL, encoding="utf-8")

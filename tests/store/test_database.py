@@ -142,10 +142,8 @@ def _pragma(connection: Any, name: str) -> Any:
     return execute(f"PRAGMA {name}").fetchone()[0]
 
 
-def test_every_writing_connection_has_its_settings(
-    store: Path, durable: Callable[[Any, Any], None], monkeypatch: pytest.MonkeyPatch
-) -> None:
-    monkeypatch.setattr(database, "_on_connect", durable)
+@pytest.mark.usefixtures("waiting")
+def test_every_writing_connection_has_its_settings(store: Path) -> None:
     for _ in range(2):
         with database.writing(store) as connection:
             settings = {
