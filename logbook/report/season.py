@@ -353,6 +353,7 @@ report | | the report's number
 run | | 1, or the number of a re-run
 repeat | | number of the repeat within a run
 conflict | | yes: machines disagree about this value; it stays out of differences and fits
+laboratory_number | | what the laboratory calls the sample, where its report prints it
 """
 
 
@@ -397,4 +398,5 @@ def _result_row(found: Found, sample: Sample, kinds: dict[str, str]) -> tuple[Ce
         one.run,
         one.n,
         found.conflict,
+        one.laboratory_number,
     )

@@ -1,7 +1,7 @@
 """How many times as long as the least a program could do: run by hand, on a quiet machine.
 
-    python tests/benchmarks/bench.py [today] [act] [import] [rebuild] [science] [fits] [hub]
-        [--runs N]
+    python tests/benchmarks/bench.py [today] [act] [import] [rebuild] [chain] [verify] [join] [sync]
+        [science] [fits] [hub] [--runs N]
 
 Ours and the other program take turns, each run a process of its own; printed are medians, their
 ratio and the goal. Stores are built in a scratch folder from the demo's season (`seasons`).
@@ -149,6 +149,46 @@ def rebuild(folder: Path) -> Contest:
     return Contest("rebuild", 6, ours, [*ours, str(other)], emptied, inside=True, memory=True)
 
 
+def chain(folder: Path) -> Contest:
+    """`verify --chain` of the stress store, at 0.6 of the rate of a bare loop or more."""
+    store = str(folder / "logbook.db")
+    build("stress", folder)
+    ours, loop = python("inside.py", "verify", "--chain"), python("checks.py", "loop", store)
+    return Contest("chain", 1 / 0.6, ours, loop, inside=True)
+
+
+def verify(folder: Path) -> Contest:
+    """`verify` of the stress store against what it has to do: its chains, and a rebuild."""
+    build("stress", folder)
+    both = python("checks.py", "both", str(folder / "logbook.db"))
+    return Contest("verify", 1.3, python("inside.py", "verify"), both, inside=True)
+
+
+def join(folder: Path) -> Contest:
+    """A new machine fetches the stress store from a folder, against its journal and rows raw."""
+    store, new, other = folder / "logbook.db", folder / "new.db", folder / "other.db"
+    stick = folder / "stick"
+    build("stress", folder)
+    stick.mkdir()
+    subprocess.run([LOGBOOK, "sync", str(stick)], check=True, stdout=subprocess.DEVNULL)
+
+    def emptied() -> None:
+        new.unlink(missing_ok=True)
+        other.unlink(missing_ok=True)
+
+    ours = python("inside.py", "--store", str(new), "join", str(stick), "--yes")
+    raw = python("rebuild.py", str(store), str(other))
+    return Contest("join", 8, ours, raw, emptied, inside=True, memory=True)
+
+
+def sync(folder: Path) -> Contest:
+    """`sync` with a folder of twenty writers that has nothing new, from the realistic store."""
+    build("realistic", folder)
+    subprocess.run(python("machines.py", str(folder)), check=True)
+    other = python("one_query.py", str(folder / "logbook.db"))
+    return Contest("sync", 2, [LOGBOOK, "sync"], other)
+
+
 def science(folder: Path) -> Contest:
     """Five shapes with ranges for 6,000 series, against reading their million results."""
     file = str(folder / "results.db")
@@ -183,6 +223,10 @@ CONTESTS = {
     "act": act,
     "import": lab_import,
     "rebuild": rebuild,
+    "chain": chain,
+    "verify": verify,
+    "join": join,
+    "sync": sync,
     "science": science,
 }
 SCRIPTS = {"fits": fits, "hub": hub}
@@ -193,7 +237,7 @@ def main() -> None:
     names = ", ".join([*CONTESTS, *SCRIPTS])
     parser = argparse.ArgumentParser(description=__doc__.partition("\n")[0])
     parser.add_argument("names", nargs="*", metavar="NAME", help=f"of {names} [all]")
-    parser.add_argument("--runs", type=int, help="turns of each [15 for today and act, else 3]")
+    parser.add_argument("--runs", type=int, help="turns of each [15 of what is quick, else 3]")
     asked = parser.parse_args()
     for name in asked.names or [*CONTESTS, *SCRIPTS]:
         if name in SCRIPTS:
@@ -201,7 +245,7 @@ def main() -> None:
             continue
         with scratch() as folder:
             contest = CONTESTS[name](folder)
-            runs = asked.runs or (15 if name in ("today", "act") else 3)
+            runs = asked.runs or (15 if name in ("today", "act", "sync") else 3)
             print(contest.held(runs), flush=True)
             if name == "import":
                 print(f"{'':8} (memory goal: under {MOST_MEMORY_MB} MB)")

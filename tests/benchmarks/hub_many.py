@@ -2,8 +2,8 @@
 
     python tests/benchmarks/hub_many.py [MACHINES] [ENTRIES_OF_EACH]
 
-Printed are medians in milliseconds, and the size on the server's disk. The server is the newest
-found, with fsync.
+Printed are medians in milliseconds, what eight machines at once reach, and the size on the server's
+disk. The server is the newest found, with fsync.
 """
 
 from __future__ import annotations
@@ -12,6 +12,7 @@ import statistics
 import sys
 import time
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
@@ -63,6 +64,7 @@ def main() -> None:
         with closing(open_hub(server.url(), BOOK)) as hub:
             filled(hub, machines, each)
             asked(server.url(), hub, each)
+        crowded(server.url(), each)
         with psycopg.connect(server.url()) as connection:
             for table in ("entry", "head"):
                 row = connection.execute(
@@ -98,6 +100,27 @@ def asked(url: str, hub: Hub, each: int) -> None:
     print(f"open and inventory {took(opens):.1f} ms")
     print(f"send an entry {took(sends):.1f} ms")
     print(f"fetch seven new entries {took(lambda _: list(hub.fetch(before))):.1f} ms")
+
+
+def crowded(url: str, each: int, at_once: int = 8, turns: int = 10) -> None:
+    """Some machines exchange at the same time, a new connection, entry and head for each turn."""
+
+    def exchanges(number: int) -> None:
+        name = f"machine {number}"
+        longer = chain(name, each + turns)
+        for turn in range(turns):
+            with closing(open_hub(url, BOOK)) as hub:
+                before = Before(hub.inventory())
+                at = each + turn
+                hub.send([run(name, longer[at : at + 1], signed=True)])
+                for _ in hub.fetch(before):
+                    pass
+
+    start = time.perf_counter()
+    with ThreadPoolExecutor(at_once) as pool:
+        list(pool.map(exchanges, range(1, at_once + 1)))
+    rate = at_once * turns / (time.perf_counter() - start)
+    print(f"{at_once} machines at once: {rate:.0f} exchanges a second")
 
 
 if __name__ == "__main__":

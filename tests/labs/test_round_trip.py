@@ -253,12 +253,12 @@ def test_what_was_imported_is_what_is_exported(
 ) -> None:
     program, samples = pulled
     rows = [
-        [sample, name, value, unit, method]
+        [sample, name, value, unit, method, f"26-{at:03}"]
         for at, sample in enumerate(samples)
         for (name, unit, method), value in zip(KINDS, [f"1{at}.25", "<0.5", f"6.{at}"], strict=True)
     ]
-    layout = Layout(kind, ";", "utf-8", "\n", comma=True, order=[0, 1, 2, 3, 4])
-    layout.write([HEADER, *rows], program.folder / f"report.{kind}")
+    layout = Layout(kind, ";", "utf-8", "\n", comma=True, order=[0, 1, 2, 3, 4, 5])
+    layout.write([[*HEADER, "lab no"], *rows], program.folder / f"report.{kind}")
     program.must("lab", "import", f"report.{kind}", on=ON)
     program.must("season", "season", on=ON)
     with (program.folder / "season" / "results.csv").open(encoding="utf-8", newline="") as stream:
@@ -270,4 +270,7 @@ def test_what_was_imported_is_what_is_exported(
         for row in exported
     }
     assert len(exported) == len(rows)
-    assert found == meant(rows)
+    assert found == meant([row[:5] for row in rows])
+    assert {(row["sample"], row["laboratory_number"]) for row in exported} == {
+        (row[0], row[5]) for row in rows
+    }
