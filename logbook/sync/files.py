@@ -1,6 +1,6 @@
 """The segment files of a folder as a machine finds them: good ones, and a word about each other.
 
-files = Files(folder, seen)
+files = Files(folder, seen, own)
 files.look()            # `seen` is as the folder is now; new files were read, once
 files.segment(name)     # what a file holds
 files.problems()
@@ -31,12 +31,13 @@ class Files:
 
     Names are hints: whatever begins like a segment is read as one. Links, folders and pipes are
     not followed. Foreign things are named once and then remembered; what is no good segment is
-    named at every look.
+    named at every look. What this machine, `own`, left half done is passed over: it is tidied up.
     """
 
-    def __init__(self, folder: Path, seen: Seen) -> None:
+    def __init__(self, folder: Path, seen: Seen, own: str) -> None:
         self.folder = folder
         self.seen = seen
+        self._own = own
         self._found: dict[str, Problem] = {}
         self._bad: dict[str, tuple[int, int]] = {}
         self._fresh: dict[str, Segment] = {}
@@ -64,7 +65,11 @@ class Files:
         if not os.path.lexists(self.folder):
             return []
         with os.scandir(self.folder) as items:
-            named = (item for item in items if not _is_of_a_system(item.name))
+            named = (
+                item
+                for item in items
+                if not _is_of_a_system(item.name) and not putting.is_left(item.name, self._own)
+            )
             return sorted(named, key=lambda item: item.name)
 
     def _forget_all_but(self, names: set[str]) -> None:

@@ -72,7 +72,7 @@ class Folder(Place):
             self.seen.clear()
         self._own = own[:16]
         within = path.name.casefold() == SUBFOLDER
-        self._files = Files(path if within else path / SUBFOLDER, self.seen)
+        self._files = Files(path if within else path / SUBFOLDER, self.seen, self._own)
 
     def inventory(self) -> Inventory:
         """What is there now: every new file is read once, the others are remembered."""
@@ -114,7 +114,12 @@ class Folder(Place):
         return Run(segment.writer, segment.bodies, heads)
 
     def send(self, runs: Iterable[Run]) -> None:
-        """Keep these runs as new files; nothing is touched where there is nothing new."""
+        """Keep these runs as new files.
+
+        Where there is nothing new nothing is touched, but for what this machine left half done.
+        """
+        self._must_be_there()
+        putting.tidy(self._files.folder, self._own)
         ends: set[str] | None = None
         heads: set[Head] = set()
         ready = False
@@ -145,7 +150,7 @@ class Folder(Place):
         )
 
     def _prepare(self, folder: Path) -> None:
-        """Have the folder of segments there, and nothing in it that this machine left half done."""
+        """Have the folder of segments there."""
         self._must_be_there()
         if not putting.is_folder(folder):
             folder.mkdir(exist_ok=True)
@@ -154,7 +159,6 @@ class Folder(Place):
             # It tells people what this is; lines go without it.
             with suppress(OSError, Unreachable):
                 putting.put(folder, (README,), _TEXT.encode(), self._own)
-        putting.tidy(folder, self._own)
 
     def _look(self) -> None:
         self._must_be_there()

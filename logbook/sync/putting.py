@@ -95,11 +95,17 @@ def holds(path: Path, data: bytes) -> bool:
 
 def tidy(folder: Path, own: str) -> None:
     """Delete temporary files of this machine's own whose process has ended."""
-    for path in folder.iterdir():
-        found = _PART.match(path.name)
-        if found and found["own"] == own and _has_ended(int(found["pid"])):
-            with suppress(OSError):
-                path.unlink()
+    with suppress(OSError):
+        for path in folder.iterdir():
+            if is_left(path.name, own):
+                with suppress(OSError):
+                    path.unlink()
+
+
+def is_left(name: str, own: str) -> bool:
+    """True of a temporary file that this machine's own process, which has ended, left behind."""
+    found = _PART.match(name)
+    return found is not None and found["own"] == own and _has_ended(int(found["pid"]))
 
 
 def _has_ended(process: int) -> bool:

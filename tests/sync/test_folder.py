@@ -505,7 +505,10 @@ def test_only_own_files_of_a_dead_process_are_tidied_up(stick: Path) -> None:
     for name in (dead, *others):
         (folder / name).write_bytes(b"half")
     before = names(stick)
-    Folder(stick, OWN).send([run("bench", BENCH[5:])])
+    place = Folder(stick, OWN)
+    place.inventory()
+    assert {problem.where for problem in place.problems} == others
+    place.send([])
     assert before - names(stick) == {dead}
 
 
