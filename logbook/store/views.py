@@ -32,6 +32,17 @@ if TYPE_CHECKING:
 OF_TRIAL = "bed IN (SELECT id FROM bed WHERE trial = ?)"
 
 
+# Of a trial (its id is to be given twice), each bag that a laboratory may name: the code on it, its
+# pull, and how that part was kept, NULL for a pull in one bag. The first part has its pull's code.
+# Led from the beds, a question about one trial reads the results of that trial alone.
+BAGS = (
+    "bag (code, pull, kind) AS ("
+    "SELECT p.id, p.id, NULL FROM bed b JOIN pull p ON p.bed = b.id "
+    "WHERE b.trial = ? AND NOT EXISTS (SELECT 1 FROM part WHERE part.id = p.id) UNION ALL "
+    "SELECT x.id, p.id, x.kind FROM bed b JOIN pull p ON p.bed = b.id "
+    "JOIN part x ON x.pull = p.id WHERE b.trial = ?)"
+)
+
 # What the standard library raises for a store that it cannot read: also, where SQLite quotes
 # damaged bytes of the schema in its message, that the message is no text.
 UNREADABLE = (sqlite3.DatabaseError, UnicodeDecodeError)

@@ -219,12 +219,12 @@ def limits_of(
 def _limits(store: sqlite3.Connection, trial: str) -> dict[Kind, float]:
     """The highest reporting limit that any result of a kind shows, where one shows any."""
     rows = store.execute(
-        "SELECT r.analyte, r.method, r.basis, r.lab, r.unit, part.kind, max(r.limit_num) "
-        "FROM result r LEFT JOIN part ON part.id = r.sample "
-        "JOIN pull p ON p.id = coalesce(part.pull, r.sample) JOIN bed b ON b.id = p.bed "
-        "WHERE b.trial = ? AND r.qualifier = '<' AND r.limit_num > 0 "
-        "GROUP BY r.analyte, r.method, r.basis, r.lab, r.unit, part.kind",
-        (trial,),
+        f"WITH {views.BAGS} "
+        "SELECT r.analyte, r.method, r.basis, r.lab, r.unit, bag.kind, max(r.limit_num) "
+        "FROM bag JOIN result r ON r.sample = bag.code "
+        "WHERE r.qualifier = '<' AND r.limit_num > 0 "
+        "GROUP BY r.analyte, r.method, r.basis, r.lab, r.unit, bag.kind",
+        (trial, trial),
     ).fetchall()
     found: dict[Kind, float] = {}
     for analyte, method, basis, lab, unit, kind, limit in rows:

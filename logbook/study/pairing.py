@@ -22,10 +22,19 @@ Pair = tuple["Sample", "Reading"]
 
 def by_pull(pairs: Sequence[Pair]) -> Iterator[tuple[str, list[Pair]]]:
     """Readings pull by pull: those of treated beds, and of the controls of their blocks."""
-    treated = [(sample, one) for sample, one in pairs if not sample.control]
-    for name in dict.fromkeys(name_of(sample) for sample, _ in treated):
-        group = [(sample, one) for sample, one in treated if name_of(sample) == name]
-        yield name, [*group, *_controls(name, [sample for sample, _ in group], pairs)]
+    groups: dict[str, list[Pair]] = {}
+    # Of each control's reading, the pulls that it may belong to by name: most belong to one.
+    controls: list[tuple[Pair, set[str]]] = []
+    for sample, one in pairs:
+        if sample.control:
+            controls.append(((sample, one), {name for owed in sample.owed for name in owed.names}))
+        else:
+            groups.setdefault(name_of(sample), []).append((sample, one))
+    for name, group in groups.items():
+        treated = [sample for sample, _ in group]
+        days = {sample.day for sample in treated}
+        near = (pair for pair, names in controls if name in names or pair[0].day in days)
+        yield name, [*group, *_controls(name, treated, near)]
 
 
 def name_of(sample: Sample) -> str:
@@ -34,20 +43,19 @@ def name_of(sample: Sample) -> str:
 
 
 def _controls(name: str, treated: Sequence[Sample], pairs: Iterable[Pair]) -> Iterator[Pair]:
-    """The control readings that belong to these treated ones: of their block, of the nearest day.
+    """Those of these controls that belong to the treated ones: of their block, of the nearest day.
 
     A composite belongs to every block that it was mixed from.
     """
     controls: dict[str, list[tuple[int, Sample, Reading]]] = {}
     for sample, reading in pairs:
-        if sample.control:
-            apart = [
-                abs((sample.day - one.day).days)
-                for one in _beside(sample, treated)
-                if sample.day == one.day or _same_pull(name, sample, one)
-            ]
-            if apart:
-                controls.setdefault(sample.label, []).append((min(apart), sample, reading))
+        apart = [
+            abs((sample.day - one.day).days)
+            for one in _beside(sample, treated)
+            if sample.day == one.day or _same_pull(name, sample, one)
+        ]
+        if apart:
+            controls.setdefault(sample.label, []).append((min(apart), sample, reading))
     for found in controls.values():
         nearest = min(apart for apart, *_ in found)
         yield from ((sample, one) for apart, sample, one in found if apart == nearest)

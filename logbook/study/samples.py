@@ -185,14 +185,11 @@ def readings(store: sqlite3.Connection, trial: str, analyte: str | None = None) 
     wanted = PARTS if analyte == MINERAL_N else (analyte,)
     condition = "" if analyte is None else f"AND r.analyte IN ({', '.join('?' * len(wanted))})"
     rows = store.execute(
-        "SELECT coalesce(part.pull, r.sample), r.analyte, r.method, r.basis, r.lab, r.unit, "
-        "r.value_num, r.limit_num, r.qualifier, r.conflict, part.kind, r.report, r.id, r.run, "
+        f"WITH {views.BAGS} SELECT bag.pull, r.analyte, r.method, r.basis, r.lab, r.unit, "
+        "r.value_num, r.limit_num, r.qualifier, r.conflict, bag.kind, r.report, r.id, r.run, "
         "r.sample, coalesce(r.flags, '') "
-        "FROM result r LEFT JOIN part ON part.id = r.sample "
-        "JOIN pull p ON p.id = coalesce(part.pull, r.sample) "
-        "JOIN bed b ON b.id = p.bed WHERE b.trial = ? "
-        f"{condition} ORDER BY r.id",
-        (trial, *(wanted if analyte is not None else ())),
+        f"FROM bag JOIN result r ON r.sample = bag.code {condition} ORDER BY r.id",
+        (trial, trial, *(wanted if analyte is not None else ())),
     ).fetchall()
     from logbook.study import queries
 

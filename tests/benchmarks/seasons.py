@@ -9,8 +9,8 @@ the trial's name differ. They are filed as one writer's chain and folded once at
 
 from __future__ import annotations
 
+import csv
 import hashlib
-import itertools
 import random
 import re
 import sqlite3
@@ -31,6 +31,7 @@ from logbook.trial import codes
 _ID = re.compile(r"\b[0-9a-f]{12}\b")
 _CODE = re.compile(rf"\b[{codes.ALPHABET}]{{8}}\b")
 _DAY = re.compile(r"\b20\d\d-\d\d-\d\d")
+RESULTS = 100_000
 _BETWEEN = 52 * 7  # whole weeks, so that a copy keeps its weekdays
 
 
@@ -118,7 +119,7 @@ def _renaming(number: int) -> Callable[[str], str]:
         return day.isoformat()
 
     def renamed(text: str) -> str:
-        if text.endswith("(invented)"):
+        if text.endswith("house (invented)"):
             return f"{text} {number}"
         text = re.sub(r"\bT-1", f"T{number}-1", _ID.sub(other_id, text))
         return _DAY.sub(earlier, _CODE.sub(other_code, text))
@@ -136,27 +137,40 @@ def _renamed(renamed: Callable[[str], str], value: Any) -> Any:
     return value
 
 
-def add_samples(store: Path, state: Path, report: Path, rows: int) -> None:
-    """File pulls for `rows` results of the trial's nutrients, and write those results as CSV."""
-    draw = random.Random(rows)
-    connection = sqlite3.connect(store)
-    followed = connection.execute("SELECT analyte, method FROM followed ORDER BY id").fetchall()
-    connection.close()
-    wanted = -(-rows // len(followed))
-    with writing.opened(store, state, by="bench", now=datetime.now(UTC)) as book:
-        sample = book.connection.exec_driver_sql("SELECT id FROM pull ORDER BY id LIMIT 1").scalar()
-        model = dict(book.values([f"pull/{sample}"])[f"pull/{sample}"] or {})
-        made = {codes.new_code(draw.choice) for _ in range(wanted)}
-        pulls = [(f"pull/{code}", model | {"code": code, "again": "bench"}) for code in made]
-        book.write("pull", pulls)
-    units = {"pH": "", "EC": "dS/m"}
-    with report.open("w", encoding="utf-8", newline="") as file:
-        file.write("sample,nutrient,value,unit,method,lab\n")
-        lines = ((code, *pair) for code in sorted(made) for pair in followed)
-        for code, analyte, method in itertools.islice(lines, rows):
-            value = f"{draw.uniform(4, 9):.2f}"
-            unit = units.get(analyte, "mg/kg")
-            file.write(f"{code},{analyte},{value},{unit},{method},Bench lab (invented)\n")
+def held_back(
+    season: list[tuple[str, Entry]],
+) -> tuple[list[tuple[str, Entry]], list[dict[str, Any]]]:
+    """A season with the first quarter of its laboratory's reports, and the results of the others.
+
+    Without those of samples that were measured again: they need a word that a file has not.
+    """
+    reports = [name for name, entry in season if entry.kind == "lab"]
+    later = set(reports[len(reports) // 4 :])
+    kept = [
+        (name, entry)
+        for name, entry in season
+        if name not in later and not any(later & set(w.replaces) for w in entry.writes)
+    ]
+    results = [
+        dict(write.value)
+        for name, entry in season
+        if name in later
+        for write in entry.writes
+        if write.key.startswith("result/") and write.value is not None and write.value["run"] == 1
+    ]
+    return kept, results
+
+
+def write_report(path: Path, results: list[dict[str, Any]], copies: int, rows: int) -> None:
+    """These results of every copy as one file of so many rows, as its laboratory would send it."""
+    columns = ("sample", "analyte", "reported", "reported_unit", "method", "lab")
+    with path.open("w", encoding="utf-8", newline="") as stream:
+        file = csv.writer(stream)
+        file.writerow(["sample", "nutrient", "value", "unit", "method", "lab"])
+        for number in range(copies):
+            renamed = _renaming(number)
+            for one in results[: rows - number * len(results)]:
+                file.writerow([renamed(one["sample"]), *(one[name] for name in columns[1:])])
 
 
 def main(which: str, folder: Path) -> None:
@@ -167,9 +181,11 @@ def main(which: str, folder: Path) -> None:
         build(store, state, season, 14, waterings=648)
     elif which == "stress":  # 200,000 writes
         build(store, state, season, 64)
-    else:
-        build(store, state, season, 1)
-        add_samples(store, state, folder / "report.csv", rows=100_000)
+    else:  # every copy waits for most of its results
+        season, results = held_back(season)
+        copies = -(-RESULTS // len(results))
+        build(store, state, season, copies)
+        write_report(folder / "report.csv", results, copies, RESULTS)
 
 
 if __name__ == "__main__":
