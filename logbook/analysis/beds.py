@@ -63,19 +63,22 @@ def problems(observations: Sequence[Observation]) -> list[Problem]:
 
 def _faults(observation: Observation) -> list[str]:
     """What is wrong with one observation by itself."""
+    value, low, high = observation.value, observation.low, observation.high
+    sound = value is not None and abs(value) < LARGEST and abs(observation.day) < LARGEST
+    if sound and low is None and high is None:
+        return []
     numbers = {
         "day": observation.day,
-        "value": observation.value,
-        "lower bound": observation.low,
-        "upper bound": observation.high,
+        "value": value,
+        "lower bound": low,
+        "upper bound": high,
     }
     wrong = [
         f"{name} is {number}, {'too large' if math.isfinite(number) else 'not a number'}"
         for name, number in numbers.items()
         if number is not None and not abs(number) < LARGEST
     ]
-    low, high = observation.low, observation.high
-    if observation.value is None and low is None and high is None:
+    if value is None and low is None and high is None:
         wrong.append("no value and no bounds")
     if low is not None and high is not None and low > high:
         wrong.append(f"lower bound {low:g} is above upper bound {high:g}")
@@ -108,6 +111,8 @@ def beds_of(observations: Sequence[Observation]) -> list[Bed]:
 def _bed(name: str, results: Sequence[Observation]) -> Bed:
     """One bed's mean; of censored results, the mean of the lowest and highest they can be."""
     first = results[0]
+    if len(results) == 1 and first.value is not None:
+        return Bed(name, first.block, first.treated, first.value, first.value, False, False, False)
     low = mean([_bound(r.value, r.low, -math.inf) for r in results])
     high = mean([_bound(r.value, r.high, math.inf) for r in results])
     return Bed(

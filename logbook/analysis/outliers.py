@@ -257,11 +257,14 @@ def _slip_words(value: float, usual: float) -> str:
 def _slips(seen: _Judged) -> list[tuple[tuple[int, int], Flag]]:
     """Lost decimal points among results that have too few others beside them."""
     side = seen.side
+    alone = np.isfinite(side.y) & ~seen.judged
+    if not alone.any():
+        return []
     between = np.array(
         [[_between(side, row, at) for at in range(len(side.days))] for row in range(len(side.beds))]
     ).reshape(side.y.shape)
     found = []
-    for row, column in _places(np.isfinite(side.y) & ~seen.judged & np.isfinite(between)):
+    for row, column in _places(alone & np.isfinite(between)):
         value, usual = side.shown(side.y[row, column]), side.shown(between[row, column])
         factor = _slip(value, usual)
         if factor is None or _shared(side, between, row, column):
