@@ -23,6 +23,7 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
+from logbook import config
 from logbook.labs.grid import FORBIDDEN
 from logbook.labs.reader import read_grid
 from tests.labs.hostile import Rows, csv_text
@@ -274,3 +275,108 @@ def test_what_was_imported_is_what_is_exported(
     assert {(row["sample"], row["laboratory_number"]) for row in exported} == {
         (row[0], row[5]) for row in rows
     }
+
+
+# --- a laboratory's own layout, from its file to the files of the season ------------------------
+
+MARKS = {"": "", "<": "", "J": "estimated", "H": "holding-time", "R": "rejected",
+         "ND": "not-detected"}  # fmt: skip
+CELLS = st.tuples(st.decimals("0.5", "900", places=1), st.sampled_from(sorted(MARKS)))
+PROFILE = """\
+format = 1
+lab = "Wide lab (invented)"
+[file]
+decimal = "{decimal}"
+[layout]
+header = "Probe Nr."
+header_rows = 2
+end = ["Anmerkung"]
+[columns]
+sample = "Probe Nr."
+[usual]
+basis = "dry"
+[[column]]
+title = "Nitrat-N mg/kg"
+nutrient = "NO3-N"
+unit = "mg/kg"
+method = "1 M KCl"
+limit = "0{decimal}2"
+[[column]]
+title = "Kalium (für Böden) mg/kg"
+nutrient = "K"
+unit = "mg/kg"
+method = "Mehlich-3"
+limit = "1"
+[skip]
+columns = ["Stufe"]
+[qualifiers]
+J = "estimated"
+H = "holding-time"
+R = "rejected"
+"""
+
+
+def cell_of(value: Decimal, mark: str, decimal: str) -> str:
+    """A cell as the laboratory writes it."""
+    text = str(value).replace(".", decimal)
+    return {"": text, "<": f"<{text}", "ND": "ND"}.get(mark, f"{text} {mark}")
+
+
+@pytest.mark.long
+@given(
+    kind=st.sampled_from(["csv", "xlsx"]),
+    encoding=st.sampled_from(["utf-8-sig", "utf-16", "cp1252"]),
+    decimal=st.sampled_from(".,"),
+    above=st.integers(0, 3),
+    cells=st.lists(st.tuples(CELLS, CELLS), min_size=6, max_size=6),
+    shuffled=st.randoms(use_true_random=False),
+)
+@settings(max_examples=60)
+def test_a_wide_report_with_marks_comes_out_of_the_season_as_it_went_in(
+    pulled: tuple[Program, list[str]],
+    kind: str, encoding: str, decimal: str, above: int,
+    cells: list[tuple[tuple[Decimal, str], tuple[Decimal, str]]],
+    shuffled: Random,
+) -> None:  # fmt: skip
+    program, samples = pulled
+    body = [
+        [code, cell_of(*nitrate, decimal), "C", cell_of(*potassium, decimal)]
+        for code, (nitrate, potassium) in zip(samples, cells, strict=True)
+    ]
+    shuffled.shuffle(body)
+    rows = [
+        *[["Prüfbericht", "26-1", "", ""]] * above,
+        ["Probe Nr.", "Nitrat-N", "Stufe", "Kalium (für Böden)"],
+        ["", "mg/kg", "", "mg/kg"],
+        *body,
+        ["Anmerkung", "J: geschätzt", "", ""],
+    ]
+    profile = config.profiles_folder() / "wide.toml"
+    profile.parent.mkdir(parents=True, exist_ok=True)
+    profile.write_text(PROFILE.format(decimal=decimal), encoding="utf-8")
+    if kind == "xlsx":
+        (program.folder / "r.xlsx").write_bytes(as_workbook(rows))
+    else:
+        (program.folder / "r.csv").write_bytes(csv_text(rows, ";", "\r\n").encode(encoding))
+    with untouched(program):
+        words = ("--profile", "wide", "--report", "26-1")
+        program.must("lab", "import", f"r.{kind}", *words, on=ON)
+        shutil.rmtree(program.folder / "season", ignore_errors=True)
+        program.must("season", "season", on=ON)
+    with (program.folder / "season" / "results.csv").open(encoding="utf-8", newline="") as stream:
+        exported = list(csv.DictReader(stream))
+    limits = {"nitrate-N": "0.2", "K": "1"}
+    expected = {}
+    for code, pair in zip(samples, cells, strict=True):
+        for name, (value, mark) in zip(limits, pair, strict=True):
+            below = mark in ("<", "ND")
+            number = Decimal(limits[name]) if mark == "ND" else value
+            expected[code, name] = ("<" if below else "", number, MARKS[mark])
+    assert len(exported) == len(expected)
+    assert {
+        (row["sample"], row["nutrient"]): (
+            row["qualifier"], Decimal(row["limit"] if row["qualifier"] else row["value"]),
+            row["flags"],
+        )
+        for row in exported
+    } == expected  # fmt: skip
