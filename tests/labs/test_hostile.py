@@ -151,12 +151,13 @@ def pulled(started: Program) -> tuple[Program, list[str]]:
     return started, started.must("pull", "all", "--cores", "8", on=day).samples
 
 
-def test_no_bent_report_is_half_imported(pulled: tuple[Program, list[str]]) -> None:
+@pytest.mark.parametrize("count", [70, pytest.param(2_000, marks=pytest.mark.long)])
+def test_no_bent_report_is_half_imported(pulled: tuple[Program, list[str]], count: int) -> None:
     program, samples = pulled
-    rng = random.Random(6)
+    rng = random.Random(count)
     rows = report_of(samples)
     refused = 0
-    for at in range(70):
+    for at in range(count):
         sound = hostile.csv_text(rows).encode() if at % 2 else hostile.sheet_of(rows)
         ways = [hostile.cut, hostile.flipped, hostile.stuffed]
         bend = rng.choice(ways if at % 2 else [*ways, hostile.bent_member, hostile.renamed])
@@ -170,7 +171,7 @@ def test_no_bent_report_is_half_imported(pulled: tuple[Program, list[str]]) -> N
         if said.code == 2:
             refused += 1
             assert dump(program) == before
-    assert refused > 40
+    assert refused > count / 2
 
 
 @pytest.mark.parametrize(
