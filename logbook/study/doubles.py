@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     import sqlite3
 
 TYPED = "typed"
+_MOST_NAMED = 3
 Analysis = tuple[str, str, str, str]
 _Value = tuple[Decimal | None, Decimal | None, str]
 
@@ -53,7 +54,9 @@ class Doubled:
     def named(self) -> str:
         """`report 26-1 of Invented Soil Lab`."""
         plural = "s" * (len(self.reports) > 1)
-        return f"report{plural} {', '.join(self.reports)} of {self.lab}"
+        more = len(self.reports) - _MOST_NAMED
+        others = f" and {more} more" if more > 0 else ""
+        return f"report{plural} {', '.join(self.reports[:_MOST_NAMED])}{others} of {self.lab}"
 
 
 def analysis(result: Result) -> Analysis:
