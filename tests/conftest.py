@@ -133,6 +133,10 @@ pytest_plugins = ["tests.program", "tests.faults.counting", "tests.postgres"]
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
-    """How often faults are tried, and where their figures go: see tests/faults/counting.py."""
+    """How often faults are tried, and where their figures go: see tests/faults/counting.py.
+
+    How many seeds of the simulation of five machines are lived: see tests/sync/test_simulation.py.
+    """
     parser.addoption("--faults", choices=("tenth", "full"), default="tenth")
+    parser.addoption("--seeds", type=int, default=3, metavar="N")
     parser.addoption("--figures", default=None, metavar="FILE")

@@ -106,8 +106,13 @@ def test_wrong_clocks_change_nothing_of_what_stands(tmp_path: Path, counting: Co
         count.passed += 1
 
 
+def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
+    """As many seeds as `--seeds` says."""
+    if "seed" in metafunc.fixturenames:
+        metafunc.parametrize("seed", range(1, 1 + metafunc.config.getoption("--seeds")))
+
+
 @pytest.mark.long
-@pytest.mark.parametrize("seed", [1, 2, 3])
 def test_two_thousand_acts_of_each_of_five_machines(
     tmp_path: Path, seed: int, counting: Counting
 ) -> None:

@@ -432,21 +432,25 @@ HOW = "sequences of 50 steps: write, exchange, copy, restore, kill, enrol, retir
 
 @pytest.mark.long
 def test_many_sequences_through_memory(counting: Counting) -> None:
-    with counting.fault("9", "machines in any order of steps, memory", HOW, 200) as tried:
+    with counting.fault(
+        "9", "machines in any order of steps, memory", HOW, 200, always=True
+    ) as tried:
         run(in_memory, tried.asked, 50)
         tried.passed = tried.asked
 
 
 @pytest.mark.long
 def test_some_sequences_through_folders(counting: Counting) -> None:
-    with counting.fault("9", "machines in any order of steps, folders", HOW, 20) as tried:
+    with counting.fault(
+        "9", "machines in any order of steps, folders", HOW, 20, always=True
+    ) as tried:
         run(in_folders, tried.asked, 50)
         tried.passed = tried.asked
 
 
 @pytest.mark.long
 def test_some_sequences_through_the_hub(counting: Counting, postgres: Server) -> None:
-    with counting.fault("9", "machines in any order of steps, hub", HOW, 10) as tried:
+    with counting.fault("9", "machines in any order of steps, hub", HOW, 10, always=True) as tried:
         with on_hub(postgres) as places:
             run(places, tried.asked, 50)
         tried.passed = tried.asked
