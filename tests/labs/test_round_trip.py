@@ -279,9 +279,9 @@ def test_what_was_imported_is_what_is_exported(
 
 # --- a laboratory's own layout, from its file to the files of the season ------------------------
 
-MARKS = {"": "", "<": "", "J": "estimated", "H": "holding-time", "R": "rejected",
+MEANING = {"": "", "<": "", "J": "estimated", "H": "holding-time", "R": "rejected",
          "ND": "not-detected"}  # fmt: skip
-CELLS = st.tuples(st.decimals("0.5", "900", places=1), st.sampled_from(sorted(MARKS)))
+MARKED = st.tuples(st.decimals("0.5", "900", places=1), st.sampled_from(sorted(MEANING)))
 PROFILE = """\
 format = 1
 lab = "Wide lab (invented)"
@@ -328,7 +328,7 @@ def cell_of(value: Decimal, mark: str, decimal: str) -> str:
     encoding=st.sampled_from(["utf-8-sig", "utf-16", "cp1252"]),
     decimal=st.sampled_from(".,"),
     above=st.integers(0, 3),
-    cells=st.lists(st.tuples(CELLS, CELLS), min_size=6, max_size=6),
+    cells=st.lists(st.tuples(MARKED, MARKED), min_size=6, max_size=6),
     shuffled=st.randoms(use_true_random=False),
 )
 @settings(max_examples=60)
@@ -371,7 +371,7 @@ def test_a_wide_report_with_marks_comes_out_of_the_season_as_it_went_in(
         for name, (value, mark) in zip(limits, pair, strict=True):
             below = mark in ("<", "ND")
             number = Decimal(limits[name]) if mark == "ND" else value
-            expected[code, name] = ("<" if below else "", number, MARKS[mark])
+            expected[code, name] = ("<" if below else "", number, MEANING[mark])
     assert len(exported) == len(expected)
     assert {
         (row["sample"], row["nutrient"]): (
