@@ -686,6 +686,13 @@ def test_parts_go_by_their_own_codes_and_tins_do_not_go(program: Program) -> Non
     assert "tin" not in {one["kind"] for one in found.values()}
 
 
+def test_a_half_that_is_kept_here_waits_for_nothing(program: Program) -> None:
+    begun(program, PARTED)
+    program.must("pull", "control,M", on="2026-03-16T09:00+01:00")
+    kinds = {one["kind"] for one in log(program, "--waiting")["samples"]}
+    assert kinds == {"chilled", "dried"}
+
+
 def test_beds_that_are_marked_dried_leave_the_chilled_parts_alone(program: Program) -> None:
     begun(program, PARTED)
     program.must("pull", "control,M", on="2026-03-16T09:00+01:00")
