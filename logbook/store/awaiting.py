@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from logbook.store import views
 from logbook.trial.records import LOST, RERUN
 
 if TYPE_CHECKING:
@@ -50,8 +51,8 @@ def went(connection: sqlite3.Connection, trial: str, today: date) -> set[str] | 
     down, and which are still here is not known.
     """
     rows = connection.execute(
-        "SELECT x.sample FROM sent x JOIN shipment s ON s.code = x.shipment "
-        'WHERE s.trial = ? AND substr(s."when", 1, 10) <= ?',
+        "SELECT sample FROM sent WHERE shipment IN "
+        '(SELECT code FROM shipment WHERE trial = ? AND substr("when", 1, 10) <= ?)',
         (trial, today.isoformat()),
     ).fetchall()
     return {code for (code,) in rows} if rows or not _unannounced(connection, trial) else None
@@ -60,10 +61,10 @@ def went(connection: sqlite3.Connection, trial: str, today: date) -> set[str] | 
 def _unannounced(connection: sqlite3.Connection, trial: str) -> bool:
     """Whether a trial has results and no shipment."""
     row = connection.execute(
-        "SELECT 1 FROM result r LEFT JOIN part x ON x.id = r.sample "
-        "JOIN pull p ON p.id = coalesce(x.pull, r.sample) JOIN bed b ON b.id = p.bed "
-        "WHERE b.trial = ? AND NOT EXISTS (SELECT 1 FROM shipment WHERE trial = ?) LIMIT 1",
-        (trial, trial),
+        f"WITH {views.BAGS} SELECT 1 FROM bag WHERE EXISTS (SELECT 1 FROM result r "
+        "WHERE r.sample = bag.code) AND NOT EXISTS (SELECT 1 FROM shipment WHERE trial = ?) "
+        "LIMIT 1",
+        (trial, trial, trial),
     ).fetchone()
     return row is not None
 
