@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from typing import TYPE_CHECKING
 
 from logbook.cli.session import Chosen
@@ -30,6 +30,37 @@ def wanted_parts(
     if whole:
         return []
     return parts.several(given) if given else pulled_parts.planned(store, trial)
+
+
+def kept_otherwise(
+    store: sqlite3.Connection, trial: str, new: Collection[str], kinds: Sequence[Planned]
+) -> list[str]:
+    """A remark where no other pull of the trial had its nitrate or ammonium in such a bag.
+
+    new: the codes of the pulls just made, kinds: what they were divided into.
+    """
+    own = pulled_parts.for_nitrogen(kinds)
+    others: dict[str, set[str]] = {}
+    for code, some in pulled_parts.every_pull(store, trial).items():
+        if code not in new:
+            parted = [(one.kind, one.analyses) for one in some]
+            for analyte, kind in pulled_parts.for_nitrogen(parted).items():
+                others.setdefault(analyte, set()).add(kind)
+    alone: dict[tuple[str, str], list[str]] = {}
+    for analyte, kind in own.items():
+        if others.get(analyte) and kind not in others[analyte]:
+            before = " or ".join(_part_spoken(one) for one in sorted(others[analyte]))
+            alone.setdefault((kind, before), []).append(analyte)
+    return [
+        f"{' and '.join(analytes)} of this pull come from {_part_spoken(kind)}, of the trial's "
+        f"other pulls from {before}: its results form a series of their own; logbook undo takes "
+        "it back"
+        for (kind, before), analytes in alone.items()
+    ]
+
+
+def _part_spoken(kind: str) -> str:
+    return "undivided bags" if kind == parts.WHOLE else f"{kind} parts"
 
 
 def codes_on_bags(

@@ -20,6 +20,7 @@ from logbook.errors import NeedsAnswer, UserMistake
 from logbook.journal.entry import key
 from logbook.report import custody as shown
 from logbook.study import samplelog, shipped
+from logbook.study.bags import RETAINED
 from logbook.trial import codes, parts, records
 from logbook.trial.ranges import resolve
 from logbook.trial.times import zone
@@ -255,7 +256,7 @@ def log(
         lambda store: _shown(store, session, sample, bed, pull, shipment)
     )
     if waiting:
-        lines = [one for one in lines if one.open or any(a.days is not None for a in one.analyses)]
+        lines = [one for one in lines if _waits(one)]
     split = session.read(lambda store: shipped.split_pulls(store, trial.id))
     named = {name for one in lines for name in one.bag.name.split(" and ")}
     notes = [one.sentence for one in split if named.intersection(one.name.split(" and "))]
@@ -267,6 +268,12 @@ def log(
     if not lines:
         say("No such bags yet.")
     tell_notes(notes)
+
+
+def _waits(line: LogLine) -> bool:
+    """Whether a bag is to be sent or something of it is awaited; a half retained here is not."""
+    awaited = any(one.days is not None for one in line.analyses)
+    return awaited or (line.open and line.bag.kind != RETAINED)
 
 
 def _shown(

@@ -235,12 +235,14 @@ def _numbers(plan: Plan) -> str:
 
 
 def _show_differences(file: str, plan: Plan) -> None:
-    """The values that a re-issue changes, before anybody is asked."""
+    """What a re-issue changes and what it lacks, before anybody is asked."""
     changes = [*plan.changed.values(), *plan.superseded]
-    if not changes:
+    if not changes and not plan.missing:
         return
     other = f"report {_numbers(plan)} is here with other values:"
-    if plan.superseded:
+    if not changes:
+        other = f"report {_numbers(plan)} lacks results of the report that it replaces:"
+    elif plan.superseded:
         old = sorted({change.old.report for change in plan.superseded if change.old})
         other = f"report {_numbers(plan)} has other values than report {', '.join(old)}:"
     tell(f"{file}: {other}", 2)
@@ -249,6 +251,11 @@ def _show_differences(file: str, plan: Plan) -> None:
         say(f"  {new.sample}  {new.analyte:<11} {_old(change)} -> {value_shown(new)} {new.unit}")
     if len(changes) > _MOST_SHOWN:
         say(f"  and {len(changes) - _MOST_SHOWN} more")
+    for one in plan.missing[:_MOST_SHOWN]:
+        value = f"{value_shown(one)} {one.unit}".removesuffix(f" {one.analyte}")
+        say(f"  {one.sample}  {one.analyte:<11} {value} -> not in it, left standing")
+    if len(plan.missing) > _MOST_SHOWN:
+        say(f"  and {len(plan.missing) - _MOST_SHOWN} more that are not in it")
 
 
 def _old(change: Change) -> str:
@@ -259,8 +266,10 @@ def _confirm(file: str, plan: Plan, answers: Answers, json: bool) -> None:
     """A re-issue is taken only if somebody says so; raises NeedsAnswer if nobody can be asked."""
     if not plan.changed or answers.reissued:
         return
-    many = _many(len(plan.changed), "value")
-    question = f"{file}: has report {_numbers(plan)} been re-issued, with {many} changed?"
+    what = f"{_many(len(plan.changed), 'value')} changed"
+    if plan.missing:
+        what += f" and {_many(len(plan.missing), 'result')} left out"
+    question = f"{file}: has report {_numbers(plan)} been re-issued, with {what}?"
     if json:
         raise NeedsAnswer(question, "answer with --reissued")
     if ask(f"{question} (yes/no)", "--reissued").strip().lower() not in ("y", "yes"):

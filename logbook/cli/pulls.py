@@ -13,7 +13,13 @@ from logbook.cli import completing
 from logbook.cli import given as typed
 from logbook.cli.acts import Beds, WhenOption
 from logbook.cli.app import command
-from logbook.cli.bags import codes_on_bags, fresh_codes, refuse_used, wanted_parts
+from logbook.cli.bags import (
+    codes_on_bags,
+    fresh_codes,
+    kept_otherwise,
+    refuse_used,
+    wanted_parts,
+)
 from logbook.cli.given import bottoms, few
 from logbook.cli.labelling import (
     LabelsOption,
@@ -173,7 +179,10 @@ def _tell(session: Session, todo: _Todo, act: str, bags: Sequence[Sequence[str]]
     purposes = [_purposes(group, todo.served, at) for group in todo.groups]
     _say_bags(bags, todo.groups, todo.kinds, purposes)
     early = session.read(lambda store: out_of_order(store, trial.id, "pull", todo.beds, at.day))
-    _note(*early, *typed.other_depth(todo.how.depth_cm, trial.trial.depth_cm))
+    kept = session.read(
+        lambda store: kept_otherwise(store, trial.id, [one[0] for one in bags], todo.kinds)
+    )
+    _note(*early, *typed.other_depth(todo.how.depth_cm, trial.trial.depth_cm), *kept)
 
 
 def _note(*remarks: str) -> None:

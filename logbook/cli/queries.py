@@ -201,7 +201,7 @@ def answer(
         code, drawn = _written(book, store, found, _Answered(name, why, at, run, alone))
     tell(f"{code}  {_many(len(found))} answered, {name}: {why}", 10)
     if name == records.RERUN:
-        _request(found, drawn)
+        _request(found, drawn, [] if alone else _unaccompanied(found, drawn))
 
 
 @dataclass(frozen=True)
@@ -375,7 +375,19 @@ def _drawn(store: sqlite3.Connection, found: Sequence[Line]) -> list[records.Res
     return list(drawn.values())
 
 
-def _request(found: Sequence[Line], drawn: Sequence[records.Result]) -> None:
+def _unaccompanied(found: Sequence[Line], drawn: Sequence[records.Result]) -> list[str]:
+    """`CODE NUTRIENT` of what is measured again with no unsuspected bed beside it."""
+    beside = {(one.analyte, one.report) for one in drawn}
+    return sorted(
+        {
+            f"{one.query.sample} {one.query.analyte}"
+            for one in found
+            if (one.query.analyte, one.query.report) not in beside
+        }
+    )
+
+
+def _request(found: Sequence[Line], drawn: Sequence[records.Result], lonely: Sequence[str]) -> None:
     """What to write to the laboratory: codes in order, not which of them surprised."""
     asked = {(one.query.sample, one.query.analyte, one.query.method) for one in found}
     asked |= {(one.sample, one.analyte, one.method) for one in drawn}
@@ -386,4 +398,11 @@ def _request(found: Sequence[Line], drawn: Sequence[records.Result]) -> None:
     if drawn:
         named = ", ".join(f"{one.sample} {one.analyte}" for one in drawn)
         tell_notes([f"{named}: not in question, drawn by chance to be measured again as well"])
+    if lonely:
+        tell_notes(
+            [
+                f"{', '.join(lonely)}: no other bed of its pull has an unsuspected result in the "
+                "report, so none is measured again beside it: only what surprised can change"
+            ]
+        )
     tell_notes(["import what comes back with --repeat: it is a second measurement"])

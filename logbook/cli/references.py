@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from decimal import Decimal
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -231,25 +231,31 @@ def _document(one: records.Reference, trials: dict[str, str]) -> dict[str, Any]:
 
 def about_slipped_in(
     store: sqlite3.Connection,
-    name: str,
+    names: Iterable[str],
     lines: Sequence[LogLine],
-    asked: Sequence[tuple[str, str]],
+    asked: Collection[tuple[str, str]],
     trial: str,
 ) -> Iterator[str]:
-    """What should be known of soil of a material among these bags.
+    """What should be known of soil of these materials among these bags.
 
     asked: the nutrients that it is sent for, each with its method.
     """
-    known = {
-        (one.record.analyte, one.record.method)
-        for one in views.fetch(store, "reference", "name = ? AND trial IN ('', ?)", (name, trial))
-    }
-    missing = [
-        f"{what} by {how}" if how else what for what, how in asked if (what, how) not in known
-    ]
-    if not known:
-        yield f"no assigned values of the reference material {name} are written down yet"
-    elif missing:
-        yield f"no assigned value of {name} is written down of {', '.join(missing)}"
-    if any(one.stages[-1].state != records.DRIED for one in lines):
-        yield f"dry soil of {name} among moist bags can be seen: moisten it, or send it among dried"
+    for name in names:
+        known = {
+            (one.record.analyte, one.record.method)
+            for one in views.fetch(
+                store, "reference", "name = ? AND trial IN ('', ?)", (name, trial)
+            )
+        }
+        missing = [
+            f"{what} by {how}" if how else what for what, how in asked if (what, how) not in known
+        ]
+        if not known:
+            yield f"no assigned values of the reference material {name} are written down yet"
+        elif missing:
+            yield f"no assigned value of {name} is written down of {', '.join(missing)}"
+        if any(one.stages[-1].state != records.DRIED for one in lines):
+            yield (
+                f"dry soil of {name} among moist bags can be seen: moisten it, or send it among "
+                "dried"
+            )

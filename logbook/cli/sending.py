@@ -70,7 +70,10 @@ def send(
         bool, typer.Option("--duplicate", help="Slip in half of one bag under a code of its own.")
     ] = False,
     reference: Annotated[
-        str | None, typer.Option(help="Slip in soil of this reference material.", metavar="NAME")
+        list[str] | None,
+        typer.Option(
+            help="Slip in soil of this reference material. As often as needed.", metavar="NAME"
+        ),
     ] = None,
     text: Annotated[str, typer.Option(help="Remarks for the laboratory.")] = "",
     form: Annotated[Path | None, typer.Option(help="Write the form: FILE.pdf or FILE.csv.")] = None,
@@ -96,18 +99,18 @@ def send(
     asked = _Asked(trial, at, _lab(session, trial, lab), _only(analyses))
     picked = session.read(lambda store: _picked(store, trial, log, _Pick(what, pull, part, every)))
     lines = _askable(picked, asked)
-    material = session.read(lambda store: known_name(store, reference)) if reference else ""
-    slips = _Slips(duplicate, material)
+    slips = _Slips(duplicate, session.read(lambda store: _materials(store, reference or ())))
     remarks = (own_words(by_what, "how it was sent"), own_words(text, "the remarks"))
     act, packed = _write(session, asked, [one.bag.code for one in lines], slips, remarks)
     notes = list(_notes(session, asked, log, lines, on))
+    notes += session.read(lambda store: _split_by(store, trial.id, packed.code))
     _say(act, asked, packed, {one.bag.code: one for one in log})
-    if slips.reference:
-        of = [one for line in lines for one in zip(*asked.analyses(line), strict=True)]
-        name, kinds = slips.reference, list(dict.fromkeys(of))
-        notes += session.read(
-            lambda store: list(about_slipped_in(store, name, lines, kinds, trial.id))
+    of = [one for line in lines for one in zip(*asked.analyses(line), strict=True)]
+    notes += session.read(
+        lambda store: list(
+            about_slipped_in(store, slips.references, lines, dict.fromkeys(of), trial.id)
         )
+    )
     if form is not None:
         write_form(session, packed.code, form, paper)
     bare = printed and replace(printed, bare=True)
@@ -148,10 +151,10 @@ class _Pick:
 
 @dataclass(frozen=True)
 class _Slips:
-    """What is slipped in: a second half of a bag, soil of a reference material ("" for none)."""
+    """What is slipped in: a second half of a bag, soil of each of these reference materials."""
 
     duplicate: bool
-    reference: str
+    references: tuple[str, ...]
 
 
 @dataclass(frozen=True)
@@ -186,6 +189,20 @@ def _lab(session: Session, trial: Chosen, said: str | None) -> str:
             "the laboratory is not known yet: the trial names none", f"say which: --lab {name}"
         )
     return lab
+
+
+def _materials(store: sqlite3.Connection, said: Sequence[str]) -> tuple[str, ...]:
+    """The reference materials named; raises UserMistake for one that is named twice."""
+    found: dict[str, str] = {}
+    for one in said:
+        name = known_name(store, one)
+        if name.casefold() in found:
+            raise UserMistake(
+                f"the reference material {name} is named twice",
+                "each goes into a shipment once; name another, or leave one out",
+            )
+        found[name.casefold()] = name
+    return tuple(found.values())
 
 
 def _only(text: str | None) -> tuple[str, ...]:
@@ -318,8 +335,7 @@ def _packed(asked: _Asked, lines: Sequence[LogLine], slips: _Slips, taken: Taken
         like[blinds[-1].code] = of
         tray = orders[kind[of]]
         orders[kind[of]] = packing.slipped_in(code, tray, blinds[-1].code, apart=of)
-    if slips.reference:
-        name = slips.reference
+    for name in slips.references:
         blinds.append(records.Blind(_blind(code, name, taken), "reference", name, asked.trial.id))
         near = like[blinds[-1].code] = packing.drawn_one(code, "like", about)
         orders[kind[near]] = packing.slipped_in(code, orders[kind[near]], blinds[-1].code)
@@ -342,9 +358,15 @@ def _notes(
     lines: Sequence[LogLine],
     on: str | None,
 ) -> Iterator[str]:
-    """What should be known of a shipment: what stays behind, waited, was not kept alike."""
+    """What should be known of a shipment: what stays behind, waited, was not kept alike.
+
+    Bags of its pulls that went before count too: this shipment may be the control's alone.
+    """
     yield from shipped.behind(log, lines)
-    yield from shipped.unlike_keeping(lines)
+    going, names = {one.bag.code for one in lines}, {one.bag.name for one in lines}
+    yield from shipped.unlike_keeping(
+        one for one in log if one.bag.name in names and (one.shipment or one.bag.code in going)
+    )
     place = zone(asked.trial.trial.zone)
     now = session.clock.now().astimezone(place)
     # Sent just now is an hour that is known, though only the day is written down.
@@ -358,6 +380,12 @@ def _notes(
         yield f"not asked for, though these bags are for it: {', '.join(rest)}"
     if unnamed:
         yield f"the trial follows no method of {', '.join(unnamed)}: write it on the form"
+
+
+def _split_by(store: sqlite3.Connection, trial: str, shipment: str) -> list[str]:
+    """Pulls of which this shipment parts treated and control, as the log says from now on."""
+    split = shipped.split_pulls(store, trial)
+    return [one.sentence for one in split if shipment in one.shipments]
 
 
 def _say(act: str, asked: _Asked, packed: _Packed, known: dict[str, LogLine]) -> None:

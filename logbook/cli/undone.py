@@ -41,6 +41,10 @@ def undone_words(store: sqlite3.Connection, code: str, kind: str, keys: Sequence
     ]
     if kind == "lab":
         return _laboratory(store, values)
+    if answered := [key for key, _ in values if journal.space(key) == "answer"]:
+        # An answer's key names what it is about, as its query's does.
+        about = dict.fromkeys(":".join(journal.parts(key)[1:3]) for key in answered)
+        return f"the answer {code} on {few(list(about))}"
     if kind == "strike":
         # What a striking leaves as it is (the other one of two pulls) was not struck.
         keys = [key for key, value in values if value is None]

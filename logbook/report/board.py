@@ -5,14 +5,14 @@ Content only; `terminal` prints it. Everything is said as of the `today` given.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from dataclasses import asdict, dataclass
+from collections.abc import Collection, Iterable, Iterator
+from dataclasses import asdict, dataclass, replace
 from datetime import date, timedelta
 from decimal import Decimal
 from typing import TYPE_CHECKING, Any
 
 from logbook.report import laboratory
-from logbook.store import asking, views
+from logbook.store import asking, awaiting, views
 from logbook.trial import schedule, watering
 from logbook.trial.ranges import BedRef, compact
 from logbook.trial.records import Trial
@@ -52,8 +52,20 @@ class Awaited:
 
 
 @dataclass(frozen=True)
+class Again:
+    """Results that are to be measured again, asked for on one day: `CODE:NUTRIENT` each."""
+
+    asked: date
+    results: tuple[str, ...]
+    days: int
+
+
+@dataclass(frozen=True)
 class Board:
-    """One trial on one day. `wrong` holds a sentence for each thing that needs a look."""
+    """One trial on one day. `wrong` holds a sentence for each thing that needs a look.
+
+    `awaited` are all bags without a result, `to_send` those of them that are still here.
+    """
 
     trial: str
     today: date
@@ -63,6 +75,8 @@ class Board:
     awaited: tuple[Awaited, ...]
     wrong: tuple[str, ...]
     apply: tuple[Task, ...] = ()
+    to_send: tuple[Awaited, ...] = ()
+    reruns: tuple[Again, ...] = ()
 
     def document(self) -> dict[str, Any]:
         """For JSON; dates become ISO text. What waits for its application is for people only."""
@@ -80,15 +94,18 @@ def board(store: sqlite3.Connection, ident: str, trial: Trial, today: date) -> B
     owed = views.obligations(store, ident)
     beds = {bed.id: bed for bed in views.bed_refs(store, ident)}
     applied = views.first_days(store, "apply", ident)
+    waiting = awaited(store, ident, today)
     return Board(
         trial=trial.name,
         today=today,
         day=schedule.trial_day(applied, today),
         water=tuple(_waterings(store, ident, beds, owed, today)),
         pulls=tuple(_pulls(owed, beds, today)),
-        awaited=tuple(awaited(store, ident, today)),
+        awaited=tuple(waiting),
         wrong=(*_wrong(store, ident), *laboratory.sentences(store, ident, trial, today)),
         apply=tuple(_unapplied(store, ident, beds, owed, today)),
+        to_send=tuple(to_send(store, ident, waiting, today)),
+        reruns=tuple(reruns(store, ident, today)),
     )
 
 
@@ -244,6 +261,34 @@ def awaited(store: sqlite3.Connection, trial: str, today: date) -> list[Awaited]
         for day, codes in sorted(days.items())
         if day <= today
     ]
+
+
+def to_send(
+    store: sqlite3.Connection, trial: str, waiting: Iterable[Awaited], today: date
+) -> list[Awaited]:
+    """Of the samples without a result those whose bags are still here, as far as it is known."""
+    gone = awaiting.went(store, trial, today)
+    return [] if gone is None else list(_without(waiting, gone))
+
+
+def at_laboratory(waiting: Iterable[Awaited], here: Iterable[Awaited]) -> list[Awaited]:
+    """Of the samples without a result those whose bags are not here any more."""
+    return list(_without(waiting, {code for one in here for code in one.codes}))
+
+
+def _without(waiting: Iterable[Awaited], gone: Collection[str]) -> Iterator[Awaited]:
+    for one in waiting:
+        codes = tuple(code for code in one.codes if code not in gone)
+        if codes:
+            yield replace(one, codes=codes)
+
+
+def reruns(store: sqlite3.Connection, trial: str, today: date) -> list[Again]:
+    """What was asked to be measured again, by the day it was asked for."""
+    days: dict[date, list[str]] = {}
+    for day, result in laboratory.reruns(store, trial, today):
+        days.setdefault(day, []).append(result)
+    return [Again(day, tuple(some), (today - day).days) for day, some in days.items()]
 
 
 def _wrong(store: sqlite3.Connection, trial: str) -> list[str]:

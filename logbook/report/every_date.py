@@ -61,7 +61,7 @@ def changing(found: EveryDate) -> list[list[str]]:
         answer = "yes" if one.p <= ALPHA else "not shown"
         df = f"{one.df}, {one.error_df}"
         count = str(len(nutrient.dates))
-        rows.append([nutrient.analyte, count, f"{one.f:.3g}", df, p_text(one.p), answer])
+        rows.append([nutrient.name, count, f"{one.f:.3g}", df, p_text(one.p), answer])
     return rows
 
 
@@ -75,7 +75,7 @@ def turning(found: EveryDate) -> Iterator[str]:
             sure = {one.side for one in shown if not one.perhaps} == {-1, 1}
             said = "; ".join(_sides(line))
             yield (
-                f"{nutrient.analyte}, {line.series.treatment}: {said}: the mean over the dates "
+                f"{nutrient.name}, {line.series.treatment}: {said}: the mean over the dates "
                 f"{'hides' if sure else 'may hide'} this"
             )
 
@@ -99,7 +99,7 @@ def areas(found: EveryDate) -> Iterator[str]:
             if line.area is None:
                 continue
             unit = f"{line.series.unit} x d"
-            what = f"area under T - C of {nutrient.analyte}, {line.series.treatment} (secondary)"
+            what = f"area under T - C of {nutrient.name}, {line.series.treatment} (secondary)"
             if line.area.value is None or line.area.low is None or line.area.high is None:
                 yield f"{what}: no range: {line.area.reason_low or line.area.method}"
                 continue
@@ -120,8 +120,8 @@ def remarks(found: EveryDate) -> Iterator[str]:
             said += [line.reason for line in nutrient.season.means.lines]
         for one in dict.fromkeys(said):
             if one:
-                owners.setdefault(one, []).append(nutrient.analyte)
-    every = len({nutrient.analyte for nutrient in found.nutrients})
+                owners.setdefault(one, []).append(nutrient.name)
+    every = len({nutrient.name for nutrient in found.nutrients})
     for one, about in owners.items():
         names = list(dict.fromkeys(about))
         yield one if len(names) == every else f"{_listed(names)}: {one}"

@@ -27,6 +27,15 @@ def sentences(store: sqlite3.Connection, ident: str, trial: Trial, today: date) 
         yield from _late(store, ident, today)
 
 
+def reruns(store: sqlite3.Connection, ident: str, today: date) -> list[tuple[date, str]]:
+    """What was asked to be measured again and is not here: since when, and `CODE:NUTRIENT`."""
+    if not awaiting.reruns(store, ident):
+        return []
+    from logbook.study import samplelog
+
+    return samplelog.reruns(store, ident, today)
+
+
 def _queries(store: sqlite3.Connection, trial: Trial, today: date) -> Iterator[str]:
     """How many queries are open, and the nearest day until which to ask for a re-run.
 

@@ -7,13 +7,22 @@ from dataclasses import asdict, dataclass
 from datetime import date, timedelta
 from typing import TYPE_CHECKING, Any
 
-from logbook.report.board import Awaited, awaited, in_bench_order, volume_spoken
+from logbook.report.board import (
+    Again,
+    Awaited,
+    awaited,
+    in_bench_order,
+    reruns,
+    to_send,
+    volume_spoken,
+)
 from logbook.store import asking, views
 from logbook.study import parts as pulled_parts
 from logbook.study import samplelog
 from logbook.study.samplelog import Late
 from logbook.trial import schedule, watering
 from logbook.trial.ranges import BedRef, compact
+from logbook.trial.times import spoken_day
 
 if TYPE_CHECKING:
     import sqlite3
@@ -53,7 +62,10 @@ class Day:
 
 @dataclass(frozen=True)
 class Week:
-    """Seven days of one trial. `bags` counts the bags to prepare, `reserved` are their codes."""
+    """Seven days of one trial. `bags` counts the bags to prepare, `reserved` are their codes.
+
+    `awaited` are all bags without a result, `to_send` those of them that are still here.
+    """
 
     trial: str
     first: date
@@ -63,6 +75,8 @@ class Week:
     bags: int
     reserved: tuple[str, ...]
     late: tuple[Late, ...] = ()
+    to_send: tuple[Awaited, ...] = ()
+    reruns: tuple[Again, ...] = ()
 
     def document(self) -> dict[str, Any]:
         """For JSON."""
@@ -80,16 +94,19 @@ def week(store: sqlite3.Connection, ident: str, trial: Trial, today: date) -> We
         Day(day, tuple(pulls.get(day, ())), tuple(water.get(day, ())))
         for day in (today + timedelta(days=ahead) for ahead in range(DAYS))
     )
+    waiting = awaited(store, ident, today)
     bags = sum(len(task.beds) * max(len(kinds), 1) for day in days for task in day.pulls)
     return Week(
         trial=trial.name,
         first=today,
         days=days,
         measure=tuple(_measurements(store, ident, today)),
-        awaited=tuple(awaited(store, ident, today)),
+        awaited=tuple(waiting),
         bags=bags,
         reserved=tuple(asking.free_bags(store, ident)),
         late=tuple(samplelog.late_shipments(store, ident, today)),
+        to_send=tuple(to_send(store, ident, waiting, today)),
+        reruns=tuple(reruns(store, ident, today)),
     )
 
 
@@ -162,8 +179,10 @@ def _waterings(
 
 def _measurements(store: sqlite3.Connection, trial: str, today: date) -> Iterator[str]:
     """What to read or weigh: tins that wait for a weight, and readings that are old."""
-    for code, label, missing in asking.open_tins(store, trial):
-        yield f"weigh tin {code} of {label}: {missing}"
+    labels = {bed.id: bed.label for bed in views.bed_refs(store, trial)}
+    for code, pulled, pulled_beds, missing in asking.open_tins(store, trial):
+        where = compact(labels[bed] for bed in pulled_beds if bed in labels)
+        yield f"weigh the tin of {where}, {spoken_day(pulled)}, {code}: {missing}"
     last = asking.last_measured(store, trial, "soil temperature")
     if last is None:
         yield "soil temperature: not read yet"
@@ -173,9 +192,8 @@ def _measurements(store: sqlite3.Connection, trial: str, today: date) -> Iterato
 
 def spoken(task: PullTask) -> str:
     """A pull in words: `day 14: B1-B6, by Fri 20 Mar (chilled, dried)`."""
-    from logbook.trial.times import spoken_day
-
     until = "" if task.until is None else f", by {spoken_day(task.until)}"
-    late = ", overdue" if task.state == "overdue" else ""
+    if task.state == "overdue" and task.until is not None:
+        until = f", overdue: its window closed on {spoken_day(task.until)}"
     bags = f" ({', '.join(task.bags)})" if task.bags else ""
-    return f"{task.planned}: {compact(task.beds)}{until}{late}{bags}"
+    return f"{task.planned}: {compact(task.beds)}{until}{bags}"

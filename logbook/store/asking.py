@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Collection
 from datetime import date
 from decimal import Decimal
@@ -11,6 +12,7 @@ from logbook.journal import entry as journal
 from logbook.journal.kinds import SPACES
 from logbook.store.views import OF_TRIAL
 from logbook.trial.machines import ENROLLED, RETIRED
+from logbook.trial.records import LOST
 
 if TYPE_CHECKING:
     import sqlite3
@@ -27,18 +29,29 @@ def free_bags(connection: sqlite3.Connection, trial: str) -> list[str]:
     return [code for (code,) in rows]
 
 
-def open_tins(connection: sqlite3.Connection, trial: str) -> list[tuple[str, str, str]]:
-    """Moisture tins without all their weights: code, bed label, what is missing."""
+def open_tins(
+    connection: sqlite3.Connection, trial: str
+) -> list[tuple[str, date, tuple[str, ...], str]]:
+    """Moisture tins without all their weights: code, day of the pull, its beds, what is missing.
+
+    In order of day and bench.
+    """
     rows = connection.execute(
-        "SELECT part.code, b.label, w.wet_g, w.dry_g FROM part JOIN pull ON pull.id = part.pull "
-        "JOIN bed b ON b.id = pull.bed LEFT JOIN weigh w ON w.id = part.code "
+        'SELECT part.code, substr(pull."when", 1, 10), b.id, pull.also, w.wet_g FROM part '
+        "JOIN pull ON pull.id = part.pull JOIN bed b ON b.id = pull.bed "
+        "LEFT JOIN weigh w ON w.id = part.code "
         "WHERE part.kind = 'tin' AND b.trial = ? AND (w.dry_g IS NULL OR w.wet_g IS NULL) "
-        "ORDER BY part.code",
+        "ORDER BY 2, b.place, part.code",
         (trial,),
     )
     return [
-        (code, label, "dry weight" if wet is not None else "moist weight, then dry")
-        for code, label, wet, _ in rows
+        (
+            code,
+            date.fromisoformat(day),
+            (bed, *json.loads(also)),
+            "dry weight" if wet is not None else "moist weight, then dry",
+        )
+        for code, day, bed, also, wet in rows
     ]
 
 
@@ -71,18 +84,21 @@ def bed_areas(connection: sqlite3.Connection, trial: str) -> dict[str, Decimal]:
 
 
 def samples_without_results(connection: sqlite3.Connection, trial: str) -> list[tuple[str, date]]:
-    """Codes and days of the bags of a trial that no result names yet.
+    """Codes and days of the bags of a trial that no result names yet, without those lost.
 
     A bag is a whole pull, or a part of one that was meant for an analysis.
     """
     rows = connection.execute(
-        f'SELECT code, substr("when", 1, 10) FROM pull WHERE {OF_TRIAL} '
+        "SELECT code, day FROM ("
+        f'SELECT code, substr("when", 1, 10) AS day FROM pull WHERE {OF_TRIAL} '
         "AND NOT EXISTS (SELECT 1 FROM result WHERE result.sample = pull.code) "
         "AND NOT EXISTS (SELECT 1 FROM part WHERE part.pull = pull.code) "
         'UNION SELECT part.code, substr(p."when", 1, 10) FROM part JOIN pull p ON p.id = part.pull '
         f"WHERE p.{OF_TRIAL} AND part.analyses <> '[]' "
-        "AND NOT EXISTS (SELECT 1 FROM result WHERE result.sample = part.code) ORDER BY 2, 1",
-        (trial, trial),
+        "AND NOT EXISTS (SELECT 1 FROM result WHERE result.sample = part.code)) "
+        "WHERE code NOT IN (SELECT sample FROM handling WHERE state = ? AND analysis = '') "
+        "ORDER BY 2, 1",
+        (trial, trial, LOST),
     )
     return [(code, date.fromisoformat(day)) for code, day in rows]
 

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from logbook.store import views
 from logbook.trial.records import LOST, RERUN
 
 if TYPE_CHECKING:
     import sqlite3
+    from datetime import date
 
 _NEWER_RUN = (
     "SELECT 1 FROM result r JOIN report p ON p.lab = r.lab AND p.number = r.report "
@@ -26,6 +28,43 @@ def unanswered(connection: sqlite3.Connection) -> bool:
     """Whether any query has no answer; the question may be moot all the same."""
     row = connection.execute(
         "SELECT 1 FROM query q WHERE NOT EXISTS (SELECT 1 FROM answer a WHERE a.id = q.id) LIMIT 1"
+    ).fetchone()
+    return row is not None
+
+
+def reruns(connection: sqlite3.Connection, trial: str) -> set[str]:
+    """Codes of the bags of a trial of which a re-run may be awaited, sent by us or not."""
+    rows = connection.execute(
+        f"SELECT o.sample FROM ({_RERUNS}) o LEFT JOIN part x ON x.id = o.sample "
+        "LEFT JOIN pull p ON p.id = coalesce(x.pull, o.sample) LEFT JOIN bed b ON b.id = p.bed "
+        "LEFT JOIN blind n ON n.id = o.sample WHERE coalesce(b.trial, n.trial) = ? "
+        f"AND NOT EXISTS ({_NEWER_RUN})",
+        (RERUN, RERUN, trial),
+    )
+    return {code for (code,) in rows}
+
+
+def went(connection: sqlite3.Connection, trial: str, today: date) -> set[str] | None:
+    """Codes of the bags of a trial that went to a laboratory in a shipment up to a day.
+
+    None where results came and the trial never had a shipment: then bags go without being written
+    down, and which are still here is not known.
+    """
+    rows = connection.execute(
+        "SELECT sample FROM sent WHERE shipment IN "
+        '(SELECT code FROM shipment WHERE trial = ? AND substr("when", 1, 10) <= ?)',
+        (trial, today.isoformat()),
+    ).fetchall()
+    return {code for (code,) in rows} if rows or not _unannounced(connection, trial) else None
+
+
+def _unannounced(connection: sqlite3.Connection, trial: str) -> bool:
+    """Whether a trial has results and no shipment."""
+    row = connection.execute(
+        f"WITH {views.BAGS} SELECT 1 FROM bag WHERE EXISTS (SELECT 1 FROM result r "
+        "WHERE r.sample = bag.code) AND NOT EXISTS (SELECT 1 FROM shipment WHERE trial = ?) "
+        "LIMIT 1",
+        (trial, trial, trial),
     ).fetchone()
     return row is not None
 

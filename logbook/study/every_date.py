@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING
 from logbook.errors import UserMistake
 from logbook.store import views
 from logbook.study.comparison import asked_and_all, limits_of, place_of
+from logbook.study.samples import parted
 from logbook.study.tested import (
     CONTROL,
     Families,
@@ -58,7 +59,7 @@ class Line:
 
 @dataclass(frozen=True)
 class Nutrient:
-    """One nutrient by one method over the dates.
+    """One nutrient by one method over the dates; apart: what sets it apart from others of it.
 
     season: None where there is none, with `reason`; dates: names of the pulls used, in order;
     outside: a sentence for each treatment and date left out; lines: the treatments asked for.
@@ -71,6 +72,12 @@ class Nutrient:
     dates: tuple[str, ...]
     outside: tuple[str, ...]
     lines: tuple[Line, ...]
+    apart: str = ""
+
+    @property
+    def name(self) -> str:
+        """The nutrient's name, with what sets it apart where it stands there several times."""
+        return f"{self.analyte} ({self.apart})" if self.apart else self.analyte
 
     @property
     def analyte(self) -> str:
@@ -121,7 +128,8 @@ def every_date(
     found = []
     for kind in kinds:
         series = [one for one in everyone if kind_of(one) == kind]
-        found.append(nutrient_of(series, limits[kind], shown, endpoint))
+        one = nutrient_of(series, limits[kind], shown, endpoint)
+        found.append(replace(one, apart=_apart(kind, kinds)))
     return EveryDate(
         trial=record.name,
         randomised=record.assigned == "drawn",
@@ -130,6 +138,21 @@ def every_date(
         nutrients=tuple(found),
         flagged_left_out=without_flagged,
     )
+
+
+def _apart(kind: Kind, kinds: Iterable[Kind]) -> str:
+    """In what a kind differs from others of its nutrient: `chilled`, `1 M KCl, Bench lab`."""
+    same = [_facets(one) for one in kinds if one[0] == kind[0]]
+    return ", ".join(
+        its
+        for its, every in zip(_facets(kind), zip(*same, strict=True), strict=True)
+        if its and len(set(every)) > 1
+    )
+
+
+def _facets(kind: Kind) -> tuple[str, ...]:
+    _, method, *rest = kind
+    return (*parted(method), *rest)
 
 
 def nutrient_of(

@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING
 from logbook.errors import UserMistake
 from logbook.store import views
 from logbook.trial import parts, records, water
-from logbook.trial.parts import Planned
+from logbook.trial.holding import QUICK
+from logbook.trial.parts import WHOLE, Planned
 
 if TYPE_CHECKING:
     import sqlite3
@@ -30,6 +31,24 @@ def planned(store: sqlite3.Connection, trial: str) -> list[Planned]:
 def of_trial(store: sqlite3.Connection, trial: str) -> dict[str, list[records.Part]]:
     """The parts of each pull of a trial, by the pull's code, in the order of the bags."""
     return _by_pull(views.fetch(store, "part", _OF_TRIAL, (trial,)))
+
+
+def every_pull(store: sqlite3.Connection, trial: str) -> dict[str, list[records.Part]]:
+    """The parts of every pull of a trial, none of one that is a single bag."""
+    divided = of_trial(store, trial)
+    pulls = views.fetch(store, "pull", views.OF_TRIAL, (trial,))
+    return {one.id: divided.get(one.id, []) for one in pulls}
+
+
+def for_nitrogen(kinds: Iterable[Planned]) -> dict[str, str]:
+    """In which kind of part nitrate and ammonium are measured, WHOLE of a pull that has no parts.
+
+    How these two are kept belongs to their method: see `samples.kept`.
+    """
+    divided = list(kinds)
+    if not divided:
+        return dict.fromkeys(QUICK, WHOLE)
+    return {one: kind for kind, names in divided for one in names if one in QUICK}
 
 
 def of_pull(store: sqlite3.Connection, code: str) -> list[records.Part]:

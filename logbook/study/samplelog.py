@@ -125,13 +125,17 @@ class Late:
 
 @dataclass
 class _Told:
-    """What the book says of bags, by code; events in the order in which they happened."""
+    """What the book says of bags, by code; events in the order in which they happened.
+
+    `moot` are questions that need no answer any more.
+    """
 
     events: dict[str, list[Event]] = field(default_factory=dict)
     sent: dict[str, tuple[records.Sent, records.Shipment]] = field(default_factory=dict)
     reported: dict[str, dict[str, list[tuple[int, Event]]]] = field(default_factory=dict)
     asked: dict[tuple[str, str], Event] = field(default_factory=dict)
     pulled_by: dict[str, str] = field(default_factory=dict)
+    moot: set[Event] = field(default_factory=set)
 
     def add(self, code: str, event: Event) -> None:
         self.events.setdefault(code, []).append(event)
@@ -183,6 +187,21 @@ def late_shipments(store: sqlite3.Connection, trial: str, today: date) -> list[L
     return sorted(found, key=lambda one: (-one.days, one.shipment))
 
 
+def reruns(store: sqlite3.Connection, trial: str, today: date) -> list[tuple[date, str]]:
+    """What was asked to be measured again and is not here: since when, and `CODE:NUTRIENT`."""
+    asked = awaiting.reruns(store, trial)
+    if not asked:
+        return []
+    every = bags(store, trial)
+    every += blinds(store, trial, {one.code: one for one in every})
+    return sorted(
+        (one.since.day, f"{line.bag.code}:{one.analysis}")
+        for line in _lines(store, trial, [one for one in every if one.code in asked], today)
+        for one in line.analyses
+        if one.state == RERUN and one.since is not None and one.since.day <= today
+    )
+
+
 def _told(store: sqlite3.Connection, trial: str, wanted: Collection[str]) -> _Told:
     """Read what was written of the bags of a trial, of which `wanted` are the codes."""
     told = _Told()
@@ -205,23 +224,38 @@ def _told(store: sqlite3.Connection, trial: str, wanted: Collection[str]) -> _To
         told.add(
             line.sample, Event(line.state, line.when, who[one.entry], line.analysis, line.text)
         )
+    moot = _moot(store) if len(answers) < len(queries) else set()
     for one in queries:
-        _ask(told, one, answers.get(one.id), who)
+        _ask(told, one, answers.get(one.id), who, one.id in moot)
     _report(store, told, wanted)
     return told
 
 
-def _ask(told: _Told, query: Found, answer: Found | None, who: Mapping[str, str]) -> None:
-    """Add a query, which stays open until it is answered."""
+def _moot(store: sqlite3.Connection) -> set[str]:
+    """Queries without an answer that need none: their number is another by now."""
+    from logbook.study import queries
+
+    return {one.id for one in queries.lines(store, unanswered=True) if not one.open}
+
+
+def _ask(
+    told: _Told, query: Found, answer: Found | None, who: Mapping[str, str], moot: bool
+) -> None:
+    """Add a query, which stays open until it is answered or moot."""
     asked: records.Query = query.record
     event = Event(QUERIED, asked.opened, who[query.entry], asked.analyte, asked.what)
     told.add(asked.sample, event)
+    if moot:
+        told.moot.add(event)
+        return
     if answer is None:
         told.asked[asked.sample, asked.analyte] = event
         return
     said: records.Answer = answer.record
     event = Event(said.what, said.when, who[answer.entry], asked.analyte, said.text)
-    told.add(asked.sample, event)
+    # A re-run that is asked for is written on the bag as well: one step, not two.
+    if event not in told.events[asked.sample]:
+        told.add(asked.sample, event)
 
 
 def _report(store: sqlite3.Connection, told: _Told, wanted: Collection[str]) -> None:
@@ -288,14 +322,13 @@ def _tracked(
     today: date,
 ) -> Tracked:
     """Where one analysis stands."""
-    own = [one for one in events if one.analysis in ("", name)]
+    own = [one for one in events if one.analysis in ("", name) and one not in told.moot]
     results = told.reported.get(bag.code, {}).get(name, [])
     asked = told.asked.get((bag.code, name)) or told.asked.get((bag.code, ""))
     last = asked or _standing(own, results) or _pulled(bag, told)
     sent = told.sent.get(bag.code)
     since = last.when if last.state == RERUN else sent[1].when if sent else None
-    awaited = since is not None and last.state not in _SETTLED
-    if not awaited or since is None or not sent:
+    if since is None or last.state in _SETTLED:
         return Tracked(name, method, last.state, last.when, last.by)
     days = (today - since.day).days
     late = usual.days is not None and days > usual.days
@@ -313,7 +346,10 @@ def _standing(events: Sequence[Event], results: Sequence[tuple[int, Event]]) -> 
     if results:
         run, newest = max(results, key=lambda pair: (pair[0], pair[1].order))
         again = last is not None and last.state == RERUN
-        if last is None or (again and run > 1 and newest.when.day >= last.when.day):
+        # What was struck is no result any more: one that is here stands beside it.
+        if last is None or last.state == STRUCK:
+            return newest
+        if again and run > 1 and newest.when.day >= last.when.day:
             return newest
     if last is not None:
         return last

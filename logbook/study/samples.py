@@ -9,7 +9,9 @@ from typing import TYPE_CHECKING, Any
 
 from logbook.store import views
 from logbook.trial import qualifiers
+from logbook.trial.parts import WHOLE
 from logbook.trial.ranges import BedRef
+from logbook.trial.records import PARTS as KINDS
 from logbook.trial.records import Pull
 from logbook.trial.schedule import Obligation
 
@@ -22,6 +24,8 @@ PARTS = ("nitrate-N", "ammonium-N")
 # this share (less than a laboratory's usual repeatability for nitrate), the sum is used, and it is
 # said. Common practice, no source.
 SMALL_PART = 0.05
+Comparable = tuple[str, str, str, str]
+"""Method (with how its soil was kept), basis, laboratory, unit."""
 
 
 @dataclass(frozen=True)
@@ -76,7 +80,7 @@ class Reading:
     reports: tuple[str, ...] = ()
 
     @property
-    def comparable(self) -> tuple[str, str, str, str]:
+    def comparable(self) -> Comparable:
         """Only readings with the same of this may be compared."""
         return (self.method, self.basis, self.lab, self.unit)
 
@@ -259,6 +263,17 @@ def kept(method: str, analyte: str, kind: str | None) -> str:
     NH4-N on air drying), so how a part was kept belongs to the method of these two.
     """
     return f"{method}, {kind}" if kind is not None and analyte in PARTS else method
+
+
+def parted(method: str) -> tuple[str, str]:
+    """A method as `kept` names it, apart: by which method, and from which part (WHOLE: none)."""
+    methods: dict[str, None] = {}
+    kinds: dict[str, None] = {}
+    for piece in method.split(" + "):
+        name, _, kind = piece.rpartition(", ")
+        methods[name if kind in KINDS else piece] = None
+        kinds[kind if kind in KINDS else WHOLE] = None
+    return " + ".join(methods), " + ".join(kinds)
 
 
 def _sums(found: Iterable[Reading]) -> list[Reading]:

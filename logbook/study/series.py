@@ -7,7 +7,7 @@ that each served. The soil's bed is the unit of replication.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from typing import TYPE_CHECKING
@@ -25,7 +25,16 @@ from logbook.study import (
     struck,
 )
 from logbook.study.fitted import Fitted, points_of, with_fits
-from logbook.study.samples import MINERAL_N, PARTS, Reading, Sample, readings, samples
+from logbook.study.samples import (
+    MINERAL_N,
+    PARTS,
+    Comparable,
+    Reading,
+    Sample,
+    parted,
+    readings,
+    samples,
+)
 from logbook.study.shipped import Split, split_pulls
 from logbook.trial.chemistry import ANALYTES
 
@@ -38,6 +47,7 @@ if TYPE_CHECKING:
 # Released, in the strict sense, is only what the extractant takes whole: see `Series.title`.
 RELEASED = frozenset({"nitrate-N", "ammonium-N", MINERAL_N, "sulfate-S"})
 NOT_RELEASED = frozenset({"pH", "EC", "CEC"})
+APART = "those results stand in a series of their own and are not compared with these"
 BEFORE_DAY = -0.5  # a pull "before" on the day of application still lies before it
 
 
@@ -227,13 +237,16 @@ def _of_treatment(ground: _Ground, analyte: str, treatment: str) -> Iterator[Ser
     sets = sorted({one.comparable for one in mine if not pulled[one.sample].control})
     for comparable in sets:
         of_set = [one for one in mine if one.comparable == comparable]
-        yield _series(
-            ground, analyte, treatment, of_set, others=len({one.comparable for one in mine}) - 1
-        )
+        others = {one.comparable for one in mine} - {comparable}
+        yield _series(ground, analyte, treatment, of_set, others)
 
 
 def _series(
-    ground: _Ground, analyte: str, treatment: str, found: Sequence[Reading], others: int
+    ground: _Ground,
+    analyte: str,
+    treatment: str,
+    found: Sequence[Reading],
+    others: Collection[Comparable],
 ) -> Series:
     record = ground.known.treatments[treatment]
     repeats = _repeats(ground, found)
@@ -346,7 +359,7 @@ def _notes(
     found: Sequence[Reading],
     fraction: float | None,
     thinned: bool,
-    others: int,
+    others: Collection[Comparable],
 ) -> Iterator[str]:
     """What limits a series, a sentence each."""
     if ground.assigned != "drawn":
@@ -355,10 +368,8 @@ def _notes(
         missing = " and ".join(amounts.missing_for_dilution(ground.known, treatment))
         yield f"the dilution-corrected difference cannot be given: {missing} not known yet"
     if others:
-        yield (
-            "another method, basis, unit or laboratory was used too: those results stand in a "
-            "series of their own and are not compared with these"
-        )
+        what = _otherwise(found[0].comparable, others)
+        yield f"{' and '.join(what)} {'was' if len(what) == 1 else 'were'} used too: {APART}"
     disputed = sorted({one.sample for one in found if one.conflict})
     if disputed:
         yield f"machines disagree on {', '.join(disputed)}: left out until settled"
@@ -376,6 +387,19 @@ def _notes(
     controls = {ident for ident, one in ground.known.treatments.items() if one.control}
     yield from flags.flush(treatment, ground.known.beds, controls, ground.history)
     yield from flags.notes(found, ground.history, ground.without_flagged)
+
+
+def _otherwise(mine: Comparable, others: Iterable[Comparable]) -> list[str]:
+    """In what other results of the nutrient differ from these: `another laboratory`."""
+    names = ("method", "part", "basis", "laboratory", "unit")
+    own = (*parted(mine[0]), *mine[1:])
+    differ: dict[str, set[str]] = {}
+    for method, *rest in others:
+        for name, its, other in zip(names, own, (*parted(method), *rest), strict=True):
+            if its != other:
+                differ.setdefault(name, set()).add(other)
+    kept = f" ({', '.join(sorted(differ.get('part', ())))})"
+    return [f"another {name}{kept * (name == 'part')}" for name in names if name in differ]
 
 
 def _out_of_control(ground: _Ground, found: Sequence[Reading]) -> Iterator[str]:

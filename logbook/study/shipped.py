@@ -101,31 +101,43 @@ def _splits(
 def unlike_keeping(lines: Iterable[LogLine]) -> list[str]:
     """Where treated and control of one pull were not kept alike, so that drying alone may differ.
 
-    Only bags for nitrate or ammonium count. A sentence for each pull.
+    Only bags for nitrate or ammonium count. A control of the same block counts where it has one,
+    else any: whole blocks may be dried on different days. A sentence for each pull.
     """
-    groups: dict[tuple[str, bool], dict[tuple[str, date | None], list[str]]] = {}
+    pulls: dict[str, list[LogLine]] = {}
     for line in lines:
-        if line.bag.blind or not set(line.bag.analyses) & set(holding.QUICK):
-            continue
-        last = line.stages_until_reported(holding.QUICK)[-1]
-        kept = (last.state, last.since.day if last.state == DRIED else None)
-        ways = groups.setdefault((line.bag.name, line.bag.control), {})
-        ways.setdefault(kept, []).append(line.bag.label)
+        if not line.bag.blind and set(line.bag.analyses) & set(holding.QUICK):
+            pulls.setdefault(line.bag.name, []).append(line)
     told = []
-    for (name, control), ways in groups.items():
-        other = groups.get((name, True))
-        if control or other is None or (ways.keys() == other.keys() and len(ways) == 1):
-            continue
-        told.append(
-            f"{name}: the control ({_kept(other)}) and the treated beds ({_kept(ways)}) were not "
-            "kept alike: drying alone adds about 4 mg/kg of ammonium-N (Nelson & Bremner 1972), "
-            "which would look like a release"
-        )
+    for name, of_pull in pulls.items():
+        controls = [one for one in of_pull if one.bag.control]
+        treated = [one for one in of_pull if not one.bag.control]
+        if controls and any(_apart(one, controls) for one in treated):
+            told.append(
+                f"{name}: the control ({_kept(controls)}) and the treated beds ({_kept(treated)}) "
+                "were not kept alike: drying alone adds about 4 mg/kg of ammonium-N (Nelson & "
+                "Bremner 1972), which would look like a release"
+            )
     return told
 
 
-def _kept(ways: Mapping[tuple[str, date | None], Sequence[str]]) -> str:
+def _apart(treated: LogLine, controls: Sequence[LogLine]) -> bool:
+    """Whether a bag was kept otherwise than a control that it is compared with."""
+    mine = [one for one in controls if one.bag.block == treated.bag.block] or controls
+    return {_way(one) for one in mine} != {_way(treated)}
+
+
+def _way(line: LogLine) -> tuple[str, date | None]:
+    """How a bag was kept until its nitrogen was measured, and the day on which it was dried."""
+    last = line.stages_until_reported(holding.QUICK)[-1]
+    return last.state, last.since.day if last.state == DRIED else None
+
+
+def _kept(lines: Iterable[LogLine]) -> str:
     """`B2, B5 air-dried on Mon 16 Mar 2026; B9 moist`."""
+    ways: dict[tuple[str, date | None], list[str]] = {}
+    for one in lines:
+        ways.setdefault(_way(one), []).append(one.bag.label)
     return "; ".join(
         f"{compact(labels)} {state}{'' if day is None else f' on {spoken_day(day)}'}"
         for (state, day), labels in sorted(ways.items(), key=lambda way: str(way[0]))

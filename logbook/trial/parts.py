@@ -16,6 +16,7 @@ from logbook.trial.records import PARTS
 Planned = tuple[str, tuple[str, ...]]
 """A kind of part and the analyses that it is for."""
 
+WHOLE = "whole"  # a pull that has no parts
 _SUM = "mineral-N"
 
 

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import json
+import re
 import subprocess
 import sys
+from typing import Any
 
 import pytest
 
@@ -120,3 +122,82 @@ def test_a_quiet_board_loads_nothing_for_it(started: Program, module: str) -> No
     )
     done = subprocess.run([sys.executable, "-c", code], check=False, capture_output=True)
     assert done.returncode == 0, done.stderr
+
+
+def today(program: Program, on: str) -> dict[str, Any]:
+    """The board as a document."""
+    (board,) = json.loads(program.must("today", "--json", on=on).out)["boards"]
+    return dict(board)
+
+
+def rows(program: Program, heading: str, on: str) -> list[str]:
+    """The lines of the printed board under one heading."""
+    said = program.must("today", on=on).out.splitlines()
+    return [line[11:] for line in said if line.startswith(heading)]
+
+
+def test_bags_that_were_not_sent_are_to_send_and_not_awaited(program: Program) -> None:
+    begun(program, PROTOCOL)
+    codes = program.must("pull", "control,M", on="2026-03-16T09:00+01:00").samples
+    on = "2026-03-18T09:00+01:00"
+    assert rows(program, "To send", on) == ["4 bags of Mon 16 Mar 2026, 2 d"]
+    assert rows(program, "Awaited", on) == []
+    program.must("lab", "send", ",".join(codes[:3]), "--on", "tue 10:00", on=on)
+    assert rows(program, "To send", on) == ["1 bag of Mon 16 Mar 2026, 2 d"]
+    assert rows(program, "Awaited", on) == ["results of 3 bags of Mon 16 Mar 2026, 2 d"]
+    found = today(program, on)
+    assert set(found["awaited"][0]["codes"]) == set(codes)
+    assert found["to_send"] == [{"pulled": "2026-03-16", "codes": codes[3:], "days": 2}]
+    # As of the evening before they were sent.
+    assert set(today(program, "2026-03-16T20:00+01:00")["to_send"][0]["codes"]) == set(codes)
+    program.must("lab", "mark", "lost", codes[0], codes[3], on=on)
+    assert rows(program, "To send", on) == []
+    assert rows(program, "Awaited", on) == ["results of 2 bags of Mon 16 Mar 2026, 2 d"]
+
+
+def test_where_results_come_without_shipments_bags_are_awaited(started: Program) -> None:
+    """Somebody who writes no shipments down is not told for ever to send what is gone."""
+    codes = pulled(started)
+    on = "2026-03-20T09:00+01:00"
+    assert rows(started, "To send", on) == ["4 bags of Mon 9 Mar 2026, 11 d"]
+    imported(started, "26-1", f"{codes['B1']},pH,6.5,,water 1:1\n", on=on)
+    assert rows(started, "To send", on) == []
+    assert rows(started, "Awaited", on) == ["results of 3 bags of Mon 9 Mar 2026, 11 d"]
+
+
+@pytest.mark.parametrize("shipped", [True, False])
+def test_a_re_run_with_its_companion_is_awaited_everywhere(
+    started: Program, *, shipped: bool
+) -> None:
+    codes = pulled(started)
+    if shipped:
+        started.must("lab", "send", "all", on="2026-03-10T09:00+01:00")
+    cells = "".join(
+        f"{code},pH,{65 if bed == 'B1' else 6.5},,water 1:1\n" for bed, code in codes.items()
+    )
+    imported(started, "26-1", cells, on="2026-03-20T09:00+01:00")
+    words = ("lab", "answer", f"{codes['B1']}:pH", "re-run", "--reason", "point?")
+    said = started.must(*words, on="2026-03-20T10:00+01:00").out
+    (drawn,) = re.findall(r"Note: (\w{8}) pH: not in question", said)
+    on = "2026-03-25T09:00+01:00"
+    told = "re-run of 2 results, asked for Fri 20 Mar 2026, 5 d"
+    assert told in rows(started, "Awaited", on)
+    assert f"  {told} ago\n" in started.must("week", on=on).out
+    asked_for = sorted(f"{code}:pH" for code in (codes["B1"], drawn))
+    assert today(started, on)["reruns"] == [
+        {"asked": "2026-03-20", "results": asked_for, "days": 5}
+    ]
+    listed = json.loads(started.must("lab", "log", "--waiting", "--json", on=on).out)["samples"]
+    days = {
+        one["sample"]: of["days"]
+        for one in listed
+        for of in one["analyses"]
+        if of["state"] == "re-run asked"
+    }
+    assert days == {codes["B1"]: 5, drawn: 5}
+    again = f"{codes['B1']},pH,6.4,,water 1:1\n{drawn},pH,6.5,,water 1:1\n"
+    imported(started, "again", again, "--repeat", on=on)
+    assert today(started, on)["reruns"] == []
+    assert "re-run" not in started.must("lab", "log", "--waiting", on=on).out
+    # Before anybody asked.
+    assert today(started, "2026-03-19T09:00+01:00")["reruns"] == []

@@ -205,10 +205,11 @@ def test_a_re_issue_is_shown_and_refused_without_a_terminal(
         "second.csv: report 26-1 of Invented Soil Lab is here with other values:\n"
         f"  {codes[1]}  nitrate-N   11 -> 21.5 mg/kg\n"
         f"  {codes[4]}  nitrate-N   14 -> <1 mg/kg\n"
+        f"  {codes[5]}  pH          6.5 -> not in it, left standing\n"
     )
     assert said.err == (
         "Error: second.csv: has report 26-1 of Invented Soil Lab been re-issued, with 2 values "
-        "changed? (yes/no)\nTry: answer with --reissued\n"
+        "changed and 1 result left out? (yes/no)\nTry: answer with --reissued\n"
     )
     assert program.journal() == before
 
@@ -219,8 +220,8 @@ def test_a_re_issue_writes_only_what_changed_and_keeps_both(
     program, codes = reissued
     before = program.journal()
     said = program.must("lab", "import", "second.csv", "--report", "26-1", "--reissued", on=ON)
-    act = said.out.splitlines()[3].split()[0]
-    assert said.out.splitlines()[3:] == [
+    act = said.out.splitlines()[4].split()[0]
+    assert said.out.splitlines()[4:] == [
         f"{act}  imported 2 results (2 of them re-issued) of 2 samples, report 26-1 of",
         "          Invented Soil Lab",
         "Curves that change: nitrate-N of C10, nitrate-N of M",

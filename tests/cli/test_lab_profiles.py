@@ -370,7 +370,7 @@ def test_a_ratio_that_is_stated_starts_a_series_of_its_own(
         name = report(program, said.samples, ["20"] * 6, f"{day}.csv")
         assert imported(program, name, "--report", str(day)).code == 0
     text = " ".join(program("curve", "nitrate-N", on=ON).out.split())
-    assert "another method, basis, unit or laboratory was used too" in text
+    assert "another method was used too: those results stand in a series of their own" in text
     results = json.loads(program.must("lab", "results", "--json", on=ON).out)["results"]
     assert {one["method"] for one in results} == {"1 M KCl", "1 M KCl 1:10"}
 

@@ -54,7 +54,7 @@ def test_a_pull_prints_a_label_for_each_bag(parted: Program) -> None:
     hurried = ["nitrate: keep cold, dry or" in one for one in written]
     assert hurried == cold
     for one in written:
-        assert {"Mon 9 Mar 2026 10:30", "15 cm, 8 cores", "by mira"} <= set(one)
+        assert {"day 7", "Mon 9 Mar 2026 10:30", "15 cm, 8 cores", "by mira"} <= set(one)
 
 
 def test_an_undivided_bag_keeps_cold_for_the_nitrate_of_the_trial(started: Program) -> None:
@@ -87,6 +87,20 @@ def test_names_that_tell_are_not_printed(program: Program) -> None:
     drawn = (program.folder / "x.svg").read_text(encoding="utf-8")
     assert "C10" not in drawn
     assert "Meal" not in drawn
+
+
+def test_the_name_of_a_pull_is_not_printed_where_it_tells_a_treatment(parted: Program) -> None:
+    """C10 was applied a week later: on 16 March M's bags are of day 14, C10's of day 7."""
+    parted.must("apply", "C10", on="2026-03-09T08:00+01:00")
+    on = "2026-03-16T09:00+01:00"
+    parted.must("pull", "all", "--whole", "--labels", "x.svg", "--sheet", "a4-99x67", on=on)
+    written = texts(parted.folder / "x.svg")
+    assert len(written) == 6
+    assert not [text for one in written for text in one if "day" in text]
+    codes = ",".join("".join(one[0].split()) for one in written)
+    parted.must("labels", codes, "--out", "open.svg", "--open", "--sheet", "a4-99x67", on=on)
+    named = {next(t for t in one if "day" in t) for one in texts(parted.folder / "open.svg")}
+    assert {"day 14", "day 7"} <= named
 
 
 def test_reserved_codes_have_lines_to_write_on(parted: Program) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+import re
 from collections import Counter
 from datetime import date
 from pathlib import Path
@@ -411,3 +412,55 @@ def test_all_problems_of_the_parts_come_at_once_with_their_lines(program: Progra
 
 
 PARTS_BLOCK = PARTED[PARTED.index("[sampling.parts]") : PARTED.index("[soil]")]
+
+
+# --- one pull that is divided otherwise than the others -------------------------------------------
+
+APART = ("--part", "chilled: nitrate-N, ammonium-N", "--part", "dried: pH")
+TOLD = (
+    "Note: nitrate-N and ammonium-N of this pull come from chilled parts, of the trial's other "
+    "pulls from undivided bags: its results form a series of their own; logbook undo takes it back."
+)
+
+
+def test_a_pull_divided_otherwise_than_the_others_is_said(started: Program) -> None:
+    started.must("apply", "control,M", on=FIRST)
+    assert started.must("pull", "control,M", "--for", "day 0", on=FIRST).err == ""
+    later = "2026-03-09T09:00+01:00"
+    said = started.must("pull", "M", "--for", "day 7", *APART, on=later)
+    assert " ".join(said.err.split()) == TOLD
+    # What is divided as some other pull was says nothing more, nor does a part without nitrogen.
+    assert started.must("pull", "control", "--for", "day 7", *APART, on=later).err == ""
+    assert started.must("pull", "C10", "--part", "dried: P", "--for", "before", on=later).err == ""
+
+
+def test_a_whole_pull_of_a_divided_trial_is_said(parted: Program) -> None:
+    parted.must("pull", "control,M", "--for", "day 0", on=FIRST)
+    said = parted.must("pull", "M", "--for", "day 7", "--whole", on="2026-03-09T09:00+01:00")
+    assert (
+        "of this pull come from undivided bags, of the trial's other pulls from chilled parts"
+    ) in " ".join(said.err.split())
+
+
+def test_what_sets_two_series_of_a_nutrient_apart_is_named(started: Program) -> None:
+    """Days 0 and 28 whole, days 7 and 14 chilled, from one laboratory by one method."""
+    on = "2026-04-20T09:00+02:00"
+    started.must("apply", "control,M", on=FIRST)
+    rows = ""
+    for day, words in ((0, ()), (7, APART), (14, APART), (28, ())):
+        at = f"2026-03-{2 + day:02d}T12:00+0{1 if day < 27 else 2}:00"
+        said = started.must("pull", "B1,B2,B5,B6", "--for", f"day {day}", *words, on=at)
+        for place, bags in enumerate(said.bags):
+            rows += f"{bags[0]},nitrate-N,{20 + place * day},mg/kg,1 M KCl\n"
+            rows += f"{bags[0]},ammonium-N,5,mg/kg,1 M KCl\n"
+    (started.folder / "r.csv").write_text(f"sample,nutrient,value,unit,method\n{rows}")
+    started.must("lab", "import", "r.csv", "--report", "r", on=on)
+    curves = json.loads(started.must("curve", "mineral-N", "M", "--json", on=on).out)["curves"]
+    notes = {one["method"]: " ".join(one["notes"]) for one in curves}
+    told = "another part ({}) was used too: those results stand in a series of their own"
+    assert told.format("chilled") in notes["1 M KCl"]
+    assert told.format("whole") in notes["1 M KCl, chilled"]
+    said = started.must("compare", "--all-dates", on=on)
+    names = re.findall(r"^(mineral-N.*?)  +\d", said.out, re.MULTILINE)
+    assert set(names) == {"mineral-N (whole)", "mineral-N (chilled)"}
+    assert max(map(len, said.out.splitlines())) <= 80

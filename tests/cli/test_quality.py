@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Mapping
 from typing import Any
 
@@ -132,7 +133,9 @@ def test_striking_answers_the_query_and_strikes_the_result(started: Program) -> 
     assert values(started) == {}
     (one,) = asked(started, "--all")
     assert (one["state"], one["reason"]) == ("struck", "point lost")
-    started.must("undo", on=LATER)
+    assert re.fullmatch(
+        rf"\w{{8}}  took back the answer \w{{8}} on {code}:pH\n", started.must("undo", on=LATER).out
+    )
     assert [one["state"] for one in asked(started)] == ["open"]
     assert values(started) == {(code, "pH"): "65"}
 
@@ -163,6 +166,20 @@ def test_a_re_run_takes_an_unsuspected_bed_along(started: Program) -> None:
     assert listed == sorted(listed)  # the laboratory cannot see which one surprised
     assert [one["state"] for one in asked(started)] == ["re-run asked"]
     assert any("queried" in note for note in nitrate(started)["notes"])
+
+
+def test_a_re_run_with_no_bed_to_draw_says_so(started: Program) -> None:
+    code = pulled(started)["B1"]
+    imported(started, "26-1", f"{code},pH,65,,water 1:1\n")
+    words = ("lab", "answer", f"{code}:pH", "re-run", "--reason", "point?")
+    said = started.must(*words, on=LATER).out
+    assert (
+        f"Note: {code} pH: no other bed of its pull has an unsuspected result in the report"
+    ) in " ".join(said.split())
+    undone = started.must("undo", on=LATER).out
+    assert re.fullmatch(rf"\w{{8}}  took back the answer \w{{8}} on {code}:pH\n", undone)
+    alone = started.must(*words, "--alone", on=LATER).out
+    assert "no other bed" not in alone  # as it was asked for
 
 
 def test_runs_within_r_are_averaged(started: Program) -> None:
@@ -316,6 +333,11 @@ def test_a_re_issue_under_a_new_number(started: Program) -> None:
     assert "15.5" in history
     started.must("undo", on=LATER)
     assert value_of(started, codes[7, "B1"]) == [14.0]
+    (started.folder / "s-4.csv").write_text(HEADER + "".join(rows[1:]), encoding="utf-8")
+    words = ("--report", "s-4", "--replaces", "s", "--dry-run")
+    lacks = started.must("lab", "import", "s-4.csv", *words, on=LATER).out
+    assert "s-4.csv: report s-4 of Invented Soil Lab lacks results of the report" in lacks
+    assert f"  {codes[7, 'B1']}  nitrate-N   14 mg/kg -> not in it, left standing\n" in lacks
     wrong = started("lab", "import", "s-2.csv", "--report", "s-3", "--replaces", "x", on=LATER)
     assert wrong.code == 2
     both = started("lab", "import", "s-2.csv", "--replaces", "s", "--repeat", on=LATER)

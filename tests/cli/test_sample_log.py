@@ -80,3 +80,50 @@ def test_a_bag_alone_keeps_its_code(started: Program) -> None:
     listed = log(started, "--bed", "B4")
     assert listed[1].startswith(f"  {codes['B4']}  B4: awaited for 9 d")
     assert TOGETHER not in listed
+
+
+def imported(program: Program, name: str, rows: str, *options: str, on: str) -> None:
+    """Import rows of a report."""
+    (program.folder / f"{name}.csv").write_text(f"sample,nutrient,value,unit,method\n{rows}")
+    program.must("lab", "import", f"{name}.csv", "--report", name, *options, on=on)
+
+
+def state(program: Program, code: str, nutrient: str, on: str = LATER) -> str:
+    """Where an analysis on a bag stands."""
+    (one,) = json.loads(log_document(program, code, on))["samples"]
+    return next(of["state"] for of in one["analyses"] if of["nutrient"] == nutrient)
+
+
+def log_document(program: Program, code: str, on: str) -> str:
+    return program.must("lab", "log", "--sample", code, "--json", on=on).out
+
+
+def test_a_re_run_is_one_step(started: Program) -> None:
+    code = begun(started)["B1"]
+    on = "2026-03-24T09:00+01:00"
+    imported(started, "r", f"{code},pH,65,,water 1:1\n", on=on)
+    started.must("lab", "answer", f"{code}:pH", "re-run", "--reason", "point?", on=on)
+    steps = [line for line in log(started, "--sample", code) if "  re-run asked pH" in line]
+    assert [line.split("asked ")[1] for line in steps] == ["pH, mira: point?"]
+
+
+def test_an_analysis_of_which_one_run_was_struck_is_reported(started: Program) -> None:
+    code = begun(started)["B1"]
+    imported(started, "r", f"{code},pH,6.1,,water 1:1\n", on="2026-03-23T09:00+01:00")
+    again = f"{code},pH,7.4,,water 1:1\n"
+    imported(started, "again", again, "--repeat", on="2026-03-24T09:00+01:00")
+    assert state(started, code, "pH") == "queried"
+    words = ("strike", "--run", "1", "--reason", "wrong tray, the lab says")
+    started.must("lab", "answer", f"{code}:pH", *words, on="2026-03-25T09:00+01:00")
+    assert state(started, code, "pH") == "reported"
+    started.must("strike", f"{code}:pH", "--reason", "wrong soil", on=LATER)
+    assert state(started, code, "pH") == "struck"
+
+
+def test_a_question_that_became_moot_is_asked_no_more(started: Program) -> None:
+    code = begun(started)["B1"]
+    on = "2026-03-24T09:00+01:00"
+    imported(started, "r", f"{code},pH,65,,water 1:1\n", on=on)
+    assert state(started, code, "pH") == "queried"
+    imported(started, "r", f"{code},pH,6.5,,water 1:1\n", "--reissued", on=on)
+    assert state(started, code, "pH") == "reported"

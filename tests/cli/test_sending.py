@@ -191,10 +191,46 @@ def test_a_pull_sent_apart_is_said_in_the_log_and_on_the_curve(pulled: Program) 
     assert sentence in notes["C10"] and sentence in notes["M"]
 
 
+def test_the_shipment_that_parts_a_pull_says_so(pulled: Program) -> None:
+    first, _, _ = sent(pulled, "M,C10")
+    second, _, said = sent(pulled, "control", on="2026-03-18T09:00+01:00")
+    assert (
+        "Note: treated and control of day 14 went to the laboratory in different shipments "
+        f"(B2-B4, B6; shipments {first}, {second})"
+    ) in said
+
+
+def test_bags_that_went_before_and_were_kept_otherwise_are_said(pulled: Program) -> None:
+    pulled.must("lab", "mark", "dried", "M,C10", on="2026-03-16T12:00+01:00")
+    _, _, said = sent(pulled, "M,C10")
+    assert "not kept alike" not in said, "the control may still be dried as it should"
+    pulled.must("lab", "mark", "dried", "control", on="2026-03-17T12:00+01:00")
+    _, _, said = sent(pulled, "control", on="2026-03-18T09:00+01:00")
+    assert (
+        "the control (B1, B5 air-dried on Tue 17 Mar 2026) and the treated beds (B2-B4, B6 "
+        "air-dried on Mon 16 Mar 2026) were not kept alike"
+    ) in said
+
+
 def test_a_pull_sent_together_block_by_block_is_not_split(pulled: Program) -> None:
+    pulled.must("lab", "mark", "dried", "B1-B3", on="2026-03-16T12:00+01:00")
     sent(pulled, "B1-B3")
-    sent(pulled, "B4-B6", on="2026-03-18T09:00+01:00")
+    dried = pulled.must("lab", "mark", "dried", "B4-B6", on="2026-03-17T12:00+01:00")
+    _, _, said = sent(pulled, "B4-B6", on="2026-03-18T09:00+01:00")
     assert log(pulled)["notes"] == []
+    assert "different shipments" not in said
+    assert "alike" not in dried.out and "alike" not in said
+
+
+def test_several_reference_materials_each_get_a_blind_code(pulled: Program) -> None:
+    _, order, said = sent(pulled, "all", "--reference", "house soil", "--reference", "blank")
+    assert len(order) == 8
+    hidden = {one["of"]: one["sample"] for one in log(pulled)["samples"] if one["of"]}
+    assert set(hidden) == {"house soil", "blank"}
+    for name, code in hidden.items():
+        assert code in order
+        assert f"Fill a bag with the code {code}: soil of the material {name}." in said
+        assert f"no assigned values of the reference material {name}" in said
 
 
 @pytest.mark.parametrize(
@@ -213,6 +249,10 @@ def test_a_pull_sent_together_block_by_block_is_not_split(pulled: Program) -> No
         (["lab", "send", "all", "--pull", "day 28"], "none was pulled"),
         (["lab", "send", "all", "--part", "dusty"], "is not a part of a pull"),
         (["lab", "send", "all", "--text", "a\nb"], "a line break"),
+        (
+            ["lab", "send", "all", "--reference", "blank", "--reference", "Blank"],
+            "the reference material Blank is named twice",
+        ),
         (["lab", "form", "RT4MAXCL", "form.pdf"], "there is no shipment RT4MAXCL"),
         (["lab", "mark", "sent", "all"], "is not done with samples"),
         (["lab", "mark", "lost", "all"], "which bags are lost?"),
@@ -644,6 +684,13 @@ def test_parts_go_by_their_own_codes_and_tins_do_not_go(program: Program) -> Non
     _, rest, _ = sent(program, "--all-waiting", on="2026-03-17T15:00+01:00")
     assert {found[one]["kind"] for one in rest} == {"dried"} and len(rest) == 4
     assert "tin" not in {one["kind"] for one in found.values()}
+
+
+def test_a_half_that_is_kept_here_waits_for_nothing(program: Program) -> None:
+    begun(program, PARTED)
+    program.must("pull", "control,M", on="2026-03-16T09:00+01:00")
+    kinds = {one["kind"] for one in log(program, "--waiting")["samples"]}
+    assert kinds == {"chilled", "dried"}
 
 
 def test_beds_that_are_marked_dried_leave_the_chilled_parts_alone(program: Program) -> None:

@@ -36,7 +36,7 @@ WORDS = st.text(
 ).filter(str.strip)
 PULLED = Label(
     "RT4MAXCL", "Small house (invented)", "B3", "", "Mon 2 Mar 2026 09:00", "15", 8, "mira",
-    "chilled", 1, 2, (), "KEEP COLD", "nitrate",
+    "chilled", 1, 2, (), "KEEP COLD", "nitrate", pull="day 14",
 )  # fmt: skip
 
 
@@ -55,7 +55,7 @@ def labels(draw: st.DrawFn) -> Label:
         draw(st.one_of(st.just(""), WORDS)), "Wed 25 Nov 2026 11:30", "12.5",
         draw(st.one_of(st.none(), st.integers(1, 40))), draw(WORDS),
         draw(st.sampled_from(["", "chilled", "retained"])), draw(st.integers(1, of)), of, (),
-        keep, quick,
+        keep, quick, pull=draw(st.sampled_from(["", "day 14", "day 14 and day 7"])),
     )  # fmt: skip
 
 
@@ -170,6 +170,7 @@ CROWDED = Label(
 @example(CROWDED, SHEETS["a4-70x37"])
 @example(CROWDED, SHEETS["a4-63x38"])
 @example(CROWDED, SHEETS["letter-66x25"])
+@example(Label("33333333", "", "<", "", "Wed 25 Nov 2026", "15", 8, "a"), SHEETS["a4-38x21"])
 @settings(max_examples=300)
 def test_nothing_overlaps_and_nothing_leaves_its_label(label: Label, sheet: Sheet) -> None:
     wide, high = sheet.room
@@ -226,7 +227,7 @@ def test_a_roomy_label_says_everything() -> None:
     assert drawn.left_off == ()
     assert [one.text for one in drawn.texts] == [
         "RT4M AXCL", "bed B3", "chilled, 1 of 2", "KEEP COLD", "nitrate: keep cold, dry or",
-        "freeze within hours", "Mon 2 Mar 2026 09:00", "15 cm, 8 cores", "by mira",
+        "freeze within hours", "day 14", "Mon 2 Mar 2026 09:00", "15 cm, 8 cores", "by mira",
         "Small house (invented)",
     ]  # fmt: skip
 

@@ -16,12 +16,13 @@ from logbook.report.labels.wording import Item, grouped, items_of, spread
 
 # What is left off a label without room for it: the first of these first.
 LEFT_OFF = (
-    "nitrate", "sampler", "depth and cores", "trial", "treatment", "date", "part", "keep cold",
-    "bed",
+    "nitrate", "sampler", "pull", "depth and cores", "trial", "treatment", "date", "part",
+    "keep cold", "bed",
 )  # fmt: skip
 _SIZES = tuple(half / 2 for half in range(28, 10, -1))
 _NORMAL, _LARGE = 10.0, 14.0  # the largest type, and that of a label of _HIGH or more
 _HIGH = 45.0
+_LOW = 15.0  # on a lower label the code is small, and the bed may be larger
 _WHOLE = 6.5  # names are not cut off before the type is as small as this
 _SMALLEST_CODE = 8.0
 _LARGEST_CODE = 26.0
@@ -116,7 +117,7 @@ def arrange(label: Label, width: float, height: float) -> Drawn:
     items = [_fitting(one, rest) for one in items_of(label)]
     for count in range(len(LEFT_OFF) + 1):
         kept = [one for one in items if one.name not in LEFT_OFF[:count]]
-        found = _set(kept, rest, _LARGE if height >= _HIGH else _NORMAL)
+        found = _set(kept, rest, _largest(kept, height, size))
         if found is not None:
             names = {one.name for one in items} - {one.name for one in kept}
             texts, strokes = found
@@ -132,12 +133,20 @@ def _fitting(item: Item, room: _Column) -> Item:
     return replace(item, shorten=True)
 
 
+def _largest(items: Sequence[Item], height: float, code: float) -> float:
+    """The largest type of a label's words: nothing is larger than the code, where that has room."""
+    usual = _LARGE if height >= _HIGH else _NORMAL
+    if height < _LOW:
+        return usual
+    return min(usual, code / max((one.scale for one in items), default=1.0))
+
+
 def _in_groups(code: str) -> str:
     return f"{code[:4]} {code[4:]}"
 
 
 def _padding(height: float) -> float:
-    return 1.0 if height < 15 else 1.5 if height < 30 else 2.0
+    return 1.0 if height < _LOW else 1.5 if height < 30 else 2.0
 
 
 def _divided(width: float, height: float) -> tuple[_Column, tuple[float, float, float]]:

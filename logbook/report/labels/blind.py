@@ -5,8 +5,14 @@ from __future__ import annotations
 import re
 from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from logbook.trial.ranges import CONTROL_WORDS, BedRef
+
+if TYPE_CHECKING:
+    from datetime import date
+
+    from logbook.study.samples import Sample
 
 _SHORT = 3  # letters of a code that may stand in any word by chance
 
@@ -50,6 +56,28 @@ def told_by(name: str, beds: Sequence[BedRef], words: Iterable[str], *, blind: b
     if any(tells(bed.label, telling) or _own_letters(bed) for bed in beds):
         places = {bed.id: f"place {number}" for number, bed in enumerate(beds, start=1)}
     return Told(True, "" if hidden else name, places, hidden)
+
+
+def pull_names(pulled: Iterable[Sample], *, blind: bool) -> dict[str, str]:
+    """What the calendar calls each pull, by code.
+
+    Where treatments were applied on different days, one day's bags go by several names: if the bags
+    of one of them are all of one treatment, blind labels of that day name no pull at all.
+    """
+    days: dict[date, dict[str, list[Sample]]] = {}
+    for one in pulled:
+        days.setdefault(one.day, {}).setdefault(" and ".join(one.names), []).append(one)
+    return {
+        one.code: name
+        for of_day in days.values()
+        if not blind or len(of_day) == 1 or all(_mixed(some) for some in of_day.values())
+        for name, some in of_day.items()
+        for one in some
+    }
+
+
+def _mixed(pulled: Iterable[Sample]) -> bool:
+    return len({one.treatment for one in pulled}) > 1
 
 
 def tells(text: str, words: Collection[str]) -> bool:

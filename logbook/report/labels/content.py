@@ -7,9 +7,10 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from logbook.errors import UserMistake
-from logbook.report.labels.blind import Told, told_by
+from logbook.report.labels.blind import Told, pull_names, told_by
 from logbook.store import views
 from logbook.study import parts as pulled_parts
+from logbook.study.samples import samples
 from logbook.trial.ranges import BedRef, compact
 
 if TYPE_CHECKING:
@@ -29,7 +30,7 @@ class Label:
     hand. `part` is the kind of bag, `number` of `of` its place among those of its sample; `kinds`
     are boxes to tick where that is open; a `bare` label has its code and trial alone. `keep` is the
     mark of a cold bag, `quick` what in it changes within hours. `treatment` is empty on a blind
-    label.
+    label, and `pull`, what the calendar calls it, where that would tell.
     """
 
     code: str
@@ -47,6 +48,7 @@ class Label:
     keep: str = ""
     quick: str = ""
     bare: bool = False
+    pull: str = ""
 
 
 def labels_of(
@@ -121,6 +123,7 @@ class _OfTrial:
     kinds: tuple[str, ...]
     followed: tuple[str, ...]
     told: Told
+    pulls: dict[str, str]
 
     def blank(self, code: str) -> Label:
         """A bag that no pull has used yet."""
@@ -148,6 +151,7 @@ class _OfTrial:
             f"{pull.depth_cm.normalize():f}",
             pull.cores,
             by,
+            pull=self.pulls.get(pull.code, ""),
         )
         own = next((n for n, one in enumerate(siblings) if one.code == code), None)
         if own is None:
@@ -183,6 +187,7 @@ def _of_trial(store: sqlite3.Connection, trial: str, openly: bool) -> _OfTrial:
         tuple(kind for kind, _ in pulled_parts.planned(store, trial)),
         tuple(one.analyte for one in followed),
         told_by(name, refs, words, blind=not openly),
+        pull_names(samples(store, trial), blind=not openly),
     )
 
 

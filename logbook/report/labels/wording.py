@@ -42,6 +42,7 @@ def items_of(label: Label) -> list[Item]:
         Item("keep cold", label.keep, 2, True, 1.15, "snow"),
         Item("nitrate", _quick(label), 3, rows=3),
         Item("treatment", faces.shown(label.treatment), 4, rows=2, shorten=True),
+        Item("pull", faces.shown(label.pull), 5),
         Item("date", label.when or "date, time", 5, rule=label.when is None),
         *_details(label),
         trial,

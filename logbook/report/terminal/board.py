@@ -9,15 +9,15 @@ import os
 import shutil
 import sys
 import textwrap
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 
-from logbook.report.board import Board, Task, spoken, when_spoken
+from logbook.report.board import Awaited, Board, Task, at_laboratory, spoken, when_spoken
 from logbook.trial.times import spoken_day
 from logbook.trial.wording import printable
 
 # Select Graphic Rendition of ECMA-48: 1 bold, 31 red, 33 yellow
 _STYLES = {"Overdue": "1;33", "Missed": "31", "Look at": "1;31", "Pull": "1", "Water": "1"}
-_TO_DO = ("Water", "Apply", "Pull", "Overdue")
+_TO_DO = ("Water", "Apply", "Pull", "Overdue", "To send")
 _SHOWN = 3
 _TEXT_FROM = 11
 
@@ -71,16 +71,25 @@ def _rows(board: Board) -> Iterable[tuple[str, str]]:
         yield "Missed", _pull(task)
     if len(missed) > _SHOWN:
         yield "Missed", f"and {len(missed) - _SHOWN} more, earlier (--json lists them)"
+    yield from _waiting("To send", "", board.to_send)
     # The oldest first: they are the ones to ask the laboratory about.
-    for awaited in board.awaited[:_SHOWN]:
-        count = len(awaited.codes)
-        samples = f"{count} bag{'s' * (count != 1)}"
-        yield "Awaited", f"results of {samples} of {spoken_day(awaited.pulled)}, {awaited.days} d"
-    if len(board.awaited) > _SHOWN:
-        later = [code for awaited in board.awaited[_SHOWN:] for code in awaited.codes]
-        yield "Awaited", f"and {len(later)} more, later (--json lists them)"
+    gone = at_laboratory(board.awaited, board.to_send)
+    yield from _waiting("Awaited", "results of ", gone)
+    for again in board.reruns:
+        many = f"{len(again.results)} result{'s' * (len(again.results) != 1)}"
+        yield "Awaited", f"re-run of {many}, asked for {spoken_day(again.asked)}, {again.days} d"
     for sentence in board.wrong:
         yield "Look at", sentence
+
+
+def _waiting(heading: str, what: str, found: Sequence[Awaited]) -> Iterable[tuple[str, str]]:
+    """Bags that wait for something, the first days of them."""
+    for one in found[:_SHOWN]:
+        bags = f"{len(one.codes)} bag{'s' * (len(one.codes) != 1)}"
+        yield heading, f"{what}{bags} of {spoken_day(one.pulled)}, {one.days} d"
+    later = sum(len(one.codes) for one in found[_SHOWN:])
+    if later:
+        yield heading, f"and {later} more, later (--json lists them)"
 
 
 def _pull(task: Task) -> str:

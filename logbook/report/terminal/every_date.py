@@ -52,7 +52,7 @@ def _sentences(texts: Iterable[str], width: int) -> None:
 def _row(nutrient: Nutrient, line: Line) -> list[str]:
     """The cells of one nutrient."""
     unit = "" if line.series.unit in ("mg/kg", nutrient.analyte) else f" {line.series.unit}"
-    start = [f"{nutrient.analyte}{unit}", str(len(nutrient.dates))]
+    start = [f"{nutrient.name}{unit}", str(len(nutrient.dates))]
     mine = _mean(nutrient, line)
     if nutrient.season is None or mine is None or mine.estimate is None:
         return [*start, _NONE, _NONE, _NONE, line.finding]

@@ -5,6 +5,8 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Iterator
 
+from logbook.report.board import Again, Awaited, at_laboratory
+from logbook.report.lines import counted
 from logbook.report.week import Day, Week, spoken
 from logbook.study.samplelog import Late
 from logbook.trial.ranges import compact
@@ -33,16 +35,27 @@ def _lines(week: Week) -> Iterator[str]:
         yield from ("", "Read and weigh")
         for text in week.measure:
             yield from _wrapped(_BOX, text)
-    if week.awaited:
+    if week.to_send:
+        yield from ("", "To send")
+        yield from (f"{_BOX}{_bags_of(some)}" for some in week.to_send)
+    gone = at_laboratory(week.awaited, week.to_send)
+    if gone or week.reruns:
         yield from ("", "Results to expect")
-        for some in week.awaited:
-            count = len(some.codes)
-            samples = f"{count} bag{'s' * (count != 1)}"
-            yield f"  {samples} of {spoken_day(some.pulled)}, {some.days} d ago"
+        yield from (f"  {_bags_of(some)}" for some in gone)
+        yield from (f"  {_again(some)}" for some in week.reruns)
     for one in week.late:
         yield from _wrapped(_BOX, _late(one))
     if week.bags:
         yield from _bags(week)
+
+
+def _bags_of(some: Awaited) -> str:
+    return f"{counted(len(some.codes), 'bag')} of {spoken_day(some.pulled)}, {some.days} d ago"
+
+
+def _again(some: Again) -> str:
+    many = counted(len(some.results), "result")
+    return f"re-run of {many}, asked for {spoken_day(some.asked)}, {some.days} d ago"
 
 
 def _late(one: Late) -> str:

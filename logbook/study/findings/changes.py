@@ -11,12 +11,11 @@ from typing import TYPE_CHECKING
 from logbook.study.comparison import BY_HAND
 from logbook.study.findings.content import Finding, listed
 from logbook.study.samples import MINERAL_N
+from logbook.study.series import APART
 from logbook.trial.ranges import compact
 
 if TYPE_CHECKING:
     from logbook.study.series import Series
-
-_TOLD = "another method, basis, unit or laboratory was used too"
 
 
 def of_methods(mine: Sequence[Series]) -> Iterator[Finding]:
@@ -88,7 +87,7 @@ def _together(one: Series) -> Iterator[str]:
     beside = () if one.analyte == MINERAL_N else one.points.left_out
     alike: dict[str, list[str]] = {}
     for note in _daily(map(_unsigned, one.notes)):
-        if note == BY_HAND or note.startswith(_TOLD) or note in beside or _PLANTED in note:
+        if note == BY_HAND or note.endswith(APART) or note in beside or _PLANTED in note:
             continue
         first, _, rest = note.partition(" ")
         alike.setdefault(rest if first in beds else note, []).append(first)
