@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Iterator, Sequence
+from collections.abc import Collection, Sequence
 from decimal import Decimal
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -230,32 +230,30 @@ def _document(one: records.Reference, trials: dict[str, str]) -> dict[str, Any]:
 
 
 def about_slipped_in(
-    store: sqlite3.Connection,
-    names: Iterable[str],
+    name: str,
     lines: Sequence[LogLine],
     asked: Collection[tuple[str, str]],
     trial: str,
-) -> Iterator[str]:
-    """What should be known of soil of these materials among these bags.
+    store: sqlite3.Connection,
+) -> list[str]:
+    """What should be known of soil of a material among these bags.
 
     asked: the nutrients that it is sent for, each with its method.
     """
-    for name in names:
-        known = {
-            (one.record.analyte, one.record.method)
-            for one in views.fetch(
-                store, "reference", "name = ? AND trial IN ('', ?)", (name, trial)
-            )
-        }
-        missing = [
-            f"{what} by {how}" if how else what for what, how in asked if (what, how) not in known
-        ]
-        if not known:
-            yield f"no assigned values of the reference material {name} are written down yet"
-        elif missing:
-            yield f"no assigned value of {name} is written down of {', '.join(missing)}"
-        if any(one.stages[-1].state != records.DRIED for one in lines):
-            yield (
-                f"dry soil of {name} among moist bags can be seen: moisten it, or send it among "
-                "dried"
-            )
+    known = {
+        (one.record.analyte, one.record.method)
+        for one in views.fetch(store, "reference", "name = ? AND trial IN ('', ?)", (name, trial))
+    }
+    missing = [
+        f"{what} by {how}" if how else what for what, how in asked if (what, how) not in known
+    ]
+    notes = []
+    if not known:
+        notes.append(f"no assigned values of the reference material {name} are written down yet")
+    elif missing:
+        notes.append(f"no assigned value of {name} is written down of {', '.join(missing)}")
+    if any(one.stages[-1].state != records.DRIED for one in lines):
+        notes.append(
+            f"dry soil of {name} among moist bags can be seen: moisten it, or send it among dried"
+        )
+    return notes

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import shlex
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -105,12 +106,13 @@ def send(
     notes = list(_notes(session, asked, log, lines, on))
     notes += session.read(lambda store: _split_by(store, trial.id, packed.code))
     _say(act, asked, packed, {one.bag.code: one for one in log})
-    of = [one for line in lines for one in zip(*asked.analyses(line), strict=True)]
-    notes += session.read(
-        lambda store: list(
-            about_slipped_in(store, slips.references, lines, dict.fromkeys(of), trial.id)
-        )
-    )
+    named = {one.code: one.of for one in packed.blinds if one.kind == "reference"}
+    for one in packed.order:
+        if one.sample in named:
+            pairs = list(zip(one.analyses, one.methods, strict=True))
+            beside = [line for line in lines if asked.analyses(line)[0] == one.analyses]
+            material = named[one.sample]
+            notes += session.read(partial(about_slipped_in, material, beside, pairs, trial.id))
     if form is not None:
         write_form(session, packed.code, form, paper)
     bare = printed and replace(printed, bare=True)
@@ -154,7 +156,8 @@ class _Slips:
     """What is slipped in: a second half of a bag, soil of each of these reference materials."""
 
     duplicate: bool
-    references: tuple[str, ...]
+    # Each with the nutrients of which a value is assigned to it.
+    references: Mapping[str, frozenset[str]]
 
 
 @dataclass(frozen=True)
@@ -191,18 +194,22 @@ def _lab(session: Session, trial: Chosen, said: str | None) -> str:
     return lab
 
 
-def _materials(store: sqlite3.Connection, said: Sequence[str]) -> tuple[str, ...]:
-    """The reference materials named; raises UserMistake for one that is named twice."""
-    found: dict[str, str] = {}
+def _materials(store: sqlite3.Connection, said: Sequence[str]) -> dict[str, frozenset[str]]:
+    """The reference materials named, each with the nutrients of which a value is assigned to it.
+
+    Raises UserMistake for one that is named twice.
+    """
+    assigned = [one.record for one in views.fetch(store, "reference")] if said else []
+    found: dict[str, frozenset[str]] = {}
     for one in said:
         name = known_name(store, one)
-        if name.casefold() in found:
+        if name.casefold() in map(str.casefold, found):
             raise UserMistake(
                 f"the reference material {name} is named twice",
                 "each goes into a shipment once; name another, or leave one out",
             )
-        found[name.casefold()] = name
-    return tuple(found.values())
+        found[name] = frozenset(one.analyte for one in assigned if one.name == name)
+    return found
 
 
 def _only(text: str | None) -> tuple[str, ...]:
@@ -335,9 +342,15 @@ def _packed(asked: _Asked, lines: Sequence[LogLine], slips: _Slips, taken: Taken
         like[blinds[-1].code] = of
         tray = orders[kind[of]]
         orders[kind[of]] = packing.slipped_in(code, tray, blinds[-1].code, apart=of)
-    for name in slips.references:
+    for name, assigned in slips.references.items():
         blinds.append(records.Blind(_blind(code, name, taken), "reference", name, asked.trial.id))
-        near = like[blinds[-1].code] = packing.drawn_one(code, "like", about)
+        # Where pulls are divided, it goes with the bags of what is known of it.
+        near = like[blinds[-1].code] = packing.drawn_one(
+            code,
+            "like",
+            {name for name, line in about.items() if assigned & {*asked.analyses(line)[0]}}
+            or about,
+        )
         orders[kind[near]] = packing.slipped_in(code, orders[kind[near]], blinds[-1].code)
     order = [one for tray in orders.values() for one in tray]
     sent = [

@@ -10,7 +10,10 @@ import pytest
 
 from logbook.store import views
 from logbook.trial.records import Reference
+from tests.cli.parted import parted
 from tests.program import Program
+
+__all__ = ["parted"]
 
 SOIL = "house soil (invented)"
 
@@ -120,6 +123,16 @@ def test_a_shipment_says_which_values_are_missing(started: Program) -> None:
     started.must("undo", on=at)
     started.must("lab", "reference", SOIL, "pH = 6.9 by water 1:1", on=at)
     assert "assigned" not in started.must(*words, on=at).out
+
+
+def test_where_pulls_are_divided_it_goes_with_what_is_known_of_it(parted: Program) -> None:
+    parted.must("lab", "reference", SOIL, "K = 150 mg/kg +- 5 by Mehlich-3")
+    parted.must("pull", "all", on="2026-03-09T09:00+01:00")
+    on = "2026-03-10T09:00+01:00"
+    told = parted.must("lab", "send", "--pull", "day 7", "--reference", SOIL, on=on).out
+    (line,) = [one for one in told.splitlines() if f"reference of {SOIL}" in one]
+    assert {"P", "K", "pH"} <= set(line.replace(",", "").split())
+    assert "nitrate-N by" not in " ".join(told.split()).partition("no assigned value")[2]
 
 
 def test_an_empty_list_says_what_to_type(started: Program) -> None:
