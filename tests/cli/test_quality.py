@@ -499,6 +499,20 @@ def test_runs_beyond_a_limit_are_compared(started: Program) -> None:
     )
 
 
+def test_a_queried_number_and_its_re_runs(started: Program) -> None:
+    """A lost point, a re-run below the limit, another: nothing counts but what two runs bear."""
+    codes = season(started, values=slipped(7, "B5", 120.3), parts=(("nitrate-N", 1.0),))
+    code = codes[7, "B5"]
+    started.must("lab", "answer", f"{code}:nitrate-N", "re-run", "--reason", "point?", on=LATER)
+    row = f"{code},nitrate-N,{{}},mg/kg,1 M KCl\n"
+    imported(started, "again", row.format("<0.5"), "--repeat")
+    assert [one["kind"] for one in asked(started)] == ["runs"]
+    assert value_of(started, code) == []
+    imported(started, "third", row.format("12.4"), "--repeat")
+    assert asked(started) == []
+    assert value_of(started, code) == [12.4]
+
+
 def test_two_halves_of_which_one_is_below_a_limit(started: Program) -> None:
     _, twin = two_halves(started, "<0.5")
     (query,) = asked(started)
