@@ -131,7 +131,7 @@ def _import(session: Session, about: Setting, job: _Job, dry_run: bool, json: bo
         _confirm(table.file, plan, job.answers, json)
         code, plan, asked = _write(session, job, before, plan, opened)
     notes = [
-        *queries.told(len(asked)),
+        *queries.told(asked),
         *table.remarks,
         *session.read(lambda store: _notes(store, about, parsed, plan)),
     ]

@@ -20,7 +20,8 @@ if TYPE_CHECKING:
     import sqlite3
 
     from logbook.study.plausibility import Settings
-    from logbook.study.quality import Chart, Precision
+    from logbook.study.quality import Precision
+    from logbook.study.references import Chart, OverTime
 
 _FILE = "laboratory.toml"
 
@@ -88,11 +89,11 @@ def chart(
     Examples: logbook lab chart 'house soil' P
               logbook lab chart --json
     """
-    from logbook.study import quality
+    from logbook.study import references
 
     session: Session = context.obj
     analyte = None if nutrient is None else chemistry.find_analyte(nutrient)[0].name
-    found = session.read(lambda store: quality.charts(store, _material(store, name), analyte))
+    found = session.read(lambda store: references.charts(store, _material(store, name), analyte))
     if json:
         as_json({"charts": [_chart_document(one) for one in found]})
         return
@@ -158,35 +159,66 @@ def precision(
 ) -> None:
     """Show how well the laboratory repeats itself: s_r and r, from duplicates and repeats.
 
+    Beside it stands the intermediate precision, from reference materials in several reports: it
+    holds what changes from day to day, too, and is no s_r.
+
     Examples: logbook lab precision
               logbook lab precision --json
     """
-    from logbook.study import quality
+    from logbook.study import quality, references
 
     session: Session = context.obj
     usual = settings()
 
-    def question(store: sqlite3.Connection) -> tuple[list[Precision], list[quality.Pair]]:
+    def question(
+        store: sqlite3.Connection,
+    ) -> tuple[list[Precision], list[quality.Pair], list[OverTime]]:
         try:
             trial = chosen(store, session).id
         except LogbookError:
             trial = None
-        return quality.precision(store, trial), quality.pairs(store, usual.most_rpd)
+        return (
+            quality.precision(store, trial),
+            quality.pairs(store, usual.most_rpd),
+            references.over_time(store),
+        )
 
-    found, pairs = session.read(question)
+    found, pairs, over_time = session.read(question)
     if json:
         as_json({"precision": [_precision_document(one) for one in found],
+                 "intermediate": [_over_time_document(one) for one in over_time],
                  "pairs": [_pair_document(one) for one in pairs]})  # fmt: skip
         return
-    if not found:
-        say("No duplicates and no repeats yet: lab send --duplicate slips one in.")
-        return
-    from logbook.report.terminal.quality import show_precision
+    from logbook.report.terminal.quality import show_over_time, show_precision
 
     beyond = [one for one in pairs if one.compared.within is False]
-    show_precision(found, beyond)
-    if any(one.by_setting for one in beyond):
+    if found:
+        show_precision(found, beyond)
+    else:
+        say("No duplicates and no repeats yet: lab send --duplicate slips one in.")
+    if over_time:
+        say("")
+        show_over_time(over_time)
+    if any(one.compared.by_share for one in beyond):
         tell(about_duplicates())
+
+
+def _over_time_document(one: OverTime) -> dict[str, Any]:
+    lab, analyte, method, basis = one.kind
+    return {
+        "material": one.name,
+        "laboratory": lab,
+        "nutrient": analyte,
+        "method": method,
+        "basis": basis,
+        "unit": one.unit,
+        "trial": one.trial or None,
+        "reports": one.measured.reports,
+        "results": one.measured.results,
+        "df": one.measured.df,
+        "sd": one.measured.sd,
+        "level": one.measured.level,
+    }
 
 
 def _precision_document(one: Precision) -> dict[str, Any]:

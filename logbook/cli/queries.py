@@ -86,14 +86,21 @@ def _many(count: int) -> str:
     return "1 query" if count == 1 else f"{count:,} queries"
 
 
-def told(count: int) -> list[str]:
-    """That there are queries, for the notes of an import."""
-    if not count:
-        return []
-    return [
-        f"{_many(count)} about these results, out of curves until answered: logbook lab queries "
+def told(lines: Sequence[Line]) -> Iterator[str]:
+    """That there are queries, and which batches are in doubt, for the notes of an import."""
+    if not lines:
+        return
+    out = "" if all(one.of_batch for one in lines) else ", out of curves until answered"
+    yield (
+        f"{_many(len(lines))} about these results{out}: logbook lab queries "
         f"({plausible.KEEPS_WORDS})"
-    ]
+    )
+    for one in lines:
+        if one.of_batch:
+            yield (
+                f"{one.query.analyte}, report {one.query.report}: {one.query.what}; its whole "
+                "batch is in doubt, and its curves say so: logbook lab chart"
+            )
 
 
 def queries(

@@ -23,9 +23,12 @@ from logbook.trial.records import Report, Result
 from logbook.trial.times import When
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from logbook.labs.cells import Beside
     from logbook.labs.importer import Parsed
     from logbook.labs.typed import TypedTable
+    from logbook.study.queries import Line
 
 _VALUE = re.compile(r"\s*([<>≤≥]?\s*=?\s*[+-]?[0-9.,]*[0-9][0-9.,]*)\s*(.*?)\s*\Z", re.DOTALL)
 
@@ -79,14 +82,16 @@ def add(
     at = laboratory.came_in(session, received, about, [result.sample], "the result")
     answers = Answers(reissued, repeat)
     decided = session.read(lambda store: _decided(store, result, answers))
-    code, asked = None, 0
+    code: str | None = None
+    asked: Sequence[Line] = ()
     if decided.result is not None:
         code, decided, asked = _write(session, result, at, answers)
     _say_what_happened(result, code, decided)
     if code is not None:
         notes = session.read(lambda store: laboratory.notes_on(store, about, [result]))
-        asks = queries.told(asked)
-        laboratory.tell_notes([*asks, *parsed.notes, *_waiting(parsed, result), *notes])
+        laboratory.tell_notes(
+            [*queries.told(asked), *parsed.notes, *_waiting(parsed, result), *notes]
+        )
 
 
 @dataclass(frozen=True)
@@ -197,8 +202,8 @@ def _within_report(old: Result | None, result: Result, answers: Answers) -> _Dec
 
 def _write(
     session: Session, result: Result, at: When, answers: Answers
-) -> tuple[str | None, _Decided, int]:
-    """Write the result, its report if it is new here, and its queries: code, decision, how many."""
+) -> tuple[str | None, _Decided, list[Line]]:
+    """Write the result, its report if it is new, its queries: code, decision, what is asked."""
     from logbook.book.corrections import inside
 
     usual = quality.settings()
@@ -207,7 +212,7 @@ def _write(
         decided = _decided(store, result, answers)
         one = decided.result
         if one is None:
-            return None, decided, 0
+            return None, decided, []
         own = reports.report_key(one.lab, one.report)
         lines: list[tuple[str, Any]] = [(reports.result_key(one), one)]
         lines += [(name, None) for name in decided.replaced]
@@ -216,7 +221,8 @@ def _write(
         reason = f"re-issued report {one.report}" if decided.old is not None else None
         code = book.record("lab", lines, reason=reason).code
         written = {reports.result_key(one): one}
-        return code, decided, len(queries.ask_about(book, written, code, at, usual))
+        keys = queries.ask_about(book, written, code, at, usual)
+        return code, decided, queries.about(store, keys)
 
 
 def _standing(store: Any, name: str) -> Result | None:

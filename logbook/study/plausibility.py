@@ -8,13 +8,15 @@ the bed's other pulls, the other beds of the same pull, runs, duplicates and bla
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Set as AbstractSet
 from dataclasses import dataclass
 from datetime import date
 from typing import TYPE_CHECKING
 
+from logbook.analysis import repeatability
 from logbook.journal.entry import ident as ident_of
 from logbook.store import views
-from logbook.study import flags, oddities, origins, quality, queries, runs
+from logbook.study import flags, oddities, origins, quality, queries, references, runs
 from logbook.study.samples import MINERAL_N, Reading, Sample, kept, readings, samples
 from logbook.trial import plausible, qualifiers
 from logbook.trial.chemistry import ANALYTES
@@ -125,19 +127,25 @@ def _asked(store: sqlite3.Connection, names: Collection[str]) -> set[str]:
 def doubted(
     store: sqlite3.Connection, written: Mapping[str, Result], settings: Settings = USUAL
 ) -> Iterator[Doubt]:
-    """Every doubt about results that stand in the store, by id, and about those beside them."""
+    """Every doubt about results that stand in the store, by id, and about those beside them.
+
+    One question explains a number; that it was rejected, or that runs differ, may be asked besides.
+    """
     yield from _of_flags(written)
-    yield from of_values(store, written)
-    yield from _of_runs(store, written)
-    numbers = {(one.lab, one.report) for one in written.values()}
-    for _, number in sorted(numbers):
-        yield from _of_duplicates(store, number, settings)
-    yield from _of_blanks(store, written)
-    seen = set()
-    for one in _of_beds(store, written):
-        if (one.ident, one.kind) not in seen:
-            seen.add((one.ident, one.kind))
-            yield one
+    materials = _materials(store, written)
+    soils = {ident: one for ident, one in written.items() if one.sample not in materials}
+    yield from _of_runs(store, soils)
+    found: dict[str, Doubt] = {}
+    for one in (*_of_values(store, soils), *_of_materials(store, materials)):
+        found.setdefault(one.ident, one)
+    for report in sorted({one.report for one in written.values()}):
+        for one in _of_duplicates(store, report, settings, found.keys()):
+            found.setdefault(one.ident, one)
+    # What is in question says nothing of its neighbours, nor is it asked about with them.
+    asked = {ident: one.what for ident, one in found.items()}
+    for one in _of_beds(store, soils, asked):
+        found.setdefault(one.ident, one)
+    yield from found.values()
 
 
 def _of_flags(written: Mapping[str, Result]) -> Iterator[Doubt]:
@@ -147,24 +155,23 @@ def _of_flags(written: Mapping[str, Result]) -> Iterator[Doubt]:
             yield Doubt(ident, one, queries.FLAG, queries.asked_of_flag(one))
 
 
-def of_values(store: sqlite3.Connection, written: Mapping[str, Result]) -> Iterator[Doubt]:
-    """Doubts about numbers by themselves: out of range, 0 below a limit, equal to the limit."""
+def _of_values(store: sqlite3.Connection, written: Mapping[str, Result]) -> Iterator[Doubt]:
+    """Doubts about numbers by themselves: 0 below a limit, out of range, equal to the limit."""
     limits = origins.lowest_limits(store, written.values())
     at_limit: dict[origins.Kind, list[tuple[str, Result]]] = {}
     for ident, one in written.items():
         if one.value is None or (one.flags and not qualifiers.counts(one.flags)):
             continue
+        limit = limits.get(origins.kind(one)) if limits else None
+        if limit is not None and one.value == 0:
+            what = f"0 is below the limit of {short(limit)} {one.unit} that the laboratory gives"
+            yield Doubt(ident, one, "zero", f"{what}: not detected?")
+            continue
         if plausible.outside(one.analyte, float(one.value)):
             found = plausible.about_range(one.analyte, one.value)
             if found is not None:
                 yield Doubt(ident, one, *found)
-        limit = limits.get(origins.kind(one)) if limits else None
-        if limit is None:
-            continue
-        if one.value == 0:
-            what = f"0 is below the limit of {short(limit)} {one.unit} that the laboratory gives"
-            yield Doubt(ident, one, "zero", f"{what}: not detected?")
-        elif one.value == limit:
+        if one.value == limit:
             at_limit.setdefault(origins.kind(one), []).append((ident, one))
     for several in at_limit.values():
         if len(several) >= _AT_LIMIT:
@@ -181,17 +188,21 @@ def _equal(several: Sequence[tuple[str, Result]]) -> Iterator[Doubt]:
 
 def _of_runs(store: sqlite3.Connection, written: Mapping[str, Result]) -> Iterator[Doubt]:
     """Runs that lie too far apart to be averaged: asked of the newest."""
-    for ident, one in written.items():
-        if one.run < 2 or one.n > 1 or one.value is None:
-            continue
+    again = {ident: one for ident, one in written.items() if one.run > 1 and one.n == 1}
+    out = queries.flagged_out(store) if again else set()
+    for ident, one in again.items():
         kind = (one.lab, one.analyte, one.method, one.basis)
         rows = store.execute(
-            "SELECT run, value_num FROM result WHERE lab = ? AND analyte = ? AND method = ? "
-            "AND basis = ? AND sample = ?",
+            "SELECT id, run, value_num, limit_num, qualifier FROM result WHERE lab = ? AND "
+            "analyte = ? AND method = ? AND basis = ? AND sample = ?",
             (*kind, one.sample),
         ).fetchall()
-        means = runs.means_of(rows)
-        if means is None or len(means) < 2:
+        means = runs.means_of(
+            (run, bounds)
+            for name, run, *said in rows
+            if name not in out and (bounds := repeatability.bounds(*said)) is not None
+        )
+        if len(means) < 2 or one.run not in means:
             continue
         judged, source = runs.judge(store, kind, list(means.values()), None)
         if judged.how == "apart":
@@ -199,16 +210,18 @@ def _of_runs(store: sqlite3.Connection, written: Mapping[str, Result]) -> Iterat
             yield Doubt(ident, one, "runs", f"{what}: ask for a third, or strike the wrong one")
 
 
-def _of_duplicates(store: sqlite3.Connection, report: str, settings: Settings) -> Iterator[Doubt]:
-    """Duplicates and repeats of a report that differ too much."""
+def _of_duplicates(
+    store: sqlite3.Connection, report: str, settings: Settings, asked: AbstractSet[str]
+) -> Iterator[Doubt]:
+    """Duplicates and repeats of a report that differ too much, unless one is asked about anyway."""
     for pair in quality.pairs(store, settings.most_rpd, report):
-        if pair.compared.within is not False:
+        if pair.compared.within is not False or not asked.isdisjoint(pair.ids):
             continue
-        ids = pair.ids[:1] if pair.how == "blind duplicate" else pair.ids
-        values = " and ".join(f"{one:.4g}" for one in pair.values if one is not None)
-        beside = f" {pair.samples[-1]}" if len(pair.samples) > 1 else ""
+        ids = pair.ids[:1] if pair.how == quality.TWIN else pair.ids
+        values = " and ".join(map(runs.shown, pair.said))
+        beside = f" {pair.samples[-1]}" if pair.how == quality.TWIN else ""
         what = f"{pair.how}{beside}: {values}, {pair.compared.words}"
-        what += "; most_rpd of laboratory.toml sets that" if pair.by_setting else ""
+        what += "; most_rpd of laboratory.toml sets that" if pair.compared.by_share else ""
         for one in _results(store, ids):
             yield Doubt(one.id, one.record, "duplicate", what)
 
@@ -217,22 +230,37 @@ def _results(store: sqlite3.Connection, ids: Sequence[str]) -> list[views.Found]
     return views.fetch(store, "result", f"id IN ({', '.join('?' * len(ids))})", ids)
 
 
-def _of_blanks(store: sqlite3.Connection, written: Mapping[str, Result]) -> Iterator[Doubt]:
-    """Blanks among these results in which something was found."""
-    names = store.execute("SELECT code FROM blind WHERE kind = 'reference'").fetchall()
-    mine = {code for (code,) in names} & {one.sample for one in written.values()}
-    for chart in quality.charts(store) if mine else ():
+def _materials(store: sqlite3.Connection, written: Mapping[str, Result]) -> dict[str, set[str]]:
+    """The ids of these results by code, of those that are of a reference material or a blank.
+
+    What is right for them is not what is usual in soil: their charts judge them.
+    """
+    rows = store.execute("SELECT code FROM blind WHERE kind = 'reference'").fetchall()
+    codes = {code for (code,) in rows}
+    found: dict[str, set[str]] = {}
+    for ident, one in written.items() if codes else ():
+        if one.sample in codes:
+            found.setdefault(one.sample, set()).add(ident)
+    return found
+
+
+def _of_materials(store: sqlite3.Connection, mine: Mapping[str, set[str]]) -> Iterator[Doubt]:
+    """Blanks in which something was found, and reference materials that are out of control."""
+    for chart in references.charts(store) if mine else ():
         for one, what in chart.out():
-            if chart.blank and one.code in mine:
-                yield from (
-                    Doubt(ident, result, "blank", what)
-                    for ident, result in written.items()
-                    if result.sample == one.code and result.analyte == chart.kind[1]
-                )
+            if one.ident in mine.get(one.code, ()):
+                (found,) = _results(store, [one.ident])
+                kind = queries.BLANK if chart.blank else queries.REFERENCE
+                yield Doubt(one.ident, found.record, kind, what)
 
 
-def _of_beds(store: sqlite3.Connection, written: Mapping[str, Result]) -> Iterator[Doubt]:
-    """Doubts from the other pulls of a bed and the other beds of a pull, trial by trial."""
+def _of_beds(
+    store: sqlite3.Connection, written: Mapping[str, Result], asked: Mapping[str, str]
+) -> Iterator[Doubt]:
+    """Doubts from the other pulls of a bed and the other beds of a pull, trial by trial.
+
+    asked: what is about to be asked, by the id of the result.
+    """
     of = origins.origins(store)
     touched: dict[str, set[str]] = {}
     pulls = _pulls(store)
@@ -246,7 +274,7 @@ def _of_beds(store: sqlite3.Connection, written: Mapping[str, Result]) -> Iterat
             continue
         known = flags.history(store, trial)
         for analyte in (name for name in ANALYTES if name in analytes and name != MINERAL_N):
-            found = flags.usable(readings(store, trial, analyte), known, False)
+            found = flags.usable(readings(store, trial, analyte, asked), known, False)
             mine = [one for one in found if one.sample in pulled]
             for comparable in sorted({one.comparable for one in mine}):
                 some = [(pulled[one.sample], one) for one in mine if one.comparable == comparable]

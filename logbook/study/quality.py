@@ -1,20 +1,21 @@
-"""How well a laboratory measures: duplicates, repeatability, reference materials on charts.
+"""How well a laboratory repeats itself: duplicates and s_r.
 
-Duplicates are blind halves that came back in one report, and a laboratory's own repeats of one
-run. Results in question and what a laboratory rejected take no part, unless the question is the
-difference itself. Runs take no part either: they were measured again because something was odd.
+Duplicates are blind halves that came back in one report, two bags of one reference material in one
+report, and a laboratory's own repeats of one run. Results in question and what a laboratory
+rejected take no part, unless the question is the difference itself. Runs take no part either: they
+were measured again because something was odd. What a material's results in several reports tell is
+in `references`.
 """
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator, Mapping
+from collections.abc import Iterator, Mapping
+from collections.abc import Set as AbstractSet
 from dataclasses import dataclass
-from datetime import date
 from typing import TYPE_CHECKING
 
-from logbook.analysis import control_chart, repeatability
-from logbook.analysis.control_chart import Point
-from logbook.analysis.repeatability import Compared, Group, Repeatability
+from logbook.analysis import repeatability
+from logbook.analysis.repeatability import Bounds, Compared, Group, Repeatability
 from logbook.store import views
 from logbook.study import queries
 from logbook.trial.chemistry import ANALYTES
@@ -28,6 +29,8 @@ MOST_RPD = 20.0
 #: A pH is a logarithm: pairs are held against a difference. Soil pH 1:2 is reproducible within 0.2.
 MOST_PH = 0.2
 _RAW = frozenset({"pH"})
+# Ways to have two results of one sample in one report.
+REPEAT, TWIN, MATERIAL = "laboratory repeat", "blind duplicate", "reference material"
 
 Kind = tuple[str, str, str, str]  # lab, analyte, method, basis
 
@@ -36,31 +39,29 @@ Kind = tuple[str, str, str, str]  # lab, analyte, method, basis
 class Pair:
     """Two or more results of one sample in one report: values, codes of their bags, verdict.
 
-    `how` is "blind duplicate" or "laboratory repeat"; `ids` are the results.
+    `how` is one of REPEAT, TWIN and MATERIAL; `ids` are the results; `said` what each is known to
+    be, its number or the bounds that a limit leaves.
     """
 
     kind: Kind
     report: str
     how: str
     samples: tuple[str, ...]
-    values: tuple[float | None, ...]
+    said: tuple[Bounds, ...]
     limit: float | None
     ids: tuple[str, ...]
     compared: Compared
 
     @property
-    def by_setting(self) -> bool:
-        """Whether the largest RPD decides, which is a setting, not the rule of low levels."""
-        numbers = [one for one in self.values if one is not None]
-        if self.kind[1] in _RAW or self.limit is None or not numbers:
-            return True
-        return min(numbers) >= repeatability.LOW_LEVEL * self.limit
+    def values(self) -> tuple[float | None, ...]:
+        """The numbers, None where a result lies beyond a limit."""
+        return tuple(low if low == high else None for low, high in self.said)
 
     @property
     def group(self) -> Group | None:
         """What it says of s_r; None where a value is beyond a limit."""
         numbers = tuple(one for one in self.values if one is not None)
-        return Group(numbers, self.limit) if len(numbers) == len(self.values) else None
+        return Group(numbers, self.limit) if len(numbers) == len(self.said) else None
 
 
 @dataclass(frozen=True)
@@ -83,7 +84,7 @@ class Precision:
         return self.measured.enough
 
 
-def _bounds(store: sqlite3.Connection) -> dict[Kind, float]:
+def lowest_limits(store: sqlite3.Connection) -> dict[Kind, float]:
     """The lowest reporting limit of each kind of analysis."""
     rows = store.execute(
         "SELECT lab, analyte, method, basis, min(limit_num) FROM result "
@@ -100,78 +101,113 @@ def pairs(
     most: the largest RPD by nutrient, %, where it is not MOST_RPD; report: only of this one.
     """
     out = queries.flagged_out(store)
-    found = [*_repeats(store, report, out), *_duplicates(store, report, out)]
+    ways = (_repeats, _duplicates, _materials)
+    found = [one for way in ways for one in way(store, report, out)]
     if not found:
         return []
-    bounds = _bounds(store)
+    limits = lowest_limits(store)
     return [
-        Pair(kind, number, how, samples, values, bounds.get(kind), ids,
-             _compared(kind, values, bounds.get(kind), most or {}))
-        for kind, number, how, samples, values, ids in found
+        Pair(of.kind, of.report, of.how, of.samples, of.said, limits.get(of.kind), of.ids,
+             _compared(of.kind, of.said, limits.get(of.kind), most or {}))
+        for of in found
     ]  # fmt: skip
 
 
-_Found = tuple[Kind, str, str, tuple[str, ...], tuple[float | None, ...], tuple[str, ...]]
+@dataclass(frozen=True)
+class _Found:
+    """Results of one sample in one report."""
+
+    kind: Kind
+    report: str
+    how: str
+    samples: tuple[str, ...]
+    said: tuple[Bounds, ...]
+    ids: tuple[str, ...]
+
+
 _OF_REPORT = "(? IS NULL OR r.report = ?)"
 
 
 def _repeats(
-    store: sqlite3.Connection, report: str | None, out: Collection[str]
+    store: sqlite3.Connection, report: str | None, out: AbstractSet[str]
 ) -> Iterator[_Found]:
+    """A laboratory's own repeats of one run."""
     rows = store.execute(
-        "SELECT r.lab, r.analyte, r.method, r.basis, r.report, r.sample, r.run, r.value_num, r.id "
+        "SELECT r.lab, r.analyte, r.method, r.basis, r.report, r.sample, r.run, r.value_num, "
+        "r.limit_num, r.qualifier, r.id "
         "FROM result r JOIN (SELECT DISTINCT sample, analyte, method, basis, lab, report, run "
         "FROM result WHERE n > 1) m USING (sample, analyte, method, basis, lab, report, run) "
         f"WHERE {_OF_REPORT} ORDER BY r.report, r.sample, r.analyte, r.id",
         (report, report),
     ).fetchall()
-    groups: dict[tuple[str, ...], list[tuple[float | None, str]]] = {}
-    for *of, value, ident in rows:
-        if ident not in out:
-            groups.setdefault(tuple(of), []).append((value, ident))
+    groups: dict[tuple[str, ...], list[tuple[Bounds, str]]] = {}
+    for *of, value, limit, side, ident in rows:
+        said = repeatability.bounds(value, limit, side)
+        if ident not in out and said is not None:
+            groups.setdefault(tuple(of), []).append((said, ident))
     for (lab, analyte, method, basis, number, sample, _), several in groups.items():
         if len(several) > 1:
-            values, ids = zip(*several, strict=True)
+            said_of, ids = zip(*several, strict=True)
             kind = (lab, analyte, method, basis)
-            yield kind, number, "laboratory repeat", (sample,), values, ids
+            yield _Found(kind, number, REPEAT, (sample,), said_of, ids)
 
 
 def _duplicates(
-    store: sqlite3.Connection, report: str | None, out: Collection[str]
+    store: sqlite3.Connection, report: str | None, out: AbstractSet[str]
 ) -> Iterator[_Found]:
+    """Blind halves that came back in the report of their bag."""
     rows = store.execute(
         "SELECT r.lab, r.analyte, r.method, r.basis, r.report, n.of, n.code, o.value_num, "
-        "r.value_num, o.id, r.id FROM blind n JOIN result r ON r.sample = n.code "
+        "o.limit_num, o.qualifier, r.value_num, r.limit_num, r.qualifier, o.id, r.id "
+        "FROM blind n JOIN result r ON r.sample = n.code "
         "JOIN result o ON o.sample = n.of AND o.analyte = r.analyte AND o.method = r.method "
         "AND o.basis = r.basis AND o.lab = r.lab AND o.report = r.report "
         f"WHERE n.kind = 'duplicate' AND r.run = 1 AND o.run = 1 AND r.n = 1 AND o.n = 1 "
         f"AND {_OF_REPORT} ORDER BY r.report, n.of, r.analyte, r.id",
         (report, report),
     ).fetchall()
-    for lab, analyte, method, basis, number, own, code, one, other, first, second in rows:
-        kind = (lab, analyte, method, basis)
-        if first not in out and second not in out:
-            yield kind, number, "blind duplicate", (own, code), (one, other), (first, second)
+    for row in rows:
+        one, other = repeatability.bounds(*row[7:10]), repeatability.bounds(*row[10:13])
+        ids = (row[13], row[14])
+        if one is not None and other is not None and not out & set(ids):
+            yield _Found(row[:4], row[4], TWIN, (row[5], row[6]), (one, other), ids)
+
+
+def _materials(
+    store: sqlite3.Connection, report: str | None, out: AbstractSet[str]
+) -> Iterator[_Found]:
+    """Bags of one reference material, of one trial, in one report."""
+    rows = store.execute(
+        "SELECT r.lab, r.analyte, r.method, r.basis, r.report, n.of, n.trial, n.code, "
+        "r.value_num, r.limit_num, r.qualifier, r.id "
+        "FROM blind n JOIN result r ON r.sample = n.code WHERE n.kind = 'reference' "
+        f"AND r.run = 1 AND r.n = 1 AND {_OF_REPORT} ORDER BY r.report, n.code, r.analyte, r.id",
+        (report, report),
+    ).fetchall()
+    groups: dict[tuple[str, ...], list[tuple[str, Bounds, str]]] = {}
+    for *of, code, value, limit, side, ident in rows:
+        said = repeatability.bounds(value, limit, side)
+        if ident not in out and said is not None:
+            groups.setdefault(tuple(of), []).append((code, said, ident))
+    for of, several in groups.items():
+        if len(several) > 1:
+            codes, said_of, ids = zip(*several, strict=True)
+            lab, analyte, method, basis, number = of[:5]
+            yield _Found((lab, analyte, method, basis), number, MATERIAL, codes, said_of, ids)
 
 
 def _compared(
-    kind: Kind,
-    values: tuple[float | None, ...],
-    limit: float | None,
-    most: Mapping[str, float],
+    kind: Kind, said: tuple[Bounds, ...], limit: float | None, most: Mapping[str, float]
 ) -> Compared:
     """The two that differ most, held against the limits of their nutrient."""
-    analyte, unit = kind[1], ANALYTES[kind[1]].unit
-    numbers = [one for one in values if one is not None]
-    exact = len(numbers) == len(values)
-    low, high = (min(numbers), max(numbers)) if exact else (None, None)
-    if analyte in _RAW and low is not None and high is not None:
-        apart, limit_ph = high - low, most.get(analyte, MOST_PH)
-        side = "within" if apart <= limit_ph + 1e-9 else "more than"
-        words = f"{apart:.2g} apart, {side} {limit_ph:g}"
-        return Compared(None, apart, side == "within", words)
+    analyte = kind[1]
+    if analyte in _RAW:
+        return repeatability.compare_raw(said, most.get(analyte, MOST_PH))
     return repeatability.compare(
-        low, high, limit=limit, most_rpd=most.get(analyte, MOST_RPD), unit=unit
+        said,
+        limit=limit,
+        most_rpd=most.get(analyte, MOST_RPD),
+        unit=ANALYTES[analyte].unit,
     )
 
 
@@ -180,11 +216,7 @@ def measured(store: sqlite3.Connection) -> dict[Kind, tuple[int, Repeatability]]
     found = pairs(store)
     if not found:
         return {}
-    doubted = {
-        one.result_id
-        for one in queries.lines(store)
-        if one.waits and one.query.kind not in ("duplicate", "runs")
-    }
+    doubted = doubted_otherwise(store)
     groups: dict[Kind, list[Group]] = {}
     for one in found:
         group = one.group
@@ -194,6 +226,15 @@ def measured(store: sqlite3.Connection) -> dict[Kind, tuple[int, Repeatability]]
         kind: (len(some), pooled)
         for kind, some in groups.items()
         if (pooled := repeatability.pooled(some, scale="raw" if kind[1] in _RAW else "log"))
+    }
+
+
+def doubted_otherwise(store: sqlite3.Connection) -> set[str]:
+    """Ids of results that something is asked of, other than how much they differ."""
+    return {
+        one.result_id
+        for one in queries.lines(store)
+        if one.waits and one.query.kind not in ("duplicate", "runs")
     }
 
 
@@ -239,143 +280,3 @@ def sr_at(
         return MOST_PH / repeatability.FACTORS[2], "common practice, until the data say more"
     share = MOST_RPD / 100.0 / repeatability.FACTORS[2]
     return share * level, "common practice, until the data say more"
-
-
-@dataclass(frozen=True)
-class Measured:
-    """One result of a reference material: the code it hid behind, its report and day."""
-
-    code: str
-    report: str
-    day: date
-    value: float | None
-    shown: str
-    point: Point | None
-
-
-@dataclass(frozen=True)
-class Chart:
-    """A reference material by one nutrient and method in one laboratory, in order of report.
-
-    assigned, sd: what is written down of the material, None where nothing is. trial: the name of
-    the only trial for which it is written down so; "" where it holds for all.
-    """
-
-    name: str
-    kind: Kind
-    unit: str
-    assigned: float | None
-    sd: float | None
-    results: tuple[Measured, ...]
-    limit: float | None
-    trial: str = ""
-
-    @property
-    def blank(self) -> bool:
-        """Whether there should be nothing of it in the material."""
-        return self.assigned == 0
-
-    def out(self) -> Iterator[tuple[Measured, str]]:
-        """The results that put their batch in doubt, each with a sentence."""
-        for one in self.results:
-            if self.blank and one.value is not None and one.value > (self.limit or 0.0):
-                most = "0" if self.limit is None else f"the limit of {self.limit:g}"
-                yield one, f"blank {self.name} gave {one.shown} {self.unit}, above {most}"
-            elif not self.blank and one.point is not None and one.point.out:
-                why = "; ".join(control_chart.RULES[rule] for rule in one.point.rules)
-                z = f", {one.point.z:+.1f} s" if one.point.z is not None else ""
-                gave = f"reference {self.name} gave {one.shown} {self.unit}{z}"
-                yield one, f"{gave}: out of control ({why})"
-
-
-def charts(
-    store: sqlite3.Connection, name: str | None = None, analyte: str | None = None
-) -> list[Chart]:
-    """The control charts of reference materials, of one or all, by name and nutrient.
-
-    What a trial wrote down of a material comes before what holds for every trial, and its results
-    stand on a chart of their own: one line at the centre cannot be right for both.
-    """
-    rows = store.execute(
-        "SELECT n.of, r.lab, r.analyte, r.method, r.basis, n.trial, n.code, r.report, r.value_num, "
-        "r.value, r.\"limit\", r.qualifier, coalesce(substr(p.received, 1, 10), '0001-01-01'), "
-        "r.id FROM blind n JOIN result r ON r.sample = n.code "
-        "LEFT JOIN report p ON p.lab = r.lab AND p.number = r.report "
-        "WHERE n.kind = 'reference' AND (? IS NULL OR n.of = ?) AND (? IS NULL OR r.analyte = ?) "
-        "ORDER BY 13, r.report, n.code, r.run, r.n",
-        (name, name, analyte, analyte),
-    ).fetchall()
-    out = queries.flagged_out(store) if rows else set()
-    rows = [row for row in rows if row[-1] not in out]
-    if not rows:
-        return []
-    assigned = {
-        (one.record.name, one.record.analyte, one.record.method, one.record.trial): one.record
-        for one in views.fetch(store, "reference")
-    }
-    trials = {one.id: one.record.name for one in views.fetch(store, "trial")}
-    bounds = _bounds(store)
-    groups: dict[tuple[str, Kind, str], list[_Reported]] = {}
-    for (
-        of,
-        lab,
-        what,
-        method,
-        basis,
-        trial,
-        code,
-        report,
-        value,
-        text,
-        limit,
-        side,
-        day,
-        ident,
-    ) in rows:
-        if ident in out:
-            continue
-        shown = text if text is not None else f"{side}{limit or ''}"
-        own = trial if (of, what, method, trial) in assigned else ""
-        line = (code, report, date.fromisoformat(day), value, shown)
-        groups.setdefault((of, (lab, what, method, basis), own), []).append(line)
-    order = list(ANALYTES)
-    found = [
-        _chart(of, kind, some, assigned.get((of, kind[1], kind[2], own)), bounds.get(kind),
-               trials.get(own, own))
-        for (of, kind, own), some in groups.items()
-    ]  # fmt: skip
-    return sorted(found, key=lambda one: (one.name, order.index(one.kind[1]), one.kind, one.trial))
-
-
-_Reported = tuple[str, str, date, float | None, str]  # code, report, day, number, as it is shown
-
-
-def _chart(
-    name: str,
-    kind: Kind,
-    lines: list[_Reported],
-    known: object,
-    limit: float | None,
-    trial: str,
-) -> Chart:
-    value, sd = (getattr(known, field, None) for field in ("value", "sd"))
-    assigned, spread = (None if one is None else float(one) for one in (value, sd))
-    numbers = [one[3] for one in lines if one[3] is not None]
-    judged = iter(control_chart.judged(numbers, assigned=assigned, sd=spread))
-    results = tuple(
-        Measured(code, report, day, number, shown, None if number is None else next(judged))
-        for code, report, day, number, shown in lines
-    )
-    return Chart(name, kind, ANALYTES[kind[1]].unit, assigned, spread, results, limit, trial)
-
-
-def batches_out(store: sqlite3.Connection) -> dict[tuple[str, str, str, str], list[str]]:
-    """Sentences on batches out of control, by laboratory, report, nutrient and method."""
-    if not store.execute("SELECT 1 FROM blind WHERE kind = 'reference' LIMIT 1").fetchone():
-        return {}
-    found: dict[tuple[str, str, str, str], list[str]] = {}
-    for chart in charts(store):
-        lab, analyte, method, _ = chart.kind
-        for one, why in chart.out():
-            found.setdefault((lab, one.report, analyte, method), []).append(why)
-    return found

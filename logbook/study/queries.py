@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from logbook.trial.times import When
 
 OPEN, MOOT = "open", "moot"
-FLAG = "flag"
+FLAG, BLANK, REFERENCE = "flag", "blank", "reference"
 # Kinds of question, and what they are called.
 KINDS = {
     "range": "outside the usual range",
@@ -36,9 +36,11 @@ KINDS = {
     "zero": "0 below the limit",
     "limit": "equal to the limit",
     "exchange": "bags exchanged",
+    "jump": "jump of pH",
     "duplicate": "duplicates differ",
     "runs": "runs differ",
-    "blank": "blank above its limit",
+    BLANK: "blank above its limit",
+    REFERENCE: "reference out of control",
     FLAG: "flagged by the laboratory",
 }
 
@@ -63,6 +65,11 @@ class Line:
     def open(self) -> bool:
         """Whether a person has to answer it."""
         return self.state == OPEN
+
+    @property
+    def of_batch(self) -> bool:
+        """Whether it is about a whole batch of the laboratory: no bed's result is out for it."""
+        return self.query.kind in (BLANK, REFERENCE)
 
     @property
     def waits(self) -> bool:

@@ -2,13 +2,15 @@
 
 Within the critical range of the method the mean of all counts. Two runs beyond it are not averaged
 and neither is taken silently: both are left out until a third is here or one is struck with the
-laboratory's cause. Of three or more beyond it the median counts. Source: ISO 5725-6.
+laboratory's cause. Of three or more beyond it the median counts. Source: ISO 5725-6. A run beyond
+a limit ("<0.5") is compared as well: it differs where even its limit does.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
+from math import inf, isinf
 from statistics import fmean
 from typing import TYPE_CHECKING
 
@@ -18,7 +20,7 @@ from logbook.study import quality
 if TYPE_CHECKING:
     import sqlite3
 
-    from logbook.analysis.repeatability import Runs
+    from logbook.analysis.repeatability import Bounds, Runs
     from logbook.study.samples import Reading
 
 
@@ -55,44 +57,75 @@ def _of_analysis(store: sqlite3.Connection, trial: str, found: Sequence[Run]) ->
     doubted = [one.reading for one in found if one.reading.queried]
     counted = [one for one in found if not one.reading.queried]
     readings = [one.reading for one in counted]
-    means = means_of((one.run, one.reading.value) for one in counted)
-    if means is None:
-        return [*doubted, *readings]
+    means = means_of((one.run, _bounds(one.reading)) for one in counted)
     first = readings[0]
     kind = (first.lab, first.analyte, counted[0].method, first.basis)
     judged, source = judge(store, kind, list(means.values()), trial)
-    if judged.how == "mean":
+    if judged.value is not None and judged.how == "mean":
         return [*doubted, *readings]
     words = told(means, judged, source, first.unit)
-    if judged.how == "apart":
+    if judged.value is None:
         return [*doubted, *(replace(one, queried=words) for one in readings)]
-    return [*doubted, replace(first, value=judged.value, remark=f"{words}; the median counts")]
+    low, high = judged.value
+    exact = low == high
+    return [
+        *doubted,
+        replace(
+            first,
+            value=low if exact else None,
+            low=None if exact else low,
+            high=None if exact or isinf(high) else high,
+            remark=f"{words}; the median counts",
+        ),
+    ]
 
 
-def means_of(found: Iterable[tuple[int, float | None]]) -> dict[int, float] | None:
-    """The mean of each run; None where one lies beyond a limit, so that nothing can be compared."""
-    runs: dict[int, list[float]] = {}
-    for run, value in found:
-        if value is None:
-            return None
-        runs.setdefault(run, []).append(value)
-    return {run: fmean(runs[run]) for run in sorted(runs)}
+def _bounds(one: Reading) -> Bounds:
+    if one.value is not None:
+        return (one.value, one.value)
+    return (one.low or 0.0, inf if one.high is None else one.high)
+
+
+def means_of(found: Iterable[tuple[int, Bounds]]) -> dict[int, Bounds]:
+    """The mean of each run; of results beyond a limit the bounds that it lies between."""
+    runs: dict[int, list[Bounds]] = {}
+    for run, one in found:
+        runs.setdefault(run, []).append(one)
+    return {
+        run: (fmean(low for low, _ in runs[run]), fmean(high for _, high in runs[run]))
+        for run in sorted(runs)
+    }
 
 
 def judge(
-    store: sqlite3.Connection, kind: quality.Kind, values: Sequence[float], trial: str | None
+    store: sqlite3.Connection, kind: quality.Kind, runs: Sequence[Bounds], trial: str | None
 ) -> tuple[Runs, str]:
-    """Runs held against the repeatability of their method, and where that is known from."""
-    sr, source = quality.sr_at(store, kind, fmean(values), trial)
-    return repeatability.judge_runs(values, sr), source
+    """Runs held against the repeatability of their method, and where that is known from.
+
+    What lies beyond a limit is taken at the limit, which is as near as it can come to the others.
+    """
+    level = fmean(low if isinf(high) else high for low, high in runs)
+    sr, source = quality.sr_at(store, kind, level, trial)
+    return repeatability.judge_runs(runs, sr), source
 
 
-def told(means: dict[int, float], judged: Runs, source: str, unit: str) -> str:
-    """`run 1 gave 12.4, run 2 14.1 mg/kg: 1.7 apart, more than r = 0.9 (s_r declared)`."""
-    gave = ", ".join(f"run {run} gave {value:.4g}" for run, value in means.items())
+def told(means: dict[int, Bounds], judged: Runs, source: str, unit: str) -> str:
+    """`run 1 gave 12.4, run 2 gave 14.1 mg/kg: 1.7 apart, more than r = 0.9 (s_r declared)`."""
+    gave = ", ".join(f"run {run} gave {shown(one)}" for run, one in means.items())
     limit = "r" if len(means) == 2 else f"CR({len(means)})"
-    shown = "" if unit == "pH" else f" {unit}"
+    least = "" if all(map(repeatability.is_number, means.values())) else "at least "
+    of = "" if unit == "pH" else f" {unit}"
     return (
-        f"{gave}{shown}: {judged.range:.3g} apart, more than {limit} = {judged.critical:.3g} "
+        f"{gave}{of}: {least}{judged.range:.3g} apart, more than {limit} = {judged.critical:.3g} "
         f"(s_r {source})"
     )
+
+
+def shown(one: Bounds) -> str:
+    """`12.4`, `<0.5`, `>200`, and `6.2 to 6.45` for the mean of a number and a limit."""
+    low, high = one
+    if low == high:
+        return f"{low:.4g}"
+    if isinf(high):
+        return f">{low:.4g}"
+    return f"<{high:.4g}" if low == 0 else f"{low:.4g} to {high:.4g}"

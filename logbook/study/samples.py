@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
+from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
 
 from logbook.store import views
@@ -178,13 +179,18 @@ def _served(owed: Iterable[Obligation]) -> dict[str, _Served]:
     return found
 
 
-def readings(store: sqlite3.Connection, trial: str, analyte: str | None = None) -> list[Reading]:
+def readings(
+    store: sqlite3.Connection,
+    trial: str,
+    analyte: str | None = None,
+    about_to_ask: Mapping[str, str] = MappingProxyType({}),
+) -> list[Reading]:
     """The results of a trial's samples that stand, of one analyte or of all (mineral-N included).
 
     Mineral-N is the sum of nitrate-N and ammonium-N of one sample, by one method each, from one
     laboratory and on one basis; a censored part makes it an interval. Results that the laboratory
     flagged so that they cannot be used are not among them (see `struck`), unless a person counts
-    them all the same.
+    them all the same. about_to_ask: what is asked besides the queries in the book, by result.
     """
     wanted = PARTS if analyte == MINERAL_N else (analyte,)
     condition = "" if analyte is None else f"AND r.analyte IN ({', '.join('?' * len(wanted))})"
@@ -197,7 +203,7 @@ def readings(store: sqlite3.Connection, trial: str, analyte: str | None = None) 
     ).fetchall()
     from logbook.study import queries
 
-    asked = queries.in_question(store)
+    asked = {**queries.in_question(store), **about_to_ask}
     lifted = queries.lifted(store) if any(row[-1] for row in rows) else {}
     rows = [row for row in rows if not row[-1] or _counts(row) or row[12] in lifted]
     found = [_reading(asked.get(row[12], ""), row) for row in rows]

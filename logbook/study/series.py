@@ -19,8 +19,8 @@ from logbook.study import (
     disputes,
     flags,
     pairing,
-    quality,
     queries,
+    references,
     standing_out,
     struck,
 )
@@ -205,7 +205,7 @@ def _ground(
             for first, second, _ in asking.possible_duplicates(store, trial)
         ),
         split=tuple(split_pulls(store, trial, pulled)),
-        batches=quality.batches_out(store),
+        batches=references.batches_out(store),
         without_flagged=without_flagged,
     )
 

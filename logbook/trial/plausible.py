@@ -8,7 +8,7 @@ that what lies outside is rather a slip of the pen than a soil.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from decimal import Decimal
 from fractions import Fraction
@@ -64,6 +64,15 @@ RANGES: dict[str, Range] = {
 DECIMAL_SLACK = 0.2
 #: How near it must come to the factor of a unit or a form. Common practice, no source.
 FORM_SLACK = 0.08
+#: How near the control beds of a report must come to a factor, all together: their nutrients
+#: change between two pulls, by a few tenths. Common practice, no source; docs/quality.md measures
+#: what it finds and what it asks for nothing.
+REPORT_SLACK = 0.1
+#: A change of a soil's pH from one pull to the next that is asked about. Common practice, no
+#: source: five times what a laboratory reproduces (0.2), twice what nitrification commonly does.
+PH_JUMP = 1.0
+#: What microbes make and plants take up doubles honestly between two pulls.
+_RESTLESS = ("nitrate-N", "ammonium-N", "mineral-N")
 
 
 @dataclass(frozen=True)
@@ -74,6 +83,10 @@ class Slip:
     words: str
     factor: float
     slack: float
+
+
+_JUMPED = f"more than {PH_JUMP:g} at once: another bag, or a slip of the pen?"
+_UP, _DOWN = Slip("jump", _JUMPED, 1.0, 0.0), Slip("jump", _JUMPED, -1.0, 0.0)
 
 
 @cache
@@ -100,20 +113,46 @@ def slips(analyte: str) -> tuple[Slip, ...]:
     return tuple(found)
 
 
-def slip(analyte: str, ratio: float, kinds: Iterable[str] = ()) -> Slip | None:
-    """The slip nearest to a ratio of a number to what was expected; None if none is near.
+@cache
+def slips_of_reports(analyte: str) -> tuple[Slip, ...]:
+    """The units and forms that a whole report may be in, other than it says."""
+    found = [one for one in slips(analyte) if one.kind != "decimal"]
+    if ANALYTES[analyte].unit == "mg/kg":
+        found.append(Slip("unit", "mg/100 g where mg/kg is written?", 0.1, REPORT_SLACK))
+        found.append(Slip("unit", "mg/kg where mg/100 g is written?", 10.0, REPORT_SLACK))
+        if analyte not in _RESTLESS:
+            # A furrow slice, 6 2/3 inches deep, weighs about two million pounds an acre.
+            found.append(Slip("unit", "lb/acre where mg/kg is written?", 2.0, FORM_SLACK))
+            found.append(Slip("unit", "mg/kg where lb/acre is written?", 0.5, FORM_SLACK))
+    return tuple(replace(one, slack=max(one.slack, REPORT_SLACK)) for one in found)
 
-    kinds: only slips of these kinds (none named: all).
-    """
+
+def slip(analyte: str, ratio: float) -> Slip | None:
+    """The slip nearest to a ratio of a number to what was expected; None if none is near."""
+    return _nearest(slips(analyte), ratio)
+
+
+def slip_of_report(analyte: str, ratio: float) -> Slip | None:
+    """The slip nearest to the ratio by which a whole report is shifted; None if none is near."""
+    return _nearest(slips_of_reports(analyte), ratio)
+
+
+def _nearest(known: Iterable[Slip], ratio: float) -> Slip | None:
     if not ratio > 0:
         return None
-    wanted = frozenset(kinds)
     near = [
         (abs(log10(ratio / one.factor)), place, one)
-        for place, one in enumerate(slips(analyte))
-        if (not wanted or one.kind in wanted) and abs(log10(ratio / one.factor)) <= one.slack
+        for place, one in enumerate(known)
+        if abs(log10(ratio / one.factor)) <= one.slack
     ]
     return min(near)[2] if near else None
+
+
+def jump(difference: float) -> Slip | None:
+    """A pH that lies farther from another one than soils go between two pulls; else None."""
+    if abs(difference) <= PH_JUMP:
+        return None
+    return _UP if difference > 0 else _DOWN
 
 
 def outside(analyte: str, value: float) -> bool:

@@ -197,3 +197,9 @@ def test_the_history_says_who_counts_it(started: Program) -> None:
     started.must(*words, on=LATER)
     said = " ".join(started.must("history", code, on=LATER).out.split())
     assert "mira: " in said.rpartition(REASON)[0].rpartition("stands")[2], said
+
+
+def test_a_run_that_its_laboratory_rejected_differs_from_nothing(started: Program) -> None:
+    code = flagged(started)
+    imported(started, "again", f"{code},nitrate-N,12.4,mg/kg,1 M KCl\n", "--repeat")
+    assert [one["kind"] for one in asked(started, "--all")] == ["flag"]

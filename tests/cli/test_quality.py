@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Mapping
+from statistics import stdev
 from typing import Any
 
 import pytest
@@ -368,7 +369,9 @@ def test_blind_duplicates_and_reference_materials(started: Program) -> None:
         f"{twin},nitrate-N,14.1,mg/kg,1 M KCl\n{blinds['reference']},nitrate-N,34,mg/kg,1 M KCl\n"
     )
     imported(started, "26-1", rows)
-    assert asked(started) == []  # 12.83 % passes at 20 %
+    # 12.83 % passes at 20 %; 34 is 4 s above 30.
+    (query,) = asked(started)
+    assert (query["sample"], query["kind"]) == (blinds["reference"], "reference")
     found = json.loads(started.must("lab", "precision", "--json", on=LATER).out)
     (pair,) = found["pairs"]
     assert (pair["samples"], round(pair["rpd"], 2)) == ([of, twin], 12.83)
@@ -393,6 +396,192 @@ def test_blind_duplicates_and_reference_materials(started: Program) -> None:
     note = "report 26-1, nitrate-N: reference house soil gave 34 mg/kg, +4.0 s: out of control"
     assert any(one.startswith(note) for one in nitrate(started)["notes"])
     assert "nitrate-N" in started.must("lab", "precision", on=LATER).out
+
+
+def materials(program: Program, name: str, count: int) -> list[str]:
+    """So many shipments with a bag of a material in each; its codes."""
+    found = []
+    for place in range(count):
+        at = f"2026-03-{10 + place:02d}T09:00+01:00"
+        program.must("pull", f"B{place + 1}", on=at)
+        found.append(sent(program, "--reference", name, on=at)["reference"])
+    return found
+
+
+def test_a_reference_out_of_control_is_said_at_import_and_asked_about(started: Program) -> None:
+    value = "K = 150 mg/kg +- 5 by Mehlich-3"
+    started.must("lab", "reference", "SOILX", value, on=RESULTS)
+    told = []
+    for place, (code, number) in enumerate(
+        zip(materials(started, "SOILX", 4), (150, 156, 162, 161), strict=True)
+    ):
+        at = f"2026-04-22T09:0{place}+02:00"
+        rows = f"{code},K,{number},mg/kg,Mehlich-3\n"
+        told.append(" ".join(imported(started, f"26-{place + 1}", rows, on=at).split()))
+    # 162 and 161 are 2.4 and 2.2 s above: only together are they out of control.
+    assert [("Note: K, report" in one) for one in told] == [False, False, False, True]
+    why = (
+        "reference SOILX gave 161 mg/kg, +2.2 s: out of control (two of three in a row beyond 2 s "
+        "on one side)"
+    )
+    assert f"Note: K, report 26-4: {why}; its whole batch is in doubt" in told[-1]
+    assert "1 query about these results: logbook lab queries" in told[-1]
+    (query,) = asked(started)
+    assert (query["kind"], query["report"], query["what"]) == ("reference", "26-4", why)
+    assert "1 query about a result is open" in started.must("today", on=LATER).out
+    shown = started.must("lab", "queries", on=LATER).out
+    assert "reference out of control (report 26-4)" in shown
+    started.must("lab", "answer", f"{query['sample']}:K", "accept", "--reason", "new lot", on=LATER)
+    assert asked(started) == []
+
+
+def test_a_reference_typed_by_hand_is_judged_too(started: Program) -> None:
+    started.must("lab", "reference", "SOILX", "K = 150 mg/kg +- 5 by Mehlich-3", on=RESULTS)
+    (code,) = materials(started, "SOILX", 1)
+    words = ("lab", "add", code, "K", "180 mg/kg", "--method", "Mehlich-3", "--report", "26-1")
+    said = " ".join(started.must(*words, on=LATER).out.split())
+    assert "reference SOILX gave 180 mg/kg, +6.0 s: out of control (one beyond 3 s)" in said
+
+
+def test_a_correct_blank_is_asked_nothing(started: Program) -> None:
+    codes = pulled(started)
+    started.must("lab", "reference", "BLK", "K = 0 mg/kg by Mehlich-3", on=RESULTS)
+    blinds = sent(started, "--reference", "BLK", on="2026-03-10T09:00+01:00")
+    row = "{},K,{},mg/kg,Mehlich-3\n"
+    soil = row.format(codes["B1"], "<5") + row.format(codes["B2"], "120")
+    imported(started, "26-1", soil + row.format(blinds["reference"], "0"))
+    assert asked(started) == []
+    # A 0 of a bed is asked about, once.
+    imported(started, "26-2", row.format(codes["B5"], "0"))
+    assert [(one["sample"], one["kind"]) for one in asked(started)] == [(codes["B5"], "zero")]
+    imported(started, "26-3", row.format(blinds["reference"], "7"), "--repeat")
+    assert {one["kind"] for one in asked(started)} == {"zero", "blank"}
+
+
+@pytest.mark.parametrize(
+    ("numbers", "doubted"),
+    [
+        # A 0 beside a limit, and 11.2: their mean, 5.6, is a tenth of 56.
+        (("0", "11.2", "56", "<0.5"), ("B1",)),
+        # Two below what soils have of potassium are alike, and a tenth of 25.
+        (("2.5", "2.6", "25", "<0.5"), ("B1", "B2")),
+    ],
+)
+def test_what_is_in_question_does_not_judge_its_neighbours(
+    started: Program, numbers: tuple[str, ...], doubted: tuple[str, ...]
+) -> None:
+    beds = ("B1", "B2", "B5", "B6")
+    codes = started.must("pull", ",".join(beds), on="2026-03-01T11:00+01:00").samples
+    rows = "".join(
+        f"{code},K,{number},mg/kg,Mehlich-3\n" for code, number in zip(codes, numbers, strict=True)
+    )
+    imported(started, "26-1", rows)
+    assert sorted(one["bed"] for one in asked(started)) == list(doubted)
+
+
+def test_a_ph_that_jumps_is_asked_about(started: Program) -> None:
+    level = {"B1": 6.5, "B2": 6.4, "B5": 6.6, "B6": 6.5}
+    season(started, parts=(("pH", 1.0),), method="water 1:1", unit="", values={0: level, 7: level})
+    assert asked(started) == []
+    said = started.must("pull", ",".join(level), on="2026-03-16T09:30+01:00")
+    codes = [line.split()[0] for line in said.out.splitlines() if line.startswith("  ")]
+    rows = "".join(
+        f"{code},pH,{value},,water 1:1\n"
+        for code, value in zip(codes, (6.5, 6.4, 4.45, 6.4), strict=True)
+    )
+    imported(started, "26-2", rows)
+    (query,) = asked(started)
+    assert (query["sample"], query["kind"]) == (codes[2], "jump")
+    assert query["what"] == (
+        "pH 4.45 is 2.05 below the beds like it (6.5) and 2.15 below its last (6.6): more than 1 "
+        "at once: another bag, or a slip of the pen?"
+    )
+
+
+def test_runs_beyond_a_limit_are_compared(started: Program) -> None:
+    codes = season(started, parts=(("nitrate-N", 1.0),), values={0: VALUES[0]})
+    code = codes[0, "B1"]
+    row = f"{code},nitrate-N,{{}},mg/kg,1 M KCl\n"
+    imported(started, "again", row.format("<0.5"), "--repeat")
+    (query,) = asked(started)
+    # r by common practice: a fifth of the mean of 10 and the limit
+    assert query["what"].startswith(
+        "run 1 gave 10, run 2 gave <0.5 mg/kg: at least 9.5 apart, more than r = 1.05"
+    )
+    assert (query["kind"], query["run"], query["value"]) == ("runs", 2, None)
+    assert value_of(started, code) == []
+    # Two of three are numbers: the lower one is in the middle, and counts.
+    imported(started, "third", row.format("12.4"), "--repeat")
+    assert asked(started) == []
+    assert value_of(started, code) == [10.0]
+    assert any(
+        "run 1 gave 10, run 2 gave <0.5, run 3 gave 12.4 mg/kg" in note
+        and "the median counts" in note
+        for note in nitrate(started)["notes"]
+    )
+
+
+def test_a_queried_number_and_its_re_runs(started: Program) -> None:
+    """A lost point, a re-run below the limit, another: nothing counts but what two runs bear."""
+    codes = season(started, values=slipped(7, "B5", 120.3), parts=(("nitrate-N", 1.0),))
+    code = codes[7, "B5"]
+    started.must("lab", "answer", f"{code}:nitrate-N", "re-run", "--reason", "point?", on=LATER)
+    row = f"{code},nitrate-N,{{}},mg/kg,1 M KCl\n"
+    imported(started, "again", row.format("<0.5"), "--repeat")
+    assert [one["kind"] for one in asked(started)] == ["runs"]
+    assert value_of(started, code) == []
+    imported(started, "third", row.format("12.4"), "--repeat")
+    assert asked(started) == []
+    assert value_of(started, code) == [12.4]
+
+
+def test_two_halves_of_which_one_is_below_a_limit(started: Program) -> None:
+    _, twin = two_halves(started, "<0.5")
+    (query,) = asked(started)
+    assert query["what"] == (
+        f"blind duplicate {twin}: 14 and <0.5, at least 13.5 mg/kg apart, more than twice the "
+        "limit of 0.5 mg/kg"
+    )
+
+
+def test_bags_of_one_material_in_one_report_tell_the_repeatability(started: Program) -> None:
+    started.must("lab", "reference", "SOILX", "K = 150 mg/kg +- 5 by Mehlich-3", on=RESULTS)
+    numbers = ((150, 153), (148, 152), (155, 151))
+    codes = materials(started, "SOILX", 6)
+    for place, several in enumerate(numbers):
+        rows = "".join(
+            f"{code},K,{value},mg/kg,Mehlich-3\n"
+            for code, value in zip(codes[2 * place : 2 * place + 2], several, strict=True)
+        )
+        imported(started, f"26-{place + 1}", rows)
+    assert asked(started) == []
+    found = json.loads(started.must("lab", "precision", "--json", on=LATER).out)
+    assert [one["how"] for one in found["pairs"]] == ["reference material"] * 3
+    (one,) = found["precision"]
+    squares = sum((a - b) ** 2 / 2 / ((a + b) / 2) ** 2 for a, b in numbers)
+    assert (one["pairs"], one["df"], one["cv"]) == (3, 3, pytest.approx((squares / 3) ** 0.5))
+    (over,) = found["intermediate"]
+    # Means 151.5, 150 and 153: their variance 2.25 is less than s_r^2 / 2, so nothing but s_r.
+    within = sum((a - b) ** 2 / 2 for a, b in numbers) / 3
+    assert (over["material"], over["reports"], over["results"], over["df"]) == ("SOILX", 3, 6, 2)
+    assert over["sd"] == pytest.approx(within**0.5)
+
+
+def test_a_material_once_a_report_tells_the_intermediate_precision(started: Program) -> None:
+    started.must("lab", "reference", "SOILX", "K = 150 mg/kg +- 5 by Mehlich-3", on=RESULTS)
+    for place, (code, number) in enumerate(
+        zip(materials(started, "SOILX", 4), (150, 154, 147, 152), strict=True)
+    ):
+        imported(started, f"26-{place + 1}", f"{code},K,{number},mg/kg,Mehlich-3\n")
+    found = json.loads(started.must("lab", "precision", "--json", on=LATER).out)
+    assert (found["precision"], found["pairs"]) == ([], [])  # it is no repeatability
+    (one,) = found["intermediate"]
+    assert (one["sd"], one["df"]) == (pytest.approx(stdev([150, 154, 147, 152])), 3)
+    said = started.must("lab", "precision", on=LATER).out
+    assert "No duplicates and no repeats yet" in said
+    assert "SOILX     K         Mehlich-3        4   3  150.8 mg/kg    3  2" in said
+    assert "s_I: intermediate precision (ISO 5725-3)" in said
+    assert max(map(len, said.splitlines())) <= 80
 
 
 def test_enough_repeats_replace_the_declared_error(started: Program) -> None:

@@ -41,7 +41,10 @@ def document(program: Program, name: str, *options: str) -> dict[str, Any]:
 
 @pytest.fixture
 def busy(started: Program) -> Program:
-    """Blinds, repeats, a result beyond a limit, a lost bag, queries open, answered and moot."""
+    """Blinds, repeats, a material in three reports, a result beyond a limit, a lost bag, queries.
+
+    Queries are open, answered and moot.
+    """
     started.must("apply", "control", on="2026-03-02T09:00+01:00")
     started.must("apply", "M", "--amount", "100 g", on="2026-03-02T09:00+01:00")
     value = "nitrate-N = 30 mg/kg +- 1 mg/kg by 1 M KCl"
@@ -62,6 +65,16 @@ def busy(started: Program) -> Program:
     started.must("lab", "answer", f"{first}:pH", "strike", "--reason", "point lost", on=LATER)
     started.must("lab", "answer", f"{second}:pH", "re-run", "--reason", "point?", on=LATER)
     started.must("lab", "mark", "lost", f"{third}:pH", on=LATER)
+    # The material in two reports more: it is out of control in the first, which is in question.
+    for day, number in ((16, "30.5"), (23, "29.5")):
+        at = f"2026-03-{day}T09:30+01:00"
+        started.must("pull", "B1", on=at)
+        words = ("lab", "send", "--all-waiting", "--on", "today", "--reference", "house soil")
+        said = started.must(*words, on=at).out
+        (code,) = {line.split()[1] for line in said.splitlines() if "reference of " in line}
+        row = f"{code},nitrate-N,{number},mg/kg,1 M KCl\n"
+        (started.folder / f"r{day}.csv").write_text(HEADER + row, encoding="utf-8")
+        started.must("lab", "import", f"r{day}.csv", "--report", f"r{day}", on=LATER)
     return started
 
 

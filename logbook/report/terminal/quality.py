@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterator, Sequence
 from datetime import date
 from typing import TYPE_CHECKING
@@ -12,8 +13,9 @@ from logbook.study.queries import KINDS
 from logbook.trial.times import spoken_day
 
 if TYPE_CHECKING:
-    from logbook.study.quality import Chart, Measured, Pair, Precision
+    from logbook.study.quality import Pair, Precision
     from logbook.study.queries import Line
+    from logbook.study.references import Chart, Measured, OverTime
 
 _WIDTH = 78
 _HALF = 15  # columns from the centre of a chart to 3 s
@@ -136,6 +138,45 @@ def show_precision(found: Sequence[Precision], beyond: Sequence[Pair]) -> None:
         codes = " and ".join(pair.samples)
         say(wrapped(f"{codes} {analyte}, report {pair.report} of {lab}, {pair.how}: "
                     f"{pair.compared.words}", _WIDTH))  # fmt: skip
+
+
+def show_over_time(found: Sequence[OverTime]) -> None:
+    """The intermediate precision of each reference material, which is not the repeatability."""
+    lines = Counter((one.name, one.kind) for one in found)
+    table(
+        ("material", "nutrient", "method", "reports", "df", "mean", "s_I", "%"),
+        [
+            (
+                # Of a material with two assigned values, the trial that one of them is for.
+                f"{one.name}, {one.trial}"
+                if one.trial and lines[one.name, one.kind] > 1
+                else one.name,
+                one.kind[1],
+                one.kind[2],
+                str(one.measured.reports),
+                str(one.measured.df),
+                f"{one.measured.level:.4g}" + ("" if one.unit == "pH" else f" {one.unit}"),
+                f"{one.measured.sd:.2g}",
+                _share(one),
+            )
+            for one in found
+        ],
+        right="34567",
+    )
+    say(
+        wrapped(
+            "s_I: intermediate precision (ISO 5725-3), the SD of one material's results over days, "
+            "batches and calibrations. It holds more than s_r, and takes its place nowhere.",
+            _WIDTH,
+        )
+    )
+
+
+def _share(one: OverTime) -> str:
+    """The SD as a share of the level; a pH has none."""
+    if one.unit == "pH" or one.measured.level <= 0:
+        return ""
+    return f"{100 * one.measured.sd / one.measured.level:.2g}"
 
 
 def _explained() -> Iterator[str]:
