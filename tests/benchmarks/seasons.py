@@ -163,7 +163,7 @@ def held_back(
 
 def write_report(path: Path, results: list[dict[str, Any]], copies: int, rows: int) -> None:
     """These results of every copy as one file of so many rows, as its laboratory would send it."""
-    columns = ("sample", "analyte", "reported", "reported_unit", "method", "lab")
+    columns = ("sample", "form", "reported", "reported_unit", "method", "lab")
     with path.open("w", encoding="utf-8", newline="") as stream:
         file = csv.writer(stream)
         file.writerow(["sample", "nutrient", "value", "unit", "method", "lab"])
