@@ -157,6 +157,7 @@ def _side(name: str, results: Sequence[Observation], scale: Scale) -> tuple[_Sid
     for one in results:
         by_day[one.day].append(one)
     days, beds = sorted(by_day), sorted({one.bed for one in results})
+    row = {name: place for place, name in enumerate(beds)}
     y = np.full((len(beds), len(days)), np.nan)
     lost = []
     for column, day in enumerate(days):
@@ -164,8 +165,7 @@ def _side(name: str, results: Sequence[Observation], scale: Scale) -> tuple[_Sid
             if bed.censored or (scale == "log" and bed.low <= 0.0):
                 lost.append(f"{bed.name} on day {day:g}")
                 continue
-            number = math.log(bed.low) if scale == "log" else bed.low
-            y[beds.index(bed.name), column] = number
+            y[row[bed.name], column] = math.log(bed.low) if scale == "log" else bed.low
     return _Side(name, tuple(beds), tuple(days), y, scale), lost
 
 

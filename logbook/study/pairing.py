@@ -63,7 +63,8 @@ def _controls(name: str, treated: Sequence[Sample], pairs: Iterable[Pair]) -> It
 
 def _beside(sample: Sample, others: Iterable[Sample]) -> list[Sample]:
     """Those of a block of the sample."""
-    return [one for one in others if set(one.blocks) & set(sample.blocks)]
+    blocks = frozenset(sample.blocks)
+    return [one for one in others if not blocks.isdisjoint(one.blocks)]
 
 
 def _same_pull(name: str, control: Sample, treated: Sample) -> bool:

@@ -17,7 +17,15 @@ from logbook.analysis import repeatability
 from logbook.journal.entry import ident as ident_of
 from logbook.store import views
 from logbook.study import flags, oddities, origins, quality, queries, references, runs
-from logbook.study.samples import MINERAL_N, Reading, Sample, kept, readings, samples
+from logbook.study.samples import (
+    MINERAL_N,
+    Comparable,
+    Reading,
+    Sample,
+    kept,
+    readings,
+    samples,
+)
 from logbook.trial import plausible, qualifiers
 from logbook.trial.chemistry import ANALYTES
 from logbook.trial.records import Query, Result
@@ -273,12 +281,17 @@ def _of_beds(
         if not new.intersection(pulled):
             continue
         known = flags.history(store, trial)
-        for analyte in (name for name in ANALYTES if name in analytes and name != MINERAL_N):
-            found = flags.usable(readings(store, trial, analyte, asked), known, False)
-            mine = [one for one in found if one.sample in pulled]
-            for comparable in sorted({one.comparable for one in mine}):
-                some = [(pulled[one.sample], one) for one in mine if one.comparable == comparable]
-                yield from _of_series(store, analyte, some)
+        # One reading of the trial for all its nutrients: a report has most of them.
+        usable = flags.usable(readings(store, trial, None, asked), known, False)
+        series: dict[str, dict[Comparable, list[tuple[Sample, Reading]]]] = {}
+        for reading in usable:
+            if reading.sample in pulled and reading.analyte in analytes:
+                sets = series.setdefault(reading.analyte, {})
+                pair = (pulled[reading.sample], reading)
+                sets.setdefault(reading.comparable, []).append(pair)
+        for analyte in (name for name in ANALYTES if name in series and name != MINERAL_N):
+            for _, pairs in sorted(series[analyte].items()):
+                yield from _of_series(store, analyte, pairs)
 
 
 def _pulls(store: sqlite3.Connection) -> dict[str, str]:
