@@ -16,6 +16,7 @@ from logbook.cli.session import Session, as_json, chosen, say
 from logbook.cli.wording import needed
 from logbook.errors import LogbookError, NeedsAnswer, UserMistake
 from logbook.journal.entry import ident, key
+from logbook.report.terminal.progress import bar
 from logbook.store import views
 from logbook.trial import chemistry, codes, plausible, records, units
 from logbook.trial.times import When, parse_when, zone
@@ -42,7 +43,10 @@ def ask_about(
     from logbook.book import corrections
     from logbook.study import plausibility
 
-    found = plausibility.queries_on(corrections.inside(book), written, opened, usual)
+    with bar(f"Looking at {len(written):,} results beside others") as step:
+        found = plausibility.queries_on(
+            corrections.inside(book), written, opened, usual, progress=step
+        )
     if found:
         book.record("query", found, code=code)
     return [name for name, _ in found]

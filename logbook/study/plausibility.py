@@ -7,7 +7,7 @@ the bed's other pulls, the other beds of the same pull, runs, duplicates and bla
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from collections.abc import Set as AbstractSet
 from dataclasses import dataclass
 from datetime import date
@@ -50,6 +50,9 @@ class Settings:
 USUAL = Settings({}, {})
 
 
+Progress = Callable[[float], None]
+
+
 @dataclass(frozen=True)
 class Doubt:
     """A question about one result; `kind` is one of `queries.KINDS`."""
@@ -65,13 +68,16 @@ def queries_on(
     written: Mapping[str, Result],
     at: When,
     settings: Settings = USUAL,
+    progress: Progress = lambda _: None,
 ) -> list[tuple[str, Query]]:
     """The queries that these results, which stand in the store now, give rise to, by key.
 
     written: by key. What was asked before of the same number is not asked again, and nothing is
-    asked of a number that a person accepted, unless its laboratory rejected it since.
+    asked of a number that a person accepted, unless its laboratory rejected it since. `progress` is
+    told which share of the trials was looked at.
     """
-    doubts = doubted(store, {ident_of(name): one for name, one in written.items()}, settings)
+    mine = {ident_of(name): one for name, one in written.items()}
+    doubts = doubted(store, mine, settings, progress)
     return _asked_by(store, doubts, at, settings)
 
 
@@ -133,7 +139,10 @@ def _asked(store: sqlite3.Connection, names: Collection[str]) -> set[str]:
 
 
 def doubted(
-    store: sqlite3.Connection, written: Mapping[str, Result], settings: Settings = USUAL
+    store: sqlite3.Connection,
+    written: Mapping[str, Result],
+    settings: Settings = USUAL,
+    progress: Progress = lambda _: None,
 ) -> Iterator[Doubt]:
     """Every doubt about results that stand in the store, by id, and about those beside them.
 
@@ -151,7 +160,7 @@ def doubted(
             found.setdefault(one.ident, one)
     # What is in question says nothing of its neighbours, nor is it asked about with them.
     asked = {ident: one.what for ident, one in found.items()}
-    for one in _of_beds(store, soils, asked):
+    for one in _of_beds(store, soils, asked, progress):
         found.setdefault(one.ident, one)
     yield from found.values()
 
@@ -263,7 +272,10 @@ def _of_materials(store: sqlite3.Connection, mine: Mapping[str, set[str]]) -> It
 
 
 def _of_beds(
-    store: sqlite3.Connection, written: Mapping[str, Result], asked: Mapping[str, str]
+    store: sqlite3.Connection,
+    written: Mapping[str, Result],
+    asked: Mapping[str, str],
+    progress: Progress,
 ) -> Iterator[Doubt]:
     """Doubts from the other pulls of a bed and the other beds of a pull, trial by trial.
 
@@ -276,7 +288,8 @@ def _of_beds(
         if one.value is not None and one.sample in of:
             touched.setdefault(of[one.sample].trial, set()).add(one.analyte)
     new = {pulls.get(one.sample, one.sample) for one in written.values()}
-    for trial, analytes in sorted(touched.items()):
+    for done, (trial, analytes) in enumerate(sorted(touched.items())):
+        progress(done / len(touched))
         pulled = {one.code: one for one in samples(store, trial) if not one.repeat}
         if not new.intersection(pulled):
             continue

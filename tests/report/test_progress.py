@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 import io
+from datetime import date
 from pathlib import Path
 
 import pytest
 
 from logbook.labs.reader import read_grid, read_sound_rows
 from logbook.report.terminal.progress import bar
+from logbook.store import views
+from logbook.study import plausibility
+from logbook.trial.times import When
 from tests.program import Program
 from tests.workbooks import book
 
@@ -66,3 +70,16 @@ def test_an_import_writes_nothing_of_it_where_nobody_looks(started: Program) -> 
     rows = "".join(f"{code},NO3-N,12,mg/kg,1 M KCl\n" for code in said.samples)
     (started.folder / "r.csv").write_text(f"sample,nutrient,value,unit,method\n{rows}")
     assert started.must("lab", "import", "r.csv", on="2026-03-20T09:00+01:00").err == ""
+
+
+def test_checks_of_a_report_tell_how_far_they_are(started: Program) -> None:
+    samples = started.must("pull", "all", "--for", "before", on="2026-03-02T08:00+01:00").samples
+    lines = "".join(f"{code},pH,6.5,,water 1:1\n" for code in samples)
+    (started.folder / "r.csv").write_text(f"sample,nutrient,value,unit,method\n{lines}")
+    started.must("lab", "import", "r.csv", on="2026-03-12T08:00+01:00")
+    told: list[float] = []
+    with views.reading(started.store) as store:
+        found = {f"result/{one.id}": one.record for one in views.fetch(store, "result")}
+        at = When(date(2026, 3, 12))
+        assert plausibility.queries_on(store, found, at, progress=told.append) == []
+    assert told == [0.0]
