@@ -206,7 +206,8 @@ def _pulls(owed: list[schedule.Obligation], beds: dict[str, BedRef], today: date
         late = None if one.target is None else (today - one.target).days
         bed = beds[one.bed]
         treated = mixed.get(bed.block, ()) if bed.control and one.day is not None else ()
-        followed = [beds[other.bed] for other in treated if schedule.follows(one, other)]
+        own = [other for other in owed if other.bed == one.bed] if treated else []
+        followed = [beds[other.bed] for other in treated if schedule.asked_by(other, own) is one]
         group = (state.state, name, one.target, late, state.why, bool(followed))
         some, others = groups.setdefault(group, ([], []))
         some.append(bed)

@@ -141,7 +141,8 @@ def _of_spell(
                 if others
                 else _own(bed.id, calendar, history)
             )
-            made[bed.id] = _settled(bed.id, own, history, done)
+            before = [one for one in kept if one.bed == bed.id]
+            made[bed.id] = _without_shared(_settled(bed.id, own, history, done), before)
     return [owed for bed in every for owed in made[bed.id]]
 
 
@@ -280,34 +281,65 @@ def _control(
 def _following_plan(
     bed: str, plan: PlannedPull, day: int, treated: Sequence[Obligation]
 ) -> list[Obligation]:
-    """A control's obligations for one planned pull: one for each day of its treated beds."""
+    """A control's obligations for one planned pull: one for each day of its treated beds.
+
+    Beds whose window holds the day that is asked for already share it.
+    """
     by_target: dict[tuple[date | None, date | None], list[Obligation]] = {}
     for one in treated:
         by_target.setdefault((one.target, one.day0), []).append(one)
     made: dict[date | None, Obligation] = {}
+    shared: date | None = None
     for (target, day0), some in sorted(by_target.items(), key=lambda item: item[0][0] or date.max):
-        for actual in _actual_days(target, some):
-            owed = _dated(bed, plan, day, day0, actual)
+        home = min(_known(one.home for one in some), default=None)
+        asked: list[date | None] = [*_days_outside(some)]
+        if shared is not None and _holds(some[0], shared):
+            asked.append(shared)
+        elif any(one.pulled is None or _in_window(one) for one in some):
+            shared = _day_inside(target, some)
+            asked.append(shared)
+        for actual in asked:
             other = made.get(actual)
-            home = min(
-                _known(one.home for one in (*some, *([other] if other else []))), default=None
-            )
-            if other is not None and not other.moved:
-                made[actual] = replace(other, home=home)
-            else:
-                made[actual] = replace(owed, moved=actual != target, home=home)
+            owed = replace(_dated(bed, plan, day, day0, actual), moved=actual != target, home=home)
+            made[actual] = owed if other is None else _one_of_both(other, owed)
     return list(made.values())
 
 
-def _actual_days(target: date | None, treated: Sequence[Obligation]) -> Sequence[date | None]:
-    """When the treated beds of one target are pulled: as planned, or as it turned out."""
-    days = {one.pulled for one in treated if one.pulled is not None and not _in_window(one)}
-    inside = [one.pulled for one in treated if one.pulled is not None and _in_window(one)]
-    if inside:
-        return sorted({*days, min(inside)})
-    if all(one.pulled is not None for one in treated):
-        return sorted(days)
-    return [*sorted(days), target]
+def _days_outside(treated: Iterable[Obligation]) -> list[date]:
+    """The days on which treated beds of one target were pulled outside its window."""
+    return sorted({one.pulled for one in treated if one.pulled is not None and not _in_window(one)})
+
+
+def _day_inside(target: date | None, treated: Iterable[Obligation]) -> date | None:
+    """The first day inside the window on which treated beds of one target were pulled, or it."""
+    return min(_known(one.pulled for one in treated if _in_window(one)), default=target)
+
+
+def _one_of_both(first: Obligation, second: Obligation) -> Obligation:
+    """One obligation for one day: the one that the calendar set there goes before one moved."""
+    home = min(_known([first.home, second.home]), default=None)
+    return replace(second if first.moved else first, home=home)
+
+
+def _without_shared(made: Sequence[Obligation], before: Sequence[Obligation]) -> list[Obligation]:
+    """A control's obligations without those that the pull for another one serves, too.
+
+    It does where it was made inside both windows; `before` are those that were settled earlier.
+    """
+    pulled = [one for one in (*before, *made) if one.pulled is not None and _in_window(one)]
+    return [
+        one
+        for one in made
+        if one.pulled is not None
+        or one.day is None
+        or not any(_shares(other, one) for other in pulled)
+    ]
+
+
+def _shares(done: Obligation, still: Obligation) -> bool:
+    """Whether the pull for one obligation lies in the window of another of the same names."""
+    same = set(still.names) <= set(done.names)
+    return same and done.pulled is not None and _holds(still, done.pulled)
 
 
 def _in_window(one: Obligation) -> bool:
@@ -354,10 +386,16 @@ def _obligation_of(
     """The place in `owed` of the obligation that this pull serves or repeats; None for an extra.
 
     By window, else by name, else the nearest one still unserved (a repeat: the nearest) that it is
-    a little early or late for.
+    a little early or late for. One that names what another pull served on another day is meant for
+    the next of that name.
     """
     named = [at for at, one in enumerate(owed) if pull.planned in (None, *one.names)]
     choice = [at for at in named if _holds(owed[at], pull.day)]
+    if choice and pull.planned is not None and not pull.again:
+        days = {other.day for at in choice for other in serving.get(at, ())}
+        free = [at for at in named if at not in serving and _was_asked(owed[at], pull.day)]
+        if free and all(at in serving for at in choice) and pull.day not in days:
+            choice = free
     if not choice and pull.planned is not None:
         choice = named
     elif not choice:
@@ -384,6 +422,11 @@ def _holds(one: Obligation, day: date) -> bool:
     if one.day is None:
         return one.day0 is None or day < one.day0
     return one.opens is not None and one.closes is not None and one.opens <= day <= one.closes
+
+
+def _was_asked(one: Obligation, day: date) -> bool:
+    """Whether the day of an obligation has come, or nearly so: it may be lost already."""
+    return _reaches(one, day) or (one.target is not None and one.target <= day)
 
 
 def _reaches(one: Obligation, day: date) -> bool:
