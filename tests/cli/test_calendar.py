@@ -252,3 +252,23 @@ class TestABedAppliedADayLater:
             said = late.must("pull", "B5", "--for", "day 0", on=f"2026-03-{day}T12:00+01:00").out
             assert "for day 0" in said
         assert self._asked(late, "2026-03-05", "day 0") == []
+
+    def test_no_bed_is_pulled_for_day_0_before_its_amendment_went_in(self, late: Program) -> None:
+        before = late.journal()
+        said = late("pull", "all", "--for", "day 0", "--when", "2026-03-02", on=DAY10)
+        assert (said.code, said.out) == (2, "")
+        assert said.err == (
+            "Error: B6 was applied on Tue 3 Mar 2026: a pull of Mon 2 Mar 2026 is not one for "
+            "'day 0'\nTry: check the day, or leave --for out\n"
+        )
+        assert late.journal() == before
+        late.must("pull", "B1-B5", "--for", "day 0", "--when", "2026-03-02", on=DAY10)
+
+    def test_a_bed_whose_application_nobody_wrote_down_is_remarked_on(
+        self, applied: Program
+    ) -> None:
+        said = applied.must("pull", "block 1", "--for", "day 0", on=DAY0)
+        assert said.err == (
+            "Note: B3 is not applied yet, and day 0 counts from that: logbook apply.\n"
+        )
+        assert applied.must("pull", "block 2", on=DAY0).err == ""
