@@ -166,6 +166,7 @@ class Calendar:
     pulls: list[Taken]
     out: dict[str, date]
     skipped: dict[tuple[str, str], str]
+    joined: dict[str, date]
 
     def owed(self, also: Iterable[Taken] = ()) -> list[Obligation]:
         """What every bed owes the calendar, with further pulls that were not written yet."""
@@ -180,6 +181,7 @@ class Calendar:
             [*self.pulls, *also],
             out=self.out,
             skipped=self.skipped,
+            joined=self.joined,
         )
 
 
@@ -201,6 +203,7 @@ def calendar(connection: sqlite3.Connection, trial: str) -> Calendar:
             (found.record.bed, found.record.planned): found.record.reason
             for found in fetch(connection, "skip", OF_TRIAL, (trial,))
         },
+        joined(connection, trial),
     )
 
 

@@ -28,6 +28,7 @@ class _History:
     fillings: Mapping[str, date]
     leaving: Mapping[str, date]
     reasons: Mapping[tuple[str, str], str]
+    joined: Collection[str]
     pulls: Mapping[str, Sequence[Taken]]
 
 
@@ -40,20 +41,22 @@ def obligations(
     *,
     out: Mapping[str, date] | None = None,
     skipped: Mapping[tuple[str, str], str] | None = None,
+    joined: Collection[str] = (),
 ) -> list[Obligation]:
     """What every bed owes the calendar, and the pull that served it; in order of bed and target.
 
     `applications` and `fillings` map a bed's id to the day of its (mock) application and of its
     filling; `out` to the day from which it is out of the trial; `skipped` maps (bed id, planned
-    pull) to the reason. Neither the order of the inputs nor the day on which this runs matters; a
-    bed's obligations hang on its own block only.
+    pull) to the reason; `joined` holds the beds that were not there from the start. Neither the
+    order of the inputs nor the day on which this runs matters; a bed's obligations hang on its own
+    block only.
     """
     plans = sorted(planned, key=_calendar_order)
     by_bed: dict[str, list[Taken]] = {}
     for pull in sorted(pulls, key=lambda pull: (pull.day, pull.again, pull.order, pull.code)):
         by_bed.setdefault(pull.bed, []).append(pull)
     every = sorted(beds, key=lambda bed: (bed.place, bed.label, bed.id))
-    history = _History(applications, fillings, out or {}, skipped or {}, by_bed)
+    history = _History(applications, fillings, out or {}, skipped or {}, joined, by_bed)
     spells = _spells(plans)
     kept: list[Obligation] = []
     for spell in spells:
@@ -127,7 +130,7 @@ def _of_spell(
             made[bed.id] = _settled(bed.id, own, history, done)
     for bed in every:
         if bed.control:
-            others = [one for one in every if one.block == bed.block and not one.control]
+            others = _followed(bed, every, history)
             treated = [
                 owed
                 for other in others
@@ -144,6 +147,21 @@ def _of_spell(
             before = [one for one in kept if one.bed == bed.id]
             made[bed.id] = _without_shared(_settled(bed.id, own, history, done), before)
     return [owed for bed in every for owed in made[bed.id]]
+
+
+def _followed(control: BedRef, every: Iterable[BedRef], history: _History) -> list[BedRef]:
+    """The treated beds of a control's block that it is pulled for.
+
+    One that joined later has another history: only controls that joined too, or were applied on
+    its day, are pulled for it.
+    """
+    treated = [one for one in every if one.block == control.block and not one.control]
+    days = history.applications
+    early = _known(days.get(one.id) for one in treated if one.id not in history.joined)
+    day0 = days.get(control.id) or min(early, default=None)
+    if control.id in history.joined:
+        return treated
+    return [one for one in treated if one.id not in history.joined or days.get(one.id) == day0]
 
 
 def _settled(

@@ -11,6 +11,8 @@ The rules, in the words of the trade:
   share it if that day lies in the windows of them all, and a pull that was made in the windows of
   two of its obligations serves both. Where treated beds were in fact pulled on another day, the
   control's target moves there: to the first such day inside the window, or to each day outside.
+  A treated bed that joined later asks for no control but those that joined too or were applied on
+  its day: others have another history, and may have been finished with long ago.
 - A pull serves the obligation that it names, however far away (of several the one still open,
   even where another's window holds its day); otherwise the one whose window
   holds its day; otherwise the nearest unserved one that is overdue on that day ("late"), or that

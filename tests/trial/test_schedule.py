@@ -404,6 +404,19 @@ class TestControlFollowsItsBlock:
         said = _schedule(self.BEDS, [_on(CONTROL, 42, planned="day 7")], _plan(0, 7, 42), applied)
         assert [one.planned for one in said if one.pull] == ["day 42"]
 
+    @pytest.mark.parametrize(
+        ("joined", "control_applied", "targets"),
+        [({"B2"}, 0, [14]), ({"B2", "B3"}, 100, [14, 114]), ({"B2"}, 100, [14, 114])],
+    )
+    def test_bed_that_joined_drags_no_control_of_another_history_along(
+        self, joined: set[str], control_applied: int, targets: list[int]
+    ) -> None:
+        """B2 joined and was applied on day 100: is the control of its age?"""
+        days = {"B1": 0, "B2": 100, "B3": control_applied}
+        applied = {bed: APPLIED + timedelta(days=day) for bed, day in days.items()}
+        owed = obligations(self.BEDS, PLAN, applied, {}, [], joined=joined)
+        assert _targets(owed, CONTROL, "day 14") == targets
+
     def test_control_waits_for_a_bed_that_is_not_yet_applied(self) -> None:
         owed = _schedule(self.BEDS, applied={"B1": APPLIED, "B3": APPLIED})
         assert _targets(owed, CONTROL, "day 14") == [14, None]
