@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from logbook.cli import completing
+from logbook.cli import completing, unusual
 from logbook.cli import given as typed_amounts
 from logbook.cli.app import command
 from logbook.cli.given import far_from_plan, few, known_as
@@ -81,6 +81,8 @@ def fill(
     )
     _record(session, "fill", filled, what, at, once.check)
     _note_order(session, trial, "fill", chosen_beds, at)
+    soil = [(bed, kilos, water) for bed in chosen_beds]
+    _note(session.read(lambda store: unusual.fillings(store, trial.id, soil)))
 
 
 def apply(

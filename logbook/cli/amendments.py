@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from logbook.cli import completing
+from logbook.cli import completing, unusual
 from logbook.cli.app import group
 from logbook.cli.session import Chosen, Session, as_json, chosen, say
 from logbook.cli.wording import own_words
@@ -90,6 +90,8 @@ def add(
     say(f"{act}  amendment {code}: {found['name']} ({found['material']}), lot {found['lot']}")
     for sentence in cautions(found["material"]):
         say(f"Caution: {sentence}")
+    if found["density"] is not None:
+        _note(unusual.loose_density(found["density"]))
 
 
 def _checked(
@@ -192,6 +194,8 @@ def set_known(
     else:
         lot = session.read(lambda store: _lot_of(store, trial, code))
         lines = _facts(lot, density, moisture, content or [], basis, method)
+    before = session.read(lambda store: unusual.declared(store, trial.id))
+    unlikely = _unlikely(lines, before)
     with session.write() as book:
         values = book.values([name for name, _ in lines])
         known = {name for name, value in values.items() if value and _says(name, value)}
@@ -205,6 +209,23 @@ def set_known(
     say(f"{act.code}  set {len(lines)} value{'s' * (len(lines) != 1)} of {code}")
     for sentence in waits:
         say(f"Waits: {sentence}")
+    _note(unlikely)
+
+
+def _note(remarks: list[str]) -> None:
+    for remark in remarks:
+        typer.echo(f"Note: {remark}.", err=True)
+
+
+def _unlikely(lines: list[tuple[str, Any]], soil: Decimal | None) -> list[str]:
+    """Remarks on densities that hardly can be; `soil` is the soil's density until now."""
+    found: list[str] = []
+    for _, record in lines:
+        if isinstance(record, LotDensity):
+            found += unusual.loose_density(record.density)
+        elif isinstance(record, Soil) and record.bulk_density is not None:
+            found += unusual.bulk_density(record.bulk_density, soil)
+    return found
 
 
 def _says(name: str, value: Value) -> bool:

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from datetime import date
 from decimal import Decimal
 from typing import TYPE_CHECKING, Any
 
 from logbook.cli import given as entered
+from logbook.cli import unusual
 from logbook.cli.acts import applied_far_from_plan, planned_amounts
 from logbook.cli.changes import Changes
 from logbook.cli.remarks import out_of_order
@@ -36,16 +37,22 @@ def remarks(store: sqlite3.Connection, corrected: Iterable[tuple[Any, Changes]])
     An unusual order, another depth than planned, an amount off the plan.
     """
     groups: dict[tuple[str, date, str], list[tuple[Any, Changes]]] = {}
+    read: list[tuple[str, str, Changes]] = []
     for record, changes in corrected:
+        if isinstance(record, records.Measurement):
+            read.append((record.what, record.about, changes))
         space = _SPACES.get(type(record))
         if space is not None:
             day = read_stored(changes["when"]).day if "when" in changes else record.when.day
             trial = views.fetch(store, "bed", "id = ?", (record.bed,))[0].record.trial
             groups.setdefault((space, day, trial), []).append((record, changes))
     return [
-        remark
-        for (space, day, trial), lines in groups.items()
-        for remark in _of_lines(store, trial, space, day, lines)
+        *(
+            remark
+            for (space, day, trial), lines in groups.items()
+            for remark in _of_lines(store, trial, space, day, lines)
+        ),
+        *unusual.corrected_readings(store, read),
     ]
 
 
@@ -85,6 +92,19 @@ def _of_lines(
     ]
 
 
+def _soil(
+    store: sqlite3.Connection, lines: Sequence[tuple[BedRef, Changes]]
+) -> Iterator[tuple[BedRef, Decimal | None, Decimal | None]]:
+    """The soil of beds whose mass is typed anew, with the moisture as it stands or is said."""
+    for bed, changes in lines:
+        if changes.get("mass_kg") is not None:
+            was = views.fetch(store, "fill", "bed = ?", (bed.id,))
+            moisture = was[0].record.moisture if was else None
+            if changes.get("moisture") is not None:
+                moisture = Decimal(changes["moisture"])
+            yield bed, Decimal(changes["mass_kg"]), moisture
+
+
 def _far(
     store: sqlite3.Connection,
     trial: Chosen,
@@ -101,6 +121,8 @@ def _far(
         plan = amounts.watering_volumes(store, trial.id, [bed for bed, _ in lines])
         of_beds = [(bed.label, volume, plan.get(bed.id)) for bed, volume in given]
         return entered.far_from_plan("of water", of_beds, "mL")
+    if space == "fill":
+        return unusual.fillings(store, trial.id, _soil(store, lines))
     if space != "apply":
         return []
     return applied_far_from_plan(
