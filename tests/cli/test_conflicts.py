@@ -85,7 +85,7 @@ class TestTheList:
         assert said.out == (
             "Machines disagree about 1 line.\n"
             "\n"
-            f"{house.name}: water of B3, Mon 2 Mar 2026 09:00; differs in known, volume_ml\n"
+            f"{house.name}: water of B3, Mon 2 Mar 2026 09:00; differs in how known, volume\n"
             f"  1  {house.mine[:8]}  mira on bench, 2026-03-02 09:00\n"
             "     watered 300 mL (how known: not said)\n"
             "     because: read again\n"
@@ -142,7 +142,7 @@ class TestTheList:
         Elsewhere(started.store).says(key, {**value, "volume_ml": "4500"})
         said = started("conflicts", on=LATER).out
         assert "     watered 6 L (how known: not said)\n" in said
-        assert "     watered 6 L (how known: not said); volume_ml 4500\n" in said
+        assert "     watered 6 L (how known: not said); volume 4500 mL\n" in said
 
     def test_curves_that_wait_are_named(self, started: Program) -> None:
         started.must("apply", "all", on=DAY0)
