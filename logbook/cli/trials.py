@@ -59,7 +59,7 @@ def start(context: typer.Context, file: FileArgument) -> None:
     session: Session = context.obj
     protocol = _read(file)
     pairs = planned_records(protocol)
-    with session.write() as book:
+    with session.write(founding=True) as book:
         # What was started and undone, or struck, does not stand: it may start again.
         if any(book.values([key for key, _ in pairs[:1]]).values()):
             raise UserMistake(

@@ -29,7 +29,7 @@ COMING_DAYS = 7
 class Task:
     """Beds with the same thing to do, or not: `state` and why.
 
-    States: water, apply, due, overdue, missed, coming, and skipped, which no screen shows.
+    States: fill, water, apply, due, overdue, missed, coming, and skipped, which no screen shows.
 
     `days` is how many days past the target (negative: to go); `target` the day aimed at.
     """
@@ -77,11 +77,12 @@ class Board:
     apply: tuple[Task, ...] = ()
     to_send: tuple[Awaited, ...] = ()
     reruns: tuple[Again, ...] = ()
+    fill: tuple[Task, ...] = ()
 
     def document(self) -> dict[str, Any]:
-        """For JSON; dates become ISO text. What waits for its application is for people only."""
+        """For JSON; dates become ISO text. What is to be filled or applied is for people only."""
         found = asdict(self)
-        del found["apply"]
+        del found["apply"], found["fill"]
         return found
 
     def of(self, state: str) -> list[Task]:
@@ -106,7 +107,28 @@ def board(store: sqlite3.Connection, ident: str, trial: Trial, today: date) -> B
         apply=tuple(_unapplied(store, ident, beds, owed, today)),
         to_send=tuple(to_send(store, ident, waiting, today)),
         reruns=tuple(reruns(store, ident, today)),
+        fill=tuple(_unfilled(store, ident, beds, owed, today)),
     )
+
+
+def _unfilled(
+    store: sqlite3.Connection,
+    trial: str,
+    beds: dict[str, BedRef],
+    owed: Iterable[schedule.Obligation],
+    today: date,
+) -> list[Task]:
+    """Beds that owe the calendar pulls and are neither filled nor, with no filling logged, applied
+    or watered."""
+    begun = {*views.fillings(store, trial), *views.first_days(store, "apply", trial)}
+    begun |= {*views.first_days(store, "water", trial), *views.first_days(store, "pull", trial)}
+    begun |= {bed for bed, day in views.left(store, trial).items() if day <= today}
+    begun |= {bed for bed, day in views.joined(store, trial).items() if day > today}
+    waits = {one.bed for one in owed if one.bed in beds} - begun
+    if not waits:
+        return []
+    labels = tuple(in_bench_order(beds[bed] for bed in waits))
+    return [Task("fill", "", labels, None, None, "not filled yet")]
 
 
 def _unapplied(

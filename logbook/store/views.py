@@ -65,14 +65,19 @@ class Found:
     record: Any
 
 
+def refuse_missing(path: Path) -> None:
+    """Raise NoStore if there is no store at `path`."""
+    if not path.exists():
+        raise NoStore(f"{path}: there is no logbook here yet", FIRST)
+
+
 @contextmanager
 def reading(path: Path, known: Sequence[str] = (SCHEMA,)) -> Iterator[sqlite3.Connection]:
     """A connection that reads only, to a store of one of the schemas `known`.
 
     Raises NoStore, OtherSchema (an older store), NewerStore or StoreError.
     """
-    if not path.exists():
-        raise NoStore(f"{path}: there is no logbook here yet", FIRST)
+    refuse_missing(path)
     try:
         connection = _open(path)
         try:
