@@ -1,4 +1,4 @@
-"""What is worth a remark once lines are corrected: the order of acts, a depth, an amount."""
+"""What is said once lines are corrected: what they said and say now, and what is worth a remark."""
 
 from __future__ import annotations
 
@@ -13,6 +13,8 @@ from logbook.cli.acts import applied_far_from_plan, planned_amounts
 from logbook.cli.changes import Changes
 from logbook.cli.remarks import out_of_order
 from logbook.cli.session import Chosen
+from logbook.journal.kinds import from_value, to_value
+from logbook.report.lines import describe, rounded
 from logbook.store import views
 from logbook.study import amounts
 from logbook.trial import records
@@ -29,6 +31,44 @@ _SPACES: dict[type[Any], str] = {
     records.Watering: "water",
     records.Pull: "pull",
 }
+
+
+def from_to(store: sqlite3.Connection, corrected: Iterable[tuple[str, Any, Changes]]) -> str:
+    """What lines (space, record, changes) said before, and what they say now.
+
+    `when from Mon 2 Mar 2026 09:00 to Mon 2 Mar 2026 10:00; from 'watered 2 L' to 'watered 3 L'`;
+    of several lines each wording once.
+    """
+    told: dict[str, tuple[dict[str, None], dict[str, None]]] = {}
+    for space, old, changes in corrected:
+        new = from_value(space, {**to_value(old), **changes})
+        pairs = {
+            "when": (_time(old), _time(new)),
+            "bed": (_beds(store, old), _beds(store, new)),
+            "": (f"{describe(rounded(old))!r}", f"{describe(rounded(new))!r}"),
+        }
+        for name, (before, after) in pairs.items():
+            if before != after:
+                olds, news = told.setdefault(name, ({}, {}))
+                olds[before], news[after] = None, None
+    return "; ".join(
+        f"{name} from {' or '.join(olds)} to {' or '.join(news)}".strip()
+        for name, (olds, news) in told.items()
+    )
+
+
+def _time(record: Any) -> str:
+    when = getattr(record, "when", None)
+    return "" if when is None else str(when.spoken)
+
+
+def _beds(store: sqlite3.Connection, record: Any) -> str:
+    beds = [getattr(record, "bed", ""), *getattr(record, "also", ())]
+    marks = ", ".join("?" * len(beds))
+    found = {
+        one.id: one.record.label for one in views.fetch(store, "bed", f"id IN ({marks})", beds)
+    }
+    return "+".join(found[bed] for bed in beds if bed in found)
 
 
 def remarks(store: sqlite3.Connection, corrected: Iterable[tuple[Any, Changes]]) -> list[str]:
