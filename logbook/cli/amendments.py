@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import unicodedata
-from decimal import Decimal
+from decimal import Context, Decimal
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
@@ -22,6 +22,9 @@ from logbook.trial.records import Amendment, Lot, LotContent, LotDensity, LotMoi
 
 if TYPE_CHECKING:
     import sqlite3
+
+_MUCH = 1000  # mg/kg: from here on per cent are usual, too
+_SIX = Context(prec=6)
 
 Json = Annotated[bool, typer.Option("--json", help="For programs.")]
 
@@ -42,11 +45,24 @@ def show(context: typer.Context, json: Json = False) -> None:
         moisture = _or_not(lot["moisture"], "% wet basis")
         say(f"  density {_or_not(lot['density'], 'kg/L')}, moisture {moisture}")
         for one in lot["contents"]:
-            error = "" if one["sd"] is None else f" +- {one['sd']}"
-            value = f"{one['value']}{error} {one['unit']}"
-            say(f"  {one['analyte']} {value}, {one['basis']} ({one['method']})")
+            method = chemistry.method_spoken(one["method"])
+            say(f"  {one['analyte']} {_content_spoken(one)}, {one['basis']} ({method})")
     for sentence in waits:
         say(f"Waits: {sentence}")
+
+
+def _content_spoken(one: dict[str, Any]) -> str:
+    """`12 % (120000 mg/kg)`: of much, as bags and laboratories write it, beside what is kept."""
+    numbers = [one["value"], *([] if one["sd"] is None else [one["sd"]])]
+
+    def spoken(unit: str, divisor: int) -> str:
+        shown = (units.short(units.tidied(_SIX.divide(number, divisor))) for number in numbers)
+        return f"{' +- '.join(shown)} {unit}"
+
+    kept = spoken(one["unit"], 1)
+    if one["unit"] != "mg/kg" or one["value"] < _MUCH:
+        return kept
+    return f"{spoken('%', 10_000)} ({kept})"
 
 
 def add(

@@ -55,6 +55,7 @@ def start(context: typer.Context, file: FileArgument) -> None:
               logbook --store bench.db trial start trial.toml
     """
     from logbook.book.corrections import inside
+    from logbook.study.amounts import not_known
 
     session: Session = context.obj
     protocol = _read(file)
@@ -77,7 +78,8 @@ def start(context: typer.Context, file: FileArgument) -> None:
     say(f"{act.code}  started {protocol.name!r}: {beds} beds, {plan.samples} samples planned")
     for warning in protocol.warnings:
         say(f"Note: {warning}")
-    for waiting in plan.not_known:
+    # The list that `trial show` gives; what the file alone leaves open is told by `trial check`.
+    for waiting in session.read(lambda store: not_known(store, protocol.tid)):
         say(f"Waits: {waiting}")
     say(f"The store is {session.store}. Next: logbook fill all")
 

@@ -239,6 +239,15 @@ def method_name(text: str) -> str:
     return _METHOD_NAMES.get(_method_key(text), " ".join(text.translate(_SMALL).split()))
 
 
+# The other name by which people know a method.
+_ALSO_CALLED = {"dry combustion": "Dumas", "loss on ignition": "LOI"}
+
+
+def method_spoken(name: str) -> str:
+    """A method's usual name with the other one that people type: `dry combustion, Dumas`."""
+    return f"{name}, {_ALSO_CALLED[name]}" if name in _ALSO_CALLED else name
+
+
 def is_method(text: str) -> bool:
     """True for a method that `method_name` knows under one of its usual names."""
     return _method_key(text) in _METHOD_NAMES
