@@ -112,7 +112,7 @@ def show(context: typer.Context, json: Json = False) -> None:
     """Show a trial as it stands: beds and treatments, and what is not known yet.
 
     Examples: logbook trial show
-              logbook --trial 'Two composts' trial show --json
+              logbook --trial 'A compost' trial show --json
     """
     session: Session = context.obj
     trial, treatments, joined, waits = session.read(lambda store: _standing(store, session))
