@@ -12,7 +12,7 @@ from decimal import Decimal
 from typing import TYPE_CHECKING, Any
 
 from logbook.report import laboratory
-from logbook.store import asking, awaiting, views
+from logbook.store import asking, awaiting, twice, views
 from logbook.trial import schedule, watering
 from logbook.trial.ranges import BedRef, compact
 from logbook.trial.records import Trial
@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     import sqlite3
 
 COMING_DAYS = 7
+_DONE = {"fill": "filled", "apply": "applied", "water": "watered at the same time"}
 
 
 @dataclass(frozen=True)
@@ -103,7 +104,7 @@ def board(store: sqlite3.Connection, ident: str, trial: Trial, today: date) -> B
         water=tuple(_waterings(store, ident, beds, owed, today)),
         pulls=tuple(_pulls(owed, beds, today)),
         awaited=tuple(waiting),
-        wrong=(*_wrong(store, ident), *laboratory.sentences(store, ident, trial, today)),
+        wrong=(*_wrong(store, ident, today), *laboratory.sentences(store, ident, trial, today)),
         apply=tuple(_unapplied(store, ident, beds, owed, today)),
         to_send=tuple(to_send(store, ident, waiting, today)),
         reruns=tuple(reruns(store, ident, today)),
@@ -314,9 +315,13 @@ def reruns(store: sqlite3.Connection, trial: str, today: date) -> list[Again]:
     return [Again(day, tuple(some), (today - day).days) for day, some in days.items()]
 
 
-def _wrong(store: sqlite3.Connection, trial: str) -> list[str]:
+def _wrong(store: sqlite3.Connection, trial: str, today: date) -> list[str]:
     """A sentence for everything that a person must look at."""
-    found = []
+    found = [
+        f"{compact(labels)} {_DONE[space]} by two machines ({first}, {second}): if that was one "
+        f"act, logbook strike {second}:{compact(labels).replace(', ', ',')} --reason TEXT"
+        for space, first, second, labels in twice.acts(store, trial, today)
+    ]
     pairs = asking.possible_duplicates(store, trial)
     if len(pairs) == 1:
         ((first, second, bed),) = pairs
