@@ -459,3 +459,27 @@ def test_machines_that_disagree_are_shown(house: House) -> None:
     found = found[(found["treatment"] == "C") & (found["method"] == "1 M KCl")]
     one = found[(found["pull"] == "day 7") & (found["nutrient"] == "nitrate-N")].iloc[0]
     assert (one["treated"], one["treated_beds"]) == (18, 1)
+
+
+def test_the_readme_names_the_laboratory_of_the_results_where_the_protocol_names_none(
+    house: House,
+) -> None:
+    text = PROTOCOL.replace("=Two beds, two blocks", "Unnamed").replace('label = "B', 'label = "X')
+    begin = text.index("[lab]")
+    text = text[:begin] + text[text.index("[", begin + 1) :]
+    (house.folder / "other.toml").write_text(text, encoding="utf-8")
+    house.say("trial", "start", "other.toml", day=13)
+    house.say("--trial", "Unnamed", "season", "none", day=20)
+    assert "laboratory: not known yet." in _readme(house, "none")
+    said = house.say("pull", "Unnamed:X1", day=14)
+    code = next(line.split()[0] for line in said.splitlines() if line.startswith("  "))
+    (house.folder / "x.csv").write_text(
+        f"sample,nutrient,value,unit,method\n{code},nitrate-N,7,mg/kg,1 M KCl\n", encoding="utf-8"
+    )
+    house.say("lab", "import", "x.csv", "--report", "x-1", "--lab", "Fen Lab", day=20)
+    house.say("--trial", "Unnamed", "season", "one", day=20)
+    assert "laboratory: Fen Lab (1 result); the protocol names none." in _readme(house, "one")
+
+
+def _readme(house: House, folder: str) -> str:
+    return " ".join((house.folder / folder / "README.txt").read_text(encoding="utf-8").split())

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from logbook.cli import completing
+from logbook.cli import completing, unusual
 from logbook.cli import given as typed_amounts
 from logbook.cli.app import command
 from logbook.cli.given import far_from_plan, few, known_as
@@ -18,6 +18,7 @@ from logbook.cli.session import Chosen, Session, addressed, chosen, say, still_i
 from logbook.cli.wording import own_words
 from logbook.errors import UserMistake
 from logbook.journal.entry import key
+from logbook.journal.entry import parts as journal_parts
 from logbook.report.board import volume_spoken
 from logbook.report.lines import how_known
 from logbook.store import asking, views
@@ -69,7 +70,7 @@ def fill(
     session: Session = context.obj
     trial, at, chosen_beds = _where(session, beds, when)
     _refuse_continued(session, chosen_beds)
-    once = _Once("fill", "filled", chosen_beds, "logbook event BEDS refilled")
+    once = _Once("fill", "filled", chosen_beds, "if soil was added: logbook event {beds} refilled")
     session.read(once.check)
     kilos = units.positive(mass, "mass").to("kg", "mass") if mass else None
     water = typed_amounts.soil_moisture(moisture) if moisture else None
@@ -81,6 +82,8 @@ def fill(
     )
     _record(session, "fill", filled, what, at, once.check)
     _note_order(session, trial, "fill", chosen_beds, at)
+    soil = [(bed, kilos, water) for bed in chosen_beds]
+    _note(session.read(lambda store: unusual.fillings(store, trial.id, soil)))
 
 
 def apply(
@@ -102,7 +105,7 @@ def apply(
     """
     session: Session = context.obj
     trial, at, chosen_beds = _where(session, beds, when)
-    once = _Once("apply", "applied", chosen_beds, "logbook correct CODE:BED")
+    once = _Once("apply", "applied", chosen_beds)
     session.read(once.check)
     mass, volume = typed_amounts.amendment(amount) if amount else (None, None)
     if amount and all(bed.control for bed in chosen_beds):
@@ -329,7 +332,7 @@ class _Once:
     space: str
     done: str
     beds: Sequence[BedRef]
-    remedy: str
+    otherwise: str = ""
 
     def check(self, store: sqlite3.Connection) -> None:
         """Refuse beds of which such a line stands, in bench order."""
@@ -344,7 +347,26 @@ class _Once:
             said = [f"{few(labels)} on {day}" for day, labels in days.items()]
             more = f" and {len(said) - _MOST_DAYS} other days" if len(said) > _MOST_DAYS else ""
             told = ", ".join(said[:_MOST_DAYS]) + more
-            raise UserMistake(f"{self.done} already: {told}; nothing was written", self.remedy)
+            hint = self._remedy({line.record.bed: journal_parts(line.id)[0] for line in found})
+            raise UserMistake(f"{self.done} already: {told}; nothing was written", hint)
+
+    def _remedy(self, acts: dict[str, str]) -> str:
+        """What to type if the line that stands is wrong; `acts` has the code of each bed's."""
+        by_act: dict[str, list[str]] = {}
+        for bed in self.beds:
+            if bed.id in acts:
+                by_act.setdefault(acts[bed.id], []).append(bed.label)
+        code, labels = next(iter(by_act.items()))
+        hint = f"if that line is wrong: logbook correct {code}:{_word(labels)}"
+        if self.otherwise:
+            every = [label for some in by_act.values() for label in some]
+            hint += f"; {self.otherwise.format(beds=_word(every))}"
+        return hint
+
+
+def _word(labels: Sequence[str]) -> str:
+    """Labels as ranges in one word, to be typed."""
+    return compact(labels).replace(", ", ",")
 
 
 def _refuse_continued(session: Session, beds: Sequence[BedRef]) -> None:

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import unicodedata
-from decimal import Decimal
+from decimal import Context, Decimal
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from logbook.cli import completing
+from logbook.cli import completing, unusual
 from logbook.cli.app import group
 from logbook.cli.session import Chosen, Session, as_json, chosen, say
 from logbook.cli.wording import own_words
@@ -22,6 +22,9 @@ from logbook.trial.records import Amendment, Lot, LotContent, LotDensity, LotMoi
 
 if TYPE_CHECKING:
     import sqlite3
+
+_MUCH = 1000  # mg/kg: from here on per cent are usual, too
+_SIX = Context(prec=6)
 
 Json = Annotated[bool, typer.Option("--json", help="For programs.")]
 
@@ -42,11 +45,24 @@ def show(context: typer.Context, json: Json = False) -> None:
         moisture = _or_not(lot["moisture"], "% wet basis")
         say(f"  density {_or_not(lot['density'], 'kg/L')}, moisture {moisture}")
         for one in lot["contents"]:
-            error = "" if one["sd"] is None else f" +- {one['sd']}"
-            value = f"{one['value']}{error} {one['unit']}"
-            say(f"  {one['analyte']} {value}, {one['basis']} ({one['method']})")
+            method = chemistry.method_spoken(one["method"])
+            say(f"  {one['analyte']} {_content_spoken(one)}, {one['basis']} ({method})")
     for sentence in waits:
         say(f"Waits: {sentence}")
+
+
+def _content_spoken(one: dict[str, Any]) -> str:
+    """`12 % (120000 mg/kg)`: of much, as bags and laboratories write it, beside what is kept."""
+    numbers = [one["value"], *([] if one["sd"] is None else [one["sd"]])]
+
+    def spoken(unit: str, divisor: int) -> str:
+        shown = (units.short(units.tidied(_SIX.divide(number, divisor))) for number in numbers)
+        return f"{' +- '.join(shown)} {unit}"
+
+    kept = spoken(one["unit"], 1)
+    if one["unit"] != "mg/kg" or one["value"] < _MUCH:
+        return kept
+    return f"{spoken('%', 10_000)} ({kept})"
 
 
 def add(
@@ -90,6 +106,8 @@ def add(
     say(f"{act}  amendment {code}: {found['name']} ({found['material']}), lot {found['lot']}")
     for sentence in cautions(found["material"]):
         say(f"Caution: {sentence}")
+    if found["density"] is not None:
+        _note(unusual.loose_density(found["density"]))
 
 
 def _checked(
@@ -192,6 +210,8 @@ def set_known(
     else:
         lot = session.read(lambda store: _lot_of(store, trial, code))
         lines = _facts(lot, density, moisture, content or [], basis, method)
+    before = session.read(lambda store: unusual.declared(store, trial.id))
+    unlikely = _unlikely(lines, before)
     with session.write() as book:
         values = book.values([name for name, _ in lines])
         known = {name for name, value in values.items() if value and _says(name, value)}
@@ -205,6 +225,23 @@ def set_known(
     say(f"{act.code}  set {len(lines)} value{'s' * (len(lines) != 1)} of {code}")
     for sentence in waits:
         say(f"Waits: {sentence}")
+    _note(unlikely)
+
+
+def _note(remarks: list[str]) -> None:
+    for remark in remarks:
+        typer.echo(f"Note: {remark}.", err=True)
+
+
+def _unlikely(lines: list[tuple[str, Any]], soil: Decimal | None) -> list[str]:
+    """Remarks on densities that hardly can be; `soil` is the soil's density until now."""
+    found: list[str] = []
+    for _, record in lines:
+        if isinstance(record, LotDensity):
+            found += unusual.loose_density(record.density)
+        elif isinstance(record, Soil) and record.bulk_density is not None:
+            found += unusual.bulk_density(record.bulk_density, soil)
+    return found
 
 
 def _says(name: str, value: Value) -> bool:

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 from logbook.cli import given as entered
 from logbook.cli.naming import planned_name
 from logbook.cli.references import assigned
-from logbook.cli.remarks import refuse_before_after_application
+from logbook.cli.remarks import refuse_across_application
 from logbook.cli.session import Chosen, Session
 from logbook.cli.weighing import check_weights, grams
 from logbook.cli.wording import own_words
@@ -182,7 +182,7 @@ def _check_pull(line: Line, changes: Changes) -> None:
     if changes.keys() & {"planned", "when", "bed"}:
         day = read_stored(changes["when"]).day if "when" in changes else record.when.day
         planned = changes.get("planned", record.planned)
-        refuse_before_after_application(line.store, trial, planned, beds, day)
+        refuse_across_application(line.store, trial, planned, beds, day)
 
 
 def _filling_typed(record: records.Filling, given: dict[str, Any]) -> Changes:

@@ -1,17 +1,20 @@
-"""What is worth a remark once lines are corrected: the order of acts, a depth, an amount."""
+"""What is said once lines are corrected: what they said and say now, and what is worth a remark."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from datetime import date
 from decimal import Decimal
 from typing import TYPE_CHECKING, Any
 
 from logbook.cli import given as entered
+from logbook.cli import unusual
 from logbook.cli.acts import applied_far_from_plan, planned_amounts
 from logbook.cli.changes import Changes
 from logbook.cli.remarks import out_of_order
 from logbook.cli.session import Chosen
+from logbook.journal.kinds import from_value, to_value
+from logbook.report.lines import describe, rounded
 from logbook.store import views
 from logbook.study import amounts
 from logbook.trial import records
@@ -30,22 +33,66 @@ _SPACES: dict[type[Any], str] = {
 }
 
 
+def from_to(store: sqlite3.Connection, corrected: Iterable[tuple[str, Any, Changes]]) -> str:
+    """What lines (space, record, changes) said before, and what they say now.
+
+    `when from Mon 2 Mar 2026 09:00 to Mon 2 Mar 2026 10:00; from 'watered 2 L' to 'watered 3 L'`;
+    of several lines each wording once.
+    """
+    told: dict[str, tuple[dict[str, None], dict[str, None]]] = {}
+    for space, old, changes in corrected:
+        new = from_value(space, {**to_value(old), **changes})
+        pairs = {
+            "when": (_time(old), _time(new)),
+            "bed": (_beds(store, old), _beds(store, new)),
+            "": (f"{describe(rounded(old))!r}", f"{describe(rounded(new))!r}"),
+        }
+        for name, (before, after) in pairs.items():
+            if before != after:
+                olds, news = told.setdefault(name, ({}, {}))
+                olds[before], news[after] = None, None
+    return "; ".join(
+        f"{name} from {' or '.join(olds)} to {' or '.join(news)}".strip()
+        for name, (olds, news) in told.items()
+    )
+
+
+def _time(record: Any) -> str:
+    when = getattr(record, "when", None)
+    return "" if when is None else str(when.spoken)
+
+
+def _beds(store: sqlite3.Connection, record: Any) -> str:
+    beds = [getattr(record, "bed", ""), *getattr(record, "also", ())]
+    marks = ", ".join("?" * len(beds))
+    found = {
+        one.id: one.record.label for one in views.fetch(store, "bed", f"id IN ({marks})", beds)
+    }
+    return "+".join(found[bed] for bed in beds if bed in found)
+
+
 def remarks(store: sqlite3.Connection, corrected: Iterable[tuple[Any, Changes]]) -> list[str]:
     """What is worth a remark once lines (record, changes) are corrected, lines alike together.
 
     An unusual order, another depth than planned, an amount off the plan.
     """
     groups: dict[tuple[str, date, str], list[tuple[Any, Changes]]] = {}
+    read: list[tuple[str, str, Changes]] = []
     for record, changes in corrected:
+        if isinstance(record, records.Measurement):
+            read.append((record.what, record.about, changes))
         space = _SPACES.get(type(record))
         if space is not None:
             day = read_stored(changes["when"]).day if "when" in changes else record.when.day
             trial = views.fetch(store, "bed", "id = ?", (record.bed,))[0].record.trial
             groups.setdefault((space, day, trial), []).append((record, changes))
     return [
-        remark
-        for (space, day, trial), lines in groups.items()
-        for remark in _of_lines(store, trial, space, day, lines)
+        *(
+            remark
+            for (space, day, trial), lines in groups.items()
+            for remark in _of_lines(store, trial, space, day, lines)
+        ),
+        *unusual.corrected_readings(store, read),
     ]
 
 
@@ -85,6 +132,19 @@ def _of_lines(
     ]
 
 
+def _soil(
+    store: sqlite3.Connection, lines: Sequence[tuple[BedRef, Changes]]
+) -> Iterator[tuple[BedRef, Decimal | None, Decimal | None]]:
+    """The soil of beds whose mass is typed anew, with the moisture as it stands or is said."""
+    for bed, changes in lines:
+        if changes.get("mass_kg") is not None:
+            was = views.fetch(store, "fill", "bed = ?", (bed.id,))
+            moisture = was[0].record.moisture if was else None
+            if changes.get("moisture") is not None:
+                moisture = Decimal(changes["moisture"])
+            yield bed, Decimal(changes["mass_kg"]), moisture
+
+
 def _far(
     store: sqlite3.Connection,
     trial: Chosen,
@@ -101,6 +161,8 @@ def _far(
         plan = amounts.watering_volumes(store, trial.id, [bed for bed, _ in lines])
         of_beds = [(bed.label, volume, plan.get(bed.id)) for bed, volume in given]
         return entered.far_from_plan("of water", of_beds, "mL")
+    if space == "fill":
+        return unusual.fillings(store, trial.id, _soil(store, lines))
     if space != "apply":
         return []
     return applied_far_from_plan(

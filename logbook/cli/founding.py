@@ -104,7 +104,7 @@ def _settle_in(
     from logbook.report.exchanges import lines as spoken
     from logbook.sync.places import changing
 
-    with session.write() as book:
+    with session.write(founding=True) as book:
         writer = book.replica.writer
     with changing(session.store) as store:
         remembered.remember(store, one.name, address, one.book)

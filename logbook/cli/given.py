@@ -93,7 +93,7 @@ def read_value(name: str, text: str) -> tuple[Decimal, str]:
         fahrenheit = units.number(text.strip()[:-1].rstrip(" °"))
         number = round((fahrenheit - 32) / Decimal("1.8"), 2)
     else:
-        number = units.parse(text, dimension).to(unit, dimension)
+        number = _parsed(text, dimension).to(unit, dimension)
     low, high = _SENSIBLE.get(dimension, (Decimal(0), Decimal("1e9")))
     if not low <= number <= high:
         raise UserMistake(
@@ -101,6 +101,16 @@ def read_value(name: str, text: str) -> tuple[Decimal, str]:
             "check the unit and the decimal point",
         )
     return number, unit
+
+
+def _parsed(text: str, dimension: str) -> units.Quantity:
+    """A quantity; of a temperature it is said that Fahrenheit will do as well."""
+    try:
+        return units.parse(text, dimension)
+    except UserMistake as mistake:
+        if dimension != "temperature":
+            raise
+        raise UserMistake(mistake.message, mistake.hint.replace("one of: C", "C or F")) from None
 
 
 def soil_moisture(text: str) -> Decimal:

@@ -13,7 +13,7 @@ from logbook.errors import UserMistake
 from logbook.journal.entry import key
 from logbook.store import views
 from logbook.trial import rates, records
-from logbook.trial.ranges import BedRef, resolve
+from logbook.trial.ranges import BedRef, compact, resolve
 from logbook.trial.times import When, spoken_day
 
 if TYPE_CHECKING:
@@ -155,15 +155,25 @@ def _worth_saying(
 ) -> Iterator[str]:
     """What to know about a bed that joined: what it lacks, what it leaves behind."""
     beside = [one for one in trial.beds if one.block == bed.block and one.control]
+    fitting = _of_its_age(store, trial, bed, beside)
     if bed.origin == records.UNKNOWN_ORIGIN:
         yield (
             "where its soil came from is not known: its curve cannot be told from the "
             "rewetting flush"
         )
-    elif not treatment.control and not beside:
+    elif not treatment.control and not fitting:
+        lacks = f"block {bed.block} has no control bed yet"
+        if beside:
+            labels = compact(one.label for one in beside)
+            many = len(beside) > 1
+            lacks = (
+                f"block {bed.block} has no control bed that joined with {bed.label}: {labels} "
+                f"{'have' if many else 'has'} another history, and {'are' if many else 'is'} not "
+                "pulled for it"
+            )
         yield (
-            f"block {bed.block} has no control bed yet: add one of the same history, forked the "
-            "same day, or the curve cannot be told from the rewetting flush"
+            f"{lacks}: add one of the same history, forked the same day, or the curve cannot be "
+            "told from the rewetting flush"
         )
     if bed.origin == records.NEW_FILL:
         yield f"write down its filling: logbook fill {bed.label}"
@@ -179,6 +189,16 @@ def _worth_saying(
             f"block {was.block} has no control bed from that day on: its later pulls cannot be "
             "compared"
         )
+
+
+def _of_its_age(
+    store: sqlite3.Connection, trial: Chosen, bed: records.Bed, controls: list[BedRef]
+) -> list[BedRef]:
+    """The controls of a bed's block that can be of its age: that joined, or were not applied."""
+    joined = views.joined(store, trial.id)
+    applied = views.first_days(store, "apply", trial.id)
+    begun = any(one.id in applied for one in trial.beds if one.block == bed.block)
+    return [one for one in controls if one.id in joined or not begun]
 
 
 def _free_names(store: sqlite3.Connection, trial: str, label: str, block: str) -> None:

@@ -10,7 +10,7 @@ import typer
 from logbook.cli import completing
 from logbook.cli.app import command
 from logbook.cli.changes import changed
-from logbook.cli.corrected import remarks
+from logbook.cli.corrected import from_to, remarks
 from logbook.cli.naming import bags_of, lines_of
 from logbook.cli.session import Session, say
 from logbook.cli.undone import undone_words
@@ -120,12 +120,13 @@ def correct(
     session.read(lambda store: _changes(store, session, reference, given))
     with session.write() as book:
         store = corrections.inside(book)
-        changes, told = _changes(store, session, reference, given)
+        changes, said, told = _changes(store, session, reference, given)
         code = book.new_code()
         for key, values in changes.items():
             corrections.correct(book, key, values, why, code=code)
-    said = ", ".join(f"{name} {text}" for name, text in given.items())
-    say(f"{code}  corrected {reference} ({said}): {why}")
+    # Where no words of the line tell it, what was typed does.
+    said = said or ", ".join(f"{name} {text}" for name, text in given.items())
+    say(f"{code}  corrected {reference}, {said}: {why}")
     for remark in dict.fromkeys(told):
         typer.echo(f"Note: {remark}.", err=True)
 
@@ -188,8 +189,8 @@ def counting_no_longer(store: sqlite3.Connection, keys: Sequence[str]) -> int:
 
 def _changes(
     store: sqlite3.Connection, session: Session, reference: str, given: dict[str, Any]
-) -> tuple[dict[str, dict[str, Any]], list[str]]:
-    """For each line that the reference names, the journal values that change; and remarks."""
+) -> tuple[dict[str, dict[str, Any]], str, list[str]]:
+    """For each line that the reference names, the journal values that change; what that says."""
     keys = _living(store, lines_of(store, session, reference))
     if any(journal.space(key) == "pull" for key in keys):
         keys = [key for key in keys if journal.space(key) != "part"]
@@ -201,7 +202,7 @@ def _changes(
             "name one: CODE:BED, or a sample's code",
         )
     changes: dict[str, dict[str, Any]] = {}
-    corrected: list[tuple[Any, dict[str, Any]]] = []
+    corrected: list[tuple[str, Any, dict[str, Any]]] = []
     told: list[str] = []
     for key in keys:
         space = journal.space(key)
@@ -209,12 +210,13 @@ def _changes(
         if not found:
             raise UserMistake(f"{reference} is not a line that can be corrected")
         changes[key] = changed(store, session, found[0].record, given)
-        corrected.append((found[0].record, changes[key]))
+        corrected.append((space, found[0].record, changes[key]))
         if found[0].conflict:
             told.append(f"machines disagreed about {asking.reference(store, key)}: this settles it")
         if space == "pull" and "when" in changes[key]:
             changes |= _parts_too(store, found[0].record, changes[key]["when"])
-    return changes, [*remarks(store, corrected), *told]
+    remarked = remarks(store, [(record, of) for _, record, of in corrected])
+    return changes, from_to(store, corrected), [*remarked, *told]
 
 
 def _parts_too(store: sqlite3.Connection, pull: Pull, when: str) -> dict[str, dict[str, Any]]:

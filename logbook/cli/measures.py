@@ -6,7 +6,7 @@ from typing import Annotated
 
 import typer
 
-from logbook.cli import completing
+from logbook.cli import completing, unusual
 from logbook.cli.acts import WhenOption
 from logbook.cli.app import command
 from logbook.cli.given import read_value
@@ -79,6 +79,9 @@ def measure(
         book.record("measure", lines, code=code)
     deep = f" at {depth.strip()}" if depth else ""
     say(f"{code}  {name}{where}{deep}: {with_unit(number, unit)}, {at.spoken}")
+    soil = session.read(lambda store: unusual.declared(store, trial.id))
+    for remark in unusual.reading(name, number, soil):
+        typer.echo(f"Note: {remark}.", err=True)
 
 
 _COMMAND = command(measure)

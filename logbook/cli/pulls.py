@@ -30,7 +30,7 @@ from logbook.cli.labelling import (
     wanted,
 )
 from logbook.cli.naming import planned_name
-from logbook.cli.remarks import out_of_order, refuse_before_after_application
+from logbook.cli.remarks import not_applied, out_of_order, refuse_across_application
 from logbook.cli.session import Chosen, Session, addressed, ask, say, still_in
 from logbook.cli.wording import own_words
 from logbook.errors import UserMistake
@@ -165,7 +165,7 @@ def _looked_at(session: Session, given: _Given) -> _Todo:
     )
     typed.cores(1 if given.cores is None else given.cores, "leave --cores out if nobody counted")
     deep = session.read(lambda store: _depth(store, trial, beds, given.depth))
-    session.read(lambda store: refuse_before_after_application(store, trial.id, name, beds, at.day))
+    session.read(lambda store: refuse_across_application(store, trial.id, name, beds, at.day))
     served = _served(calendar, [_taken(bed, at, name, given.again) for bed in beds])
     reason = _reason(given.again, at, beds, calendar, served)
     how = _How(at, name, given.cores or trial.trial.cores, deep, reason)
@@ -179,6 +179,7 @@ def _tell(session: Session, todo: _Todo, act: str, bags: Sequence[Sequence[str]]
     purposes = [_purposes(group, todo.served, at) for group in todo.groups]
     _say_bags(bags, todo.groups, todo.kinds, purposes)
     early = session.read(lambda store: out_of_order(store, trial.id, "pull", todo.beds, at.day))
+    early += session.read(lambda store: not_applied(store, trial.id, todo.how.planned, todo.beds))
     kept = session.read(
         lambda store: kept_otherwise(store, trial.id, [one[0] for one in bags], todo.kinds)
     )

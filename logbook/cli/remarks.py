@@ -54,20 +54,45 @@ def _said(days: Mapping[str, date], one: str, many: str, tail: str) -> list[str]
     ]
 
 
-def refuse_before_after_application(
+def refuse_across_application(
     store: sqlite3.Connection, trial: str, planned: str | None, beds: Iterable[BedRef], day: date
 ) -> None:
-    """A pull for the calendar's pull before application cannot follow it; on its day it may."""
+    """A pull for the calendar's pull before application cannot follow it; on its day it may.
+
+    One that counts from the application cannot precede it. A control is pulled whenever its block
+    is, whatever the day of its mock application.
+    """
     ages = {
         one.record.name: one.record.day
         for one in views.fetch(store, "planned-pull", "trial = ?", (trial,))
     }
-    if planned is None or ages.get(planned, 0) is not None:
-        return
+    age = ages.get(planned or "", -1)
     applied = views.first_days(store, "apply", trial)
-    late = {bed.label: applied[bed.id] for bed in beds if applied.get(bed.id, day) < day}
-    told = _said(late, "was applied on", "were applied on", f"a pull of {spoken_day(day)}")
+    days = [(bed, applied[bed.id]) for bed in beds if bed.id in applied]
+    if age is None:
+        wrong = {bed.label: day0 for bed, day0 in days if day0 < day}
+    else:
+        wrong = {
+            bed.label: day0 for bed, day0 in days if age >= 0 and day < day0 and not bed.control
+        }
+    told = _said(wrong, "was applied on", "were applied on", f"a pull of {spoken_day(day)}")
     if told:
         raise UserMistake(
-            f"{told[0]} is not one for {planned!r}", "check the day, or leave --for out"
+            f"{told[0]} is not one for {planned!r}",
+            "check the day, or leave --for out",
         )
+
+
+def not_applied(
+    store: sqlite3.Connection, trial: str, planned: str | None, beds: Iterable[BedRef]
+) -> list[str]:
+    """A remark on treated beds pulled for a day after an application that nobody wrote down."""
+    ages = views.fetch(store, "planned-pull", "trial = ? AND name = ?", (trial, planned or ""))
+    if not any(one.record.day is not None and one.record.day >= 0 for one in ages):
+        return []
+    applied = views.first_days(store, "apply", trial)
+    waits = [bed.label for bed in beds if bed.id not in applied and not bed.control]
+    if not waits:
+        return []
+    what = "is not applied" if len(waits) == 1 else "are not applied"
+    return [f"{compact(waits)} {what} yet, and {planned} counts from that: logbook apply"]

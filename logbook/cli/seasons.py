@@ -32,7 +32,7 @@ def season(
     The same book makes the same bytes; manifest.csv holds each file's SHA-256.
 
     Examples: logbook season spring-trial
-              logbook --trial 'Two composts' season out --replace --with-notes
+              logbook --trial 'A compost' season out --replace --with-notes
     """
     from logbook import config, handbook
     from logbook.report.export import write_season

@@ -97,8 +97,13 @@ class Session:
             raise NotUpgraded(self.store, found, problem) from problem
 
     @contextmanager
-    def write(self) -> Iterator[Book]:
-        """The open book; says on stderr if this machine became a new writer."""
+    def write(self, *, founding: bool = False) -> Iterator[Book]:
+        """The open book; says on stderr if this machine became a new writer.
+
+        Raises NoStore where there is none yet, unless the act is one that founds it.
+        """
+        if not founding:
+            views.refuse_missing(self.store)
         from logbook.book import writing
 
         by = config.author(self.by_given)

@@ -18,7 +18,7 @@ from logbook.trial import times
 if TYPE_CHECKING:
     import sqlite3
 
-FIRST_STEP = """\
+_FIRST_STEP = """\
   logbook demo                            see an invented season
   logbook trial template > trial.toml     a protocol to fill in
   logbook trial check trial.toml          what it would create, and what is wrong
@@ -42,10 +42,7 @@ def today(
     if json:
         as_json({"boards": [one.document() for one in boards]})
     elif not boards:
-        # A path typed wrong shows as what it is: a logbook that is not there.
-        there = session.store.exists()
-        none = "trial in this logbook" if there else f"logbook at {session.store}"
-        say(f"There is no {none} yet. A first step:\n{FIRST_STEP}")
+        say_first_step(session)
     else:
         from logbook.report.terminal.board import show_board
 
@@ -53,6 +50,14 @@ def today(
             if place:
                 say("")
             show_board(one)
+
+
+def say_first_step(session: Session) -> None:
+    """Say that there is nothing to show yet, and how a trial begins."""
+    # A path typed wrong shows as what it is: a logbook that is not there.
+    there = session.store.exists()
+    none = "trial in this logbook" if there else f"logbook at {session.store}"
+    say(f"There is no {none} yet. A first step:\n{_FIRST_STEP}")
 
 
 def _boards(session: Session, on: str | None) -> list[Board]:

@@ -55,11 +55,12 @@ def start(context: typer.Context, file: FileArgument) -> None:
               logbook --store bench.db trial start trial.toml
     """
     from logbook.book.corrections import inside
+    from logbook.study.amounts import not_known
 
     session: Session = context.obj
     protocol = _read(file)
     pairs = planned_records(protocol)
-    with session.write() as book:
+    with session.write(founding=True) as book:
         # What was started and undone, or struck, does not stand: it may start again.
         if any(book.values([key for key, _ in pairs[:1]]).values()):
             raise UserMistake(
@@ -77,7 +78,8 @@ def start(context: typer.Context, file: FileArgument) -> None:
     say(f"{act.code}  started {protocol.name!r}: {beds} beds, {plan.samples} samples planned")
     for warning in protocol.warnings:
         say(f"Note: {warning}")
-    for waiting in plan.not_known:
+    # The list that `trial show` gives; what the file alone leaves open is told by `trial check`.
+    for waiting in session.read(lambda store: not_known(store, protocol.tid)):
         say(f"Waits: {waiting}")
     say(f"The store is {session.store}. Next: logbook fill all")
 
@@ -110,7 +112,7 @@ def show(context: typer.Context, json: Json = False) -> None:
     """Show a trial as it stands: beds and treatments, and what is not known yet.
 
     Examples: logbook trial show
-              logbook --trial 'Two composts' trial show --json
+              logbook --trial 'A compost' trial show --json
     """
     session: Session = context.obj
     trial, treatments, joined, waits = session.read(lambda store: _standing(store, session))

@@ -18,7 +18,7 @@ from logbook.cli.labelling import (
 )
 from logbook.cli.session import Chosen, Session, as_json, running_trials, say
 from logbook.cli.session import chosen as trial_meant
-from logbook.cli.today import FIRST_STEP, day_of
+from logbook.cli.today import day_of, say_first_step
 from logbook.errors import UserMistake
 from logbook.journal.entry import key
 from logbook.report.lines import counted
@@ -56,7 +56,7 @@ def show(
     if reserve:
         _refuse_needless([one for one, _ in found])
         found = [_reserved(session, one, trial, fresh) for one, trial in found]
-    _show([one for one, _ in found], json)
+    _show(session, [one for one, _ in found], json)
     print_after(session, printed, fresh, "the codes are reserved", ",".join(fresh))
 
 
@@ -74,11 +74,11 @@ def _labels(
     return wanted(path, sheet, start, openly=False)
 
 
-def _show(weeks: list[Week], json: bool) -> None:
+def _show(session: Session, weeks: list[Week], json: bool) -> None:
     if json:
         as_json({"weeks": [one.document() for one in weeks]})
     elif not weeks:
-        say(FIRST_STEP)
+        say_first_step(session)
     else:
         from logbook.report.terminal.week import show_week
 

@@ -55,9 +55,12 @@ def _area(section: Section, way: str, depth: Decimal | None) -> Decimal | None:
     return length * width / 10_000 if length and width else None
 
 
+_LIST_BEDS = "list every bed with its block and treatment, or have logbook trial layout draw them"
+
+
 def read_beds(section: Section, sizes: tuple[Size, ...]) -> tuple[BedLine, ...]:
     """The beds of [layout], in the order of the file, which is the order of lists and labels."""
-    entries = section.entries("beds", "list every bed with its block and treatment")
+    entries = section.entries("beds", _LIST_BEDS)
     if len(entries) > MOST_BEDS:
         section.problem(
             "beds",
@@ -65,7 +68,7 @@ def read_beds(section: Section, sizes: tuple[Size, ...]) -> tuple[BedLine, ...]:
             "split them into several trials",
         )
     if section.has("beds") and not entries and section.table["beds"] == []:
-        section.problem("beds", "has no bed in it", "list every bed with its block and treatment")
+        section.problem("beds", "has no bed in it", _LIST_BEDS)
     return tuple(_bed(entry, [size.name for size in sizes]) for entry in entries)
 
 

@@ -9,9 +9,10 @@ from datetime import date, timedelta
 from decimal import Decimal
 
 from logbook.protocol import measure
-from logbook.protocol.content import Material, Protocol, PullLine, TreatmentLine
-from logbook.trial import rates
+from logbook.protocol.content import Protocol, PullLine, TreatmentLine
+from logbook.trial import rates, unknown
 from logbook.trial.rates import Amount
+from logbook.trial.unknown import Waiting
 
 
 @dataclass(frozen=True)
@@ -47,17 +48,6 @@ class CalendarRow:
     day: int | None
     tolerance: int
     dates: tuple[tuple[str, date], ...]
-
-
-@dataclass(frozen=True)
-class Waiting:
-    """Something not known yet, and what waits on it."""
-
-    what: str
-    waits: str
-
-    def __str__(self) -> str:
-        return f"{self.what} is not known yet: {self.waits}"
 
 
 @dataclass(frozen=True)
@@ -165,40 +155,22 @@ def _lab_cost(protocol: Protocol, samples: int) -> tuple[Decimal, str] | None:
 
 def _not_known(protocol: Protocol) -> Iterator[Waiting]:
     if protocol.bulk_density is None:
-        yield Waiting("the soil's bulk density", _soil_waits(protocol))
+        by_soil = [one.code for one in protocol.treatments if one.rate_unit == rates.PER_SOIL]
+        yield unknown.soil_density(by_soil)
     for start in protocol.start:
         if start.value is None:
             yield Waiting(
                 f"the soil's starting {start.analyte}", "its level before the trial waits on it"
             )
     for material in protocol.materials:
-        yield from _lot_waits(protocol, material)
-    if protocol.lab is None:
-        yield Waiting(
-            "the laboratory",
-            "lab send and lab import want --lab NAME, the same one each time, since only one "
-            "laboratory's results can be compared",
+        users = [one for one in protocol.treatments if one.amendment == material.code]
+        missing = [one.analyte for one in material.contents if one.value is None]
+        yield from unknown.of_lot(
+            material.code,
+            [one.rate_unit or "" for one in users],
+            density=material.density is None,
+            moisture=material.moisture is None,
+            contents=missing if material.contents else ("analysis",),
         )
-
-
-def _soil_waits(protocol: Protocol) -> str:
-    by_soil = [one.code for one in protocol.treatments if one.rate_unit == rates.PER_SOIL]
-    grams = f"grams per bed of {', '.join(by_soil)} and " if by_soil else ""
-    return f"{grams}dilution of every amendment {'wait' if grams else 'waits'} on it"
-
-
-def _lot_waits(protocol: Protocol, material: Material) -> Iterator[Waiting]:
-    code = material.code
-    users = [one for one in protocol.treatments if one.amendment == code]
-    if material.density is None:
-        by_volume = any(one.rate_unit in (rates.OF_MIX, rates.ON_TOP) for one in users)
-        waits = "grams per bed and dilution" if by_volume else "litres per bed"
-        yield Waiting(f"the density of {code}", f"{waits} of {code} wait on it")
-    if material.moisture is None:
-        waits = f"dry grams and dilution of {code} wait on it"
-        yield Waiting(f"the moisture of {code}", waits)
-    unknown = [one.analyte for one in material.contents if one.value is None]
-    if unknown or not material.contents:
-        what = ", ".join(unknown) if unknown else "analysis"
-        waits = f"the share released of what {code} brings waits on it"
-        yield Waiting(f"the {what} of {code}", waits)
+    if protocol.lab is None:
+        yield unknown.LABORATORY

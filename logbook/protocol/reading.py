@@ -88,7 +88,9 @@ def _protocol(top: Section, sha256: str) -> Protocol:
     """Everything the file says, section by section, with stand-ins where there are problems."""
     _format(top)
     sizes = layout.read_sizes(top.section("sizes", "describe at least one bed size"))
-    placed = top.section("layout", "list the beds and how they were assigned")
+    placed = top.section(
+        "layout", "list the beds and how they were assigned, or have logbook trial layout draw them"
+    )
     assigned, seed = layout.read_assigned(placed)
     beds = layout.read_beds(placed, sizes)
     placed.close()

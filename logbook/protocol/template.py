@@ -22,7 +22,7 @@ _TEMPLATE = """\
 format = 1
 
 [trial]
-name = "Two composts and a meal (invented)"
+name = "A compost and a meal (invented)"
 question = "How much mineral nitrogen does each release by the day we plant?"
 zone = "Europe/Lisbon"            # IANA name of the site's time zone; "today" is today there
 planting_day = 28                 # days after application; leave out if nothing is planted

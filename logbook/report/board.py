@@ -12,7 +12,7 @@ from decimal import Decimal
 from typing import TYPE_CHECKING, Any
 
 from logbook.report import laboratory
-from logbook.store import asking, awaiting, views
+from logbook.store import asking, awaiting, twice, views
 from logbook.trial import schedule, watering
 from logbook.trial.ranges import BedRef, compact
 from logbook.trial.records import Trial
@@ -23,13 +23,14 @@ if TYPE_CHECKING:
     import sqlite3
 
 COMING_DAYS = 7
+_DONE = {"fill": "filled", "apply": "applied", "water": "watered at the same time"}
 
 
 @dataclass(frozen=True)
 class Task:
     """Beds with the same thing to do, or not: `state` and why.
 
-    States: water, apply, due, overdue, missed, coming, and skipped, which no screen shows.
+    States: fill, water, apply, due, overdue, missed, coming, and skipped, which no screen shows.
 
     `days` is how many days past the target (negative: to go); `target` the day aimed at.
     """
@@ -77,11 +78,12 @@ class Board:
     apply: tuple[Task, ...] = ()
     to_send: tuple[Awaited, ...] = ()
     reruns: tuple[Again, ...] = ()
+    fill: tuple[Task, ...] = ()
 
     def document(self) -> dict[str, Any]:
-        """For JSON; dates become ISO text. What waits for its application is for people only."""
+        """For JSON; dates become ISO text. What is to be filled or applied is for people only."""
         found = asdict(self)
-        del found["apply"]
+        del found["apply"], found["fill"]
         return found
 
     def of(self, state: str) -> list[Task]:
@@ -102,11 +104,32 @@ def board(store: sqlite3.Connection, ident: str, trial: Trial, today: date) -> B
         water=tuple(_waterings(store, ident, beds, owed, today)),
         pulls=tuple(_pulls(owed, beds, today)),
         awaited=tuple(waiting),
-        wrong=(*_wrong(store, ident), *laboratory.sentences(store, ident, trial, today)),
+        wrong=(*_wrong(store, ident, today), *laboratory.sentences(store, ident, trial, today)),
         apply=tuple(_unapplied(store, ident, beds, owed, today)),
         to_send=tuple(to_send(store, ident, waiting, today)),
         reruns=tuple(reruns(store, ident, today)),
+        fill=tuple(_unfilled(store, ident, beds, owed, today)),
     )
+
+
+def _unfilled(
+    store: sqlite3.Connection,
+    trial: str,
+    beds: dict[str, BedRef],
+    owed: Iterable[schedule.Obligation],
+    today: date,
+) -> list[Task]:
+    """Beds that owe the calendar pulls and are neither filled nor, with no filling logged, applied
+    or watered."""
+    begun = {*views.fillings(store, trial), *views.first_days(store, "apply", trial)}
+    begun |= {*views.first_days(store, "water", trial), *views.first_days(store, "pull", trial)}
+    begun |= {bed for bed, day in views.left(store, trial).items() if day <= today}
+    begun |= {bed for bed, day in views.joined(store, trial).items() if day > today}
+    waits = {one.bed for one in owed if one.bed in beds} - begun
+    if not waits:
+        return []
+    labels = tuple(in_bench_order(beds[bed] for bed in waits))
+    return [Task("fill", "", labels, None, None, "not filled yet")]
 
 
 def _unapplied(
@@ -206,7 +229,8 @@ def _pulls(owed: list[schedule.Obligation], beds: dict[str, BedRef], today: date
         late = None if one.target is None else (today - one.target).days
         bed = beds[one.bed]
         treated = mixed.get(bed.block, ()) if bed.control and one.day is not None else ()
-        followed = [beds[other.bed] for other in treated if schedule.follows(one, other)]
+        own = [other for other in owed if other.bed == one.bed] if treated else []
+        followed = [beds[other.bed] for other in treated if schedule.asked_by(other, own) is one]
         group = (state.state, name, one.target, late, state.why, bool(followed))
         some, others = groups.setdefault(group, ([], []))
         some.append(bed)
@@ -291,9 +315,13 @@ def reruns(store: sqlite3.Connection, trial: str, today: date) -> list[Again]:
     return [Again(day, tuple(some), (today - day).days) for day, some in days.items()]
 
 
-def _wrong(store: sqlite3.Connection, trial: str) -> list[str]:
+def _wrong(store: sqlite3.Connection, trial: str, today: date) -> list[str]:
     """A sentence for everything that a person must look at."""
-    found = []
+    found = [
+        f"{compact(labels)} {_DONE[space]} by two machines ({first}, {second}): if that was one "
+        f"act, logbook strike {second}:{compact(labels).replace(', ', ',')} --reason TEXT"
+        for space, first, second, labels in twice.acts(store, trial, today)
+    ]
     pairs = asking.possible_duplicates(store, trial)
     if len(pairs) == 1:
         ((first, second, bed),) = pairs

@@ -29,7 +29,7 @@ class VersionTold:
     """One version: its number, its entry, who wrote it where and when, and what it says.
 
     `value` is as the journal has it, None: struck; `besides` are the parts that differ and that the
-    words leave out, by name. A screen shows `short` and `written_shown`.
+    words leave out, by name. A screen shows `short`, `written_shown` and `besides_shown`.
     """
 
     number: int
@@ -43,6 +43,7 @@ class VersionTold:
     reason: str
     same_as: int | None
     written_shown: str
+    besides_shown: tuple[str, ...]
 
     @property
     def short(self) -> str:
@@ -141,7 +142,7 @@ def line_words(one: Disagreement) -> str:
 def version_words(one: Disagreement, version: Version) -> str:
     """What a version says, the parts that differ included: `watered 250 mL (metered)`."""
     words, besides = _said(one, version)
-    more = "; ".join(f"{name} {value}" for name, value in besides.items())
+    more = "; ".join(_besides(besides))
     return f"{words}; {more}" if more else words
 
 
@@ -159,7 +160,7 @@ def _disagreement(one: Disagreement) -> DisagreementTold:
         versions=tuple(_version(one, version) for version in one.versions),
         left_out_of=one.curves,
         when_shown=read_stored(when).spoken if when else "",
-        differ_shown=() if _member(one) is not None else one.fields,
+        differ_shown=() if _member(one) is not None else tuple(map(called, one.fields)),
     )
 
 
@@ -183,6 +184,46 @@ def _version(one: Disagreement, version: Version) -> VersionTold:
         reason=version.reason,
         same_as=version.same_as,
         written_shown=_written(version.line, one.zone),
+        besides_shown=_besides(besides),
+    )
+
+
+# What parts of lines are called on a screen, and their unit; others by their names.
+_CALLED = {
+    "volume_ml": ("volume", " mL"),
+    "volume_l": ("volume", " L"),
+    "mass_g": ("mass", " g"),
+    "mass_kg": ("mass", " kg"),
+    "tare_g": ("tare", " g"),
+    "wet_g": ("wet weight", " g"),
+    "dry_g": ("dry weight", " g"),
+    "depth_cm": ("depth", " cm"),
+    "area_m2": ("area", " m2"),
+    "known": ("how known", ""),
+    "also": ("further beds", ""),
+    "planned": ("the pull it was for", ""),
+    "again": ("why again", ""),
+    "mock": ("mock application", ""),
+    "by_what": ("sent by", ""),
+    "since": ("since when", ""),
+    "was": ("the bed before it", ""),
+    "n": ("place among several", ""),
+    "cv": ("declared error", " %"),
+    "last_seq": ("newest entry", ""),
+    "last_id": ("newest entry's id", ""),
+}
+
+
+def called(name: str) -> str:
+    """What a part of a line is called on a screen: `volume` for volume_ml."""
+    return _CALLED.get(name, (name.replace("_", " "), ""))[0]
+
+
+def _besides(besides: dict[str, str]) -> tuple[str, ...]:
+    """The parts that differ and that the words leave out: `volume 300 mL`."""
+    return tuple(
+        f"{called(name)} {value}{_CALLED.get(name, ('', ''))[1] if value != '-' else ''}"
+        for name, value in besides.items()
     )
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import textwrap
+from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from decimal import Decimal
 
@@ -89,9 +90,16 @@ def _trial(season: Season) -> Iterator[str]:
     )
     yield (
         f"Samples: {trial.cores} cores to {short(trial.depth_cm)} cm as planned; laboratory: "
-        f"{trial.lab or 'not known yet'}."
+        f"{trial.lab or _named_by_results(season)}."
     )
     yield f"Dates and days are those of the time zone {trial.zone}."
+
+
+def _named_by_results(season: Season) -> str:
+    """The laboratory of a trial whose protocol names none: what the results say."""
+    counts = Counter(found.record.lab for found in season.results)
+    told = [f"{lab} ({counted(count, 'result')})" for lab, count in counts.most_common()]
+    return f"{', '.join(told)}; the protocol names none" if told else "not known yet"
 
 
 def _in_block(season: Season, block: str) -> str:

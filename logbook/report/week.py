@@ -155,7 +155,6 @@ def _waterings(
 ) -> dict[date, list[WaterTask]]:
     """The waterings of the week if each is done on its day."""
     plans = views.fetch(store, "watering-plan", "trial = ?", (trial,))
-    end = schedule.last_day(owed)
     if not plans:
         return {}
     plan = plans[0].record
@@ -163,9 +162,13 @@ def _waterings(
     groups: dict[tuple[date, str], list[BedRef]] = {}
     fillings = views.fillings(store, trial)
     given, out = asking.watering_days(store, trial), views.left(store, trial)
+    by_bed: dict[str, list[schedule.Obligation]] = {}
+    for one in owed:
+        by_bed.setdefault(one.bed, []).append(one)
     for due in watering.next_waterings(plan, fillings, given, today, out):
-        if due.bed not in beds:
+        if due.bed not in beds or (owed and due.bed not in by_bed):
             continue
+        end = schedule.last_day(by_bed.get(due.bed, ()))
         amount = volume_spoken(watering.bed_volume_ml(plan, areas[due.bed]))
         day = max(due.due, today)
         while day < today + timedelta(days=DAYS) and (end is None or day <= end):

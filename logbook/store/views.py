@@ -65,14 +65,19 @@ class Found:
     record: Any
 
 
+def refuse_missing(path: Path) -> None:
+    """Raise NoStore if there is no store at `path`."""
+    if not path.exists():
+        raise NoStore(f"{path}: there is no logbook here yet", FIRST)
+
+
 @contextmanager
 def reading(path: Path, known: Sequence[str] = (SCHEMA,)) -> Iterator[sqlite3.Connection]:
     """A connection that reads only, to a store of one of the schemas `known`.
 
     Raises NoStore, OtherSchema (an older store), NewerStore or StoreError.
     """
-    if not path.exists():
-        raise NoStore(f"{path}: there is no logbook here yet", FIRST)
+    refuse_missing(path)
     try:
         connection = _open(path)
         try:
@@ -166,6 +171,7 @@ class Calendar:
     pulls: list[Taken]
     out: dict[str, date]
     skipped: dict[tuple[str, str], str]
+    joined: dict[str, date]
 
     def owed(self, also: Iterable[Taken] = ()) -> list[Obligation]:
         """What every bed owes the calendar, with further pulls that were not written yet."""
@@ -180,6 +186,7 @@ class Calendar:
             [*self.pulls, *also],
             out=self.out,
             skipped=self.skipped,
+            joined=self.joined,
         )
 
 
@@ -201,6 +208,7 @@ def calendar(connection: sqlite3.Connection, trial: str) -> Calendar:
             (found.record.bed, found.record.planned): found.record.reason
             for found in fetch(connection, "skip", OF_TRIAL, (trial,))
         },
+        joined(connection, trial),
     )
 
 

@@ -8,7 +8,7 @@ from decimal import Decimal
 from typing import TYPE_CHECKING
 
 from logbook.store import asking, views
-from logbook.trial import rates
+from logbook.trial import rates, unknown
 from logbook.trial.ranges import BedRef, compact
 from logbook.trial.records import BULK_DENSITY, Application, Bed, Treatment
 from logbook.trial.watering import bed_volume_ml
@@ -160,21 +160,25 @@ def not_known(store: sqlite3.Connection, trial: str) -> list[str]:
     """Everything that is not known yet, with what waits on it."""
     known = facts(store, trial)
     found = []
+    rates_of: dict[str, list[str]] = {}
+    by_soil = []
+    for treatment in known.treatments.values():
+        rates_of.setdefault(treatment.lot or "", []).append(treatment.rate_unit or "")
+        if treatment.rate_unit == rates.PER_SOIL:
+            by_soil.append(treatment.code)
     if known.bulk_density is None:
-        found.append("the soil's bulk density is not known yet: the dilution waits on it")
+        found.append(unknown.soil_density(sorted(by_soil)))
     for lot, name in sorted(known.lot_names.items(), key=lambda pair: pair[1]):
-        if lot not in known.densities:
-            found.append(f"the density of {name} is not known yet: litres to grams wait on it")
-        if lot not in known.moistures:
-            found.append(f"the moisture of {name} is not known yet: the dilution waits on it")
-        if lot not in known.contents:
-            found.append(f"the analysis of {name} is not known yet: its share released waits on it")
-    if any(one.record.lab is None for one in views.fetch(store, "trial", "id = ?", (trial,))):
-        found.append(
-            "the laboratory is not known yet: lab send and lab import want --lab NAME, the same "
-            "one each time, since only one laboratory's results can be compared"
+        found += unknown.of_lot(
+            name,
+            rates_of.get(lot, ()),
+            density=lot not in known.densities,
+            moisture=lot not in known.moistures,
+            contents=() if lot in known.contents else ("analysis",),
         )
-    return found
+    if any(one.record.lab is None for one in views.fetch(store, "trial", "id = ?", (trial,))):
+        found.append(unknown.LABORATORY)
+    return [str(one) for one in found]
 
 
 def watering_volumes(

@@ -144,10 +144,23 @@ def find_analyte(text: str) -> tuple[Analyte, Fraction]:
     if name in _AMBIGUOUS:
         one, other = _AMBIGUOUS[name]
         raise UserMistake(f"{text.strip()!r} may mean {one} or {other}", f"write {one} or {other}")
+    near = _nearest(name)
     raise UserMistake(
         f"{text.strip()[:40]!r} is not a nutrient this program knows",
-        f"use one of: {', '.join(ANALYTES)}",
+        f"did you mean {near}?" if near else f"use one of: {', '.join(ANALYTES)}",
     )
+
+
+def _nearest(name: str) -> str:
+    """The nutrient whose name, or a name of the trade for it, is nearly this one; "" if none is."""
+    from difflib import get_close_matches
+
+    asked = {word: FORMS.get(form.lower(), (form,))[0] for word, (form, _) in _AMBIGUOUS.items()}
+    known = {form: analyte for form, (analyte, _) in FORMS.items()} | asked | _BY_NAME
+    # The same first letter: kalium is as near to calcium as potasium is to potassium.
+    alike = [word for word in known if len(word) > 3 and word[0] == name[:1]]
+    found = get_close_matches(name, alike, 1, 0.8)
+    return known[found[0]] if found else ""
 
 
 def is_ambiguous(text: str) -> bool:
@@ -224,6 +237,15 @@ def method_name(text: str) -> str:
     "Mehlich-3 ICP" stay what they are, series of their own.
     """
     return _METHOD_NAMES.get(_method_key(text), " ".join(text.translate(_SMALL).split()))
+
+
+# The other name by which people know a method.
+_ALSO_CALLED = {"dry combustion": "Dumas", "loss on ignition": "LOI"}
+
+
+def method_spoken(name: str) -> str:
+    """A method's usual name with the other one that people type: `dry combustion, Dumas`."""
+    return f"{name}, {_ALSO_CALLED[name]}" if name in _ALSO_CALLED else name
 
 
 def is_method(text: str) -> bool:

@@ -28,6 +28,7 @@ class _History:
     fillings: Mapping[str, date]
     leaving: Mapping[str, date]
     reasons: Mapping[tuple[str, str], str]
+    joined: Collection[str]
     pulls: Mapping[str, Sequence[Taken]]
 
 
@@ -40,20 +41,22 @@ def obligations(
     *,
     out: Mapping[str, date] | None = None,
     skipped: Mapping[tuple[str, str], str] | None = None,
+    joined: Collection[str] = (),
 ) -> list[Obligation]:
     """What every bed owes the calendar, and the pull that served it; in order of bed and target.
 
     `applications` and `fillings` map a bed's id to the day of its (mock) application and of its
     filling; `out` to the day from which it is out of the trial; `skipped` maps (bed id, planned
-    pull) to the reason. Neither the order of the inputs nor the day on which this runs matters; a
-    bed's obligations hang on its own block only.
+    pull) to the reason; `joined` holds the beds that were not there from the start. Neither the
+    order of the inputs nor the day on which this runs matters; a bed's obligations hang on its own
+    block only.
     """
     plans = sorted(planned, key=_calendar_order)
     by_bed: dict[str, list[Taken]] = {}
     for pull in sorted(pulls, key=lambda pull: (pull.day, pull.again, pull.order, pull.code)):
         by_bed.setdefault(pull.bed, []).append(pull)
     every = sorted(beds, key=lambda bed: (bed.place, bed.label, bed.id))
-    history = _History(applications, fillings, out or {}, skipped or {}, by_bed)
+    history = _History(applications, fillings, out or {}, skipped or {}, joined, by_bed)
     spells = _spells(plans)
     kept: list[Obligation] = []
     for spell in spells:
@@ -127,7 +130,7 @@ def _of_spell(
             made[bed.id] = _settled(bed.id, own, history, done)
     for bed in every:
         if bed.control:
-            others = [one for one in every if one.block == bed.block and not one.control]
+            others = _followed(bed, every, history)
             treated = [
                 owed
                 for other in others
@@ -141,8 +144,24 @@ def _of_spell(
                 if others
                 else _own(bed.id, calendar, history)
             )
-            made[bed.id] = _settled(bed.id, own, history, done)
+            before = [one for one in kept if one.bed == bed.id]
+            made[bed.id] = _without_shared(_settled(bed.id, own, history, done), before)
     return [owed for bed in every for owed in made[bed.id]]
+
+
+def _followed(control: BedRef, every: Iterable[BedRef], history: _History) -> list[BedRef]:
+    """The treated beds of a control's block that it is pulled for.
+
+    One that joined later has another history: only controls that joined too, or were applied on
+    its day, are pulled for it.
+    """
+    treated = [one for one in every if one.block == control.block and not one.control]
+    days = history.applications
+    early = _known(days.get(one.id) for one in treated if one.id not in history.joined)
+    day0 = days.get(control.id) or min(early, default=None)
+    if control.id in history.joined:
+        return treated
+    return [one for one in treated if one.id not in history.joined or days.get(one.id) == day0]
 
 
 def _settled(
@@ -280,34 +299,65 @@ def _control(
 def _following_plan(
     bed: str, plan: PlannedPull, day: int, treated: Sequence[Obligation]
 ) -> list[Obligation]:
-    """A control's obligations for one planned pull: one for each day of its treated beds."""
+    """A control's obligations for one planned pull: one for each day of its treated beds.
+
+    Beds whose window holds the day that is asked for already share it.
+    """
     by_target: dict[tuple[date | None, date | None], list[Obligation]] = {}
     for one in treated:
         by_target.setdefault((one.target, one.day0), []).append(one)
     made: dict[date | None, Obligation] = {}
+    shared: date | None = None
     for (target, day0), some in sorted(by_target.items(), key=lambda item: item[0][0] or date.max):
-        for actual in _actual_days(target, some):
-            owed = _dated(bed, plan, day, day0, actual)
+        home = min(_known(one.home for one in some), default=None)
+        asked: list[date | None] = [*_days_outside(some)]
+        if shared is not None and _holds(some[0], shared):
+            asked.append(shared)
+        elif any(one.pulled is None or _in_window(one) for one in some):
+            shared = _day_inside(target, some)
+            asked.append(shared)
+        for actual in asked:
             other = made.get(actual)
-            home = min(
-                _known(one.home for one in (*some, *([other] if other else []))), default=None
-            )
-            if other is not None and not other.moved:
-                made[actual] = replace(other, home=home)
-            else:
-                made[actual] = replace(owed, moved=actual != target, home=home)
+            owed = replace(_dated(bed, plan, day, day0, actual), moved=actual != target, home=home)
+            made[actual] = owed if other is None else _one_of_both(other, owed)
     return list(made.values())
 
 
-def _actual_days(target: date | None, treated: Sequence[Obligation]) -> Sequence[date | None]:
-    """When the treated beds of one target are pulled: as planned, or as it turned out."""
-    days = {one.pulled for one in treated if one.pulled is not None and not _in_window(one)}
-    inside = [one.pulled for one in treated if one.pulled is not None and _in_window(one)]
-    if inside:
-        return sorted({*days, min(inside)})
-    if all(one.pulled is not None for one in treated):
-        return sorted(days)
-    return [*sorted(days), target]
+def _days_outside(treated: Iterable[Obligation]) -> list[date]:
+    """The days on which treated beds of one target were pulled outside its window."""
+    return sorted({one.pulled for one in treated if one.pulled is not None and not _in_window(one)})
+
+
+def _day_inside(target: date | None, treated: Iterable[Obligation]) -> date | None:
+    """The first day inside the window on which treated beds of one target were pulled, or it."""
+    return min(_known(one.pulled for one in treated if _in_window(one)), default=target)
+
+
+def _one_of_both(first: Obligation, second: Obligation) -> Obligation:
+    """One obligation for one day: the one that the calendar set there goes before one moved."""
+    home = min(_known([first.home, second.home]), default=None)
+    return replace(second if first.moved else first, home=home)
+
+
+def _without_shared(made: Sequence[Obligation], before: Sequence[Obligation]) -> list[Obligation]:
+    """A control's obligations without those that the pull for another one serves, too.
+
+    It does where it was made inside both windows; `before` are those that were settled earlier.
+    """
+    pulled = [one for one in (*before, *made) if one.pulled is not None and _in_window(one)]
+    return [
+        one
+        for one in made
+        if one.pulled is not None
+        or one.day is None
+        or not any(_shares(other, one) for other in pulled)
+    ]
+
+
+def _shares(done: Obligation, still: Obligation) -> bool:
+    """Whether the pull for one obligation lies in the window of another of the same names."""
+    same = set(still.names) <= set(done.names)
+    return same and done.pulled is not None and _holds(still, done.pulled)
 
 
 def _in_window(one: Obligation) -> bool:
@@ -354,10 +404,16 @@ def _obligation_of(
     """The place in `owed` of the obligation that this pull serves or repeats; None for an extra.
 
     By window, else by name, else the nearest one still unserved (a repeat: the nearest) that it is
-    a little early or late for.
+    a little early or late for. One that names what another pull served on another day is meant for
+    the next of that name.
     """
     named = [at for at, one in enumerate(owed) if pull.planned in (None, *one.names)]
     choice = [at for at in named if _holds(owed[at], pull.day)]
+    if choice and pull.planned is not None and not pull.again:
+        days = {other.day for at in choice for other in serving.get(at, ())}
+        free = [at for at in named if at not in serving and _was_asked(owed[at], pull.day)]
+        if free and all(at in serving for at in choice) and pull.day not in days:
+            choice = free
     if not choice and pull.planned is not None:
         choice = named
     elif not choice:
@@ -384,6 +440,11 @@ def _holds(one: Obligation, day: date) -> bool:
     if one.day is None:
         return one.day0 is None or day < one.day0
     return one.opens is not None and one.closes is not None and one.opens <= day <= one.closes
+
+
+def _was_asked(one: Obligation, day: date) -> bool:
+    """Whether the day of an obligation has come, or nearly so: it may be lost already."""
+    return _reaches(one, day) or (one.target is not None and one.target <= day)
 
 
 def _reaches(one: Obligation, day: date) -> bool:

@@ -23,7 +23,8 @@ AREA_UNITS = tuple(units.UNITS["mass per area"])
 RATE_UNITS = (OF_MIX, ON_TOP, *AREA_UNITS, PER_SOIL, PER_BED)
 BASES = ("dry", "as is")
 
-_HINT = 'write a rate like "10 % v/v of the mix", "10 % v/v on top of the soil", "20 t/ha"'
+_SPOKEN = (OF_MIX, ON_TOP, *AREA_UNITS, f"{PER_SOIL} of dry soil", PER_BED, "kg/bed")
+_HINT = f'write it like "20 t/ha", with one of: {", ".join(_SPOKEN)}'
 _NUMBER = re.compile(r"\s*([+-]?[0-9][0-9.,]*|[+-]?[.,][0-9]+)\s*(.*?)\s*\Z", re.DOTALL)
 _VOLUME = re.compile(
     r"(?:%|percent)\s*(?:v/v|vol/vol|by volume|vol\.?)?\s*(of the mix|on top of the soil|on top)?\Z"

@@ -7,10 +7,14 @@ The rules, in the words of the trade:
 - The pull *before* (planned day None) is open from the bed's filling until its application; a
   pull on the application day is day 0's unless it says that it was the one before.
 - The control is pulled whenever a treated bed of its block is. So a control bed has one
-  obligation for every day on which a treated bed of its block has a planned pull (two treated
-  beds with the same target share it). Where treated beds were in fact pulled on another day, the
+  obligation for every day on which a treated bed of its block has a planned pull; treated beds
+  share it if that day lies in the windows of them all, and a pull that was made in the windows of
+  two of its obligations serves both. Where treated beds were in fact pulled on another day, the
   control's target moves there: to the first such day inside the window, or to each day outside.
-- A pull serves the obligation that it names, however far away; otherwise the one whose window
+  A treated bed that joined later asks for no control but those that joined too or were applied on
+  its day: others have another history, and may have been finished with long ago.
+- A pull serves the obligation that it names, however far away (of several the one still open,
+  even where another's window holds its day); otherwise the one whose window
   holds its day; otherwise the nearest unserved one that is overdue on that day ("late"), or that
   opens within as many days as its tolerance, at least one ("early"). One that names nothing and
   lies farther away uses no planned pull up: it stays due, and
@@ -132,10 +136,20 @@ def follows(control: Obligation, treated: Obligation) -> bool:
         return not first or not second or abs((first - second).days) <= _ONE_BEFORE
     if control.target is None or treated.opens is None or treated.closes is None:
         return control.target is None and treated.target is None
-    return (
-        control.target in (treated.target, treated.pulled)
-        or treated.opens <= control.target <= treated.closes
+    days = [day for day in (control.target, control.pulled) if day is not None]
+    return control.target in (treated.target, treated.pulled) or any(
+        treated.opens <= day <= treated.closes for day in days
     )
+
+
+def asked_by(treated: Obligation, controls: Iterable[Obligation]) -> Obligation | None:
+    """Which of a control bed's obligations is there because of that treated bed's: the nearest."""
+    day = treated.pulled or treated.target
+
+    def away(one: Obligation) -> int:
+        return abs((one.target - day).days) if one.target and day else 0
+
+    return min((one for one in controls if follows(one, treated)), key=away, default=None)
 
 
 def extra_pulls(owed: Iterable[Obligation], pulls: Iterable[Taken]) -> list[Taken]:

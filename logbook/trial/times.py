@@ -7,6 +7,7 @@ whatever the laptop's zone is.
 from __future__ import annotations
 
 import re
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
@@ -18,6 +19,7 @@ WEEKDAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 YEARS = range(1900, 2200)
 _FULL = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
 _CLOCK = re.compile(r"([01]?[0-9]|2[0-3])[:.]([0-5][0-9])\Z")
+_NUMBERS = re.compile(r"([0-9]{1,2})([./])([0-9]{1,2})\2([0-9]{4})")
 _HINT = "write yesterday, 08:30, tue 17:00, 2026-03-14 or 2026-03-14T08:30"
 
 
@@ -68,8 +70,9 @@ def parse_when(text: str, tz: ZoneInfo, now: datetime) -> When:
     """Read a time as people say it, in the trial's zone; `now` is an aware instant.
 
     Accepts `now`, `today`, `yesterday`, a weekday (the latest one, today included), an ISO date,
-    each with or without a clock time; a clock time alone is today; ISO 8601 with an offset is
-    taken as it stands. Raises UserMistake for anything else, for years outside YEARS, for hours
+    `19.8.2026` (the day is first), `19/8/2026` where only one number can be the day, each with or
+    without a clock time; a clock time alone is today; ISO 8601 with an offset is taken as it
+    stands. Raises UserMistake for anything else, for years outside YEARS, for hours
     that a clock change skips and for hours that it repeats (those need an offset).
     """
     words = text.strip().lower().split()
@@ -104,7 +107,27 @@ def _day(words: list[str], today: date, text: str) -> date:
             return _plausible(date.fromisoformat(word))
         except ValueError:
             raise UserMistake(f"{word!r} is not a day of the calendar", _HINT) from None
+    numbers = _NUMBERS.fullmatch(word)
+    if numbers:
+        return _plausible(_of_numbers(word, numbers))
     raise UserMistake(f"{text.strip()!r} is not a time", _HINT)
+
+
+def _of_numbers(word: str, numbers: re.Match[str]) -> date:
+    """The day of `19.8.2026` or `19/8/2026`; refused where a slash leaves two days to choose."""
+    one, other, year = int(numbers[1]), int(numbers[3]), int(numbers[4])
+    orders = [(one, other)] if numbers[2] == "." else [(one, other), (other, one)]
+    days = []
+    for day, month in orders:
+        with suppress(ValueError):
+            days.append(date(year, month, day))
+    several = dict.fromkeys(days)
+    if len(several) == 2:
+        both = " or ".join(day.isoformat() for day in several)
+        raise UserMistake(f"{word!r} can be read in two ways", f"write {both}")
+    if not days:
+        raise UserMistake(f"{word!r} is not a day of the calendar", _HINT)
+    return days[0]
 
 
 def _plausible(day: date) -> date:

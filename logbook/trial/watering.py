@@ -1,8 +1,8 @@
 """Which beds want water, how much, since when; and which intervals were too long; pure.
 
 A bed is watered from its filling on (pre-wetting), every `interval` days after its last watering,
-until the calendar asks for no more soil or the bed is out of the trial. Several waterings of one
-day are one.
+until the calendar asks for no more soil of it or the bed is out of the trial. Several waterings of
+one day are one.
 """
 
 from __future__ import annotations
@@ -89,12 +89,11 @@ def waterings_due(
     today: date,
     out: Mapping[str, date] | None = None,
 ) -> list[NextWatering]:
-    """The beds to water on `today`; none once every planned pull is done or missed."""
+    """The beds to water on `today`; none whose every planned pull is done or missed."""
     owed = list(obligations)
-    if owed and all(status(one, today).state in SETTLED for one in owed):
-        return []
+    open_ = {one.bed for one in owed if status(one, today).state not in SETTLED}
     waits = next_waterings(plan, fillings, waterings, today, out)
-    return [one for one in waits if one.due <= today]
+    return [one for one in waits if one.due <= today and (one.bed in open_ or not owed)]
 
 
 def late_waterings(

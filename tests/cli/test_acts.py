@@ -123,3 +123,24 @@ def test_a_bag_labelled_beforehand_keeps_its_code(started: Program) -> None:
     said = started.must("pull", "B2", "--code", f"{first[:4]}-{first[4:]}".lower())
 
     assert said.samples == [first]
+
+
+def test_a_correction_says_what_stood_and_what_stands_now(started: Program) -> None:
+    act = started.must("water", "B1-B3").act
+    later = "2026-03-03T09:00+01:00"
+
+    def correct(name: str, *words: str) -> str:
+        said = started.must("correct", name, *words, "--reason", "slip", on=later).out
+        return said.partition("  ")[2].strip()
+
+    assert correct(act, "--when", "2026-03-02 08:00") == (
+        f"corrected {act}, when from Mon 2 Mar 2026 09:00 to Mon 2 Mar 2026 08:00: slip"
+    )
+    assert correct(f"{act}:B1", "--amount", "0.2 L", "--known", "metered") == (
+        f"corrected {act}:B1, from 'watered 250 mL (as planned)' to 'watered 0.2 L (metered)': slip"
+    )
+    assert correct(f"{act}:B2", "--bed", "B5") == f"corrected {act}:B2, bed from B2 to B5: slip"
+    assert correct(act, "--amount", "240 mL") == (
+        f"corrected {act}, from 'watered 0.2 L (metered)' or 'watered 250 mL (as planned)' to "
+        "'watered 240 mL (how known: not said)': slip"
+    )

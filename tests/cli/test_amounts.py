@@ -10,7 +10,7 @@ import pytest
 from logbook.store import views
 from logbook.study import amounts
 from tests.elsewhere import Elsewhere, keys_of, standing
-from tests.program import Program
+from tests.program import PROTOCOL, Program
 
 LATER = "2026-03-05T09:00+01:00"
 
@@ -217,7 +217,7 @@ def test_a_content_is_kept_with_its_error(started: Program) -> None:
     started.must(*words, "total-N = 6 % +- 0.2 %")
     started.must(*words, "P2O5=2%±0.1%")
     shown = started.must("amendment", "show").out
-    assert "  total-N 60000 +- 2000 mg/kg, as is (Kjeldahl)\n" in shown
+    assert "  total-N 6 +- 0.2 % (60000 +- 2000 mg/kg), as is (Kjeldahl)\n" in shown
     (meal,) = (
         one
         for one in json.loads(started.must("amendment", "show", "--json").out)["amendments"]
@@ -236,3 +236,25 @@ def test_an_error_that_cannot_be_is_refused(started: Program, error: str) -> Non
     assert (said.code, said.out) == (2, "")
     assert said.err.startswith("Error: ")
     assert '"contents": []' in started.must("amendment", "show", "--json").out
+
+
+def test_an_analysis_is_shown_as_people_write_it_beside_what_is_kept(started: Program) -> None:
+    started.must("amendment", "set", "meal", "--content", "total-N = 12 % +- 0.3 %", "--content",
+                 "P2O5 = 0.6 %", "--content", "B = 8 mg/kg", "--method", "Dumas")  # fmt: skip
+    shown = started.must("amendment", "show").out
+    assert "  total-N 12 +- 0.3 % (120000 +- 3000 mg/kg), dry (dry combustion, Dumas)\n" in shown
+    # 0.6 % of P2O5 is 0.6 % x 61.9475 / 141.9445 = 0.261856 % of P.
+    assert "  P 0.261856 % (2618.56 mg/kg), dry" in shown
+    assert "  B 8 mg/kg, dry" in shown
+
+
+def test_what_waits_is_one_list_from_the_start_on(program: Program) -> None:
+    (program.folder / "trial.toml").write_text(PROTOCOL, encoding="utf-8")
+    told = [
+        [line for line in program.must(*words).out.splitlines() if line.startswith("Waits: ")]
+        for words in (("trial", "start", "trial.toml"), ("trial", "show"), ("amendment", "show"))
+    ]
+    assert len(told[0]) == 4
+    assert sorted(told[0]) == sorted(told[1]) == sorted(told[2])
+    checked = program.must("trial", "check", "trial.toml").out.splitlines()
+    assert set(told[0]) <= set(checked)

@@ -213,3 +213,62 @@ def test_a_pull_that_was_made_is_not_skipped(applied: Program) -> None:
     code = applied.must("pull", "B2", on="2026-03-09T09:00+01:00").samples[0]
     said = applied("skip", "B2", "--for", "day 7", "--reason", "r", on=DAY10)
     assert said.err == f"Error: B2 was pulled for day 7 already ({code})\n"
+
+
+class TestABedAppliedADayLater:
+    """B6 of block 2 got its meal on Tuesday, the others on Monday; day 7 may be a day off."""
+
+    @pytest.fixture
+    def late(self, started: Program) -> Program:
+        density = ("--density", "0.5 kg/L", "--moisture", "40 % wet basis")
+        started.must("amendment", "set", "compost", *density, on=DAY0)
+        started.must("apply", "B1-B5", on=DAY0)
+        started.must("apply", "B6", on="2026-03-03T09:00+01:00")
+        return started
+
+    @staticmethod
+    def _asked(program: Program, day: str, pull: str) -> list[str]:
+        """What the board says of the control bed B5 and a pull."""
+        tasks = board(program, day)["pulls"]
+        return [one["why"] for one in tasks if one["what"] == pull and "B5" in one["beds"]]
+
+    def test_its_control_is_asked_for_once(self, late: Program) -> None:
+        assert self._asked(late, "2026-03-09", "day 7") == [
+            "open until Tue 10 Mar 2026; follows B4, B6"
+        ]
+        late.must("pull", "B1-B5", on="2026-03-09T09:00+01:00")
+        assert self._asked(late, "2026-03-10", "day 7") == []
+        late.must("pull", "B6", on="2026-03-10T09:00+01:00")
+        assert not states(late, "2026-03-25", "day 7")
+
+    def test_where_it_takes_two_pulls_each_names_the_bed_it_follows(self, late: Program) -> None:
+        assert self._asked(late, "2026-03-05", "day 0") == [
+            "not pulled; its window closed on Mon 2 Mar 2026; follows B4",
+            "not pulled; its window closed on Tue 3 Mar 2026; follows B6",
+        ]
+
+    def test_the_control_can_be_pulled_for_the_one_that_is_still_open(self, late: Program) -> None:
+        for day in ("03", "04"):
+            said = late.must("pull", "B5", "--for", "day 0", on=f"2026-03-{day}T12:00+01:00").out
+            assert "for day 0" in said
+        assert self._asked(late, "2026-03-05", "day 0") == []
+
+    def test_no_bed_is_pulled_for_day_0_before_its_amendment_went_in(self, late: Program) -> None:
+        before = late.journal()
+        said = late("pull", "all", "--for", "day 0", "--when", "2026-03-02", on=DAY10)
+        assert (said.code, said.out) == (2, "")
+        assert said.err == (
+            "Error: B6 was applied on Tue 3 Mar 2026: a pull of Mon 2 Mar 2026 is not one for "
+            "'day 0'\nTry: check the day, or leave --for out\n"
+        )
+        assert late.journal() == before
+        late.must("pull", "B1-B5", "--for", "day 0", "--when", "2026-03-02", on=DAY10)
+
+    def test_a_bed_whose_application_nobody_wrote_down_is_remarked_on(
+        self, applied: Program
+    ) -> None:
+        said = applied.must("pull", "block 1", "--for", "day 0", on=DAY0)
+        assert said.err == (
+            "Note: B3 is not applied yet, and day 0 counts from that: logbook apply.\n"
+        )
+        assert applied.must("pull", "block 2", on=DAY0).err == ""

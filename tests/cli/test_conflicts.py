@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -85,7 +86,7 @@ class TestTheList:
         assert said.out == (
             "Machines disagree about 1 line.\n"
             "\n"
-            f"{house.name}: water of B3, Mon 2 Mar 2026 09:00; differs in known, volume_ml\n"
+            f"{house.name}: water of B3, Mon 2 Mar 2026 09:00; differs in how known, volume\n"
             f"  1  {house.mine[:8]}  mira on bench, 2026-03-02 09:00\n"
             "     watered 300 mL (how known: not said)\n"
             "     because: read again\n"
@@ -142,7 +143,7 @@ class TestTheList:
         Elsewhere(started.store).says(key, {**value, "volume_ml": "4500"})
         said = started("conflicts", on=LATER).out
         assert "     watered 6 L (how known: not said)\n" in said
-        assert "     watered 6 L (how known: not said); volume_ml 4500\n" in said
+        assert "     watered 6 L (how known: not said); volume 4500 mL\n" in said
 
     def test_curves_that_wait_are_named(self, started: Program) -> None:
         started.must("apply", "all", on=DAY0)
@@ -518,3 +519,50 @@ class TestTwoPulls:
         assert said.out == f"{said.act}  RT4MAXCL is a repeat of {code}: bag tore\n"
         assert program("conflicts", on=LATER).code == 0
         assert "again: bag tore" in program.must("history", "RT4MAXCL", on=LATER).out
+
+
+class TestOneActByTwoMachines:
+    """Two machines write the same act of a bed: a person is asked, nothing is merged."""
+
+    @staticmethod
+    def _again(program: Program, act: str, minutes: int) -> None:
+        """The act once more, by another machine, so many minutes later."""
+        olek = Elsewhere(program.store, f"olek-{minutes}")
+        keys = keys_of(program.store, act)
+        for key in keys:
+            space, _, bed = key.split("/")
+            _, value = standing(program.store, key)
+            when = datetime.fromisoformat(str(value["when"])) + timedelta(minutes=minutes)
+            value = {**value, "when": when.isoformat(timespec="minutes")}
+            olek.files(space, [Write(f"{space}/RT4MAXCL/{bed}", value)])
+
+    @staticmethod
+    def _asked(program: Program, on: str = DAY0) -> list[str]:
+        (board,) = json.loads(program.must("today", "--json", on=on).out)["boards"]
+        return [one for one in board["wrong"] if "two machines" in one]
+
+    def test_watered_in_the_same_minutes(self, started: Program) -> None:
+        act = started.must("water", "B1-B3,B5", on=DAY0).act
+        self._again(started, act, 3)
+        first, second = sorted((act, "RT4MAXCL"))
+        assert self._asked(started) == [
+            f"B1-B3, B5 watered at the same time by two machines ({first}, {second}): if that was "
+            f"one act, logbook strike {second}:B1-B3,B5 --reason TEXT"
+        ]
+        started.must("strike", f"{act}:B1-B3,B5", "--reason", "olek did it")
+        assert self._asked(started) == []
+
+    def test_an_hour_later_or_a_week_ago_is_no_question(self, started: Program) -> None:
+        act = started.must("water", "B1", on=DAY0).act
+        self._again(started, act, 60)
+        assert self._asked(started) == []
+        act = started.must("water", "B2", on=DAY0).act
+        self._again(started, act, 5)
+        assert self._asked(started)
+        assert self._asked(started, "2026-03-12T09:00+01:00") == []
+
+    def test_a_bed_is_applied_once_whenever_that_was(self, started: Program) -> None:
+        act = started.must("apply", "B2", on=DAY0).act
+        self._again(started, act, 600)
+        (said,) = self._asked(started, "2026-05-12T09:00+01:00")
+        assert said.startswith("B2 applied by two machines (")

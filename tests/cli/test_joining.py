@@ -221,6 +221,46 @@ def test_what_is_worth_knowing_is_said_when_a_bed_joins(house: Program) -> None:
     assert "late has no control" not in said
 
 
+class TestABedThatJoinsAnOldBlock:
+    """Block 1 was applied on 2 March and is finished with; L3 joins it in July, applied then."""
+
+    JULY = "2026-07-06T09:00+02:00"
+
+    def _joined(self, house: Program) -> str:
+        _with_rock(house)
+        said = house.must("bed", "add", "L3", "--treatment", "R5", "--block", "1", "--soil", "new",
+                          on=self.JULY).out  # fmt: skip
+        house.must("fill", "L3", on=self.JULY)
+        house.must("apply", "L3", on=self.JULY)
+        return said
+
+    def test_it_is_said_that_it_has_no_control(self, house: Program) -> None:
+        said = " ".join(self._joined(house).split())
+        assert "Note: block 1 has no control bed that joined with L3: B1, S1 have another" in said
+        assert (
+            f"history, and are not pulled for it: add one of the same history, {'forked'}" in said
+        )
+
+    def test_no_old_control_is_asked_for_soil(self, house: Program) -> None:
+        self._joined(house)
+        for day in ("06", "20"):
+            assert self._due(house, f"2026-07-{day}T09:00+02:00") == {"L3"}
+
+    def test_its_own_control_is_pulled_for_it(self, house: Program) -> None:
+        self._joined(house)
+        house.must("bed", "add", "L4", "--treatment", "none", "--block", "1", "--soil", "new",
+                   on=self.JULY)  # fmt: skip
+        house.must("apply", "L4", on=self.JULY)
+        assert self._due(house, "2026-07-20T09:00+02:00") == {"L3", "L4"}
+
+    @staticmethod
+    def _due(house: Program, on: str) -> set[str]:
+        """Who is due, of those that were applied."""
+        (board,) = _json(house, "today", on=on)["boards"]
+        found = [task for task in board["pulls"] if task["state"] in ("due", "overdue")]
+        return {bed for task in found if task["what"] != "before" for bed in task["beds"]}
+
+
 class TestAnAmendmentThatJoins:
     def test_its_cautions_are_printed(self, house: Program) -> None:
         said = house.must("amendment", "add", "muck", "--name", "stable muck (invented)",

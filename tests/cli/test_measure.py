@@ -104,6 +104,10 @@ WRONG = {
         "Try: use one of: soil temperature, air temperature, moisture, weight, EC, pH strip, "
         "bulk density\n",
     ),
+    "no unit of temperature": (
+        ["measure", "soil temperature", "22"],
+        "Error: '22' has no unit\nTry: add C or F\n",
+    ),
     "cannot be": (
         ["measure", "soil temperature", "275 C"],
         "Error: soil temperature 275 C cannot be: it lies between -30 and 80 C\n"

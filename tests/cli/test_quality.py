@@ -264,11 +264,12 @@ def test_zeros_and_limits(started: Program) -> None:
 
 def test_deadlines_pass(started: Program) -> None:
     code = pulled(started)["B1"]
-    imported(started, "26-1", f"{code},pH,65,,water 1:1\n")
+    imported(started, "26-1", f"{code},pH,65,,water 1:1\n{code},ammonium-N,9999,mg/kg,1 M KCl\n")
     said = started.must("lab", "queries", on="2026-05-20T09:00+02:00").out
     assert "ask until Fri 22 May 2026 (2 d)" in said
     late = started.must("lab", "queries", on="2026-05-23T09:00+02:00").out
     assert "overdue: the soil was kept until" in late
+    assert max(map(len, late.splitlines())) <= 80
     assert asked(started, on="2026-05-23T09:00+02:00")[0]["overdue"]
 
 

@@ -240,11 +240,18 @@ def test_the_density_of_the_soil_is_set_once_then_corrected(program: Program) ->
 
 
 def test_beds_are_listed_in_bench_order(started: Program) -> None:
+    reference = json.loads(started.must("history", "B2", "--json").out)["lines"][-1]["reference"]
+    act = reference.partition(":")[0]
     said = started("fill", "B6,B2,B4,B5")
     assert said.err == (
         "Error: filled already: B2, B4-B6 on Sun 1 Mar 2026 10:00; nothing was written\n"
-        "Try: logbook event BEDS refilled\n"
+        f"Try: if that line is wrong: logbook correct {act}:B2,B4-B6; if soil was added: logbook "
+        "event B2,B4-B6 refilled\n"
     )
+    # What it says can be typed.
+    beds = f"{act}:B2,B4-B6"
+    started.must("correct", beds, "--mass", "112 kg", "--reason", "scale")
+    started.must("event", "B2,B4-B6", "refilled")
 
 
 def test_undo_says_in_words_what_it_took_back(started: Program) -> None:

@@ -125,8 +125,26 @@ def test_words_with_two_readings(text: str, what: str, remedy: str) -> None:
 
 @pytest.mark.parametrize("text", ["unobtainium", "", "P (K2O)", "K as N", "Co"])
 def test_unknown_nutrients(text: str) -> None:
-    with pytest.raises(UserMistake, match="is not a nutrient this program knows"):
+    with pytest.raises(UserMistake, match="is not a nutrient this program knows") as caught:
         find_analyte(text)
+    assert caught.value.hint.startswith("use one of: nitrate-N, ammonium-N")
+
+
+@pytest.mark.parametrize(
+    ("text", "meant"),
+    [("nitrat", "nitrate-N"), ("Potasium", "K"), ("sulfat", "sulfate-S"), ("phosphor", "P")],
+)
+def test_a_slip_of_the_hand_is_asked_about(text: str, meant: str) -> None:
+    with pytest.raises(UserMistake) as caught:
+        find_analyte(text)
+    assert caught.value.hint == f"did you mean {meant}?"
+
+
+def test_a_name_of_another_tongue_is_not_taken_for_another_nutrient() -> None:
+    """Kalium is potassium, however near it looks to calcium."""
+    with pytest.raises(UserMistake) as caught:
+        find_analyte("Kalium")
+    assert "did you mean" not in caught.value.hint
 
 
 @pytest.mark.parametrize(

@@ -82,6 +82,13 @@ def test_nonsense_is_refused(text: str, message: str) -> None:
     assert str(caught.value) == message
 
 
+def test_a_rate_that_is_none_lists_every_unit_that_is_understood() -> None:
+    with pytest.raises(UserMistake) as caught:
+        rates.parse_rate("5 kg/ha2")
+    listed = caught.value.hint.partition("one of: ")[2].split(", ")
+    assert {rates.parse_rate(f"5 {unit}")[1] for unit in listed} == set(rates.RATE_UNITS)
+
+
 @pytest.mark.parametrize(("top", "mix"), [("10", "9.0909"), ("20", "16.667"), ("30", "23.077")])
 def test_both_readings_convert(top: str, mix: str) -> None:
     """Computed: 10, 20, 30 % on top are 9.0909, 16.667, 23.077 % of the mix."""

@@ -26,7 +26,9 @@ from logbook.trial.schedule import (
     Obligation,
     Status,
     Taken,
+    asked_by,
     extra_pulls,
+    follows,
     last_day,
     status,
     trial_day,
@@ -339,6 +341,45 @@ class TestControlFollowsItsBlock:
         owed = _schedule(self.BEDS, pulls=[_on(TREATED, 13), _on(OTHER, 15)])
         assert _targets(owed, CONTROL, "day 14") == [13]
 
+    def _a_day_later(self, *pulls: Taken) -> list[Obligation]:
+        """B2 was applied a day after B1; a pull may be made two days early or late."""
+        applied = {bed.id: APPLIED for bed in self.BEDS} | {"B2": APPLIED + timedelta(days=1)}
+        return _schedule(self.BEDS, pulls, applied=applied)
+
+    def test_one_control_pull_in_both_windows_is_asked_for_once(self) -> None:
+        owed = self._a_day_later()
+        assert _targets(owed, CONTROL, "day 14") == [14]
+        assert _targets(owed, CONTROL, "day 0") == [0, 1]  # no tolerance, no day in both
+        both = [one.bed for one in owed if one.bed != "B3" and "day 14" in one.names
+                and follows(_of(owed, CONTROL, "day 14"), one)]  # fmt: skip
+        assert both == ["B1", "B2"]
+        pulls = [_on(TREATED, 14), _on(CONTROL, 14), _on(OTHER, 15)]
+        [one] = [one for one in self._a_day_later(*pulls) if one.bed == "B3" and one.day == 14]
+        assert _days(one, 40) == ("done", 0)
+
+    def test_beds_pulled_far_apart_ask_for_their_own_controls(self) -> None:
+        """B1 was pulled two days early: on that day the window of B2 was not open yet."""
+        owed = self._a_day_later(_on(TREATED, 12))
+        first, second = [one for one in owed if one.bed == "B3" and one.planned == "day 14"]
+        assert (_targets(owed, CONTROL, "day 14"), first.day0) == ([12, 15], APPLIED)
+        own = [first, second]
+        followed = [asked_by(_of(owed, bed, "day 14"), own) for bed in (TREATED, OTHER)]
+        assert followed == own
+
+    def test_a_control_pull_between_them_serves_both(self) -> None:
+        owed = self._a_day_later(_on(TREATED, 12), _on(CONTROL, 13))
+        [one] = [one for one in owed if one.bed == "B3" and one.planned == "day 14"]
+        assert (one.pull, one.target) == ("B3/13", APPLIED + timedelta(days=12))
+        assert follows(one, _of(owed, OTHER, "day 14"))
+
+    def test_a_named_pull_is_for_the_obligation_that_is_still_open(self) -> None:
+        """Day 17 lies in the window of what was served; the other's window is over."""
+        applied = {bed.id: APPLIED for bed in self.BEDS} | {"B2": APPLIED + timedelta(days=3)}
+        pulls = [_on(CONTROL, day, planned="day 14") for day in (16, 17)]
+        owed = _schedule(self.BEDS, pulls, applied=applied)
+        served = [one.pull for one in owed if one.bed == "B3" and one.planned == "day 14"]
+        assert served == ["B3/17", "B3/16"]
+
     def test_late_bed_that_meets_another_beds_day_shares_its_control(self) -> None:
         applied = {bed.id: APPLIED for bed in self.BEDS} | {"B2": APPLIED + timedelta(days=5)}
         pulls = [_on(TREATED, 19, planned="day 14")]
@@ -362,6 +403,19 @@ class TestControlFollowsItsBlock:
         assert shared.names == ("day 42", "day 7")
         said = _schedule(self.BEDS, [_on(CONTROL, 42, planned="day 7")], _plan(0, 7, 42), applied)
         assert [one.planned for one in said if one.pull] == ["day 42"]
+
+    @pytest.mark.parametrize(
+        ("joined", "control_applied", "targets"),
+        [({"B2"}, 0, [14]), ({"B2", "B3"}, 100, [14, 114]), ({"B2"}, 100, [14, 114])],
+    )
+    def test_bed_that_joined_drags_no_control_of_another_history_along(
+        self, joined: set[str], control_applied: int, targets: list[int]
+    ) -> None:
+        """B2 joined and was applied on day 100: is the control of its age?"""
+        days = {"B1": 0, "B2": 100, "B3": control_applied}
+        applied = {bed: APPLIED + timedelta(days=day) for bed, day in days.items()}
+        owed = obligations(self.BEDS, PLAN, applied, {}, [], joined=joined)
+        assert _targets(owed, CONTROL, "day 14") == targets
 
     def test_control_waits_for_a_bed_that_is_not_yet_applied(self) -> None:
         owed = _schedule(self.BEDS, applied={"B1": APPLIED, "B3": APPLIED})

@@ -150,7 +150,7 @@ def test_leap_day() -> None:
 @pytest.mark.parametrize(
     "said",
     [
-        "monkey", "sunny", "mo", "tomorrow", "25:00", "8:61", "14/03/2026", "2026-3-14", "tue wed",
+        "monkey", "sunny", "mo", "tomorrow", "25:00", "8:61", "14/03/26", "2026-3-14", "tue wed",
         "2026-13-01T08:00", "2026-03-14T25:00", "17:00 tue", "2026-03-14 08:30 09:30", "\x00",
     ],
 )  # fmt: skip
@@ -158,6 +158,39 @@ def test_what_is_no_time_is_refused_with_examples(said: str) -> None:
     with pytest.raises(UserMistake) as caught:
         parse_when(said, LISBON, LATE_IN_AUCKLAND)
     assert "tue 17:00" in caught.value.hint
+
+
+@pytest.mark.parametrize(
+    ("said", "stored"),
+    [
+        ("19.8.2025", "2025-08-19"),
+        ("03.08.2025", "2025-08-03"),  # dots: the day is first
+        ("19/8/2025", "2025-08-19"),
+        ("8/19/2025", "2025-08-19"),
+        ("8/8/2025", "2025-08-08"),
+        ("19.8.2025 08:30", "2025-08-19T08:30+01:00"),
+    ],
+)
+def test_a_date_in_numbers_that_can_be_one_day_only(said: str, stored: str) -> None:
+    assert parse_when(said, LISBON, LATE_IN_AUCKLAND).text == stored
+
+
+@pytest.mark.parametrize(
+    ("said", "message", "hint"),
+    [
+        ("3/8/2025", "'3/8/2025' can be read in two ways", "write 2025-08-03 or 2025-03-08"),
+        ("8.19.2025", "'8.19.2025' is not a day of the calendar", "write yesterday"),
+        ("32/1/2025", "'32/1/2025' is not a day of the calendar", "write yesterday"),
+        ("19.8/2025", "'19.8/2025' is not a time", "write yesterday"),
+        ("19.8.25", "'19.8.25' is not a time", "write yesterday"),
+        ("19.8.0025", "0025 is not a year", "write yesterday"),
+    ],
+)
+def test_a_date_in_numbers_that_can_be_two_or_none(said: str, message: str, hint: str) -> None:
+    with pytest.raises(UserMistake) as caught:
+        parse_when(said, LISBON, LATE_IN_AUCKLAND)
+    assert caught.value.message.startswith(message)
+    assert caught.value.hint.startswith(hint)
 
 
 @pytest.mark.parametrize(

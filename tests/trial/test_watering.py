@@ -94,6 +94,14 @@ def test_watering_ends_with_the_last_planned_pull() -> None:
     assert not waterings_due(PLAN, filled, {}, pulled, _day(13))
 
 
+def test_a_finished_bed_stays_finished_when_another_joins() -> None:
+    plan = [PlannedPull("t", "day 7", 7, 1)]
+    late = BedRef("L1", "L1", "1", "COM", False, 2)
+    filled = {"B1": START, "L1": _day(100)}
+    owed = obligations([BED, late], plan, {"B1": START}, filled, [])
+    assert [one.bed for one in waterings_due(PLAN, filled, {}, owed, _day(104))] == ["L1"]
+
+
 def test_bed_that_waits_for_its_application_is_kept_wet() -> None:
     plan = [PlannedPull("t", "day 0", 0, 0)]
     owed = obligations([BED], plan, {}, {"B1": START}, [])

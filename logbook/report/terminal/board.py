@@ -17,7 +17,7 @@ from logbook.trial.wording import printable
 
 # Select Graphic Rendition of ECMA-48: 1 bold, 31 red, 33 yellow
 _STYLES = {"Overdue": "1;33", "Missed": "31", "Look at": "1;31", "Pull": "1", "Water": "1"}
-_TO_DO = ("Water", "Apply", "Pull", "Overdue", "To send")
+_TO_DO = ("Fill", "Water", "Apply", "Pull", "Overdue", "To send")
 _SHOWN = 3
 _TEXT_FROM = 11
 
@@ -55,6 +55,8 @@ def _styled(text: str, style: str) -> str:
 
 
 def _rows(board: Board) -> Iterable[tuple[str, str]]:
+    for task in board.fill:
+        yield "Fill", f"{spoken(task.beds)}: {task.why}"
     for task in board.water:
         late = "" if not task.days else f", {task.days} d late"
         yield "Water", f"{spoken(task.beds)}: {task.what}{late}"

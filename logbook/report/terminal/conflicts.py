@@ -56,9 +56,7 @@ def _version(one: VersionTold) -> Iterator[str]:
     words = one.words
     if one.same_as is not None:
         words = f"as {one.same_as}: {words}"
-    for name, value in one.besides.items():
-        words += f"; {name} {value}"
-    yield from _within(words, "     ")
+    yield from _within("; ".join((words, *one.besides_shown)), "     ")
     if one.reason:
         yield from _within(f"because: {one.reason}", "     ")
 

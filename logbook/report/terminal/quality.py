@@ -26,7 +26,7 @@ def show_queries(lines: Sequence[Line], today: date) -> None:
     for one in lines:
         asked = one.query
         where = f"  {one.bed}" if one.bed else ""
-        say([f"{asked.sample}:{asked.analyte}{where}  {_until(one, today)}"])
+        say(wrapped(f"{asked.sample}:{asked.analyte}{where}  {_until(one, today)}", _WIDTH))
         told = f"{KINDS.get(asked.kind, asked.kind)} (report {asked.report}): {asked.what}"
         say(f"  {line}" for line in wrapped(told, _WIDTH - 2, ""))
         if one.answer is not None and one.answer.text:
