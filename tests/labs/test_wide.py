@@ -172,7 +172,7 @@ WRONG: list[tuple[str, tuple[str, ...], tuple[str, ...], str]] = [
     ("sample,P Olsen (mg/kg)", (), ("Remark",), "w.csv, header: there is no column 'Remark' to "
      "skip; it has: sample, P Olsen (mg/kg)"),
     ("bed,P Olsen (mg/kg)", (), ("bed",), "w.csv, header: the codes stand in column 'bed', and no "
-     "column is the sample; name it 'sample', or let a profile say it: logbook lab profile new"),
+     "column is the sample; let a profile say it (logbook lab profile new), or name it 'sample'"),
     ("sample,mineral N (mg/kg)", (), (), "w.csv, header, column 'mineral N (mg/kg)': mineral-N is "
      "not imported: it is the sum of nitrate-N and ammonium-N; import those two, or --skip "
      "'mineral N (mg/kg)'"),
