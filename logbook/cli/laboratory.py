@@ -123,10 +123,15 @@ def checked_twice(
 
 def notes_on(store: Any, about: Setting, results: Sequence[Result]) -> list[str]:
     """What the book knows about these results that a person should, too."""
-    of_series = [*_unlike(about, results), *_moist(results), *_strangers(about, results)]
+    of_series = series_notes(about, results)
     return [
         *of_series, *_zeros(store, results), *_flagged(results), *not_meant(store, results)
     ]  # fmt: skip
+
+
+def series_notes(about: Setting, results: Sequence[Result]) -> list[str]:
+    """Which of these results stand in another series than their trial's."""
+    return [*_unlike(about, results), *_moist(results), *_strangers(about, results)]
 
 
 def _flagged(results: Iterable[Result]) -> Iterator[str]:
