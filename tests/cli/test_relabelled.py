@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import json
+from decimal import Decimal
 from typing import Any
 
 import pytest
 
-from tests.cli.parted import LATER, imported, parted
+from logbook.study.reports import result_key
+from logbook.trial.records import Result
+from tests.cli.parted import LATER, imported, parted, write
 from tests.program import Program
 
 __all__ = ["parted"]
@@ -62,6 +65,23 @@ def test_a_form_stays_the_one_that_was_reported(measured: tuple[Program, str]) -
     program.must("correct", f"{code}:nitrate-N:2 M KCl", "--value", "88.53288 ppm", *WHY, on=LATER)
     found = standing(program, "--sample", code, "--nutrient", "nitrate-N")
     assert sorted(float(line["value"]) for line in found) == pytest.approx([10, 20])
+
+
+def test_calcium_that_was_read_from_its_carbonate_before_stays_calcium(
+    measured: tuple[Program, str],
+) -> None:
+    program, code = measured
+    old = Result(
+        "Invented Soil Lab", "R0", code, "Ca", "titration", "dry", 1, 1, Decimal("8008.7"), None,
+        "", "mg/kg", "2", "%", "CaCO3",
+    )  # fmt: skip
+    write(program, "lab", [(result_key(old), old)])
+    program.must("correct", f"{code}:Ca:titration", "--value", "3 %", *WHY, on=LATER)
+    (found,) = [
+        line for line in standing(program, "--nutrient", "Ca") if line["method"] == "titration"
+    ]
+    # 3 % of CaCO3 (100.086 g/mol), of which 40.078 g are calcium.
+    assert float(found["value"]) == pytest.approx(30_000 * 40.078 / 100.086, rel=1e-4)
 
 
 @pytest.mark.parametrize(

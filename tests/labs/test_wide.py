@@ -73,6 +73,15 @@ def test_headings(title: str, said: tuple[str, str, str, str]) -> None:
     assert (heading.nutrient, heading.unit, heading.method, heading.extra) == said
 
 
+@pytest.mark.parametrize("title", ["CaCO3 (%)", "CaCO3 equiv. (%)", "Calcium carbonate, %"])
+def test_a_column_of_carbonate(tmp_path: Path, title: str) -> None:
+    heading = f'"{title}"'
+    parsed = parse(tmp_path, f"sample,{heading}\n{A},2.5\n", methods=("CaCO3=calcimeter",))
+    assert [(one.analyte, one.value, one.unit) for one in parsed.results] == [
+        ("CaCO3", Decimal("2.5"), "%")
+    ]
+
+
 @pytest.mark.parametrize(
     "title", ["Comment", "Bed", "Depth (cm)", "Ca:Mg", "C:N", "Date", "H+ (%)"]
 )
