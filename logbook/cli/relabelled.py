@@ -215,4 +215,5 @@ def asked_anew(book: Book, session: Session, moves: Mapping[str, Moved], code: s
     }
     about = laboratory.setting(store, session, {one.sample for one in written.values()})
     opened = parse_when("now", zone(about.zone), session.clock.now())
-    return queries.told(len(queries.ask_about(book, written, code, opened, quality.settings())))
+    keys = queries.ask_about(book, written, code, opened, quality.settings())
+    return list(queries.told(queries.about(store, keys)))
