@@ -20,6 +20,8 @@ _SAMPLE = (
     *((s, "sample") for s in ("result", "sent", "handling", "query", "answer")),
     ("blind", "of"),
 )
+# A key, and lines that are written with it.
+Moved = tuple[str, Sequence[tuple[str, Value]]]
 # Which columns of which record tables refer to a record of a space, by its id.
 REFERENCES: dict[str, tuple[tuple[str, str], ...]] = {
     "trial": (
@@ -65,12 +67,19 @@ _FINAL = {
 
 
 def correct(
-    book: Book, key: str, changes: Mapping[str, Any], reason: str, code: str | None = None
+    book: Book,
+    key: str,
+    changes: Mapping[str, Any],
+    reason: str,
+    code: str | None = None,
+    moved: Moved | None = None,
 ) -> Act:
     """Write a corrected value under a key, replacing every live write of it seen here.
 
-    `changes` are journal values by field. Raises UserMistake if there is nothing to correct,
-    nothing would change, or a newer version of the program wrote the line.
+    `changes` are journal values by field. What is corrected may be part of the key: then the line
+    is struck, and stands where `moved` says, beside what belongs to it there. Raises UserMistake
+    if there is nothing to correct, nothing would change, or a newer version of the program wrote
+    the line.
     """
     refuse_newer(book, [key])
     shown = book.shown([key]).get(key)
@@ -81,7 +90,11 @@ def correct(
     corrected = {**shown.value, **changes}
     if corrected == shown.value and not shown.conflict:
         raise UserMistake(f"nothing would change: {reference(book, key)} says so already")
-    return book.write("correct", [(key, corrected)], reason=needed_reason(reason), code=code)
+    writes: list[tuple[str, Value | None]] = [(key, corrected)]
+    if moved is not None:
+        refuse_newer(book, [moved[0]])
+        writes = [(key, None), (moved[0], corrected), *moved[1]]
+    return book.write("correct", writes, reason=needed_reason(reason), code=code)
 
 
 def strike(book: Book, keys: Sequence[str], reason: str, kind: str = "strike") -> Act:

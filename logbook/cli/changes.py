@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable
-from contextlib import suppress
 from dataclasses import dataclass, replace
 from decimal import Decimal
-from fractions import Fraction
 from typing import TYPE_CHECKING, Any
 
 from logbook.cli import given as entered
+from logbook.cli import relabelled
 from logbook.cli.naming import planned_name
 from logbook.cli.references import assigned
 from logbook.cli.remarks import refuse_across_application
@@ -20,7 +18,7 @@ from logbook.cli.wording import own_words
 from logbook.errors import UserMistake
 from logbook.store import asking, views
 from logbook.study.parts import of_pull
-from logbook.trial import chemistry, parts, qualifiers, records, units
+from logbook.trial import chemistry, parts, records, units
 from logbook.trial.ranges import BedRef, resolve
 from logbook.trial.times import read_stored
 
@@ -37,7 +35,7 @@ ALLOWED: dict[type[Any], tuple[str, ...]] = {
     records.Pull: ("when", "bed", "for", "cores", "depth"),
     records.Note: ("when", "text"),
     records.Event: ("when", "bed", "text"),
-    records.Result: ("value",),
+    records.Result: ("value", *relabelled.IDENTITY),
     records.Part: ("part", "when"),
     records.Weighing: ("tare", "wet", "dry", "when"),
     records.Measurement: ("value", "when", "depth"),
@@ -271,47 +269,13 @@ def _value(said: str, line: Line) -> Changes:
         return {"value": units.plain(number), "unit": unit, "typed": said.strip()}
     if isinstance(record, records.Reference):
         return _assigned(said, record)
-    cell = chemistry.parse_cell(said)
-
-    def canonical(number: Any) -> str | None:
-        return None if number is None else units.plain(units.scale(number, _factor(record)))
-
-    return {
-        "value": canonical(cell.value),
-        "limit": canonical(cell.limit),
-        "qualifier": cell.qualifier,
-        "reported": said.strip(),
-    }
+    return relabelled.value(said, record)
 
 
 def _assigned(said: str, record: records.Reference) -> Changes:
     """A value of a reference material typed anew; its SD stays where none is given."""
     value, sd = assigned(said, *chemistry.find_analyte(record.analyte))
     return {"value": units.short(value), **({} if sd is None else {"sd": units.short(sd)})}
-
-
-def _factor(record: records.Result) -> Fraction:
-    """What makes a number as it was reported canonical.
-
-    Where the unit alone does not say (an extract, an amount per area, moist soil), it is what the
-    value itself was multiplied with. Raises UserMistake where there is none to see it by.
-    """
-    analyte, share = chemistry.find_analyte(record.form or record.analyte)
-    known = units.canonical_unit(units.of_basis(record.reported_unit)[0])
-    dried = "dried-by-tin" in qualifiers.words(record.flags)
-    table = {**units.UNITS[analyte.dimension], **units.UNITS["charge"]}
-    if not dried and (not record.reported_unit or known in table):
-        unit = known or analyte.unit
-        return chemistry.canonical_factor(unit, analyte, share)
-    numbers = re.findall(r"[0-9][0-9.,]*", record.reported)
-    before = record.limit if record.value is None else record.value
-    with suppress(UserMistake, ZeroDivisionError):
-        if len(numbers) == 1 and before:
-            return Fraction(before) / Fraction(units.number(numbers[0], None))
-    raise UserMistake(
-        f"a value in {record.reported_unit} cannot be made {record.unit} without knowing more",
-        "strike the result, and add it in mg/kg: logbook lab add",
-    )
 
 
 def _text(said: str, line: Line) -> Changes:
@@ -333,6 +297,9 @@ _READ: dict[str, Callable[[Any, Line], Changes]] = {
     "depth": _depth,
     "value": _value,
     "text": _text,
+    "method": lambda said, line: relabelled.method(said, line.record),
+    "basis": lambda said, line: relabelled.basis(said, line.record),
+    "lab": lambda said, line: relabelled.lab(said, line.store),
     "part": _part,
     "tare": _weight("tare_g"),
     "wet": _weight("wet_g"),

@@ -10,7 +10,7 @@ from decimal import Context
 from typing import TYPE_CHECKING, Any
 
 from logbook.cli.bags import not_meant
-from logbook.cli.session import Session, chosen, say
+from logbook.cli.session import Chosen, Session, chosen, say
 from logbook.errors import BadData, LogbookError, Problem, UserMistake
 from logbook.store import views
 from logbook.study import origins
@@ -69,6 +69,11 @@ class Setting:
             return origin.trial
         return next(iter(self.trials)) if len(self.trials) == 1 else None
 
+    def lab_of(self, sample: str) -> str:
+        """The laboratory of a sample's trial; "" where that names none."""
+        trial = self.trials.get(self.trial_of(sample) or "")
+        return (trial.lab if trial else "") or ""
+
 
 def setting(store: Any, session: Session, codes: Collection[str]) -> Setting:
     """What the book says about the samples of these codes."""
@@ -123,10 +128,15 @@ def checked_twice(
 
 def notes_on(store: Any, about: Setting, results: Sequence[Result]) -> list[str]:
     """What the book knows about these results that a person should, too."""
-    of_series = [*_unlike(about, results), *_moist(results), *_strangers(about, results)]
+    of_series = [*series_notes(about, results), *_sent_elsewhere(store, about, results)]
     return [
         *of_series, *_zeros(store, results), *_flagged(results), *not_meant(store, results)
     ]  # fmt: skip
+
+
+def series_notes(about: Setting, results: Sequence[Result]) -> list[str]:
+    """Which of these results stand in another series than their trial's."""
+    return [*_unlike(about, results), *_moist(results), *_strangers(about, results)]
 
 
 def _flagged(results: Iterable[Result]) -> Iterator[str]:
@@ -151,10 +161,8 @@ def waiting(codes: Sequence[str]) -> list[str]:
     """That results wait for their pulls."""
     if not codes:
         return []
-    named = ", ".join(codes[:_NAMED_WAITING])
-    more = "" if len(codes) <= _NAMED_WAITING else ", ..."
     return [
-        f"no pull here has these codes yet, so their results wait for it: {named}{more} "
+        f"no pull here has these codes yet, so their results wait for it: {_named(codes)} "
         "(another machine's samples?)"
     ]
 
@@ -186,14 +194,53 @@ def _moist(results: Iterable[Result]) -> list[str]:
 
 def _strangers(about: Setting, results: Iterable[Result]) -> list[str]:
     """Results of another laboratory than their trial's."""
-    found = set()
-    for result in results:
-        trial = about.trials.get(about.trial_of(result.sample) or "")
-        if trial is not None and trial.lab and trial.lab != result.lab:
-            found.add((result.lab, trial.lab))
     return [
         f"{lab} is not the trial's laboratory ({own}): its results stand in series of their own"
-        for lab, own in sorted(found)
+        for lab, own in sorted({(one.lab, about.lab_of(one.sample)) for one in results})
+        if own and own != lab
+    ]
+
+
+def _sent_elsewhere(store: Any, about: Setting, results: Sequence[Result]) -> list[str]:
+    """Results of another laboratory than that to which their samples were sent.
+
+    Where that is the trial's own it has been said.
+    """
+    sent = origins.where_sent(store, {one.sample for one in results})
+    found: dict[tuple[str, str], dict[str, None]] = {}
+    for one in results:
+        labs = sent.get(one.sample, {one.lab})
+        if one.lab not in labs and about.lab_of(one.sample) not in labs:
+            found.setdefault((one.lab, ", ".join(sorted(labs))), {})[one.sample] = None
+    return [
+        f"{lab} is not the laboratory to which {_named(codes)} went ({own}): results of two "
+        "laboratories stand in two series; if it is the same one, logbook undo, and write it under "
+        "that name"
+        for (lab, own), codes in sorted(found.items())
+    ]
+
+
+def _named(codes: Collection[str]) -> str:
+    named = ", ".join([*codes][:_NAMED_WAITING])
+    return named if len(codes) <= _NAMED_WAITING else f"{named}, ..."
+
+
+def sent_to(store: Any, trial: Chosen, said: str) -> tuple[str, list[str]]:
+    """A laboratory that samples go to, as the book writes it; and what to know of it."""
+    from logbook.labs.cells import known_names
+
+    own = [trial.trial.lab] if trial.trial.lab else []
+    others = sorted({*origins.sent_to(store, trial.id), *origins.laboratories(store)})
+    before, known = own or others, [*own, *others]
+    (folded,) = known_names([said])
+    lab = said if said in known else known_names(known).get(folded, said)
+    if lab != said:
+        return lab, [f"{said!r} is taken as {lab!r}, as it is written here"]
+    if not before or lab in before:
+        return lab, []
+    return lab, [
+        f"{lab} is another laboratory than before ({', '.join(before)}): results will not be "
+        "comparable; if it is the same one, logbook undo, and send with the name as it was"
     ]
 
 

@@ -7,11 +7,12 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from logbook.cli import completing
+from logbook.cli import completing, relabelled
 from logbook.cli.app import command
 from logbook.cli.changes import changed
 from logbook.cli.corrected import from_to, remarks
 from logbook.cli.naming import bags_of, lines_of
+from logbook.cli.relabelled import Moved
 from logbook.cli.session import Session, say
 from logbook.cli.undone import undone_words
 from logbook.cli.wording import needed
@@ -89,7 +90,12 @@ def correct(
     planned: Annotated[str | None, typer.Option("--for", help="The planned pull.")] = None,
     cores: Annotated[int | None, typer.Option(help="Cores in the sample.")] = None,
     depth: Annotated[str | None, typer.Option(help="Depth of the cores.")] = None,
-    value: Annotated[str | None, typer.Option(help="A result, as reported: 12.5, <0.5.")] = None,
+    value: Annotated[
+        str | None, typer.Option(help="A result, as reported: 12.5, '<0.5', '12.5 mg/kg'.")
+    ] = None,
+    method: Annotated[str | None, typer.Option(help="How a result was measured.")] = None,
+    basis: Annotated[str | None, typer.Option(help="Of a result: dry or moist.")] = None,
+    lab: Annotated[str | None, typer.Option(help="Who measured a result.")] = None,
     text: Annotated[
         str | None, typer.Option(help="The words of a note or event, why a pull was skipped.")
     ] = None,
@@ -104,6 +110,7 @@ def correct(
 
     Examples: logbook correct K7M3QX4R:B3 --amount '200 mL' --reason 'can half full'
               logbook correct XW3KRT9D:nitrate-N --value 12.5 --reason 'typing slip'
+              logbook correct XW3KRT9D:P --method Olsen --reason 'the laboratory wrote'
     """
     from logbook.book import corrections
 
@@ -112,7 +119,8 @@ def correct(
     asked = {
         "amount": amount, "mass": mass, "moisture": moisture, "known": known, "when": when,
         "bed": bed, "for": planned, "cores": cores, "depth": depth, "value": value, "text": text,
-        "part": part, "tare": tare, "wet": wet, "dry": dry,
+        "method": method, "basis": basis, "lab": lab, "part": part, "tare": tare, "wet": wet,
+        "dry": dry,
     }  # fmt: skip
     given = {name: said for name, said in asked.items() if said is not None}
     if not given:
@@ -120,10 +128,14 @@ def correct(
     session.read(lambda store: _changes(store, session, reference, given))
     with session.write() as book:
         store = corrections.inside(book)
-        changes, said, told = _changes(store, session, reference, given)
+        changes, moves, said, told = _changes(store, session, reference, given)
         code = book.new_code()
         for key, values in changes.items():
-            corrections.correct(book, key, values, why, code=code)
+            one = moves.get(key)
+            to = None if one is None else (one.to, one.beside)
+            corrections.correct(book, key, values, why, code=code, moved=to)
+        if moves:
+            told += relabelled.asked_anew(book, session, moves, code)
     # Where no words of the line tell it, what was typed does.
     said = said or ", ".join(f"{name} {text}" for name, text in given.items())
     say(f"{code}  corrected {reference}, {said}: {why}")
@@ -189,8 +201,11 @@ def counting_no_longer(store: sqlite3.Connection, keys: Sequence[str]) -> int:
 
 def _changes(
     store: sqlite3.Connection, session: Session, reference: str, given: dict[str, Any]
-) -> tuple[dict[str, dict[str, Any]], str, list[str]]:
-    """For each line that the reference names, the journal values that change; what that says."""
+) -> tuple[dict[str, dict[str, Any]], dict[str, Moved], str, list[str]]:
+    """Of each line that the reference names, the values that change and where it moves.
+
+    Besides, what that says in words, and remarks.
+    """
     keys = _living(store, lines_of(store, session, reference))
     if any(journal.space(key) == "pull" for key in keys):
         keys = [key for key in keys if journal.space(key) != "part"]
@@ -204,6 +219,7 @@ def _changes(
     changes: dict[str, dict[str, Any]] = {}
     corrected: list[tuple[str, Any, dict[str, Any]]] = []
     told: list[str] = []
+    moves: dict[str, Moved] = {}
     for key in keys:
         space = journal.space(key)
         found = views.fetch(store, space, "id = ?", (journal.ident(key),))
@@ -211,12 +227,16 @@ def _changes(
             raise UserMistake(f"{reference} is not a line that can be corrected")
         changes[key] = changed(store, session, found[0].record, given)
         corrected.append((space, found[0].record, changes[key]))
+        if (to := relabelled.moved(store, found[0].record, changes[key])) is not None:
+            moves[key] = to
         if found[0].conflict:
             told.append(f"machines disagreed about {asking.reference(store, key)}: this settles it")
         if space == "pull" and "when" in changes[key]:
             changes |= _parts_too(store, found[0].record, changes[key]["when"])
+    if moves:
+        told += relabelled.notes(store, session, moves)
     remarked = remarks(store, [(record, of) for _, record, of in corrected])
-    return changes, from_to(store, corrected), [*remarked, *told]
+    return changes, moves, from_to(store, corrected), [*remarked, *told]
 
 
 def _parts_too(store: sqlite3.Connection, pull: Pull, when: str) -> dict[str, dict[str, Any]]:

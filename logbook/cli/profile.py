@@ -3,25 +3,31 @@
 from __future__ import annotations
 
 import sys
+from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from logbook import config
+from logbook.cli import laboratory
 from logbook.cli.app import group
 from logbook.cli.laboratory import tell
-from logbook.cli.session import as_json, say
+from logbook.cli.session import Session, as_json, say
 from logbook.errors import BadData, LogbookError, Problem, UserMistake
+from logbook.trial import codes
 
 if TYPE_CHECKING:
+    from logbook.labs.grid import Grid
     from logbook.labs.profiles.asking import Answer, Question
     from logbook.labs.profiles.content import Profile
 
 _MOST_SHOWN = 20
+_MOST_SEARCHED = 500
 
 
 def new(
+    context: typer.Context,
     file: Annotated[
         Path, typer.Argument(help="A report of the laboratory, CSV or XLSX.", show_default=False)
     ],
@@ -56,7 +62,8 @@ def new(
     folder = config.profiles_folder()
     if called in keeping.own(folder) and not replace:
         keeping.save(folder, called, "", False)  # refuses, before anything is asked
-    proposal = proposing.propose(grid, answer, option_text("--lab", lab))
+    followed = _followed(context.obj, grid)
+    proposal = proposing.propose(grid, answer, option_text("--lab", lab), followed)
     _refuse_unasked(say_ or [], proposal.asked)
     path = keeping.save(folder, called, proposal.text, replace)
     say(f"Written: {path}")
@@ -68,6 +75,15 @@ def new(
         raise _open(called, proposal.open)
     _check(called)
     tell(f"Read it through, then: logbook lab import FILE --profile {called}")
+
+
+def _followed(session: Session, grid: Grid) -> dict[str, str]:
+    """The methods that the trial of these samples follows; none without a logbook or a trial."""
+    cells = {codes.tidy(cell) for row in grid.rows[:_MOST_SEARCHED] for cell in row}
+    named = {code for code in cells if codes.is_valid(code)}
+    with suppress(LogbookError):
+        return session.read(lambda store: laboratory.setting(store, session, named)).methods
+    return {}
 
 
 def _from_file(file: Path) -> str:

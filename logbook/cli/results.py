@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from datetime import date
 from decimal import Context, Decimal, InvalidOperation
 from typing import Annotated, Any
 
 import typer
 
-from logbook.cli.laboratory import tell
+from logbook.cli.laboratory import setting, tell
 from logbook.cli.naming import bags_of
 from logbook.cli.session import Session, addressed, as_json, say
 from logbook.errors import UserMistake
@@ -19,7 +20,7 @@ from logbook.study.queries import Lifted
 from logbook.trial import codes, qualifiers
 from logbook.trial.chemistry import ANALYTES, find_analyte
 from logbook.trial.records import Part, Pull, Result
-from logbook.trial.times import spoken_day
+from logbook.trial.times import parse_when, spoken_day, zone
 from logbook.trial.units import short
 
 _FOUR = Context(prec=4)
@@ -92,20 +93,31 @@ def results(
         str | None,
         typer.Option("--laboratory-number", help="Of what the laboratory calls by this number."),
     ] = None,
+    first: Annotated[
+        str | None, typer.Option("--from", help="Pulled on this day or later: 2026-03-14.")
+    ] = None,
+    last: Annotated[
+        str | None, typer.Option("--to", help="Pulled on this day or earlier: yesterday.")
+    ] = None,
     json: Annotated[bool, typer.Option("--json", help="For programs.")] = False,
 ) -> None:
     """List the results that stand, by day, bed and nutrient.
 
-    A sample's results are those of all its parts; each names the bag that was analysed.
+    A sample's results are those of all its parts; each names the bag that was analysed. Those that
+    wait for their pull have no day: --from and --to leave them out.
 
     Examples: logbook lab results --bed B1-B3 --nutrient nitrate-N
               logbook lab results --sample XW3KRT9D --json
+              logbook lab results --from 2026-03-14 --to 2026-04-14
               logbook lab results --laboratory-number 26-1001
     """
     session: Session = context.obj
-    lines = session.read(
-        lambda store: _lines(store, session, bed, _Asked(sample, nutrient, number))
-    )
+
+    def question(store: Any) -> list[_Line]:
+        asked = _Asked(sample, nutrient, number, *_days(store, session, first, last))
+        return _lines(store, session, bed, asked)
+
+    lines = session.read(question)
     if json:
         as_json({"results": [line.document() for line in lines]})
         return
@@ -117,11 +129,40 @@ def results(
 
 @dataclass(frozen=True)
 class _Asked:
-    """What a result must be of: a sample's code, a nutrient, a number of the laboratory."""
+    """What a result must be of: a sample's code, a nutrient, a number of the laboratory, days."""
 
     sample: str | None
     nutrient: str | None
     number: str | None
+    first: date | None = None
+    last: date | None = None
+
+    def meant(self, pull: Pull | None) -> bool:
+        """True for a pull of these days; without one there is no day."""
+        if self.first is None and self.last is None:
+            return True
+        day = pull.when.day if pull else None
+        return day is not None and (self.first or day) <= day <= (self.last or day)
+
+
+def _days(
+    store: Any, session: Session, first: str | None, last: str | None
+) -> tuple[date | None, date | None]:
+    """The days named, in the zone of the trial; raises UserMistake where they end before."""
+    from logbook.labs.typed import option_text
+
+    if first is None and last is None:
+        return None, None
+    place, now = zone(setting(store, session, ()).zone), session.clock.now()
+    begin, end = (
+        None if text is None else parse_when(option_text(option, text) or "", place, now).day
+        for option, text in (("--from", first), ("--to", last))
+    )
+    if begin and end and end < begin:
+        raise UserMistake(
+            f"--to {spoken_day(end)} lies before --from {spoken_day(begin)}", "turn the two round"
+        )
+    return begin, end
 
 
 def _lines(store: Any, session: Session, bed: str | None, asked: _Asked) -> list[_Line]:
@@ -140,6 +181,8 @@ def _lines(store: Any, session: Session, bed: str | None, asked: _Asked) -> list
         part = bags.get(found.record.sample)
         pull = pulls.get(part.pull if part else found.record.sample)
         of = [pull.bed, *pull.also] if pull else []
+        if not asked.meant(pull):
+            continue
         if wanted is None or wanted.intersection(of):
             code = found.record.sample
             struck = pull is None and code not in waiting and code not in blinds

@@ -14,7 +14,7 @@ import typer
 from logbook.cli import completing
 from logbook.cli.forms import Paper, check_form, write_form
 from logbook.cli.labelling import LabelsOption, SheetOption, StartOption, print_after, wanted
-from logbook.cli.laboratory import tell, tell_notes
+from logbook.cli.laboratory import sent_to, tell, tell_notes
 from logbook.cli.naming import codes_in, named_beds, planned_name, trial_of_bags
 from logbook.cli.references import about_slipped_in, known_name
 from logbook.cli.session import Chosen, Session, chosen
@@ -97,13 +97,15 @@ def send(
     printed = wanted(labels, sheet, start, openly=False)
     trial, log = session.read(lambda store: _log(store, session, what))
     at = session.when(on or "today", trial.trial)
-    asked = _Asked(trial, at, _lab(session, trial, lab), _only(analyses))
+    meant = _lab(session, trial, lab)
+    to, of_lab = session.read(lambda store: sent_to(store, trial, meant))
+    asked = _Asked(trial, at, to, _only(analyses))
     picked = session.read(lambda store: _picked(store, trial, log, _Pick(what, pull, part, every)))
     lines = _askable(picked, asked)
     slips = _Slips(duplicate, session.read(lambda store: _materials(store, reference or ())))
     remarks = (own_words(by_what, "how it was sent"), own_words(text, "the remarks"))
     act, packed = _write(session, asked, [one.bag.code for one in lines], slips, remarks)
-    notes = list(_notes(session, asked, log, lines, on))
+    notes = [*of_lab, *_notes(session, asked, log, lines, on)]
     notes += session.read(lambda store: _split_by(store, trial.id, packed.code))
     _say(act, asked, packed, {one.bag.code: one for one in log})
     named = {one.code: one.of for one in packed.blinds if one.kind == "reference"}

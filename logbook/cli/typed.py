@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -10,6 +9,7 @@ import typer
 
 from logbook.cli import completing, laboratory, quality, queries
 from logbook.cli.laboratory import Setting, value_shown
+from logbook.cli.relabelled import AMOUNT
 from logbook.cli.session import Session, ask
 from logbook.errors import BadData, NeedsAnswer, Problem, UserMistake
 from logbook.journal import entry as journal
@@ -29,8 +29,6 @@ if TYPE_CHECKING:
     from logbook.labs.importer import Parsed
     from logbook.labs.typed import TypedTable
     from logbook.study.queries import Line
-
-_VALUE = re.compile(r"\s*([<>≤≥]?\s*=?\s*[+-]?[0-9.,]*[0-9][0-9.,]*)\s*(.*?)\s*\Z", re.DOTALL)
 
 
 def add(
@@ -133,7 +131,7 @@ def _checked(
     sample, nutrient, value, method, basis = (
         option_text(name, text) or "" for name, text in zip(names, typed, strict=True)
     )
-    found = _VALUE.match(value.replace("\N{MINUS SIGN}", "-"))
+    found = AMOUNT.match(value.replace("\N{MINUS SIGN}", "-"))
     number, unit = (found[1], found[2]) if found else (value, "")
     table = typed_table((sample, nutrient, number, unit, method, basis))
 

@@ -14,9 +14,10 @@ from decimal import Decimal
 from fractions import Fraction
 
 from logbook.errors import Problem, UserMistake
+from logbook.labs.columns import IN_A_PROFILE
 from logbook.labs.marks import Marks
 from logbook.labs.reader import MOST_PROBLEMS, Table, shown
-from logbook.trial import chemistry, codes, units
+from logbook.trial import chemistry, codes, contents, units
 from logbook.trial.chemistry import Analyte
 from logbook.trial.records import Result
 
@@ -217,6 +218,10 @@ def _method(reading: Reading, row: list[str], flaws: list[Flaw]) -> str:
         what = "there is no method, and without one nothing can be compared"
         flaws.append(Flaw(reading.columns["method"], what, "name the extractant or procedure"))
     _check_length(reading, "method", text, flaws)
+    try:
+        contents.refuse_converted(text, chemistry.name_of(text_of(reading, row, "nutrient")))
+    except UserMistake as error:
+        flaws.append(_flaw(reading, "method", error))
     return chemistry.method_name(text)
 
 
@@ -365,7 +370,13 @@ def _read(reading: Reading, row: list[str]) -> chemistry.Measured:
         return reading.marks.read(text_of(reading, row, "value"), limit)
     cell = _with_qualifier(reading, row)
     _refuse_doubtful(reading, cell)
-    return chemistry.parse_cell(cell, limit, reading.table.decimal_comma)
+    try:
+        return chemistry.parse_cell(cell, limit, reading.table.decimal_comma)
+    except UserMistake as error:
+        if error.hint != units.LIKE_A_NUMBER or not reading.table.of_a_file:
+            raise
+        remedy = f"if that is a mark of the laboratory, {IN_A_PROFILE}"
+        raise UserMistake(error.message, remedy) from None
 
 
 DOUBTFUL = re.compile(r"[<>]?\s*([1-9][0-9]{0,2})\.([0-9]{3})").fullmatch
@@ -390,7 +401,7 @@ def _with_qualifier(reading: Reading, row: list[str]) -> str:
     if sign in ("<", ">", "<=", ">=", "≤", "≥"):
         return f"{sign}{cell}"
     raise UserMistake(
-        f"its qualifier {shown(sign)} is not understood here", "only < and > are: clear it up first"
+        f"its qualifier {shown(sign)} is not understood here", f"only < and > are: {IN_A_PROFILE}"
     )
 
 

@@ -44,6 +44,8 @@ LYING = (
     "the samples stand beside one another, a column for each",
     "turn the table in a spreadsheet program (copy, paste transposed), so that each has a row",
 )
+# What saves anybody from editing a laboratory's file.
+IN_A_PROFILE = "let a profile say it (logbook lab profile new)"
 NEEDED = ("sample", "nutrient", "value", "unit", "method")
 
 
@@ -73,10 +75,9 @@ def find_columns(
     for role in needed:
         if role not in columns:
             what = f"there is no column for the {role}"
-            remedy = f"name it {shown(role)}, or {ROLES[role][0].split('|')[1]!r}"
+            remedy = f"{IN_A_PROFILE}, or name it {shown(role)}"
             if role == "sample" and (title := _with_codes(table)):
                 what = f"the codes stand in column {shown(title)}, and no column is the sample"
-                remedy = f"name it {shown(role)}, or let a profile say it: logbook lab profile new"
             problems.append(Problem(f"{table.file}, header", what, remedy))
     return columns, problems
 

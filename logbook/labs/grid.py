@@ -195,9 +195,11 @@ def too_many_cells(where: str) -> BadData:
     return refused(where, what, "split the file, or export fewer columns")
 
 
-def too_many_columns(where: str, count: int) -> BadData:
-    """A row with more cells than are read."""
-    what = f"there are {count:,} columns, more than {MOST_COLUMNS:,}"
+def too_many_columns(where: str, count: int | None = None) -> BadData:
+    """A row with more cells than are read; `count` where all of them have been seen."""
+    what = f"there are more than {MOST_COLUMNS:,} columns"
+    if count is not None:
+        what = f"there are {count:,} columns, more than {MOST_COLUMNS:,}"
     return refused(where, what, "export one row per result")
 
 

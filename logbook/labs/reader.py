@@ -22,7 +22,7 @@ import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Literal
+from typing import ClassVar, Literal
 
 from logbook.errors import Problem, UserMistake
 from logbook.labs import delimited, encodings, grid
@@ -68,6 +68,7 @@ class Table:
     for the person about how the file was read.
     """
 
+    of_a_file: ClassVar[bool] = True
     header: tuple[str, ...]
     rows: list[list[str]]
     lines: list[int]
@@ -182,7 +183,7 @@ def read_sound_rows(
 
 def _bytes(path: Path) -> tuple[str, bytes]:
     """The file's name, safe to show, and what is in it."""
-    name = shown(path.name)[1:-1]
+    name = shown(path.name or path.resolve().name)[1:-1]  # "." has none of its own
     try:
         if path.is_dir():
             raise UserMistake(f"{name} is a folder", "name the file in it")

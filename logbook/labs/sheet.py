@@ -186,7 +186,7 @@ class SheetReader:
         if value is None and formula is None:
             return
         if column >= grid.MOST_COLUMNS:
-            raise grid.too_many_columns(f"{self._where}, row {self._line}", column + 1)
+            raise grid.too_many_columns(f"{self._where}, row {self._line}")
         kind = attributes.get("t", "n")
         text = "" if value is None else "".join(value)[: grid.MOST_CHARACTERS + 1]
         if formula is not None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import unicodedata
 from contextlib import suppress
 from dataclasses import dataclass
+from typing import ClassVar
 
 from logbook.errors import UserMistake
 from logbook.labs.cells import MOST_TEXT
@@ -17,6 +18,8 @@ _HEADER = ("sample", "nutrient", "value", "unit", "method", "basis")
 @dataclass(frozen=True)
 class TypedTable(Table):
     """A table of one typed row: its problems name what was typed, not a file."""
+
+    of_a_file: ClassVar[bool] = False
 
     def where(self, row: int, column: int) -> str:
         """`value '12.x'`."""

@@ -9,7 +9,8 @@ Rules:
    silently would compare what was measured in another way.
 3. A column that is no nutrient (share of the base saturation, rating, comment) is refused until it
    is named by `--skip`: left out silently, a misspelt nutrient would be lost.
-4. An empty cell was not reported and makes no result.
+4. A value computed from another extractant's is refused, whoever calls it by which method.
+5. An empty cell was not reported and makes no result.
 """
 
 from __future__ import annotations
@@ -23,7 +24,7 @@ from logbook.labs.cells import MOST_TEXT
 from logbook.labs.columns import ROLES, find_columns
 from logbook.labs.headings import Heading, read_heading
 from logbook.labs.reader import Table, shown
-from logbook.trial import chemistry, units
+from logbook.trial import chemistry, contents, units
 from logbook.trial.chemistry import Analyte
 
 _ROW_ROLES = ("sample", "basis", "report", "lab", "run", "repeat", "laboratory_number")
@@ -195,7 +196,9 @@ def _columns(headed: _Headed, others: Collection[int]) -> Iterator[_Column]:
             remedy = f"--skip {shown(title)} leaves it out"
             headed.refuse(title, "this is no nutrient that is known here", remedy)
             continue
-        analyte = None if _is_strange(headed, heading) else _analyte(headed, heading)
+        if _is_converted(headed, heading, title) or _is_strange(headed, heading):
+            continue
+        analyte = _analyte(headed, heading)
         if analyte is not None:
             unit = _unit(headed, heading, place, analyte)
             if unit == "%" and analyte.name in _EXCHANGED:
@@ -204,6 +207,18 @@ def _columns(headed: _Headed, others: Collection[int]) -> Iterator[_Column]:
                 headed.refuse(title, what, remedy)
                 continue
             yield _Column(place, heading.nutrient, unit, _method(headed, heading, place, analyte))
+
+
+def _is_converted(headed: _Headed, heading: Heading, text: str) -> bool:
+    """True, and refused, for a heading or a method of values made from another extractant's."""
+    try:
+        contents.refuse_converted(text, chemistry.name_of(heading.nutrient))
+    except UserMistake as error:
+        title = shown(heading.title)
+        remedy = f"--skip {title}, and import the column of the method that was used"
+        headed.refuse(heading.title, error.message, remedy)
+        return True
+    return False
 
 
 def _is_strange(headed: _Headed, heading: Heading) -> bool:
@@ -282,6 +297,8 @@ def _method(headed: _Headed, heading: Heading, place: int, analyte: Analyte) -> 
     if len(method) > MOST_TEXT:
         what = f"the method has {len(method)} characters, more than {MOST_TEXT}"
         headed.refuse(heading.title, what, "shorten it")
+    elif len(methods) == 1:
+        _is_converted(headed, heading, method)
     return method
 
 

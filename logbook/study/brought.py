@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 
 TOTAL_N, ORGANIC_N = "total-N", "organic-N"
 # What is no nutrient that an amendment brings into a bed.
-_NOT_BROUGHT = frozenset({"OM", "organic-C", "pH", "EC", "CEC"})
+_NOT_BROUGHT = frozenset({"OM", "organic-C", "CaCO3", "pH", "EC", "CEC"})
 
 
 @dataclass(frozen=True)

@@ -47,6 +47,25 @@ def laboratories(store: sqlite3.Connection) -> list[str]:
     return [lab for (lab,) in rows.fetchall()]
 
 
+def sent_to(store: sqlite3.Connection, trial: str) -> list[str]:
+    """The laboratories to which a trial's samples were sent, in order."""
+    rows = store.execute("SELECT DISTINCT lab FROM shipment WHERE trial = ? ORDER BY 1", (trial,))
+    return [lab for (lab,) in rows.fetchall()]
+
+
+def where_sent(store: sqlite3.Connection, samples: Iterable[str]) -> dict[str, set[str]]:
+    """The laboratories to which samples were sent, by code; without those never sent."""
+    wanted = set(samples)
+    found: dict[str, set[str]] = {}
+    rows = store.execute(
+        "SELECT x.sample, s.lab FROM sent x JOIN shipment s ON s.code = x.shipment"
+    ).fetchall()
+    for sample, lab in rows:
+        if sample in wanted:
+            found.setdefault(sample, set()).add(lab)
+    return found
+
+
 def refused(store: sqlite3.Connection, codes: Iterable[str], zone: tzinfo) -> dict[str, str]:
     """Of codes that no standing pull has, those that never will have one, and why."""
     found = {}

@@ -33,7 +33,7 @@ MINERALISED = "net organic N mineralised"
 BY_EXTRACTANT = "apparent recovery by the extractant"
 SULFUR = "apparent S recovery"
 NET = "T - (1 - f) C, what the amendment gave, with f its share of the dry mass"
-_NONE = frozenset({"pH", "EC", "CEC", "OM", "organic-C", "total-N"})
+_NONE = frozenset({"pH", "EC", "CEC", "OM", "organic-C", "CaCO3", "total-N"})
 _HALF = "recovery is of mineral nitrogen: nitrate-N and ammonium-N of one sample together"
 NO_ERROR_STATED = (
     "the laboratory states no error of the material's analysis: the amount counts as exact"

@@ -7,6 +7,7 @@ only ever compared with another of the same analyte, method and basis.
 from __future__ import annotations
 
 import re
+from contextlib import suppress
 from dataclasses import dataclass
 from decimal import Decimal
 from fractions import Fraction
@@ -62,9 +63,11 @@ _CONTENT = (
     ("B", "boron"),
     ("OM", "organic matter"),
     ("Cl", "chloride"),
+    ("CaCO3", "carbonate, as calcium carbonate"),
 )
+_IN_PER_CENT = ("OM", "CaCO3")
 ANALYTES: dict[str, Analyte] = {
-    name: Analyte(name, "%" if name == "OM" else "mg/kg", title) for name, title in _CONTENT
+    name: Analyte(name, "%" if name in _IN_PER_CENT else "mg/kg", title) for name, title in _CONTENT
 } | {
     "pH": Analyte("pH", "pH", "pH", "acidity"),
     "EC": Analyte("EC", "dS/m", "electrical conductivity", "conductivity"),
@@ -89,7 +92,9 @@ _ALIASES = {
     "electrical conductivity": "EC", "soluble salts": "EC", "conductivity": "EC",
     "cation exchange capacity": "CEC", "soil ph": "pH", "organic carbon": "organic-C",
     "toc": "organic-C", "mineral n": "mineral-N", "mineral nitrogen": "mineral-N",
-    "min-n": "mineral-N",
+    "min-n": "mineral-N", "calcium carbonate": "CaCO3", "calcium carbonate equivalent": "CaCO3",
+    "caco3 equivalent": "CaCO3", "caco3 equiv": "CaCO3", "caco3 equiv.": "CaCO3",
+    "carbonate as caco3": "CaCO3", "carbonates as caco3": "CaCO3",
 }  # fmt: skip
 
 # Words that name an ion or an element with it: laboratories print both readings under them.
@@ -121,13 +126,14 @@ FORMS: dict[str, tuple[str, Fraction]] = {
     "so4": ("sulfate-S", _oxide("S", 1, 4)),
     "cao": ("Ca", _oxide("Ca", 1, 1)),
     "mgo": ("Mg", _oxide("Mg", 1, 1)),
-    "caco3": ("Ca", WEIGHTS["Ca"] / (WEIGHTS["Ca"] + WEIGHTS["C"] + 3 * WEIGHTS["O"])),
 }
+# By itself CaCO3 is the carbonate of a soil, its lime; only "Ca as CaCO3" is calcium.
+_AS_CARBONATE = WEIGHTS["Ca"] / (WEIGHTS["Ca"] + WEIGHTS["C"] + 3 * WEIGHTS["O"])
 
 
 _BY_NAME = {name.lower(): name for name in ANALYTES} | _ALIASES
 _NAMED_FORM = re.compile(r"(.+?)\s*(?:\bas\b|[(,])\s*([^()]+?)\s*\)?\Z", re.DOTALL)
-_SMALL = str.maketrans("₂₃₄₅", "2345")
+SUBSCRIPTS = str.maketrans("₂₃₄₅", "2345")
 
 
 def find_analyte(text: str) -> tuple[Analyte, Fraction]:
@@ -163,6 +169,13 @@ def _nearest(name: str) -> str:
     return known[found[0]] if found else ""
 
 
+def name_of(text: str) -> str:
+    """The name of the analyte that a text means; "" where it means none, or two."""
+    with suppress(UserMistake):
+        return find_analyte(text)[0].name
+    return ""
+
+
 def is_ambiguous(text: str) -> bool:
     """True for a word such as "nitrate", which laboratories print for an ion or its element."""
     return _plain_name(text) in _AMBIGUOUS
@@ -175,7 +188,7 @@ def readings(text: str) -> tuple[str, str]:
 
 def _plain_name(text: str) -> str:
     """Lower case, one blank between words, no subscripts and no charge ("NO₃⁻" -> "no3")."""
-    lowered = " ".join(text.translate(_SMALL).lower().split())
+    lowered = " ".join(text.translate(SUBSCRIPTS).lower().split())
     lowered = re.sub(r"\s*[-–_]\s*", "-", lowered)
     return re.sub(r"(?<=[0-9])( ?[0-9]?[-+⁻⁺²]+)\Z", "", lowered)
 
@@ -200,6 +213,8 @@ def _with_form(name: str) -> tuple[Analyte, Fraction] | None:
     if element:
         named = [analyte for analyte in analytes if analyte.name in element]
         return (named[0], Fraction(1)) if len(named) == 1 else None
+    if inner == "caco3" and outer in ("ca", "calcium"):
+        return ANALYTES["Ca"], _AS_CARBONATE
     found = _look_up(inner)
     return found if found and found[0] in analytes else None
 
@@ -236,7 +251,7 @@ def method_name(text: str) -> str:
     Only spellings of one and the same procedure are joined: "KCl" without its strength and
     "Mehlich-3 ICP" stay what they are, series of their own.
     """
-    return _METHOD_NAMES.get(_method_key(text), " ".join(text.translate(_SMALL).split()))
+    return _METHOD_NAMES.get(_method_key(text), " ".join(text.translate(SUBSCRIPTS).split()))
 
 
 # The other name by which people know a method.
@@ -254,11 +269,11 @@ def is_method(text: str) -> bool:
 
 
 def _method_key(text: str) -> str:
-    lowered = text.translate(_SMALL).lower().replace("0,01", "0.01")
+    lowered = text.translate(SUBSCRIPTS).lower().replace("0,01", "0.01")
     return " ".join(re.sub(r"[-_,]", " ", lowered).split())
 
 
-_NOT_OF_SOIL = re.compile(r"(mg|ug|g|meq|mmol|mmolc)/(l|dm3|m3|ml)\Z")
+_NOT_OF_SOIL = re.compile(r"(mg|ug|g|meq|mmol|mmolc)/(l|dm3|m3|ml|100(ml|cm3|cc))\Z")
 
 
 def read_unit(text: str, analyte: Analyte) -> str:

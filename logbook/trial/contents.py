@@ -24,13 +24,23 @@ _IN_EXTRACT = {
 _CHARGE_IN_EXTRACT = {
     "meq/l": Fraction(1), "me/l": Fraction(1), "mmol(+)/l": Fraction(1), "mmolc/l": Fraction(1),
 }  # fmt: skip
+# What a laboratory weighs by volume, as mg/L of soil: 1 mg/100 mL is 10 mg/L.
+_IN_VOLUME = {f"mg/100{blank}{unit}": 10 for blank in ("", " ") for unit in ("ml", "cm3", "cc")}
 # Soil weighed to make an acre's slice in the rule "lb/acre = 2 x ppm": 2,000,000 lb. Rule of US
 # laboratories (NRES 201, University of Illinois); its depth is given as 6 to 8 in.
 POUNDS_IN_THE_RULE = 2_000_000
 _RATIO = re.compile(
     r"([0-9]+(?:\.[0-9]+)?)\s*(?:g)?\s*(?::|/|\+|in)\s*([0-9]+(?:\.[0-9]+)?)\s*(?:ml)?\Z"
 )
-_CONVERTED = re.compile(r"\b(equiv\w*|equivalent|converted|calculated|estimated from|calc\.?)\b")
+_CONVERTED = re.compile(r"\b(equiv\w*|converted|calculated|estimated from|calc)\b")
+_COMPUTED = frozenset({"CEC", "OM"})
+# Carbonate is given as what would neutralise as much acid; and a basis or a chemical form is only
+# another way to write the same measurement.
+_NO_CONVERSION = re.compile(
+    r"\b(?:(?:calcium )?carbonate|caco3) equiv\w*|\b(?:converted|calculated|calc\.?) "
+    r"(?:(?:on|to) (?:an? |the )?(?:as received|dry|oven|air|moist|wet|fresh|field)"
+    r"|(?:as|to) (?:an? |the )?(?:element\w*|n|p|k|s|c|no3|nh4|p2o5|k2o|so4|po4|cao|mgo|caco3))\b"
+)
 _MOST_RATIO = 1000
 
 
@@ -93,6 +103,8 @@ def factor(unit: str, analyte: Analyte, share: Fraction, known: Known) -> Fracti
         # meq/L x L/kg = meq/kg, and 10 meq/kg are 1 cmol(+)/kg.
         of_charge = chemistry.canonical_factor("cmol(+)/kg", analyte, share)
         return _CHARGE_IN_EXTRACT[tidy] * _needed_ratio(unit, known) / 10 * of_charge
+    if is_per_volume(unit):
+        return share * _per_volume(unit, known) / units.UNITS["content"][analyte.unit]
     known_unit = units.canonical_unit(unit)
     if known_unit in units.UNITS["mass per area"]:
         return share * _per_area(known_unit, known) / units.UNITS["content"][analyte.unit]
@@ -104,6 +116,22 @@ def read_unit(unit: str, analyte: Analyte, known: Known) -> str:
     factor(unit, analyte, Fraction(1), known)
     unit = units.of_basis(unit)[0]
     return units.canonical_unit(unit) or " ".join(unit.split())
+
+
+def is_per_volume(unit: str) -> bool:
+    """True for an amount in a volume of soil (mg/100 mL): its bulk density makes it a content."""
+    return _tidy(units.of_basis(unit)[0]) in _IN_VOLUME
+
+
+def _per_volume(unit: str, known: Known) -> Fraction:
+    """mg/kg of soil in one of an amount per volume of soil: over the density, in kg/L."""
+    if not known.density:
+        raise UserMistake(
+            f"{unit.strip()} is an amount per volume of soil: without the bulk density it is no "
+            "content of the soil",
+            'say it in a profile, such as density = "1.3 kg/L", or ask the laboratory for mg/kg',
+        )
+    return _IN_VOLUME[_tidy(unit)] / Fraction(known.density)
 
 
 def _tidy(unit: str) -> str:
@@ -145,14 +173,25 @@ def _per_area(unit: str, known: Known) -> Fraction:
     return grams * 1000 / (Fraction(known.depth_cm) * Fraction(known.density) * 10)
 
 
-def refuse_converted(method: str) -> None:
-    """Refuse a method that names a value computed from another extractant's; raises UserMistake.
+def is_converted(text: str, analyte: str = "") -> bool:
+    """True for a method, or a column's heading, of a value computed from another extractant's.
+
+    `analyte` is its name where it is known: a CEC is computed as a sum, organic matter from carbon.
+    """
+    if analyte in _COMPUTED:
+        return False
+    tidy = " ".join(text.translate(chemistry.SUBSCRIPTS).lower().split())
+    return _CONVERTED.search(_NO_CONVERSION.sub(" ", tidy)) is not None
+
+
+def refuse_converted(method: str, analyte: str = "") -> None:
+    """Refuse a method, or a heading, of what is computed from another extractant's; UserMistake.
 
     Published factors between extractants are regional means that contradict one another (Mehlich-3
     to Bray P: 1/1.35 = 0.74 after Culman et al. 2019, Ohio ANR-75, but slopes of 0.84 after
     Mallarino): such a number is an estimate and no measurement.
     """
-    if _CONVERTED.search(method.lower()):
+    if is_converted(method, analyte):
         raise UserMistake(
             f"{method!r} is computed from another extractant's value and was not measured",
             "import the column of the method that was used, and skip this one",

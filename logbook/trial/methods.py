@@ -42,13 +42,13 @@ def is_detection(text: str) -> bool:
     return _key(text) in _DETECTED
 
 
-def full_name(method: str, ratio: str = "", detected: str = "") -> str:
+def full_name(method: str, ratio: str = "", detected: str = "", analyte: str = "") -> str:
     """`Mehlich-3 1:10 ICP`: the method's usual name, then ratio and detection where stated.
 
     Both are also found inside the method's own text ("M3-ICP"). Raises UserMistake for a ratio
     that is none or is stated twice differently, and for a value converted from another extractant.
     """
-    contents.refuse_converted(method)
+    contents.refuse_converted(method, analyte)
     base, own_ratio, own_detected = _taken_apart(method)
     stated = contents.ratio_text(contents.read_ratio(ratio)) if ratio else ""
     inside = own_ratio or next((word for word in base.split() if _RATIO_WORD.match(word)), "")

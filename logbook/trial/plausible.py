@@ -58,6 +58,7 @@ RANGES: dict[str, Range] = {
     "Cu": Range(0.0, 2_000.0),
     "B": Range(0.0, 100.0),
     "Cl": Range(0.0, 30_000.0),
+    "CaCO3": Range(0.0, 98.0, "marl and chalk"),
 }  # fmt: skip
 
 #: How near a factor must come to 10 or 100, on its logarithm to base 10; as in `outliers`.

@@ -71,6 +71,8 @@ UNITS: dict[str, dict[str, Fraction]] = {
         "ug/g": Fraction(1),
         "ug/kg": Fraction(1, 1000),
         "g/kg": Fraction(1000),
+        "mg/100 g": Fraction(10),
+        "g/100 g": Fraction(10_000),
         "%": Fraction(10_000),
     },
     "charge": {
@@ -112,6 +114,9 @@ _SPELLINGS = {
     "%w/w": "%", "% w/w": "%", "wt%": "%", "°c": "C", "degc": "C", "deg c": "C",
     "mmhos/cm": "mmho/cm", "umho/cm": "uS/cm", "umhos/cm": "uS/cm", "cmol/kg": "cmol(+)/kg",
     "cmol+/kg": "cmol(+)/kg", "cmol (+)/kg": "cmol(+)/kg", "cmol(c)/kg": "cmolc/kg",
+    "mg/kg soil": "mg/kg", "mg/100g": "mg/100 g", "mg/100 gm": "mg/100 g",
+    "mg/100gm": "mg/100 g", "mg/100 g soil": "mg/100 g", "mg/100g soil": "mg/100 g",
+    "mg 100/g": "mg/100 g", "mg 100g-1": "mg/100 g", "g/100g": "g/100 g",
     "meq/100g": "meq/100 g", "me/100g": "meq/100 g", "me/100 g": "meq/100 g",
     "meq/100 gm": "meq/100 g", "ph units": "pH", "ph unit": "pH", "su": "pH", "s.u.": "pH",
     "s.u": "pH", "standard units": "pH", "standard unit": "pH", "std units": "pH",
@@ -219,6 +224,7 @@ def number(text: str, decimal_comma: bool | None = None) -> Decimal:
     return value
 
 
+LIKE_A_NUMBER = "write it like 2.5"
 _DECIMAL = re.compile(r"[+-]?([0-9]+(\.[0-9]*)?|\.[0-9]+)")
 _EITHER = re.compile(r"[+-]?[1-9][0-9]{0,2}[.,][0-9]{3}")
 _GROUPED = re.compile(r"[+-]?[0-9]{1,3}([., '’\u00a0\u2009\u202f][0-9]{3})+([.,][0-9]+)?")
@@ -239,7 +245,7 @@ def _why_no_number(tidy: str) -> tuple[str, str]:
             f"{tidy!r} has an exponent, as spreadsheets write it when they drop digits",
             "write the number out in full",
         )
-    return f"{tidy[:40]!r} is not a number", "write it like 2.5"
+    return f"{tidy[:40]!r} is not a number", LIKE_A_NUMBER
 
 
 def _two_readings(tidy: str, mark: str) -> tuple[str, str]:

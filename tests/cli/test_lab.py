@@ -409,6 +409,18 @@ def test_typed_limits_and_ph(pulled: tuple[Program, list[str]]) -> None:
     assert results(program) == {(codes[0], "P"): "<0.5", (codes[0], "pH"): "6.8"}
 
 
+def test_the_carbonate_of_a_soil_is_a_series_of_its_own(
+    pulled: tuple[Program, list[str]],
+) -> None:
+    program, codes = pulled
+    program.must("lab", "add", codes[0], "CaCO3", "2 %", "--method", "titration", on=ON)
+    program.must("lab", "add", codes[0], "Ca", "7 meq/100 g", "--method", "Mehlich-3", on=ON)
+    assert results(program) == {(codes[0], "CaCO3"): "2", (codes[0], "Ca"): "1402.73"}
+    listed = program.must("lab", "results", "--nutrient", "calcium carbonate", on=ON).out
+    assert "CaCO3              2 %" in listed
+    program.must("verify", on=ON)
+
+
 WRONG: dict[str, tuple[list[str], str]] = {
     "no method": (
         ["add", WAITING, "NO3-N", "1 mg/kg"],
@@ -435,6 +447,12 @@ WRONG: dict[str, tuple[list[str], str]] = {
         "sample 'RT4MAXCC': this is not a sample code: its check symbol does not fit: a symbol is "
         "wrong or swapped; copy the code from the label\n"
         "Error: the result cannot be written down\n",
+    ),
+    "computed from another": (
+        ["add", WAITING, "P", "30 mg/kg", "--method", "Bray P1 calculated from M3"],
+        "method 'Bray P1 calculated from M3': 'Bray P1 calculated from M3' is computed from "
+        "another extractant's value and was not measured; import the column of the method that was "
+        "used, and skip this one\nError: the result cannot be written down\n",
     ),
     "impossible": (
         ["add", WAITING, "pH", "68", "--method", "water 1:1"],
@@ -483,6 +501,9 @@ def test_a_file_that_is_not_where_it_is_said(started: Program) -> None:
     Path("folder.csv").mkdir()
     said = started("lab", "import", "folder.csv", on=ON)
     assert (said.code, said.err) == (2, "Error: folder.csv is a folder\nTry: name the file in it\n")
+    said = started("lab", "import", ".", on=ON)
+    here = Path().resolve().name
+    assert (said.code, said.err) == (2, f"Error: {here} is a folder\nTry: name the file in it\n")
 
 
 def test_results_are_listed_by_sample_bed_and_nutrient(pulled: tuple[Program, list[str]]) -> None:

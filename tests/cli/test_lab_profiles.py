@@ -257,6 +257,38 @@ def test_new_with_every_answer_then_used(pulled: tuple[Program, list[str]], fold
     assert "NO3-N, ppm, 1 M KCl, dry" in shown
 
 
+def test_new_proposes_the_method_that_the_trial_follows(
+    pulled: tuple[Program, list[str]], folder: Path
+) -> None:
+    program, codes = pulled
+    (program.folder / "first.csv").write_text(f"Sample,NO3-N (ppm)\n{codes[0]},4\n{codes[1]},5\n")
+    said = program("lab", "profile", "new", "first.csv", "--lab", "Fen", on=ON)
+    assert (
+        "by which method is 'NO3-N (ppm)' measured? (the trial follows '1 M KCl'); "
+        "--say 'method of NO3-N (ppm)=1 M KCl'"
+    ) in said.err
+
+
+def test_new_asks_which_column_names_the_nutrient_and_writes_nothing(
+    pulled: tuple[Program, list[str]], folder: Path
+) -> None:
+    program, codes = pulled
+    rows = f"{codes[0]},P,a,4,ppm\n{codes[1]},K,N,5,ppm\n{codes[2]},K,N,5,ppm\n"
+    (program.folder / "first.csv").write_text(f"Sample,Test,Sort,Result,Unit\n{rows}")
+    said = program("lab", "profile", "new", "first.csv", "--lab", "Fen", on=ON)
+    assert (said.code, said.out) == (2, "")
+    assert "which column names the nutrient?; --say 'nutrient=Test'" in said.err
+    assert not (folder / "first.toml").exists()
+    words = ("--say", "nutrient=Test", "--say", "basis=dry", "--say", "method of P=Olsen")
+    said = program(
+        "lab", "profile", "new", "first.csv", "--lab", "Fen", *words,
+        "--say", "method of K=Mehlich-3", on=ON,
+    )  # fmt: skip
+    assert (said.code, said.err) == (0, "")
+    used = program("lab", "import", "first.csv", "--profile", "first", "--report", "7", on=ON)
+    assert "imported 3 results of 3 samples" in used.out
+
+
 def test_new_asks_on_a_terminal(
     pulled: tuple[Program, list[str]], folder: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -172,7 +172,8 @@ def test_a_torn_row_and_a_wrong_one_at_once(pulled: tuple[Program, list[str]]) -
     said = program("lab", "import", report(program, content), on=ON)
     assert said.err == (
         "report.csv, row 2, column unit: the row has 3 cells, the header 5; fill the row up\n"
-        "report.csv, row 3, column value (value 'x'): 'x' is not a number; write it like 2.5\n"
+        "report.csv, row 3, column value (value 'x'): 'x' is not a number; if that is a mark of "
+        "the laboratory, let a profile say it (logbook lab profile new)\n"
         "Error: report.csv: 2 problems; nothing was written\n"
     )
     said = program("lab", "import", report(program, f"{HEADER}{codes[0]},P,4\n"), on=ON)

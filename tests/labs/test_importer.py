@@ -22,6 +22,7 @@ from logbook.trial.records import Result
 
 A, B, C = (body + codes.check_symbol(body) for body in ("3479ACD", "HJKLMNP", "TTWWXXY"))
 BASIS = "the basis is not named: taken as dry"
+PROFILE = "let a profile say it (logbook lab profile new)"
 HEADER = "sample,nutrient,value,unit,method"
 
 
@@ -90,7 +91,18 @@ def test_a_qualifier_in_its_own_column_counts(tmp_path: Path) -> None:
     header = HEADER + ",flag"
     parsed = rows(tmp_path, f"{A},P,0.5,mg/kg,Olsen,<", f"{B},P,0.5,mg/kg,Olsen,J", header=header)
     assert [(r.value, r.limit) for r in parsed.results] == [(None, Decimal("0.5"))]
-    assert [p.what for p in parsed.problems] == ["its qualifier 'J' is not understood here"]
+    assert [told(p).split(" | ", 1)[1] for p in parsed.problems] == [
+        f"its qualifier 'J' is not understood here | only < and > are: {PROFILE}"
+    ]
+
+
+@pytest.mark.parametrize("cell", ["12.5 J", "12.5*", "x"])
+def test_a_mark_of_the_laboratory_is_explained_and_not_edited_out_of_its_file(
+    tmp_path: Path, cell: str
+) -> None:
+    (problem,) = rows(tmp_path, f"{A},P,{cell},mg/kg,Olsen").problems
+    assert problem.what == f"'{cell}' is not a number"
+    assert problem.remedy == f"if that is a mark of the laboratory, {PROFILE}"
 
 
 def test_a_report_without_number_is_named_by_its_bytes(tmp_path: Path) -> None:
@@ -231,9 +243,9 @@ def test_headers_that_do_not_do(tmp_path: Path) -> None:
     assert [told(problem) for problem in parsed.problems] == [
         "r.csv, header | columns 'Sample' and 'Sample ID' may each be the sample "
         "| rename all but one",
-        "r.csv, header | there is no column for the nutrient | name it 'nutrient', or 'analyte'",
-        "r.csv, header | there is no column for the unit | name it 'unit', or 'units'",
-        "r.csv, header | there is no column for the method | name it 'method', or 'extractant'",
+        f"r.csv, header | there is no column for the nutrient | {PROFILE}, or name it 'nutrient'",
+        f"r.csv, header | there is no column for the unit | {PROFILE}, or name it 'unit'",
+        f"r.csv, header | there is no column for the method | {PROFILE}, or name it 'method'",
         "r.csv | the file does not name its laboratory | add --lab NAME",
     ]
     assert parsed.results == []

@@ -191,8 +191,8 @@ def test_codes_in_a_column_of_another_name_are_pointed_at(tmp_path: Path) -> Non
     (tmp_path / "r.csv").write_text(f"Lab,Ref,P Olsen (mg/kg DM)\nL1,{A},4\nL2,{B},5\n")
     parsed = parse_report(read_table(tmp_path / "r.csv"), Beside(frozenset({A, B}), "L", "R1"))
     assert [str(one) for one in parsed.problems] == [
-        "r.csv, header: the codes stand in column 'Ref', and no column is the sample; name it "
-        "'sample', or let a profile say it: logbook lab profile new"
+        "r.csv, header: the codes stand in column 'Ref', and no column is the sample; let a "
+        "profile say it (logbook lab profile new), or name it 'sample'"
     ]
 
 

@@ -339,7 +339,7 @@ def test_all_problems_of_a_profile_come_at_once_with_their_lines() -> None:
     assert refused(text) == [
         "p.toml, line 2, lab (value 7): this is not a text; name the laboratory",
         "p.toml, line 12, [column] unit 1 (value 'ell'): 'ell' is not a unit of P; use mg/kg, ppm, "
-        "ug/g, ug/kg, g/kg, %",
+        "ug/g, ug/kg, g/kg, mg/100 g, g/100 g, %",
         "p.toml, line 15, [skip] x (value 1): there is no such key in this section; known here: "
         "columns, rest",
     ]
@@ -430,6 +430,135 @@ def test_a_long_profile_is_proposed(tmp_path: Path) -> None:
 )
 def test_what_cannot_be_known_is_asked(tmp_path: Path, content: str, open_: str) -> None:
     assert open_ in [one.key for one in proposed(tmp_path, content).open]
+
+
+UNUSUAL = f"""Sample ID;Test;Result;Units;Procedure;Qualifier;RL
+{A};NO3-N;5,1;mg/kg;1 M KCl;J;0,5
+{B};P;0,4;mg/kg;Olsen;;0,5
+"""
+
+
+def test_a_column_that_names_nutrients_makes_a_long_layout_whatever_its_heading(
+    tmp_path: Path,
+) -> None:
+    proposal = proposed(tmp_path, UNUSUAL, basis="dry", mark_J="estimated")
+    assert proposal.open == []
+    assert 'shape = "long"' in proposal.text
+    assert 'nutrient = "Test"' in proposal.text
+    found = [
+        (one.analyte, one.method, one.value) for one in results(tmp_path, UNUSUAL, proposal.text)
+    ]
+    assert found == [("nitrate-N", "1 M KCl", Decimal("5.1")), ("P", "Olsen", Decimal("0.4"))]
+
+    # Nothing but the sample has a usual name.
+    strange = UNUSUAL.replace("Test;Result;Units;Procedure", "Was;Got;In;How")
+    proposal = proposed(tmp_path, strange, basis="dry", mark_J="estimated")
+    assert (proposal.open, len(results(tmp_path, strange, proposal.text))) == ([], 2)
+
+
+DOUBTFUL = f"""Sample ID;Test;Sort;Result;Units
+{A};NO3-N;N;5,1;mg/kg
+{B};P;P;4,5;mg/kg
+"""
+
+
+def test_of_two_columns_that_may_name_the_nutrient_one_is_asked_for(tmp_path: Path) -> None:
+    with pytest.raises(BadData) as caught:
+        proposed(tmp_path, DOUBTFUL)
+    assert [str(one) for one in caught.value.problems] == [
+        "r.csv: which column names the nutrient?; --say 'nutrient=Test'; without a role are: "
+        "Test, Sort"
+    ]
+    proposal = proposed(tmp_path, DOUBTFUL, nutrient="test", basis="dry")
+    assert 'nutrient = "Test"' in proposal.text
+    assert 'title = "NO3-N"' in proposal.text
+    with pytest.raises(BadData) as caught:
+        proposed(tmp_path, DOUBTFUL, nutrient="Tset")
+    assert "there is no column 'Tset'" in str(caught.value.problems[0])
+
+
+@pytest.mark.parametrize(
+    "content",
+    [
+        f"Sample ID;Test;Result;Units\n{A};snow;5,1;mg/kg\n{B};rain;4,5;mg/kg\n",
+        f"Sample ID;Lab no;Snow\n{A};1;5,1\n{B};2;4,5\n",
+        f"Sample ID;Lab no;K calc. Mehlich-3 (ppm)\n{A};1;5,1\n{B};2;4,5\n",
+    ],
+)
+def test_there_is_no_profile_without_a_nutrient(tmp_path: Path, content: str) -> None:
+    with pytest.raises(BadData):
+        proposed(tmp_path, content, nutrient="Test")
+
+
+@pytest.mark.parametrize(
+    ("heading", "unit"),
+    [("N-NO3 mg/100g KCl 1M", "mg/100g"), ("P Olsen (mg/100 g)", "mg/100 g"),
+     ("P Olsen mg/100 mL", "mg/100 mL")],
+)  # fmt: skip
+def test_a_unit_that_is_there_is_taken(tmp_path: Path, heading: str, unit: str) -> None:
+    proposal = proposed(tmp_path, f"Sample;{heading}\n{A};4,5\n{B};5,5\n")
+    assert f'unit = "{unit}"' in proposal.text
+    assert not any(one.key.startswith("unit of") for one in proposal.open)
+    assert not any("not understood" in note for note in proposal.notes)
+
+
+@pytest.mark.parametrize("heading", ["P2O5 ell/100g", "P Olsen grain/lb", "P Olsen ppm mg/100g"])
+def test_no_other_unit_is_offered_than_one_that_is_there(tmp_path: Path, heading: str) -> None:
+    proposal = proposed(tmp_path, f"Sample;{heading}\n{A};4,5\n{B};5,5\n")
+    (question,) = [one for one in proposal.open if one.key == f"unit of {heading}"]
+    assert question.example in ("UNIT", "ppm")
+    assert "mg/kg" not in question.text + question.example
+
+
+def test_the_unit_that_is_proposed_measures_the_nutrient(tmp_path: Path) -> None:
+    proposal = proposed(tmp_path, f"Sample;EC water 1:5;pH water 1:5\n{A};4,5;7\n{B};5,5;7\n")
+    assert {one.key: one.example for one in proposal.open} == {"unit of EC water 1:5": "dS/m"}
+
+
+FOLLOWED = {"pH": "water 1:1", "P": "Bray P1"}
+
+
+@pytest.mark.parametrize(
+    ("heading", "text", "example"),
+    [
+        ("pH", "by which method is 'pH' measured? (the trial follows 'water 1:1')", "water 1:1"),
+        ("pH 1:1", "by which method is 'pH 1:1' measured? (the trial follows 'water 1:1')",
+         "water 1:1"),
+        ("pH 1:5", "by which method is 'pH 1:5' measured?", "water"),
+        ("P mg/kg", "by which method is 'P mg/kg' measured? (the trial follows 'Bray P1')",
+         "Bray P1"),
+        ("P CAL mg/kg", "by which method is 'P CAL mg/kg' measured?", "METHOD"),
+        ("K mg/kg", "by which method is 'K mg/kg' measured?", "Mehlich-3"),
+    ],
+)  # fmt: skip
+def test_the_trials_own_method_is_the_example(
+    tmp_path: Path, heading: str, text: str, example: str
+) -> None:
+    path = tmp_path / "r.csv"
+    path.write_text(f"Sample;{heading}\n{A};6,5\n{B};7,5\n", encoding="utf-8")
+    proposal = proposing.propose(read_grid(path), asking.answers({}), "Invented", FOLLOWED)
+    (question,) = [one for one in proposal.open if one.key == f"method of {heading}"]
+    assert (question.text, question.example) == (text, example)
+
+
+@pytest.mark.parametrize(
+    ("note", "end"),
+    [
+        ("* estimated, samples received on 3 March 2026", "*"),
+        ("** see the note of 4 March", "**"),
+        ("\u00b9 J: estimated", "\u00b9"),
+        ("J: estimated", "J:"),
+        ("Notes", "Notes"),
+        ("Results relate only to the samples as received on 12 March", "Results relate only"),
+        ("Released on 12 March 2026 by the laboratory", "Released on"),
+        ("3 samples were received", "3 samples were received"),
+        # A word with which rows of the data begin would end the table there.
+        ("Bed 7 was not sampled", "Bed 7 was not sampled"),
+    ],
+)
+def test_the_end_is_what_the_next_report_has_alike(tmp_path: Path, note: str, end: str) -> None:
+    content = f"Plot;Sample;P Olsen (mg/kg)\nBed 1;{A};4,5\nBed 2;{B};5,5\n{note};;\n"
+    assert f'end = ["{end}"]' in proposed(tmp_path, content).text
 
 
 def test_what_the_file_shows_is_not_asked(tmp_path: Path) -> None:

@@ -36,7 +36,7 @@ def test_atomic_weights_are_those_of_the_reference_library(symbol: str) -> None:
     [
         ("NO3", "NO3", "N", 1), ("NH4", "NH4", "N", 1), ("P2O5", "P2O5", "P", 2),
         ("K2O", "K2O", "K", 2), ("PO4", "PO4", "P", 1), ("SO4", "SO4", "S", 1),
-        ("CaO", "CaO", "Ca", 1), ("MgO", "MgO", "Mg", 1), ("CaCO3", "CaCO3", "Ca", 1),
+        ("CaO", "CaO", "Ca", 1), ("MgO", "MgO", "Mg", 1), ("Ca as CaCO3", "CaCO3", "Ca", 1),
     ],
 )  # fmt: skip
 def test_shares_of_forms_against_the_reference_library(
@@ -94,6 +94,27 @@ def test_forms_and_units(value: str, unit: str, name: str, expected: str) -> Non
     assert float(canonical(value, unit, name)) == pytest.approx(float(expected), rel=1e-6)
 
 
+@pytest.mark.parametrize(
+    "unit",
+    ["mg/100 g", "mg/100g", "mg / 100 g", "mg 100 g-1", "mg 100g⁻¹", "MG/100G", "mg/100 g soil",
+     "mg/100 g dry matter", "mg/100g TS"],
+)  # fmt: skip
+def test_a_hundredth_of_a_gram_per_kilogram(unit: str) -> None:
+    # An identity: 1 mg in 100 g is 10 mg in 1 kg.
+    assert canonical("12.35", unit, "P") == Decimal("123.5")
+    # 10 mg P2O5/100 g are 43.6 mg P/kg (Mg, K as in test_forms_and_units).
+    assert float(canonical("10", unit, "P2O5")) == pytest.approx(43.64268, rel=1e-6)
+
+
+def test_a_hundredth_of_a_gram_in_a_volume_of_soil_needs_its_density() -> None:
+    # 1 mg/100 mL is 10 mg/L; a litre of soil of 1.25 kg has them in 1.25 kg: 8 mg/kg.
+    known = Known(density=Decimal("1.25"))
+    assert canonical("1", "mg/100 mL", "P", known) == 8
+    assert canonical("1", "mg/100ml", "P", known) == 8
+    assert canonical("1", "mg/100 cm3", "P", known) == 8
+    assert canonical("1", "g/100 g", "P") == 10_000
+
+
 @pytest.mark.parametrize("unit", ["dS/m", "mmho/cm", "mmhos/cm", "mS/cm"])
 def test_conductivities_that_are_one_another(unit: str) -> None:
     assert canonical("1.2", unit, "EC") == Decimal("1.2")
@@ -116,6 +137,7 @@ def test_charge_in_an_extract() -> None:
         ("kg/ha", Known(depth_cm=Decimal(15)), "without the bulk density"),
         ("kg/ha", Known(by_twos=True), "the rule of twos is for lb/acre"),
         ("lb/acre", Known(density=Decimal(1)), "without the depth"),
+        ("mg/100 mL", Known(), "an amount per volume of soil: without the bulk density"),
         ("furlong", Known(), "'furlong' is not a unit of P"),
     ],
 )

@@ -73,6 +73,15 @@ def test_headings(title: str, said: tuple[str, str, str, str]) -> None:
     assert (heading.nutrient, heading.unit, heading.method, heading.extra) == said
 
 
+@pytest.mark.parametrize("title", ["CaCO3 (%)", "CaCO3 equiv. (%)", "Calcium carbonate, %"])
+def test_a_column_of_carbonate(tmp_path: Path, title: str) -> None:
+    heading = f'"{title}"'
+    parsed = parse(tmp_path, f"sample,{heading}\n{A},2.5\n", methods=("CaCO3=calcimeter",))
+    assert [(one.analyte, one.value, one.unit) for one in parsed.results] == [
+        ("CaCO3", Decimal("2.5"), "%")
+    ]
+
+
 @pytest.mark.parametrize(
     "title", ["Comment", "Bed", "Depth (cm)", "Ca:Mg", "C:N", "Date", "H+ (%)"]
 )
@@ -172,7 +181,7 @@ WRONG: list[tuple[str, tuple[str, ...], tuple[str, ...], str]] = [
     ("sample,P Olsen (mg/kg)", (), ("Remark",), "w.csv, header: there is no column 'Remark' to "
      "skip; it has: sample, P Olsen (mg/kg)"),
     ("bed,P Olsen (mg/kg)", (), ("bed",), "w.csv, header: the codes stand in column 'bed', and no "
-     "column is the sample; name it 'sample', or let a profile say it: logbook lab profile new"),
+     "column is the sample; let a profile say it (logbook lab profile new), or name it 'sample'"),
     ("sample,mineral N (mg/kg)", (), (), "w.csv, header, column 'mineral N (mg/kg)': mineral-N is "
      "not imported: it is the sum of nitrate-N and ammonium-N; import those two, or --skip "
      "'mineral N (mg/kg)'"),

@@ -288,7 +288,7 @@ def test_limits(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     content = book([["a", "b"], [1, 2], [3, 4], [5, 6]])
     for name, most, message in [
         ("MOST_ROWS", 3, "there are more than 3 rows"),
-        ("MOST_COLUMNS", 1, "there are 2 columns, more than 1"),
+        ("MOST_COLUMNS", 1, "there are more than 1 columns"),
         ("MOST_CELLS", 7, "there are more than 7 cells"),
     ]:
         with monkeypatch.context() as patched:
@@ -305,7 +305,7 @@ def test_limits(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     with pytest.raises(BadData, match="there are more than 500,000 rows"):
         one_sheet(tmp_path, far + "</row>")
     wide = '<row r="1"><c r="XFD1"><v>1</v></c></row>'
-    with pytest.raises(BadData, match="there are 16,384 columns, more than 1,000"):
+    with pytest.raises(BadData, match="there are more than 1,000 columns"):
         one_sheet(tmp_path, wide)
 
 

@@ -19,7 +19,7 @@ SHARES = [
     ("P2O5", "P", 0.4364268, 0.44),
     ("K2O", "K", 0.8301513, 0.83),
     ("SO4", "sulfate-S", 1 / 2.996132, 1 / 3.0),
-    ("CaCO3", "Ca", 1 / 2.497280, 1 / 2.5),
+    ("Ca as CaCO3", "Ca", 1 / 2.497280, 1 / 2.5),
 ]
 
 
@@ -29,6 +29,22 @@ def test_oxide_and_ion_factors(form: str, name: str, share: float, rounded: floa
     assert analyte.name == name
     assert float(found) == pytest.approx(share, rel=3e-7)
     assert float(found) == pytest.approx(rounded, rel=0.01)
+
+
+@pytest.mark.parametrize(
+    "name",
+    ["CaCO3", "caco3", "CaCO₃", "Calcium carbonate", "CaCO3 equivalent",
+     "Calcium Carbonate Equivalent"],
+)  # fmt: skip
+def test_carbonate_of_a_soil_is_its_lime_and_no_calcium(name: str) -> None:
+    analyte, share = find_analyte(name)
+    assert (analyte.name, analyte.unit, share) == ("CaCO3", "%", 1)
+    assert to_canonical(Decimal(20), "g/kg", analyte, share) == 2
+
+
+def test_only_calcium_that_is_named_as_its_carbonate_is_calcium() -> None:
+    assert find_analyte("calcium as CaCO3") == find_analyte("Ca (CaCO3)")
+    assert find_analyte("calcium as CaCO3")[0].name == "Ca"
 
 
 # mg/kg per cmol(+)/kg = molar mass / charge * 10, and the rounded figures of soil handbooks.

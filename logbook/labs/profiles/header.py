@@ -3,20 +3,21 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Collection, Iterable, Sequence
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 from logbook.labs.columns import ROLES
 from logbook.labs.grid import Grid
 from logbook.labs.marks import Marks
 from logbook.labs.profiles.finding import titles_of
+from logbook.labs.profiles.numbers import looks_like_one
+from logbook.labs.profiles.recognising import with_shown
 from logbook.labs.profiles.words import Said, understood
 from logbook.trial import codes
 
 _LOOKED_AT = 80
 _MOST_HEADER = 5
-_LONGEST_NUMBER = 40
 _NAMES = {role: "|".join(ROLES[role]).split("|") for role in ROLES}
 _NAMES["report"] += ["work order", "order no", "job no", "job", "certificate no"]
 _NAMES["qualifier"] += ["q", "qual", "qualifiers", "remark code", "code of remark"]
@@ -27,7 +28,6 @@ _NAMES |= {
 }  # fmt: skip
 _WIDE_ROLES = ("laboratory_number", "sample", "received", "report", "basis", "repeat")
 _LONG_ROLES = ("nutrient", "value", "unit", "method", "limit", "qualifier")
-_NUMBER = re.compile(r"\s*[<>≤≥]?\s*[+-]?[0-9][0-9.,' ]*\s*[A-Za-z*~@]{0,3}\s*\Z")
 # How rows begin that are computed from the others.
 _SUMMARY = re.compile(
     r"\s*(?:average|mean|median|min|minimum|max|maximum|total|sum|range|st\S* ?dev\S*|standard "
@@ -79,12 +79,24 @@ def find_block(grid: Grid) -> Block | None:
     parts = _parts(grid, header, spread)
     said = tuple(understood(cells) for cells in parts)
     roles = _roles(titles, parts)
-    long = "nutrient" in roles and "value" in roles
-    results = [roles["value"]] if long else _result_columns(titles, said, roles)
-    rows, after = _rows(grid, header[-1] + 1, results)
+    if not _result_columns(titles, said, roles) and not is_long(roles):
+        roles = with_shown(grid, range(header[-1] + 1, len(grid.rows)), roles)
+    block = Block(tuple(header), spread, tuple(titles), said, roles, is_long(roles), (), ())
+    return with_rows(grid, block, roles)
+
+
+def with_rows(grid: Grid, block: Block, roles: dict[str, int]) -> Block:
+    """The table with these columns: its rows of data, and those below them."""
+    value = [roles["value"]] if "value" in roles else []
+    results = value or _result_columns(block.titles, block.said, roles)
+    rows, after = _rows(grid, block.header[-1] + 1, results)
     roles = _with_codes(grid, roles, rows)
-    long = "nutrient" in roles and "value" in roles
-    return Block(tuple(header), spread, tuple(titles), said, roles, long, tuple(rows), tuple(after))
+    return replace(block, roles=roles, long=is_long(roles), rows=tuple(rows), after=tuple(after))
+
+
+def is_long(roles: Collection[str]) -> bool:
+    """True where columns name the nutrient and its value: a row per result."""
+    return "nutrient" in roles and "value" in roles
 
 
 def _has_code(row: Sequence[str]) -> bool:
@@ -188,7 +200,9 @@ def _data_begin(grid: Grid, base: int, results: Sequence[int], sample: int | Non
             return place
         named = sample is not None and any(map(str.isdigit, row[sample]))
         filled = [row[column] for column in results if row[column].strip()]
-        numbers = [cell for cell in filled if _is_number(cell) or Marks().words(cell) is not None]
+        numbers = [
+            cell for cell in filled if looks_like_one(cell) or Marks().words(cell) is not None
+        ]
         if (
             filled
             and (named or 2 * len(numbers) > len(filled))
@@ -232,7 +246,10 @@ def _parts(grid: Grid, header: Sequence[int], spread: bool) -> list[list[str]]:
 
 
 def _roles(titles: Sequence[str], parts: Sequence[Sequence[str]]) -> dict[str, int]:
-    """Columns by role: the first whose whole heading, or a cell of it, has one of its names."""
+    """Columns by role: the first whose whole heading, or a cell of it, has one of its names.
+
+    Those of a long layout only where no heading is that of a nutrient's own column.
+    """
     found: dict[str, int] = {}
     for role in (*_WIDE_ROLES, *_LONG_ROLES):
         for column, title in enumerate(titles):
@@ -240,8 +257,9 @@ def _roles(titles: Sequence[str], parts: Sequence[Sequence[str]]) -> dict[str, i
             if column not in found.values() and names & set(_NAMES[role]):
                 found[role] = column
                 break
-    long = "nutrient" in found and "value" in found
-    return {role: column for role, column in found.items() if long or role not in _LONG_ROLES}
+    wide = {role: column for role, column in found.items() if role not in _LONG_ROLES}
+    said = [understood(list(cells)) for cells in parts]
+    return wide if not is_long(found) and _result_columns(titles, said, wide) else found
 
 
 def _with_codes(grid: Grid, roles: dict[str, int], rows: Iterable[int]) -> dict[str, int]:
@@ -257,10 +275,6 @@ def _with_codes(grid: Grid, roles: dict[str, int], rows: Iterable[int]) -> dict[
     return roles
 
 
-def _is_number(cell: str) -> bool:
-    return len(cell) <= _LONGEST_NUMBER and _NUMBER.match(cell) is not None
-
-
 def _rows(grid: Grid, first: int, results: Sequence[int]) -> tuple[list[int], list[int]]:
     """Rows of data, to the last that has a number as a result, or a code; and those below.
 
@@ -274,7 +288,7 @@ def _rows(grid: Grid, first: int, results: Sequence[int]) -> tuple[list[int], li
         for place in rest
         if _has_code(grid.rows[place])
         or (
-            any(_is_number(grid.rows[place][column]) for column in results)
+            any(looks_like_one(grid.rows[place][column]) for column in results)
             and not _SUMMARY.match(next(filter(str.strip, grid.rows[place])))
         )
     ]

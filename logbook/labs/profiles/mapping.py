@@ -228,7 +228,8 @@ def _completed(measure: Measure, unit: str, method: str, basis: str) -> Measure:
     if unit and measure.unit and _other_unit(measure, unit):
         what = f"the row says {unit}, the profile {measure.unit}"
         raise UserMistake(what, "ask the laboratory, then mend the profile")
-    if method and measure.method and full_method(method) != measure.method:
+    analyte = measure.analyte.name
+    if method and measure.method and full_method(method, analyte=analyte) != measure.method:
         what = f"the row says {method}, the profile {measure.method}"
         raise UserMistake(what, "a change of the method starts a new series: mend the profile")
     if basis and basis.lower() not in BASES:
@@ -241,7 +242,7 @@ def _completed(measure: Measure, unit: str, method: str, basis: str) -> Measure:
     full = replace(
         measure,
         unit=measure.unit or unit,
-        method=measure.method or (full_method(method) if method else ""),
+        method=measure.method or (full_method(method, analyte=analyte) if method else ""),
         basis=own,
         to_dry=measure.to_dry and own == "moist",
     )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from contextlib import suppress
 
 from logbook.errors import UserMistake
@@ -11,7 +12,7 @@ from logbook.labs.profiles.asking import Asking, Question
 from logbook.labs.profiles.header import Block, is_limit, is_result
 from logbook.labs.profiles.words import Said, understood
 from logbook.labs.profiles.writing import Lines
-from logbook.trial import chemistry, units
+from logbook.trial import chemistry, contents, methods, units
 from logbook.trial.chemistry import Analyte
 
 _EXCHANGED = {"Ca", "Mg", "K", "Na", "Al"}
@@ -20,6 +21,7 @@ _USUAL = {
     "nitrate-N": "1 M KCl", "ammonium-N": "1 M KCl", "pH": "water", "EC": "water",
     "OM": "loss on ignition", "total-N": "dry combustion", "organic-C": "dry combustion",
     "CEC": "ammonium acetate", "Cl": "water", "sulfate-S": "0.01 M CaCl2",
+    "CaCO3": "calcimeter",
 }  # fmt: skip
 
 
@@ -28,11 +30,13 @@ class Measuring:
 
     `named` is a (column, title, what it says) each; the column is None in a long layout, whose
     rows name it. `skipped` are headings and names that are no measurement, `notes` what was
-    passed over in a heading.
+    passed over in a heading. `followed` are the trial's methods by nutrient, only ever proposed.
     """
 
-    def __init__(self, grid: Grid, block: Block, asking: Asking) -> None:
-        self.grid, self.block, self.asking = grid, block, asking
+    def __init__(
+        self, grid: Grid, block: Block, asking: Asking, followed: Mapping[str, str]
+    ) -> None:
+        self.grid, self.block, self.asking, self.followed = grid, block, asking, followed
         self.limits: dict[int, str] = {}
         self.skipped: list[str] = []
         self.notes: list[str] = []
@@ -61,12 +65,24 @@ class Measuring:
                 continue
             if found and found[-1][0] not in self.limits and self._limits(found[-1], column):
                 continue
+            if is_result(title, said) and self._is_converted(title, said):
+                continue
             share = "%" in said.units and bool(_EXCHANGED & set(said.nutrients))
             if is_result(title, said) and not share and not self._are_words(column):
                 found.append((column, title, said))
             else:
                 self.skipped.append(title)
         return found
+
+    def _is_converted(self, title: str, said: Said) -> bool:
+        """True, and left out, for what is computed from another extractant's value."""
+        try:
+            contents.refuse_converted(title, chemistry.name_of(said.one_nutrient))
+        except UserMistake as mistake:
+            self.skipped.append(title)
+            self.notes.append(f"{mistake.message}: it is left out")
+            return True
+        return False
 
     def _limits(self, before: tuple[int, str, Said], column: int) -> bool:
         """True for a column of the limits of the next one to its left, which is kept as that."""
@@ -110,6 +126,8 @@ class Measuring:
         for name in dict.fromkeys(_tidy(self.grid.rows[row][column]) for row in self.block.rows):
             said = understood([name])
             said.bases += self._bases(name)
+            if said.nutrients and self._is_converted(name, said):
+                continue
             if said.nutrients:
                 found.append((None, name, said))
             elif name:
@@ -154,7 +172,7 @@ class Measuring:
                 chemistry.find_analyte(name)
             choice = " or ".join(chemistry.readings(name))
         text = f"is {key!r} {choice}?" if choice else f"what is measured under {key!r}?"
-        example = chemistry.readings(name)[-1] if choice else "NO3-N"
+        example = chemistry.readings(name)[-1] if choice else [*said.nutrients, "NO3-N"][0]
         return self._answered(lines, "nutrient", key, text, example)
 
     def _answered(
@@ -173,12 +191,15 @@ class Measuring:
             lines.put("unit", unit)
             self._beside(lines, unit, said, key)
         elif not acid and not in_rows:
-            self._answered(lines, "unit", key, f"in which unit is {key!r}?", "mg/kg")
+            self._answered(lines, "unit", key, *_about_unit(said, key, analyte))
 
     def _beside(self, lines: Lines, unit: str, said: Said, key: str) -> None:
         """What a unit needs to become a content: a ratio, or depth and density."""
         known = units.canonical_unit(unit)
-        if known is None and not said.ratios:
+        if contents.is_per_volume(unit):
+            text = f"at which bulk density is {unit} of {key!r}?"
+            self._answered(lines, "density", key, text, "1.3 kg/L")
+        elif known is None and not said.ratios:
             text = f"{unit} is a concentration in an extract: at which ratio of soil to solution?"
             self._answered(lines, "ratio", key, text, "1:5")
         elif known in units.UNITS["mass per area"]:
@@ -199,7 +220,31 @@ class Measuring:
                 analyte = chemistry.find_analyte(chemistry.readings(form)[-1])[0]
             name = analyte.name if analyte else key
             text = f"by which method is {key!r} measured?"
-            self._answered(lines, "method", key, text, _USUAL.get(name, "Mehlich-3"))
+            example = _USUAL.get(name, "Mehlich-3")
+            if said.others:  # one of these words may be the method: no other one is put beside it
+                example = "METHOD"
+            elif own := self._followed(name, said):
+                text, example = f"{text} (the trial follows {own!r})", own
+            self._answered(lines, "method", key, text, example)
+
+    def _followed(self, name: str, said: Said) -> str:
+        """The trial's method of a nutrient, if the heading does not contradict it; else ""."""
+        own = self.followed.get(name, "")
+        ratio, detected = "".join(said.ratios[:1]), "".join(said.detections[:1])
+        with suppress(UserMistake):
+            return own if own and methods.full_name(own, ratio, detected) else ""
+        return ""
+
+
+def _about_unit(said: Said, key: str, analyte: Analyte | None) -> tuple[str, str]:
+    """The question for a unit, and an example, which is never another than one that is there."""
+    if said.units:
+        both = " and ".join(dict.fromkeys(said.units))
+        return f"{key!r} names {both}: in which unit is it?", said.units[0]
+    if any("/" in word for word in said.others):
+        words = " ".join(said.others)
+        return f"is {words!r} in {key!r} a unit, and which one?", "UNIT"
+    return f"in which unit is {key!r}?", analyte.unit if analyte else "mg/kg"
 
 
 def _tidy(cell: str) -> str:

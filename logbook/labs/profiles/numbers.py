@@ -19,6 +19,8 @@ _BOTH = re.compile(
 _GROUPED = re.compile(
     r"[<>]?\s*[1-9]\d{0,2}(?P<group>[.,' \u00a0\u202f])\d{3}(?:(?P=group)\d{3})*(?!\d)"
 )
+_LONGEST = 40
+_ONE = re.compile(r"\s*[<>≤≥]?\s*[+-]?[0-9][0-9.,' ]*\s*[A-Za-z*~@]{0,3}\s*\Z")
 _NAMES = {mark: name for name, mark in THOUSANDS.items()} | {"\u00a0": "blank", "\u202f": "blank"}
 
 
@@ -44,6 +46,11 @@ def is_number(text: str, decimal: str) -> bool:
     with suppress(UserMistake):
         return bool(units.number(text, {"": None}.get(decimal, decimal == ",")) > 0)
     return False
+
+
+def looks_like_one(cell: str) -> bool:
+    """True for a cell with a number, of a sign and of short marks: `12,5 J`, `< 0.5`."""
+    return len(cell) <= _LONGEST and _ONE.match(cell) is not None
 
 
 def written_as(cells: Sequence[str], grid: Grid) -> Written:

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import re
 
-from logbook.errors import UserMistake
+from logbook.errors import BadData, Problem, UserMistake
 from logbook.labs import dates
 from logbook.labs.grid import Grid, letters
 from logbook.labs.profiles.asking import Asking, Question
 from logbook.labs.profiles.content import NUMBERED, ORDERS
-from logbook.labs.profiles.header import Block
+from logbook.labs.profiles.header import Block, with_rows
 from logbook.labs.profiles.numbers import Written
 from logbook.labs.profiles.writing import Lines
 
@@ -19,6 +19,10 @@ _CONTROL = re.compile(
     r"(?: (?:sample|soil|std|standard|dup(?:licate)?))?[ #_.-]*[0-9]*\Z",
     re.IGNORECASE,
 )
+# How a note begins: a mark, or a label with its colon, or a few words without a digit.
+_MARK = re.compile(r"[^\w\s\"'(\[<>+-]{1,3}|[\u00b9\u00b2\u00b3\u2070-\u2079]+")
+_LABEL = re.compile(r"[^\d:]{1,30}:")
+_WORDS = re.compile(r"[^\W\d]+(?:[ -][^\W\d]+){0,2}(?![\w])")
 
 
 def file_lines(grid: Grid, block: Block, numbers: Written, asking: Asking) -> Lines:
@@ -75,10 +79,27 @@ def layout_lines(grid: Grid, block: Block) -> Lines:
     lines.put("header", [grid.lines[place] for place in block.header])
     lines.put("spread", block.spread)
     if block.after:
-        last = grid.rows[block.after[0]]
-        lines.put("end", [next(" ".join(cell.split())[:40] for cell in last if cell.strip())])
+        lines.put("end", [_end(grid, block)])
     lines.put("skip_rows", controls(grid, block))
     return lines
+
+
+def _end(grid: Grid, block: Block) -> str:
+    """How the row below the data begins: what the next report will have alike.
+
+    A mark or a label before a colon; else words, without any number or date. It must begin no row
+    of the data, which would end there.
+    """
+    text = next(" ".join(cell.split()) for cell in grid.rows[block.after[0]] if cell.strip())
+    sample = block.roles.get("sample", 0)
+    rows = [grid.rows[row] for row in block.rows]
+    cells = [*(row[sample] for row in rows), *(next(filter(str.strip, row)) for row in rows)]
+    begun = {cell.strip().casefold() for cell in cells}
+    for found in (_MARK.match(text), _LABEL.match(text), _WORDS.match(text)):
+        start = found[0].strip() if found else ""
+        if start and not any(one.startswith(start.casefold()) for one in begun):
+            return start
+    return text[:40]
 
 
 def controls(grid: Grid, block: Block) -> list[str]:
@@ -109,6 +130,47 @@ def other_table(grid: Grid, block: Block) -> int | None:
         said = grid.rows[row][column].strip().casefold()
         if said in heads and grid.rows[row] != _last(grid, block):
             return row
+    return None
+
+
+def asked_roles(grid: Grid, block: Block, asking: Asking) -> Block:
+    """The table, with the columns of nutrients and results that only somebody can name.
+
+    Raises BadData with the questions that are open: without a nutrient there is no profile.
+    """
+    if block.long or not {"value", "unit", "method"} & set(block.roles):
+        return block
+    roles, problems = dict(block.roles), []
+    for role, text in _COLUMNS.items():
+        if role in roles:
+            continue
+        free = [title for at, title in enumerate(block.titles) if at not in roles.values()]
+        titles = [title for title in free if title]
+        said = asking.ask(Question(role, text, titles[0] if titles else "at B"))
+        column = None if said is None else _named(grid, block, said)
+        if column is None:
+            what = text if said is None else f"there is no column {said!r}"
+            remedy = f"--say '{role}={titles[0]}'" if titles else "look at the header"
+            named = f"{remedy}; without a role are: {', '.join(titles[:20])}" if titles else remedy
+            problems.append(Problem(grid.place(), what, named))
+        else:
+            roles[role] = column
+    if problems:
+        raise BadData(f"{grid.file}: it is not known which column is which", problems)
+    return with_rows(grid, block, roles)
+
+
+_COLUMNS = {
+    "nutrient": "which column names the nutrient?",
+    "value": "which column has the results?",
+}
+
+
+def _named(grid: Grid, block: Block, said: str) -> int | None:
+    """The column of a heading, or at letters ("at D")."""
+    for column, title in enumerate(block.titles):
+        if said.casefold() in (title.casefold(), f"at {letters(column)}".casefold()):
+            return column
     return None
 
 

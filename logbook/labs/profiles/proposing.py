@@ -7,7 +7,7 @@ without an answer it is a commented line of the file.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 from logbook.errors import BadData, Problem
@@ -36,10 +36,13 @@ class Proposal:
     asked: list[str] = field(default_factory=list)
 
 
-def propose(grid: Grid, answer: Answer, lab: str | None) -> Proposal:
+def propose(
+    grid: Grid, answer: Answer, lab: str | None, followed: Mapping[str, str] | None = None
+) -> Proposal:
     """A profile for files like this one; `answer` gives an answer to a question, or None.
 
-    Raises BadData for a file without any heading that is understood.
+    `followed` are the trial's methods by nutrient, which are only ever proposed. Raises BadData
+    for a file without any nutrient that is understood.
     """
     block = find_block(grid)
     if block is None:
@@ -54,8 +57,11 @@ def propose(grid: Grid, answer: Answer, lab: str | None) -> Proposal:
         problem = Problem(grid.place(row), what, "save each table as a file or sheet of its own")
         raise BadData(f"{grid.file}: there are several tables", [problem])
     asking = Asking(answer)
+    block = placing.asked_roles(grid, block, asking)
     name = lab or asking.ask(Question("lab", "which laboratory is it?", "NAME"))
-    measuring = Measuring(grid, block, asking)
+    measuring = Measuring(grid, block, asking, followed or {})
+    if not measuring.named:
+        raise _without_nutrient(grid, measuring)
     numbers = written_as(measuring.cells(), grid)
     sections = [
         placing.file_lines(grid, block, numbers, asking),
@@ -74,6 +80,15 @@ def propose(grid: Grid, answer: Answer, lab: str | None) -> Proposal:
         notes.append(f"rows that are left out: {', '.join(left)}")
     asked = list(dict.fromkeys(asking.asked))
     return Proposal(text, asking.open, measuring.skipped, notes, asked)
+
+
+def _without_nutrient(grid: Grid, measuring: Measuring) -> BadData:
+    """Why there is no profile: nothing that is named in the file is a nutrient that is known."""
+    names = ", ".join(measuring.skipped[:20])
+    what = f"none of these is a nutrient that is known here: {names}" if names else "it names none"
+    remedy = "if some are, write the profile by hand: logbook lab profile show example-fen"
+    problems = [Problem(grid.place(), note) for note in measuring.notes]
+    return BadData(f"{grid.file}: no nutrient", [*problems, Problem(grid.place(), what, remedy)])
 
 
 def _marks(

@@ -205,7 +205,9 @@ def _measure(row: Section, common: dict[str, Any], in_rows: Collection[str]) -> 
         row.problem("at", "this names no column", 'write its letters or its number: "D" or "4"')
     named = row.parsed("nutrient", _nutrient, "name what is measured, such as NO3-N")
     ratio = row.parsed("ratio", contents.read_ratio)
-    method = _method(row, ratio, common["detection"], "method" in in_rows)
+    analyte = named[0].name if named else ""
+    _refuse_converted(row, title, analyte)
+    method = _method(row, (ratio, common["detection"], analyte), "method" in in_rows)
     known = Known(
         ratio,
         row.parsed("depth", _depth) or common["depth"],
@@ -254,14 +256,24 @@ def _nutrient(text: str) -> tuple[Analyte, Fraction]:
     return found
 
 
-def _method(row: Section, ratio: Fraction | None, detection: str, in_rows: bool) -> str | None:
+def _refuse_converted(row: Section, title: str, analyte: str) -> None:
+    """Note a heading that says itself that its numbers were computed from another extractant's."""
+    try:
+        contents.refuse_converted(title, analyte)
+    except UserMistake as mistake:
+        row.problem("title", mistake.message, "name it in [skip] columns instead")
+
+
+def _method(row: Section, about: tuple[Fraction | None, str, str], in_rows: bool) -> str | None:
+    """The full name, with ratio, detection and nutrient of `about`."""
+    ratio, detection, analyte = about
     needed = "name the extractant or procedure: without it nothing can be compared"
     said = row.text("method", "" if in_rows else needed)
     own = row.text("detection") or detection
     if not said:
         return "" if in_rows and "method" not in row.table else None
     try:
-        return full_method(said, contents.ratio_text(ratio) if ratio else "", own)
+        return full_method(said, contents.ratio_text(ratio) if ratio else "", own, analyte)
     except UserMistake as mistake:
         row.problem("method", mistake.message, mistake.hint)
         return None
@@ -285,9 +297,9 @@ def _unit(
     return said
 
 
-def full_method(said: str, ratio: str = "", detection: str = "") -> str:
+def full_method(said: str, ratio: str = "", detection: str = "", analyte: str = "") -> str:
     """A method's full name, not too long to be kept; raises UserMistake."""
-    name = methods.full_name(said, ratio, detection)
+    name = methods.full_name(said, ratio, detection, analyte)
     if len(name) > MOST_TEXT:
         what = f"the method has {len(name)} characters, more than {MOST_TEXT}"
         raise UserMistake(what, "shorten it")

@@ -110,7 +110,7 @@ def is_unit(text: str) -> bool:
     """True for a unit that a result may have, also one of an extract or an area."""
     known = units.canonical_unit(text)
     if known is None:
-        return _IN_EXTRACT.match(text) is not None
+        return _IN_EXTRACT.match(text) is not None or contents.is_per_volume(text)
     kinds = {"content", "charge", "conductivity", "acidity", "mass per area"}
     return bool(kinds & set(units.dimension_of(known))) and not (
         text == "pH" or chemistry.is_method(text)
