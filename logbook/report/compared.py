@@ -6,7 +6,8 @@ import math
 from collections.abc import Iterable, Sequence
 
 from logbook.report import marks
-from logbook.study.comparison import BY_HAND, NO_CONCENTRATION, Comparison, Line
+from logbook.study.comparison import NO_CONCENTRATION, Comparison, Line
+from logbook.study.placing import BY_HAND
 from logbook.trial.chemistry import ANALYTES
 from logbook.trial.times import spoken_day
 

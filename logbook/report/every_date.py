@@ -6,7 +6,7 @@ from collections.abc import Iterable, Iterator
 from typing import TYPE_CHECKING
 
 from logbook.report import marks
-from logbook.study.comparison import BY_HAND
+from logbook.study.placing import BY_HAND, NOT_RANDOMISED
 from logbook.study.tested import ALPHA, p_text
 
 if TYPE_CHECKING:
@@ -36,9 +36,16 @@ def title(found: EveryDate) -> str:
 
 def head(found: EveryDate) -> list[str]:
     """What such means are, and are not."""
-    sentences = [] if found.randomised else [BY_HAND]
+    sentences = list(_placed(found)) if found.randomised else [BY_HAND]
     declared = f"{found.endpoint} on day {found.endpoint_day}"
     return [*sentences, f"all of it is exploratory: declared beforehand was {declared}"]
+
+
+def _placed(found: EveryDate) -> Iterator[str]:
+    """Whose late beds were placed by hand, where the others were drawn."""
+    for code in found.treatments:
+        notes = (note for _, line in of(found, code) for note in line.series.notes)
+        yield from dict.fromkeys(f"{code}: {note}" for note in notes if NOT_RANDOMISED in note)
 
 
 def of(found: EveryDate, treatment: str) -> list[tuple[Nutrient, Line]]:

@@ -136,7 +136,7 @@ _OF_THAT = re.compile(r"^(a kg of N that was available .+? cost |what a kg of it
 
 def _single(one: Finding) -> bool:
     """Whether a line is of one bed on a side, on one date."""
-    alone = one.design.endswith("one bed a side")
+    alone = one.design.endswith("one bed on a side")
     return alone and one.topic in ("planting", "nutrients") and one.value is not None
 
 

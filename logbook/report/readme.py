@@ -12,7 +12,7 @@ from logbook.report.lines import counted, with_unit
 from logbook.report.season import Season
 from logbook.report.sheets import MANIFEST, Sheet, clean
 from logbook.store.views import Found
-from logbook.study import Series
+from logbook.study import Series, placing
 from logbook.trial import rates
 from logbook.trial.chemistry import ANALYTES
 from logbook.trial.parts import in_order, spoken
@@ -77,7 +77,9 @@ def _trial(season: Season) -> Iterator[str]:
     yield f"{beds}; the bed is the unit of replication."
     if trial.assigned == "drawn":
         seed = "" if trial.seed is None else f" (seed {trial.seed})"
-        yield f"Treatments were drawn by lot{seed}."
+        late = placing.late_in(trial, season.known)
+        but = f"; {late}" if late else ""
+        yield f"Treatments were drawn by lot{seed}{but}."
     else:
         yield "Treatments were assigned by hand: not randomised."
     for block in blocks:
@@ -292,6 +294,8 @@ def _cautions(season: Season) -> Iterator[str]:
     yield f"Where interval_method is one bed: {ONE_BED}."
     if season.trial.assigned != "drawn":
         yield "Beds were assigned by hand: a difference may come from where the beds stand."
+    elif placing.late_in(season.trial, season.known):
+        yield "Late beds were placed by hand: their differences may come from where they stand."
     yield (
         "What is extractable in amended soil is not a fertiliser recommendation: tables of "
         "sufficiency were made for settled soil, in the field, by their own methods."

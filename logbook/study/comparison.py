@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 
 from logbook.errors import UserMistake
 from logbook.store import views
+from logbook.study.placing import BY_HAND
 from logbook.study.samples import MINERAL_N, PARTS, kept
 from logbook.study.series import Row, Series, of_treatment, series_of
 from logbook.study.tested import Families, Kind, direction, kind_of, logged, number
@@ -26,7 +27,6 @@ if TYPE_CHECKING:
     from logbook.study.tested import Tested
     from logbook.trial.records import Trial
 
-BY_HAND = "beds were assigned by hand: not randomised"
 NO_CONCENTRATION = "no concentration: a difference only"
 _CONCENTRATIONS = frozenset({"content", "charge"})
 # In a salt solution the salt that an amendment brings hardly shifts pH; in water it lowers it.

@@ -19,6 +19,7 @@ from logbook.study import (
     disputes,
     flags,
     pairing,
+    placing,
     queries,
     references,
     standing_out,
@@ -362,8 +363,9 @@ def _notes(
     others: Collection[Comparable],
 ) -> Iterator[str]:
     """What limits a series, a sentence each."""
-    if ground.assigned != "drawn":
-        yield "beds were assigned by hand: not randomised"
+    placed = placing.by_hand(ground.known, ground.assigned, treatment)
+    if placed:
+        yield placed
     if fraction is None and thinned:
         missing = " and ".join(amounts.missing_for_dilution(ground.known, treatment))
         yield f"the dilution-corrected difference cannot be given: {missing} not known yet"

@@ -207,6 +207,50 @@ class TestItsCurve:
         assert _notes(house, "M") == []
 
 
+class TestPlacesOfLateBeds:
+    """The lot was drawn over the beds of the start: a late one stands where a person put it."""
+
+    def _pulled(self, house: Program) -> None:
+        house.must("apply", "L1,L2", on="2026-03-17T09:00+01:00")
+        _measured(house, {"L1": "130", "L2": "100"}, "2026-03-24T12:00+01:00")
+
+    def test_findings_comparisons_and_the_export_say_so(self, house: Program) -> None:
+        _forked(house)
+        self._pulled(house)
+        late = "late beds L1, L2 were placed by hand: not randomised"
+        (page,) = _json(house, "findings", "R5")["findings"]
+        assert page["reach"][2] == (
+            f"1 bed against 1 bed of the untreated control, in one block; {late}"
+        )
+        assert not [one for one in page["limits"] if late in one]  # said once
+        one_date = _json(house, "compare", "day 7", "--treatment", "R5")["comparison"]
+        assert one_date["notes"] == [f"R5, K: {late}"]
+        every_date = _json(house, "compare", "--all-dates")["every_date"]
+        assert f"R5: {late}" in every_date["about"]
+        house.must("season", "out", on=LATER)
+        readme = " ".join((house.folder / "out" / "README.txt").read_text("utf-8").split())
+        assert f"Treatments were drawn by lot (seed 7); {late}." in readme
+        assert "Late beds were placed by hand: their differences may come from" in readme
+
+    def test_those_of_the_start_were_drawn_all_the_same(self, house: Program) -> None:
+        _measured(house, {"B1": "100", "B2": "130", "B5": "110", "B6": "120"}, DAY0)
+        _forked(house)
+        house.must("bed", "add", "L3", "--treatment", "M", "--block", "late", "--soil", "new",
+                   on=JOINED)  # fmt: skip
+        _measured(house, {"B1": "100", "B2": "130", "B5": "110", "B6": "120"}, JOINED)
+        (page,) = _json(house, "findings", "M")["findings"]
+        assert page["reach"][2].startswith(
+            "3 beds against 5 beds of the untreated control, in 3 blocks, places drawn by lot, but "
+            "late beds L2, L3 were placed by hand: not randomised; results to compare of at most "
+            "2 against 2 on one day; S1"
+        )
+
+    def test_without_a_late_bed_nothing_is_said_of_any(self, house: Program) -> None:
+        _measured(house, {"B1": "100", "B2": "130", "B5": "110", "B6": "120"}, DAY0)
+        (page,) = _json(house, "findings", "M")["findings"]
+        assert ", places drawn by lot" in page["reach"][2] and "by hand" not in page["reach"][2]
+
+
 def test_what_is_worth_knowing_is_said_when_a_bed_joins(house: Program) -> None:
     _with_rock(house)
     house.must("event", "B1", "flooded", on=JOINED)

@@ -169,6 +169,7 @@ def _of_treatment(store: sqlite3.Connection, ground: _Ground, code: str, ident: 
             ident,
             ground.history,
             _newest(mine),
+            _most_beds(mine),
         ),
         endpoint=f"{ground.trial.endpoint} on day {ground.trial.endpoint_day}",
         findings=tuple(found),
@@ -203,6 +204,15 @@ def _newest(mine: Sequence[Series]) -> tuple[date, float] | None:
         if row.last is not None and _both(row)
     ]
     return max(both, default=None)
+
+
+def _most_beds(mine: Sequence[Series]) -> tuple[int, int]:
+    """The most treated and control beds with results that any one pull compares."""
+    both = [row.difference for one in mine for row in one.rows if _both(row)]
+    return (
+        max((one.treated_beds for one in both), default=0),
+        max((one.control_beds for one in both), default=0),
+    )
 
 
 def _declared_line(ground: _Ground, code: str) -> Line | None:

@@ -8,8 +8,8 @@ from collections.abc import Iterable, Iterator, Sequence
 from itertools import groupby
 from typing import TYPE_CHECKING
 
-from logbook.study.comparison import BY_HAND
 from logbook.study.findings.content import Finding, listed
+from logbook.study.placing import NOT_RANDOMISED
 from logbook.study.samples import MINERAL_N
 from logbook.study.series import APART
 from logbook.trial.ranges import compact
@@ -87,7 +87,8 @@ def _together(one: Series) -> Iterator[str]:
     beside = () if one.analyte == MINERAL_N else one.points.left_out
     alike: dict[str, list[str]] = {}
     for note in _daily(map(_unsigned, one.notes)):
-        if note == BY_HAND or note.endswith(APART) or note in beside or _PLANTED in note:
+        told = note.endswith((NOT_RANDOMISED, APART)) or _PLANTED in note
+        if told or note in beside:
             continue
         first, _, rest = note.partition(" ")
         alike.setdefault(rest if first in beds else note, []).append(first)

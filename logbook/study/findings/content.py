@@ -135,7 +135,7 @@ def listed(names: Sequence[str]) -> str:
 _MADE = {
     "within-block": "within blocks",
     "welch": "between beds",
-    "one bed": "one bed a side",
+    "one bed": "one bed on a side",
     "bounds": "from the reporting limits",
     "bounds + within-block": "within blocks, widened by the reporting limits",
     "bounds + welch": "between beds, widened by the reporting limits",

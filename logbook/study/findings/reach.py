@@ -7,6 +7,7 @@ from datetime import date
 from typing import TYPE_CHECKING
 
 from logbook.store import views
+from logbook.study import placing
 from logbook.study.amounts import Facts
 from logbook.study.findings.content import number
 from logbook.study.flags import History
@@ -18,7 +19,7 @@ from logbook.trial.units import short
 if TYPE_CHECKING:
     import sqlite3
 
-    from logbook.trial.records import Measurement, Treatment, Trial
+    from logbook.trial.records import Bed, Measurement, Treatment, Trial
 
 NO_CROP = "no crop was grown: what plants would take up is not shown"
 CROP = (
@@ -39,12 +40,16 @@ def reach(
     treatment: str,
     history: History,
     last: tuple[date, float] | None,
+    had: tuple[int, int],
 ) -> tuple[str, ...]:
-    """The sentences of reach of a treatment, by id; last: date and age of the newest comparison."""
+    """The sentences of reach of a treatment, by id; last: date and age of the newest comparison.
+
+    had: the most treated and control beds that any one pull compares.
+    """
     return (
         _material(store, known, known.treatments[treatment]),
         _soil(store, ident),
-        _beds(trial, known, treatment, history),
+        _beds(trial, known, treatment, history, had),
         _conditions(store, ident, known, treatment, history),
         _length(store, ident, last),
     )
@@ -73,22 +78,32 @@ def _soil(store: sqlite3.Connection, trial: str) -> str:
     return ", ".join(part for part in (one.source, one.texture) if part)
 
 
-def _beds(trial: Trial, known: Facts, treatment: str, history: History) -> str:
+def _beds(
+    trial: Trial, known: Facts, treatment: str, history: History, had: tuple[int, int]
+) -> str:
     """How many beds, in how many blocks, drawn or not."""
-    mine = [bed for bed, record in known.beds.items() if record.treatment == treatment]
-    blocks = {known.beds[bed].block for bed in mine}
-    control = [
-        bed
-        for bed, record in known.beds.items()
-        if known.treatments[record.treatment].control and record.block in blocks
-    ]
+    beds = placing.compared(known, treatment)
+    mine = [bed for bed, record in beds.items() if record.treatment == treatment]
+    control = [bed for bed in beds if bed not in mine]
+    blocks = {bed.block for bed in beds.values()}
     told = f"{_count(mine)} against {_count(control)} of the untreated control"
     told += f", in {len(blocks)} blocks" if len(blocks) > 1 else ", in one block"
-    drawn = trial.assigned == "drawn"
-    told += ", places drawn by lot" if drawn else ", places given by hand: not randomised"
+    told += _placed(trial, beds)
+    if had != (0, 0) and had != (len(mine), len(control)):
+        told += f"; results to compare of at most {had[0]} against {had[1]} on one day"
     gone = [one for one in history.events if one.event.what == OUT]
     left = compact(one.label for one in gone if one.event.bed in (*mine, *control))
     return f"{told}; {left} left the trial" if left else told
+
+
+def _placed(trial: Trial, beds: Mapping[str, Bed]) -> str:
+    """Drawn or not; late beds are placed by hand in a trial that was drawn too."""
+    if trial.assigned != "drawn":
+        return f", places given {placing.NOT_RANDOMISED}"
+    late = placing.late_by_hand(beds.values())
+    if all(bed.origin is not None for bed in beds.values()):
+        return f"; {late}"
+    return f", places drawn by lot{f', but {late}' * bool(late)}"
 
 
 def _count(beds: Sequence[str]) -> str:
