@@ -24,7 +24,8 @@ NITRATE, AMMONIUM = MINERAL
 NITROGEN = tuple(f'{nutrient} = "{method}"' for nutrient, _, method in MINERAL)
 
 Way = tuple[str, str, str]  # nutrient, unit, method
-Values = Mapping[int, tuple[Sequence[float], Sequence[float]]]  # day: controls, treated
+Cells = Sequence[float | str]  # a result as a number, or as the laboratory writes it: "<0.5"
+Values = Mapping[int, tuple[Cells, Cells]]  # day: controls, treated
 
 _PROTOCOL = """\
 format = 1
@@ -125,7 +126,7 @@ class Plan:
             name=self.name,
             beds="\n".join(beds),
             pulls="\n".join(
-                f"  {{ day = {day}, tolerance = {2 * (day > 0)} }}," for day in self.days
+                f"  {{ day = {day}, tolerance = {min(2, day // 3)} }}," for day in self.days
             ),
             nutrients="\n".join(self.nutrients),
         )
@@ -165,7 +166,8 @@ def play(
     for (nutrient, unit, method), values in results.items():
         for day, sides in values.items():
             rows += [
-                f"{codes[day, f'B{2 * block + side + 1}']},{nutrient},{value:g},{unit},{method}"
+                f"{codes[day, f'B{2 * block + side + 1}']},{nutrient},"
+                f"{value if isinstance(value, str) else f'{value:g}'},{unit},{method}"
                 for side, beds in enumerate(sides)
                 for block, value in enumerate(beds)
                 if (day, f"B{2 * block + side + 1}") in codes

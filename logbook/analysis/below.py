@@ -35,7 +35,9 @@ class Below:
 
     shown: some pull is below by the bound that holds for all pulls at once; reason: why not.
     days, bounds: every tested pull with its simultaneous interval of D; days_below: those below.
-    depth: the largest deficit of those, above 0 when below, with its simultaneous interval.
+    depth: the largest mean deficit, above 0 when below, with its simultaneous interval: of the
+    pulls below, and of those that lie below by their means on either side of them without a pull
+    level between; so its pull, trough_day, need not be one of days_below.
     bracket: last pull below and first pull level again, after the trough; (day, None) when none.
     level: the day level with the control again, interpolated, and its 95 % interval.
     beds: the fewer beds of the two sides. All None or empty when not shown.
@@ -81,7 +83,7 @@ def below_control(beds: Beds) -> Below:
         unsaid = len(unseen) == len(bounds) or any((b.value or 0.0) < 0.0 for b in unseen)
         return _none(SPREAD_UNSEEN if unsaid else NOT_SHOWN, days, bounds, beds.fewest)
     fewest = min(_fewest(beds, pull) for pull in tested)
-    trough = min(under, key=lambda place: bounds[place].value or 0.0)
+    trough = _trough(bounds, under)
     last, again = _bracket(bounds, trough)
     return Below(
         shown=True,
@@ -97,16 +99,34 @@ def below_control(beds: Beds) -> Below:
     )
 
 
+def _trough(bounds: Sequence[Interval], under: Sequence[int]) -> int:
+    """The place of the lowest mean, sought from the lowest pull below while means lie below.
+
+    A pull may be the lowest of all and its beds too far apart for its own bound to show anything:
+    to call another one the deepest would be untrue.
+    """
+
+    values = [bound.value or 0.0 for bound in bounds]
+    seed = min(under, key=values.__getitem__)
+    first = next((place + 1 for place in range(seed, -1, -1) if values[place] >= 0.0), 0)
+    last = next((place for place in range(seed, len(values)) if values[place] >= 0.0), len(values))
+    known = [place for place in range(first, last) if bounds[place].high is not None]
+    return min(known, key=values.__getitem__)
+
+
 def make_up(below: Below) -> MakeUp:
     """The range of nitrogen missing at the trough, where one may be printed at all.
 
-    Conditions: three or more beds a side, a deficit that is shown, and a closed interval for its
-    end.
+    Conditions: three or more beds a side, a deficit that is shown, at its lowest pull too, and a
+    closed interval for its end.
     """
     if not below.shown or below.level is None:
         return MakeUp(None, f"{below.reason}: {TEST_INSTEAD}")
     if below.beds < FEWEST_BEDS:
         return MakeUp(None, f"{below.beds} beds on a side, {FEWEST_BEDS} needed: {TEST_INSTEAD}")
+    if below.trough_day not in below.days_below:
+        why = f"the lowest pull (day {below.trough_day:g}) is not shown to be below by itself"
+        return MakeUp(None, f"{why}: {TEST_INSTEAD}")
     if not below.level.closed:
         why = below.level.reason_high or below.level.reason_low
         return MakeUp(None, f"{why}: {TEST_INSTEAD}")

@@ -17,6 +17,7 @@ from logbook.api import shown
 from logbook.api.fits import Fits, Floats, floats, ranges_of, reach, sentences, span, told
 from logbook.api.frames import NET_RELEASE, ON_DAYS, frame
 from logbook.study import Row, Series
+from logbook.study.deeper import maybe_deeper, words
 
 _NO_PULLS = "no pull has a difference that a curve could be fitted to"
 _NO_BEDS = "no curve, or no beds that are known by day"
@@ -158,6 +159,8 @@ class Curve:
             said += [limit for limit in reach([self.area]) if limit not in said]
         if self.below is not None:
             said += _below_control(self.below, self.unit)
+            deeper = words(maybe_deeper(self.series), self.unit, shown.number)
+            said += [f"{deeper[:1].upper()}{deeper[1:]}."] * bool(deeper)
         return said
 
     def _noted(self) -> Iterator[str]:

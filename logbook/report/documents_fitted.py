@@ -6,6 +6,7 @@ import math
 from typing import TYPE_CHECKING, Any
 
 from logbook.report import constants
+from logbook.study.deeper import maybe_deeper
 
 if TYPE_CHECKING:
     from logbook.analysis.below import Below, MakeUp
@@ -178,6 +179,9 @@ def _below(series: Series, one: Below | None, asked: Asked) -> dict[str, Any] | 
         "days_below": list(one.days_below),
         "depth": None if one.depth is None else interval_document(one.depth, unit),
         "trough_day": one.trough_day,
+        "may_be_deeper": [
+            {"day": day, "deficit_up_to": most} for day, most in maybe_deeper(series)
+        ],
         "last_day_below": last,
         "first_day_level": again,
         "level_with_control": None if one.level is None else interval_document(one.level, "days"),

@@ -6,6 +6,8 @@ amounts are worked beside the checks.
 
 from __future__ import annotations
 
+import json
+
 import pytest
 
 from tests.program import Program
@@ -16,6 +18,7 @@ from tests.scenario import (
     Plan,
     Values,
     Way,
+    day_of,
     listed,
     of_kind,
     play,
@@ -81,6 +84,52 @@ def test_c_n_near_20_that_ties_up_and_gives_back(program: Program) -> None:
     assert day14["value"] == pytest.approx(deficit, rel=1e-9)
 
 
+def test_the_deepest_is_sought_among_all_that_is_known_of_the_pulls(program: Program) -> None:
+    """Ammonium below its limit beside little nitrate: a sum that no bound for all pulls can hold.
+
+    Day 14 is lower than day 3 and its beds lie so far apart that its own bound shows nothing.
+    """
+    nitrate: Values = {
+        0: ((9.0, 9.3, 8.8, 9.1), (9.1, 9.0, 8.9, 9.2)),
+        3: ((9.6, 9.4, 9.7, 9.5), (6.2, 6.1, 6.4, 6.3)),
+        7: ((9.7, 9.9, 9.6, 9.8), (3.0, 3.2, 2.9, 3.1)),
+        14: ((10.5, 10.7, 10.4, 10.6), (1.0, 9.0, 2.5, 3.5)),
+        28: ((10.9, 11.1, 10.8, 11.0), (11.0, 11.2, 11.1, 10.9)),
+        42: ((11.5, 11.3, 11.6, 11.4), (12.6, 12.4, 12.8, 12.5)),
+    }
+    some = (0.8, 0.9, 0.8, 0.9)
+    ammonium: Values = {
+        day: (some, ("<0.5",) * 4 if day == 7 else (0.7, 0.8, 0.9, 0.8)) for day in nitrate
+    }
+    play(program, Plan(days=tuple(nitrate)), {NITRATE: nitrate, AMMONIUM: ammonium})
+
+    said = told(program)
+
+    below = of_kind(listed(program), "below control")
+    # By the means 4.8 - (1 - f) 11.4, f = 0.25 / 90.25.
+    assert below["pull"] == "day 14"
+    assert below["value"] == pytest.approx(11.4 * 90 / 90.25 - 4.8, rel=1e-9)
+    # Day 7, each part at its lowest: 3.0 of the treated less 10.6 (1 - f), and the beds' spread.
+    assert (
+        "Mineral N was below the control on day 3, most of the pulls that can be used on day 14: "
+        "by 6.57 mg/kg (-3.44 to 16.6, a bound for all pulls at once), not shown of that day "
+        "alone; the beds then held 35 % of the control's mineral N (11 to 107 %); day 7 may be "
+        "deeper, up to 7.61 mg/kg; tied up"
+    ) in said
+    assert (
+        "- No amount of make-up N can be given: the lowest pull (day 14) is not shown to be below "
+        "by itself: test nitrate before planting.\n"
+    ) in said
+    curve = program.must("curve", on=day_of(121)).out
+    assert "  deepest of the pulls that can be used on day 14: 6.6 mg/kg below (-3.4 to" in curve
+    assert "\n  day 7 may be deeper, up to 7.61 mg/kg\n" in curve
+    document = json.loads(program.must("curve", "--json", on=day_of(121)).out)
+    found = document["curves"][0]["below_control"]
+    assert found["days_below"] == [3.0] and found["trough_day"] == 14.0
+    (deeper,) = found["may_be_deeper"]
+    assert deeper == {"day": 7.0, "deficit_up_to": pytest.approx(7.61, abs=0.005)}
+
+
 def test_make_up_n_says_its_cautions_before_any_amount(program: Program) -> None:
     play(program, NEAR_20, {NITRATE: TIED, AMMONIUM: LITTLE})
 
@@ -133,7 +182,7 @@ def test_one_bed_each_cannot_say(program: Program) -> None:
     ) in said
     assert (
         "- Whether mineral N was below the control: cannot say: one bed on a side; the lowest, "
-        "-24.4 mg/kg on day 14, is between two beds [1+1 beds].\n"
+        "-24.4 mg/kg on day 14, is between single beds [1+1 beds].\n"
     ) in said
     assert "this trial cannot say which it was here" in said
     assert "Make-up N" not in said

@@ -12,6 +12,7 @@ from matplotlib.transforms import offset_copy
 
 from logbook.report import marks, ranges
 from logbook.report.figures.page import COLOURS, beside
+from logbook.study.deeper import maybe_deeper, words
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -144,6 +145,8 @@ def below_sentences(series_list: Iterable[Series]) -> list[str]:
         if found is None or found.depth is None or found.trough_day is None:
             continue
         told = ranges.worded(found.depth, f"{series.unit} below control", signed=False)
+        deeper = words(maybe_deeper(series), series.unit, marks.digits)
+        told += f"; {deeper}" * bool(deeper)
         lines.append(
             f"{series.treatment}: ring: deepest, day {found.trough_day:g}, {told}; "
             f"bar on the line: {ranges.level_words(found)}"

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
-from logbook.report import ranges
+from logbook.report import marks, ranges
+from logbook.study.deeper import maybe_deeper, words
 
 if TYPE_CHECKING:
     from logbook.analysis.below import Below
@@ -20,6 +21,7 @@ def lines(series: Series, asked: Asked) -> Iterator[str]:
         return
     if not found.shown:
         yield f"below control: {_not_shown(found)}"
+        yield from (f"  {line}" for line in _maybe_deeper(series))
         return
     days = ", ".join(f"{day:g}" for day in found.days_below)
     yield (f"below control: shown on day{'s' * (len(found.days_below) > 1)} {days}, {_by(found)}")
@@ -57,7 +59,16 @@ def _depth(series: Series, found: Below) -> Iterator[str]:
     depth = found.depth
     told = ranges.worded(depth, f"{series.unit} below", signed=False)
     why = ranges.without_range(depth)
-    yield f"deepest on day {found.trough_day:g}: {told}{f': {why}' if why else ''}"
+    used = " of the pulls that can be used" * bool(maybe_deeper(series))
+    yield f"deepest{used} on day {found.trough_day:g}: {told}{f': {why}' if why else ''}"
+    yield from _maybe_deeper(series)
+
+
+def _maybe_deeper(series: Series) -> Iterator[str]:
+    """The pulls of which too little is known to be told among the others."""
+    said = words(maybe_deeper(series), series.unit, marks.digits)
+    if said:
+        yield said
 
 
 def _until(found: Below) -> Iterator[str]:

@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING
 
 from logbook.handbook import Product, available_n
 from logbook.study.brought import Stated
-from logbook.study.findings.content import Finding, span
+from logbook.study.deeper import Deeper, words
+from logbook.study.findings.content import Finding, number, span
 from logbook.study.findings.nitrogen import AT_ONCE, unseen
 from logbook.study.supply import Layer
 
@@ -23,9 +24,16 @@ TEST_INSTEAD = "test nitrate before planting"
 
 
 def make_up_findings(
-    make_up: MakeUp | None, below: Below | None, layer: Layer, products: Sequence[Product]
+    make_up: MakeUp | None,
+    below: Below | None,
+    layer: Layer,
+    products: Sequence[Product],
+    deeper: Sequence[Deeper] = (),
 ) -> Iterator[Finding]:
-    """Nitrogen to make up: a range per m2 and per bed, cautions first; or to test instead."""
+    """Nitrogen to make up: a range per m2 and per bed, cautions first; or to test instead.
+
+    deeper: pulls that may be deeper than the lowest that the range is of.
+    """
     if make_up is None or below is None or not below.shown or unseen(below):
         return
     start = Finding("make-up", "mineral-N", "make-up N", "")
@@ -49,6 +57,7 @@ def make_up_findings(
     if per_bed.low is not None:
         said += f", {span(per_bed.low, per_bed.high)} g per bed"
     said += f" (in {layer.spoken}): {_DEFICIT}"
+    said += f"; {words(deeper, 'mg/kg', number)}: more may be missing then" * bool(deeper)
     said += f"; for this soil, rate and temperature; {TEST_INSTEAD} none the less"
     low, high = per_m2.low, per_m2.high
     yield replace(start, sentence=said, value=per_m2.value, low=low, high=high, unit="g N per m2")

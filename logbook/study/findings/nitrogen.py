@@ -7,6 +7,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
+from logbook.study.deeper import maybe_deeper, words
 from logbook.study.findings.content import Finding, listed, made, number, signed, size, span
 from logbook.study.losses import TIED_UP
 from logbook.study.series import Row, Series
@@ -109,18 +110,25 @@ def below_findings(series: Series, tied: str) -> Iterator[Finding]:
 
 def _depth(start: Finding, series: Series, below: Below, tied: str) -> Finding:
     depth = below.depth
-    found = f"mineral N was below the control {_days(below)}"
+    found = f"mineral N was below the control {_days(series, below)}"
+    deeper = maybe_deeper(series)
     if depth is None or depth.value is None:
         return replace(start, kind="below control", sentence=f"{found}; {tied}")
-    most = f", most on day {below.trough_day:g}:" if len(below.days_below) > 1 else ""
+    alone = below.days_below == (below.trough_day,) and not deeper
+    of_used = " of the pulls that can be used" * bool(deeper)
+    most = "" if alone else f", most{of_used} on day {below.trough_day:g}:"
     found += f"{most} by {number(depth.value)} {series.unit}"
     ends = f" ({span(depth.low, depth.high)}, {AT_ONCE})"
     found += ends if depth.low is not None else f" ({depth.reason_low})" * bool(depth.reason_low)
     found += diluted(series)
+    if below.trough_day not in below.days_below:
+        found += ", not shown of that day alone"
+    found += _share(series, below)
+    found += f"; {words(deeper, series.unit, number)}" * bool(deeper)
     return replace(
         start,
         kind="below control",
-        sentence=f"{found}{_share(series, below)}; {tied}",
+        sentence=f"{found}; {tied}",
         value=depth.value,
         low=depth.low,
         high=depth.high,
@@ -153,6 +161,8 @@ def _not_below(start: Finding, series: Series, below: Below) -> Finding:
         said += f": it was above, by {AT_ONCE}{diluted(series)}"
         return replace(start, kind="no difference shown", sentence=said)
     said += f": at most {number(-least)} {series.unit} below fits, by {AT_ONCE}{diluted(series)}"
+    deeper = maybe_deeper(series)
+    said += f"; {words(deeper, series.unit, number)}" * bool(deeper)
     return replace(start, kind="no difference shown", sentence=said, high=-least)
 
 
@@ -168,7 +178,9 @@ def _alone(start: Finding, series: Series) -> Iterator[Finding]:
     said = "whether mineral N was below the control: cannot say: one bed on a side"
     value, day = min(seen)
     if value < 0.0:
-        said += f"; the lowest, {signed(value)} {series.unit} on day {day:g}, is between two beds"
+        said += (
+            f"; the lowest, {signed(value)} {series.unit} on day {day:g}, is between single beds"
+        )
     design = design_of([row for row in series.rows if row.difference.day >= 0.0])
     yield replace(start, kind="cannot say", sentence=said, design=design)
 
@@ -186,13 +198,14 @@ def diluted(series: Series) -> str:
     return ", with the amendment's dilution taken off"
 
 
-def _days(below: Below) -> str:
+def _days(series: Series, below: Below) -> str:
     """ "from day 3 to day 21", or each day where a pull between them was not shown below."""
+    pulls = {row.difference.day for row in series.rows}
     under = below.days_below
     first, last = under[0], under[-1]
     if first == last:
         return f"on day {first:g}"
-    if [day for day in below.days if first <= day <= last] == [*under]:
+    if {day for day in pulls if first <= day <= last} == {*under}:
         return f"from day {first:g} to day {last:g}"
     return f"on days {listed([f'{day:g}' for day in under])}"
 
