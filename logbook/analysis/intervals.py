@@ -34,6 +34,9 @@ NEVER_LEVELS = "ceiling not reached: a curve that never levels off fits as well"
 ZERO_FITS = "a ceiling of zero fits as well"
 MISFIT = "no first-order curve fits these beds"
 BY_WHAT_THERE_IS = "gaps: each pull by the beds that it has"
+#: Pulls that show by themselves whether a line goes on as it went: the fewest with a slope and
+#: more than two ends. Common practice, no source.
+LAST_PULLS = 3
 #: Times the weights of a single bed are taken from the curve fitted with the weights before.
 REWEIGHTED = 5
 
@@ -182,6 +185,17 @@ def slope(
     if len(days) < needs:
         return nothing(f"zero order: needs {needs} pulls, has {len(days)}")
     return linear(beds, days / (days @ days), cv=cv, floor=floor)
+
+
+def last_slope(beds: Beds, last: float, *, cv: float | None = None, floor: float = 0.0) -> Interval:
+    """Slope per day over the last LAST_PULLS pulls up to a day: what they show by themselves."""
+    used = np.flatnonzero(beds.days <= last)[-LAST_PULLS:]
+    if len(used) < 2:
+        return nothing("fewer than two pulls")
+    days = beds.days[used] - beds.days[used].mean()
+    weights = np.zeros(len(beds.days))
+    weights[used] = days / (days @ days)
+    return linear(beds, weights, cv=cv, floor=floor)
 
 
 def linear(beds: Beds, weights: Floats, *, cv: float | None = None, floor: float = 0.0) -> Interval:

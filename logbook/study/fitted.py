@@ -82,6 +82,14 @@ class Fitted:
             return None
         return intervals.at_day(self.beds, day, cv=self.declared.cv, floor=self.declared.floor)
 
+    def last_slope(self, day: float) -> Interval | None:
+        """The slope over the last pulls up to a day by themselves; None without beds."""
+        from logbook.analysis import intervals
+
+        if self.beds is None:
+            return None
+        return intervals.last_slope(self.beds, day, cv=self.declared.cv, floor=self.declared.floor)
+
     def released_by(self, day: float) -> Interval | None:
         """D(day) - D(0); None with neither beds nor net values."""
         from logbook.analysis import intervals, netted

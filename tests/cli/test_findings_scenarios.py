@@ -340,6 +340,36 @@ def test_still_rising_at_the_last_pull(program: Program) -> None:
     assert "levels off at" not in said
 
 
+# A dip that closes by day 42: a line through it slopes upwards, and nothing rises any more.
+DIP = {0: -2.1, 3: -2.8, 7: -2.9, 14: -2.4, 28: -1.3, 42: -0.02, 56: -0.38, 84: -0.11}
+DIPPED: Values = {
+    day: (
+        (30.0, 31.0, 29.0, 30.5),
+        tuple(
+            30.0 + net + off + part * (day % 5 - 2)
+            for net, off, part in (
+                (net, 2.5, 0.1), (net + 1.0, -2.0, -0.15), (net - 1.0, 1.5, 0.2), (net, -2.2, 0.1)
+            )
+        ),
+    )
+    for day, net in DIP.items()
+}  # fmt: skip
+
+
+def test_a_line_through_a_dip_is_not_still_rising(program: Program) -> None:
+    even = dict.fromkeys(DIP, ((1.0, 1.0, 1.1, 1.0), (1.0, 1.1, 1.0, 1.0)))
+    play(program, Plan(days=tuple(DIP)), {NITRATE: DIPPED, AMMONIUM: even})
+
+    said = told(program)
+
+    assert "till rising at the last pull" not in said
+    curve = of_kind(listed(program), "curve")
+    assert curve["low"] > 0.0
+    assert curve["sentence"].startswith("rises by 0.0")
+    assert "; by the last 3 pulls alone it is not shown to be rising still: -0.0" in said
+    assert "- Pulls after day 84: whether it still rises.\n" in said
+
+
 # Low until the end: 30 mg/kg in the control.
 LOW: Values = {
     day: (

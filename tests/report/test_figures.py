@@ -226,12 +226,27 @@ def test_below_control_is_ringed_and_the_day_level_again_has_a_bar(tmp_path: Pat
     assert "ring" not in described([made_up.release()], tmp_path)
 
 
-def test_a_level_not_shown_again_ends_in_an_arrow(tmp_path: Path) -> None:
+def test_a_level_not_shown_again_puts_nothing_on_the_line(tmp_path: Path) -> None:
+    """A bar on the line of the control reads as level with it, whatever the small print says."""
     given = made_up.below_control(still=True)
     lines = curves._figure([given]).axes[0].lines
-    assert not [line for line in lines if line.get_marker() == "d"]
+    assert not [line for line in lines if line.get_marker() in ("d", ">", "|")]
+    assert not [line for line in lines if line.get_linewidth() == 3.0]
     text = described([given], tmp_path)
-    assert "level with control again: not shown by day 28" in text
+    assert "no bar on the line: level with control again: not shown by day 28" in text
+
+
+def test_a_level_whose_end_is_open_has_a_thin_line_to_an_arrow(tmp_path: Path) -> None:
+    given = made_up.below_control()
+    assert given.fitted is not None and given.fitted.below is not None
+    assert given.fitted.below.level is not None
+    level = replace(given.fitted.below.level, high=None, reason_high="recovery not shown by day 70")
+    below = replace(given.fitted.below, level=level)
+    given = replace(given, fitted=replace(given.fitted, below=below))
+    lines = curves._figure([given]).axes[0].lines
+    assert [line for line in lines if line.get_marker() == ">"]
+    assert not [line for line in lines if line.get_linewidth() == 3.0]
+    assert "diamond on the line, its range open (thin): level" in described([given], tmp_path)
 
 
 def test_names_are_data_and_never_markup(tmp_path: Path) -> None:

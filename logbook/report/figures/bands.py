@@ -115,9 +115,12 @@ _RING: dict[str, Any] = {
 
 
 def _draw_level(axes: Axes, series: Series, found: Below, colour: str, bars: int) -> None:
-    """A bar from the first day that fits to the last, an arrow where no day ends it."""
+    """A bar from the first day that fits to the last; thin to an arrow where no day ends it.
+
+    Nothing where it is not level by the means either: a bar on the line would read as level.
+    """
     level = found.level
-    if level is None or found.trough_day is None:
+    if level is None or level.value is None or found.trough_day is None:
         return
     last = max(series.points.days)
     low = found.trough_day if level.low is None else level.low
@@ -127,14 +130,14 @@ def _draw_level(axes: Axes, series: Series, found: Below, colour: str, bars: int
         axes.transData, fig=axes.get_figure(root=True), y=-5.0 * bars, units="points"
     )
     look: dict[str, Any] = {"color": colour, "transform": lower}
-    axes.plot([low, high], [0, 0], linewidth=3, alpha=0.7, zorder=2.8, **look)
+    width = 3.0 if level.closed else 1.0
+    axes.plot([low, high], [0, 0], linewidth=width, alpha=0.7, zorder=2.8, **look)
     ends = [end for end in (level.low, level.high) if end is not None]
     axes.plot(ends, [0] * len(ends), "|", markersize=9, zorder=2.9, **look)
     if level.high is None:
         axes.plot([high], [0], ">", markersize=6, zorder=2.9, **look)
-    if level.value is not None:
-        diamond: dict[str, Any] = {"markersize": 8, "markerfacecolor": "white", "zorder": 3.6}
-        axes.plot([level.value], [0], "d", **diamond, **look)
+    diamond: dict[str, Any] = {"markersize": 8, "markerfacecolor": "white", "zorder": 3.6}
+    axes.plot([level.value], [0], "d", **diamond, **look)
 
 
 def below_sentences(series_list: Iterable[Series]) -> list[str]:
@@ -149,6 +152,16 @@ def below_sentences(series_list: Iterable[Series]) -> list[str]:
         told += f"; {deeper}" * bool(deeper)
         lines.append(
             f"{series.treatment}: ring: deepest, day {found.trough_day:g}, {told}; "
-            f"bar on the line: {ranges.level_words(found)}"
+            f"{_level_sign(found)}: {ranges.level_words(found)}"
         )
     return lines
+
+
+def _level_sign(found: Below) -> str:
+    """What stands on the zero line for the day level again."""
+    level = found.level
+    if level is None or level.value is None:
+        return "no bar on the line"
+    if level.closed:
+        return "bar on the line"
+    return "diamond on the line, its range open (thin)"

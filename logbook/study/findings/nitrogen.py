@@ -287,7 +287,7 @@ def _curve(
     if one is None or choice.printed is Printed.NOTHING:
         return _no_curve(fitted, values, over), None
     if "a" in found:
-        return _straight(found["a"], unit, days), found["a"]
+        return _straight(fitted, found["a"], unit, days), found["a"]
     if choice.printed is Printed.CURVE:
         return _shape_only(one, choice.sentence, over), None
     if "A" not in found:
@@ -352,8 +352,11 @@ def _when(slope: Interval, days: Sequence[float]) -> tuple[float, str]:
     return used, f"up to day {used:g}, the last pull that is read here"
 
 
-def _straight(slope: Interval, unit: str, days: Sequence[float]) -> str:
-    """A straight line: still rising, still falling, or no change with time shown."""
+def _straight(fitted: Fitted, slope: Interval, unit: str, days: Sequence[float]) -> str:
+    """A straight line: still rising, still falling, or no change with time shown.
+
+    "Still" needs the last pulls to show it by themselves: a line may slope through a dip.
+    """
     last, when = _when(slope, days)
     if slope.value is None or slope.low is None or slope.high is None:
         why = slope.reason_low or slope.reason_high
@@ -362,11 +365,39 @@ def _straight(slope: Interval, unit: str, days: Sequence[float]) -> str:
     if slope.low > 0.0 or slope.high < 0.0:
         way = "rising" if slope.low > 0.0 else "falling"
         value = number(abs(slope.value))
+        late = fitted.last_slope(last)
+        if late is not None and not same_way(late, slope):
+            return f"{_by_all(slope, unit, last)}; {_of_the_last(late, way, unit)}"
         return (
             f"still {way} {when}: by {value} {unit} a day "
             f"({size(slope.low, slope.high)}); where it levels off was not reached"
         )
     return f"no change with time shown after application: {ends} fits, over {last:g} days"
+
+
+def same_way(late: Interval, whole: Interval) -> bool:
+    """Whether the last pulls alone are shown to go the way of them all."""
+    if late.low is None or late.high is None or whole.value is None:
+        return False
+    return late.low > 0.0 if whole.value > 0.0 else late.high < 0.0
+
+
+def _by_all(slope: Interval, unit: str, last: float) -> str:
+    """ "rises by 0.036 mg/kg a day (0.01 to 0.062) on a straight line through all pulls"."""
+    assert slope.value is not None and slope.low is not None and slope.high is not None
+    verb, value = "rises" if slope.value > 0.0 else "falls", number(abs(slope.value))
+    ends = size(slope.low, slope.high)
+    return f"{verb} by {value} {unit} a day ({ends}) on a straight line over {last:g} days"
+
+
+def _of_the_last(late: Interval, way: str, unit: str) -> str:
+    """What the last pulls do not show by themselves."""
+    from logbook.analysis.intervals import LAST_PULLS
+
+    why = late.reason_low or late.reason_high
+    if late.low is not None and late.high is not None:
+        why = f"{span(late.low, late.high)} {unit} a day fits"
+    return f"by the last {LAST_PULLS} pulls alone it is not shown to be {way} still: {why}"
 
 
 def _shape_only(one: Fit, why: str, over: str) -> str:

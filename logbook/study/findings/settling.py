@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from logbook.study.findings import dated
 from logbook.study.findings.content import Finding, number
+from logbook.study.findings.nitrogen import same_way
 
 if TYPE_CHECKING:
     from logbook.study.comparison import Line
@@ -98,7 +99,10 @@ def _pulls(series: Series) -> Iterator[str]:
             yield f"a pull between day {start:g} and day {end:g}, where it came level again"
     slope = fitted.constants.get("a")
     if slope is not None and slope.low is not None and slope.low > 0.0:
-        yield f"pulls after day {last:g}: where it levels off was not reached"
+        late = fitted.last_slope(last)
+        goes_on = late is None or same_way(late, slope)
+        what = "where it levels off was not reached" if goes_on else "whether it still rises"
+        yield f"pulls after day {last:g}: {what}"
     ceiling = fitted.constants.get("A")
     if ceiling is not None and (ceiling.high is None or ceiling.low is None):
         yield f"pulls after day {last:g}: where it levels off is open"
