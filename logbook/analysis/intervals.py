@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from logbook.analysis import available, inversion, kinetics
 from logbook.analysis.complete import whole
+from logbook.analysis.given import START_WITHIN
 from logbook.analysis.inversion import Ends
 from logbook.analysis.rising import Rise, best_rate
 from logbook.analysis.scores import Beds, Units, critical, units_of
@@ -163,7 +164,7 @@ def released_by(beds: Beds, day: float, *, cv: float | None = None, floor: float
     """Release by a day, D(day) - D(0): needs a pull on day 0."""
     start, end = day_weights(beds.days, 0.0), day_weights(beds.days, day)
     if start is None or not (beds.days == 0.0).any():
-        return nothing("no pull on day 0: what came with the amendment is not known")
+        return nothing(f"{_no_start(beds.days)}: what came with the amendment is not known")
     if end is None:
         return nothing(_outside(beds.days, day))
     return linear(beds, end - start, cv=cv, floor=floor)
@@ -324,10 +325,20 @@ def _unseen(found: Interval) -> Interval:
     return replace(found, low=None, high=None, reason_low=why, reason_high=why, df=None)
 
 
+def _no_start(days: Floats) -> str:
+    """That there is no pull on day 0, or that it is none because its beds were not all on theirs."""
+    first = float(days[days >= 0.0].min(initial=math.inf))
+    if 0.0 < first < START_WITHIN:
+        return (
+            f"the first pull is of day {first:.2g} on average, not all of its beds on their day 0"
+        )
+    return "no pull on day 0"
+
+
 def _refusal(days: Floats, free_start: bool, known: bool) -> str:
     """Why no first-order constant can be given; "" when it can."""
     if free_start and not (days <= 0.0).any():
-        return "the start of the curve is not known: no pull on day 0"
+        return f"the start of the curve is not known: {_no_start(days)}"
     shape = kinetics.SHAPES["first order"]
     needs = shape.fewest_known if known else shape.fewest_unknown
     if free_start:

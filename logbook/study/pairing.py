@@ -42,6 +42,34 @@ def name_of(sample: Sample) -> str:
     return sample.names[0] if sample.names else f"extra, day {sample.age}"
 
 
+FEWEST_ON_DAY_0 = 2  # treated beds that a day 0 of its own is made of: fewer show no spread
+
+
+def on_day_0(name: str, group: Sequence[Pair]) -> tuple[list[Pair], list[str]]:
+    """The readings of a pull named day 0 without beds pulled on a later day of their own; notes.
+
+    What came with the amendment is seen on a bed's own day 0 only. All stay where too few beds
+    would remain, and other pulls as they are.
+    """
+    late = {s.label: s for s, _ in group if not s.control and s.age}
+    kept = [(s, one) for s, one in group if not s.control and s.label not in late]
+    if name != "day 0" or not late or len({s.label for s, _ in kept}) < FEWEST_ON_DAY_0:
+        return list(group), []
+    treated = [s for s, _ in kept]
+    kept += [(s, one) for s, one in group if s.control and _beside(s, treated)]
+    days: dict[int | None, list[str]] = {}
+    for label, one in late.items():
+        days.setdefault(one.age, []).append(label)
+    return kept, [
+        f"day 0 is without {compact(labels)}, pulled on day {age} of {_its(labels)} own"
+        for age, labels in days.items()
+    ]
+
+
+def _its(labels: Sequence[str]) -> str:
+    return "their" if len(labels) > 1 else "its"
+
+
 def _controls(name: str, treated: Sequence[Sample], pairs: Iterable[Pair]) -> Iterator[Pair]:
     """Those of these controls that belong to the treated ones: of their block, of the nearest day.
 

@@ -323,6 +323,7 @@ def _rows(
     from logbook.analysis import series as analysis
     from logbook.analysis.series import Observation
 
+    group, late = pairing.on_day_0(name, group)
     # Over beds: one that has more results than another weighs no more.
     ages = {s.label: s.age for s, _ in group if not s.control and s.age is not None}
     age = sum(ages.values()) / len(ages) if ages else BEFORE_DAY
@@ -336,7 +337,7 @@ def _rows(
     share = 0.0 if age < 0 and fraction is not None else fraction
     days = [sample.day for sample, _ in group]
     planted = flags.planted((sample.code for sample, _ in group), ground.history)
-    notes = (*pairing.day_notes(name, list(dict.fromkeys(s for s, _ in group))), *repeats)
+    notes = (*late, *pairing.day_notes(name, list(dict.fromkeys(s for s, _ in group))), *repeats)
     return [
         Row(name, min(days), max(days), one, observations, planted, notes)
         for one in analysis.differences(observations, share if thinned else None)

@@ -11,6 +11,7 @@ import pytest
 
 from tests.one_date import LATER, day28, pulled, report
 from tests.program import PROTOCOL, Program
+from tests.scenario import Plan, day_of
 
 DAY0 = "2026-03-02T09:00+01:00"
 DAY7 = "2026-03-09T09:00+01:00"
@@ -263,3 +264,55 @@ class TestTheBoard:
         why = {one["why"] for one in found if one["beds"] == ["B1"] and one["what"] == "day 7"}
         assert any(one.endswith("follows B2") for one in why)
         assert any(one.endswith("follows B3") for one in why)
+
+
+class TestABedPulledADayLateOnDay0:
+    """What came with the amendment is seen on a bed's own day 0: one day late is another day."""
+
+    def _pulled(self, program: Program, blocks: int) -> dict[str, Any]:
+        plan = Plan(blocks=blocks)
+        (program.folder / "trial.toml").write_text(plan.text(), encoding="utf-8")
+        program.must("trial", "start", "trial.toml", on=day_of(-1))
+        program.must("fill", "all", "--mass", "110 kg", on=day_of(-1, "10:00"))
+        program.must("apply", "all", on=day_of(0, "08:00"))
+        late = [f"B{2 * blocks}", f"B{2 * blocks - 1}"]
+        rows = []
+        for day in (0, 1, 7, 14, 28):
+            beds = ",".join(late) if day == 1 else "all"
+            if day == 0:
+                beds = ",".join(f"B{n}" for n in range(1, 2 * blocks - 1))
+            for bed, code in pulled(program, beds, day_of(day)).items():
+                number = int(bed[1:])
+                value = 10.0 + number / 4 + (day + 2.0 + number / 10) * (number % 2 == 0)
+                rows += [
+                    (code, "nitrate-N", f"{value:g}", "mg/kg", "1 M KCl"),
+                    (code, "ammonium-N", "1", "mg/kg", "1 M KCl"),
+                ]
+        report(program, rows, "1")
+        (curve,) = curves(program, "mineral-N", "C", "--day", "28")
+        return curve
+
+    def test_the_others_are_day_0_and_what_was_released_since_is_told(
+        self, program: Program
+    ) -> None:
+        curve = self._pulled(program, 4)
+        first = curve["pulls"][0]
+        assert (first["pull"], first["day"]) == ("day 0", 0.0)
+        assert (first["treated_beds"], first["control_beds"]) == (3, 3)
+        # T - C of the beds 2, 4, 6: a quarter of one place, and 2 and a tenth of the place.
+        assert first["difference"]["value"] == pytest.approx(0.25 + 2.4)
+        assert "day 0 is without B8, pulled on day 1 of its own" in curve["notes"]
+        released = [one for one in curve["at_days"] if one["day"] == 28.0][-1]["released"]
+        # The bed left out on day 0 is one of those of day 28, a tenth of its place more: 28.1.
+        assert released["value"] == pytest.approx(28.0, abs=0.3)
+        assert released["low"] is not None
+
+    def test_where_too_few_would_remain_the_reason_is_the_true_one(self, program: Program) -> None:
+        curve = self._pulled(program, 2)
+        assert curve["pulls"][0]["day"] == 0.5
+        assert curve["pulls"][0]["treated_beds"] == 2
+        released = [one for one in curve["at_days"] if one["day"] == 28.0][-1]["released"]
+        assert released["reason_low"] == (
+            "the first pull is of day 0.5 on average, not all of its beds on their day 0: what "
+            "came with the amendment is not known"
+        )
