@@ -326,7 +326,7 @@ def _unseen(found: Interval) -> Interval:
 
 
 def _no_start(days: Floats) -> str:
-    """That there is no pull on day 0, or that it is none because its beds were not all on theirs."""
+    """That there is no pull on day 0, or none of which all beds were on their own day 0."""
     first = float(days[days >= 0.0].min(initial=math.inf))
     if 0.0 < first < START_WITHIN:
         return (

@@ -313,23 +313,34 @@ def _signed(value: float) -> str:
 
 
 def _salt(lines: Sequence[Line]) -> Iterator[str]:
-    """Where pH fell while EC rose, or where nothing tells a fall by salt from one by acid."""
+    """Where pH fell while EC rose, or where nothing tells a fall by salt from one by acid.
+
+    By the findings as they are told: a note on a fall that no finding shows would contradict it.
+    """
     for treatment in dict.fromkeys(line.series.treatment for line in lines):
         mine = [line for line in lines if line.series.treatment == treatment]
         in_water = [line for line in mine if line.series.analyte == "pH" and not _salted(line)]
-        if not any(line.shown < 0 for line in in_water):
+        fell = _told(in_water, "lower")
+        if not fell:
             continue
-        conductivity = [line.shown for line in mine if line.series.analyte == "EC"]
-        if any(way > 0 for way in conductivity):
+        conductivity = [line for line in mine if line.series.analyte == "EC"]
+        rose = _told(conductivity, "higher")
+        if rose:
             yield (
-                f"{treatment}: pH lower and EC higher: possibly salt; salt by itself lowers pH in "
+                f"{treatment}: pH {fell} and EC {rose}: possibly salt; salt by itself lowers pH in "
                 "water, so this is no proof that the soil became more acid"
             )
         elif not conductivity:
             yield (
-                f"{treatment}: pH lower, and no EC on this date: a fall by salt cannot be told "
+                f"{treatment}: pH {fell}, and no EC on this date: a fall by salt cannot be told "
                 "from one by acid"
             )
+
+
+def _told(lines: Iterable[Line], way: str) -> str:
+    """The surest of the findings that tell of that way: "lower", "perhaps lower", or ""."""
+    found = [line.said for line in lines if line.said in (way, f"perhaps {way}")]
+    return min(found, key=len, default="")
 
 
 def _salted(line: Line) -> bool:

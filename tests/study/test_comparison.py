@@ -110,12 +110,24 @@ def test_a_result_below_its_limit_is_a_bound_and_claims_nothing(started: Program
 
 
 def test_a_fall_in_ph_with_a_rise_in_ec_is_possibly_salt(started: Program) -> None:
-    # pH: -0.50 and -0.52; EC: +0.50 and +0.51: both ranges leave zero out for M, none for C10.
-    found = compared(day28(started))
-    assert line(found, "M", "pH")["finding"] == "lower"
-    assert line(found, "M", "EC")["finding"] == "higher"
-    (salt,) = found["possibly_salt"]
+    # pH: -0.50 and -0.52; EC: +0.50 and +0.51.
+    started.must("apply", "control,M", on=DAY0)
+    codes = pulled(started, "B1,B2,B5,B6", DAY7)
+    rows = [
+        (codes[bed], analyte, value, unit, method)
+        for analyte, unit, method, values in (
+            ("pH", "pH", "water 1:1", ("6.50", "6.00", "6.60", "6.08")),
+            ("EC", "dS/m", "water 1:5", ("0.20", "0.70", "0.22", "0.73")),
+        )
+        for bed, value in zip(codes, values, strict=True)
+    ]
+    report(started, rows, "1")
+    (salt,) = compared(started)["possibly_salt"]
     assert salt.startswith("M: pH lower and EC higher: possibly salt;")
+
+
+def test_ph_and_ec_stand_side_by_side_at_the_end(started: Program) -> None:
+    found = compared(day28(started))
     names = [one["nutrient"] for one in found["differences"] if one["treatment"] == "M"]
     assert names == ["mineral-N", "nitrate-N", "ammonium-N", "P", "Zn", "pH", "EC"]
 
@@ -127,7 +139,7 @@ def test_a_fall_in_ph_with_a_rise_in_ec_is_possibly_salt(started: Program) -> No
         (("0.20", "0.21", "0.20", "0.19"), None),
     ],
 )
-def test_salt_is_named_only_where_both_ranges_leave_zero_out(
+def test_salt_is_named_only_where_both_are_shown(
     started: Program, ec: tuple[str, ...] | None, told: str | None
 ) -> None:
     started.must("apply", "control,M", on=DAY0)
@@ -141,6 +153,16 @@ def test_salt_is_named_only_where_both_ranges_leave_zero_out(
     report(started, rows, "1")
     salt = compared(started)["possibly_salt"]
     assert [one[: len(told or "")] for one in salt] == ([told] if told else [])
+
+
+def test_salt_goes_by_the_finding_that_is_told_and_not_by_a_range_of_its_own(
+    started: Program,
+) -> None:
+    """M's pH falls by 0.50 and 0.52 within its blocks; with C10, of uneven beds, p is 0.08."""
+    found = compared(day28(started))
+    assert line(found, "M", "pH")["finding"] == "lower"  # by the range of this line alone
+    assert line(found, "M", "pH")["test"]["finding"] == "no difference shown"
+    assert found["possibly_salt"] == []
 
 
 def test_ph_in_a_salt_solution_says_nothing_of_salt(started: Program) -> None:
