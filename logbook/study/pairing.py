@@ -8,7 +8,7 @@ made on, it is compared with those, and days that lie far apart are said.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeVar
 
 from logbook.trial.ranges import compact
 from logbook.trial.schedule import follows
@@ -18,13 +18,16 @@ if TYPE_CHECKING:
     from logbook.trial.schedule import Obligation
 
 Pair = tuple["Sample", "Reading"]
+Of = TypeVar("Of")  # what stands beside each sample: its reading
 
 
-def by_pull(pairs: Sequence[Pair]) -> Iterator[tuple[str, list[Pair]]]:
+def by_pull(
+    pairs: Sequence[tuple[Sample, Of]],
+) -> Iterator[tuple[str, list[tuple[Sample, Of]]]]:
     """Readings pull by pull: those of treated beds, and of the controls of their blocks."""
-    groups: dict[str, list[Pair]] = {}
+    groups: dict[str, list[tuple[Sample, Of]]] = {}
     # Of each control's reading, the pulls that it may belong to by name: most belong to one.
-    controls: list[tuple[Pair, set[str]]] = []
+    controls: list[tuple[tuple[Sample, Of], set[str]]] = []
     for sample, one in pairs:
         if sample.control:
             controls.append(((sample, one), {name for owed in sample.owed for name in owed.names}))
@@ -35,6 +38,15 @@ def by_pull(pairs: Sequence[Pair]) -> Iterator[tuple[str, list[Pair]]]:
         days = {sample.day for sample in treated}
         near = (pair for pair, names in controls if name in names or pair[0].day in days)
         yield name, [*group, *_controls(name, treated, near)]
+
+
+def concerned(found: Iterable[Sample]) -> frozenset[str]:
+    """The codes of some samples that a comparison pairs: all treated ones, and their controls.
+
+    A control of another block, or of a day on which no treated bed was pulled, has no part in it.
+    """
+    pairs = [(one, one) for one in found]
+    return frozenset(one.code for _, group in by_pull(pairs) for one, _ in group)
 
 
 def name_of(sample: Sample) -> str:
@@ -70,12 +82,14 @@ def _its(labels: Sequence[str]) -> str:
     return "their" if len(labels) > 1 else "its"
 
 
-def _controls(name: str, treated: Sequence[Sample], pairs: Iterable[Pair]) -> Iterator[Pair]:
+def _controls(
+    name: str, treated: Sequence[Sample], pairs: Iterable[tuple[Sample, Of]]
+) -> Iterator[tuple[Sample, Of]]:
     """Those of these controls that belong to the treated ones: of their block, of the nearest day.
 
     A composite belongs to every block that it was mixed from.
     """
-    controls: dict[str, list[tuple[int, Sample, Reading]]] = {}
+    controls: dict[str, list[tuple[int, Sample, Of]]] = {}
     for sample, reading in pairs:
         apart = [
             abs((sample.day - one.day).days)

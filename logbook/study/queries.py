@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 
 from logbook.journal import entry as journal
 from logbook.store import asking, views
+from logbook.study import counting
 from logbook.trial import qualifiers
 from logbook.trial.records import ACCEPTED, RERUN, Answer, Query, Result
 from logbook.trial.units import short
@@ -217,16 +218,16 @@ def in_question(store: sqlite3.Connection) -> dict[str, str]:
 
 def sentences(found: Iterable[Reading], labels: Mapping[str, str]) -> Iterator[str]:
     """What is in question, and what counts of several runs; labels: beds by sample code."""
-    asked: dict[str, dict[str, None]] = {}
+    asked: dict[str, list[tuple[str, str]]] = {}
     remarks: dict[str, None] = {}
     for one in found:
         what = f"{one.sample} of {labels.get(one.sample, '?')}"
         if one.queried:
-            asked.setdefault(one.queried, {})[what] = None
+            asked.setdefault(one.queried, []).append((one.sample, what))
         if one.remark:
             remarks[f"{what}: {one.remark}"] = None
     for why, some in asked.items():
-        yield f"queried and left out until answered: {', '.join(some)} ({why})"
+        yield f"queried and left out until answered: {counting.named(some)} ({why})"
     yield from remarks
 
 

@@ -250,7 +250,9 @@ def _series(
     others: Collection[Comparable],
 ) -> Series:
     record = ground.known.treatments[treatment]
-    repeats = _repeats(ground, found)
+    concerned = _concerned(ground, treatment, found)
+    about = [one for one in found if one.sample in concerned]
+    repeats = _repeats(ground, about)
     pairs = _usable(ground, found)
     fraction = _dilution(ground, treatment)
     thinned = analyte not in NOT_RELEASED
@@ -280,7 +282,7 @@ def _series(
         notes=tuple(
             dict.fromkeys(
                 (
-                    *_notes(ground, treatment, found, fraction, thinned, others),
+                    *_notes(ground, treatment, about, concerned, fraction, thinned, others),
                     *(note for row in rows for note in row.notes),
                     *(note for some in repeats.values() for note in some),
                     *points.left_out,
@@ -289,6 +291,18 @@ def _series(
         ),
         flagged_left_out=ground.without_flagged,
     )
+
+
+def _concerned(ground: _Ground, treatment: str, found: Iterable[Reading]) -> frozenset[str]:
+    """The samples that notes on a comparison may be about: those it pairs, or would pair.
+
+    By what was pulled, and by what has results: where a control's nearest pull has none, another
+    takes its place.
+    """
+    code = ground.known.treatments[treatment].code
+    mine = [one for one in ground.pulled if one.control or one.treatment == code]
+    measured = {one.sample for one in found}
+    return pairing.concerned(mine) | pairing.concerned(one for one in mine if one.code in measured)
 
 
 def _usable(ground: _Ground, found: Iterable[Reading]) -> list[pairing.Pair]:
@@ -359,11 +373,12 @@ def _notes(
     ground: _Ground,
     treatment: str,
     found: Sequence[Reading],
+    concerned: frozenset[str],
     fraction: float | None,
     thinned: bool,
     others: Collection[Comparable],
 ) -> Iterator[str]:
-    """What limits a series, a sentence each."""
+    """What limits a series, a sentence each; found: its results of the samples concerned."""
     placed = placing.by_hand(ground.known, ground.assigned, treatment)
     if placed:
         yield placed
@@ -377,7 +392,9 @@ def _notes(
     if disputed:
         yield f"machines disagree on {', '.join(disputed)}: left out until settled"
     yield from disputes.sentences(ground.disputed, (one.sample for one in found))
-    yield from struck.sentences(ground.struck, found[0].analyte, _labels(ground, treatment))
+    elsewhere = {one.code for one in ground.pulled} - concerned
+    labels = [bed.label for bed in placing.compared(ground.known, treatment).values()]
+    yield from struck.sentences(ground.struck, found[0].analyte, labels, elsewhere)
     yield from struck.noted(found)
     yield from queries.sentences(found, {one.code: one.label for one in ground.pulled})
     yield from _out_of_control(ground, found)
@@ -414,10 +431,3 @@ def _out_of_control(ground: _Ground, found: Sequence[Reading]) -> Iterator[str]:
         same = any(method in one.method for one in found)
         if analyte in parts and same and (lab, report) in reports:
             yield from (f"report {report}, {analyte}: {one}" for one in several)
-
-
-def _labels(ground: _Ground, treatment: str) -> Iterator[str]:
-    """The beds of a treatment and the controls."""
-    for bed in ground.known.beds.values():
-        if bed.treatment == treatment or ground.known.treatments[bed.treatment].control:
-            yield bed.label

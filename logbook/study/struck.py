@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from logbook.journal import entry as journal
 from logbook.store import views
-from logbook.study import queries
+from logbook.study import counting, queries
 from logbook.study.samples import MINERAL_N, PARTS, Reading
 from logbook.trial import qualifiers
 
@@ -28,9 +28,11 @@ _STRUCK = (
 class Struck:
     """One result that was struck, or that lost its pull: by whom and why.
 
-    `by` is empty where nobody struck it: the laboratory itself says why it cannot be used.
+    `by` is empty where nobody struck it: the laboratory itself says why it cannot be used. `pull`:
+    the code of the pull that the sample is, or is a part of.
     """
 
+    pull: str
     sample: str
     bed: str
     analyte: str
@@ -42,12 +44,13 @@ class Struck:
 def struck(store: sqlite3.Connection, trial: str) -> list[Struck]:
     """Every result of a trial that is in no curve, in order of sample.
 
-    It was struck, its pull was, or its laboratory flagged it so that it cannot be used.
+    It was struck, its pull was, or its laboratory flagged it so that it cannot be used. What was
+    only taken back, and is there again, by whatever report, is not left out.
     """
     labels = {bed.id: bed.label for bed in views.bed_refs(store, trial)}
     gone = {
-        journal.ident(key): (value, by, reason)
-        for key, value, by, reason in _last_values(store, "pull")
+        journal.ident(key): (value, entry.by, _why(entry))
+        for key, value, entry in _last_values(store, "pull")
         if value.get("bed") in labels
     }
     beds = {code: labels[value["bed"]] for code, (value, _, _) in gone.items()}
@@ -56,15 +59,25 @@ def struck(store: sqlite3.Connection, trial: str) -> list[Struck]:
     )
     beds |= {code: labels[bed] for code, bed in rows if bed in labels}
     parts = dict(store.execute("SELECT id, pull FROM part").fetchall())
+    there = set(store.execute("SELECT DISTINCT sample, analyte FROM result").fetchall())
     found = [
-        Struck(code, beds[pull], value["analyte"], value["method"], by, reason)
-        for _, value, by, reason in _last_values(store, "result")
+        Struck(pull, code, beds[pull], value["analyte"], value["method"], entry.by, _why(entry))
+        for _, value, entry in _last_values(store, "result")
         if (pull := parts.get(code := value["sample"], code)) in beds
+        and not (entry.kind == "undo" and (code, value["analyte"]) in there)
     ]
     for code, (_, by, reason) in gone.items():
         of_pull = "sample = ? OR sample IN (SELECT id FROM part WHERE pull = ?)"
         found += [
-            Struck(one.record.sample, beds[code], one.record.analyte, one.record.method, by, reason)
+            Struck(
+                code,
+                one.record.sample,
+                beds[code],
+                one.record.analyte,
+                one.record.method,
+                by,
+                reason,
+            )
             for one in views.fetch(store, "result", of_pull, (code, code))
         ]
     found += _flagged(store, beds, parts)
@@ -81,19 +94,20 @@ def _flagged(
         record = one.record
         if one.id in counted:
             continue
-        bed = beds.get(parts.get(record.sample, record.sample))
+        pull = parts.get(record.sample, record.sample)
+        bed = beds.get(pull)
         has_number = record.value is not None or record.limit is not None
         if bed is not None and not qualifiers.counts(record.flags, has_number):
             reason = qualifiers.spoken(record.flags)
             if qualifiers.effect(record.flags, has_number) == qualifiers.WAITS:
                 reason += "; its limit is not known yet"
-            yield Struck(record.sample, bed, record.analyte, record.method, "", reason)
+            yield Struck(pull, record.sample, bed, record.analyte, record.method, "", reason)
 
 
 def _last_values(
     store: sqlite3.Connection, space: str
-) -> Iterator[tuple[str, dict[str, str], str, str]]:
-    """Struck keys of a space: key, the value that was struck, who struck it and why."""
+) -> Iterator[tuple[str, dict[str, str], Entry]]:
+    """Struck keys of a space: key, the value that was struck, and the entry that struck it."""
     keys = store.execute(_STRUCK, (f"{space}/", f"{space}0")).fetchall()
     for (key,) in keys:
         written = views.writes_of_key(store, key)
@@ -114,30 +128,34 @@ def _last_values(
         if last is None and values:
             last = values[max(values)]
         if last is not None:
-            yield key, last, entry.by, _why(entry)
+            yield key, last, entry
 
 
 def _why(entry: Entry) -> str:
     return entry.reason or "undone"
 
 
-def sentences(found: Iterable[Struck], analyte: str, labels: Iterable[str]) -> list[str]:
+def sentences(
+    found: Iterable[Struck], analyte: str, labels: Iterable[str], elsewhere: Collection[str]
+) -> list[str]:
     """What of one nutrient was struck on these beds, a sentence for each reason.
+
+    elsewhere: codes of pulls that have no part in what is compared.
 
     Who struck it stands in the history: sentences go into exports, which leave people out.
     """
     wanted = PARTS if analyte == MINERAL_N else (analyte,)
     beds = frozenset(labels)
-    about: dict[str, list[str]] = {}
+    about: dict[str, list[tuple[str, str]]] = {}
     for one in found:
-        if one.analyte in wanted and one.bed in beds:
+        if one.analyte in wanted and one.bed in beds and one.pull not in elsewhere:
             what = f"{one.sample} of {one.bed}"
             what += f" ({one.analyte})" if analyte == MINERAL_N else ""
             why = f"struck and left out: {{}} ({one.reason})"
             if not one.by:
                 why = f"left out, as the laboratory flagged it: {{}} ({one.reason})"
-            about.setdefault(why, []).append(what)
-    return [why.replace("{}", ", ".join(some), 1) for why, some in about.items()]
+            about.setdefault(why, []).append((one.sample, what))
+    return [why.replace("{}", counting.named(some), 1) for why, some in about.items()]
 
 
 def noted(found: Iterable[Reading]) -> Iterator[str]:
@@ -148,5 +166,5 @@ def noted(found: Iterable[Reading]) -> Iterator[str]:
             if qualifiers.effect(word) == qualifiers.NOTED:
                 said.setdefault(word, {})[one.sample] = None
     for word, codes in said.items():
-        several = ", ".join(codes)
+        several = counting.named([(code, code) for code in codes])
         yield f"flagged by the laboratory and used: {several} ({qualifiers.spoken(word)})"

@@ -207,6 +207,38 @@ class TestItsCurve:
         assert _notes(house, "M") == []
 
 
+def test_what_happened_to_other_beds_and_days_is_no_limit_of_a_late_one(house: Program) -> None:
+    """Block 2 and the days before the late beds joined have no part in their comparison."""
+    said = house.must("pull", "B1,B2,B5,B6", on=DAY0)
+    codes = {line.split()[1]: line.split()[0] for line in said.out.splitlines() if line[0] == " "}
+    _forked(house)
+    house.must("apply", "L1,L2", on="2026-03-17T09:00+01:00")
+    said = house.must("pull", "L1,L2,B5,B6", on="2026-03-24T12:00+01:00")
+    late = {line.split()[1]: line.split()[0] for line in said.out.splitlines() if line[0] == " "}
+    rows = "".join(
+        f"{code},nitrate-N,{20 + place},mg/kg,1 M KCl\n{code},ammonium-N,<0.5,mg/kg,1 M KCl\n"
+        for place, code in enumerate((*codes.values(), *late.values()))
+    )
+    (house.folder / "n.csv").write_text(f"sample,nutrient,value,unit,method\n{rows}")
+    house.must("lab", "import", "n.csv", "--report", "n", on=LATER)
+    for code in (codes["B1"], late["B5"]):
+        house.must("strike", f"{code}:nitrate-N", "--reason", "bag torn", on=LATER)
+
+    (page,) = _json(house, "findings", "R5")["findings"]
+    assert not [one for one in page["limits"] if "bag torn" in one]
+    (halved,) = [one for one in page["limits"] if "below its limit" in one]
+    assert halved.startswith("a part of 2 sums is below its limit") and halved.endswith("(day 7)")
+    (page,) = _json(house, "findings", "M")["findings"]
+    assert len([one for one in page["limits"] if "bag torn" in one]) == 1
+    # Of one bed on a side nothing is shown: no supply and no price follow from it.
+    (page,) = _json(house, "findings", "R5")["findings"]
+    supplied = [one for one in page["findings"] if one["kind"] == "supply"]
+    assert [one["value"] for one in supplied] == [None]
+    assert supplied[0]["sentence"] == (
+        "plant-available N by the last pull (day 7): not shown: one bed on a side"
+    )
+
+
 class TestPlacesOfLateBeds:
     """The lot was drawn over the beds of the start: a late one stands where a person put it."""
 

@@ -171,6 +171,17 @@ def test_legend_and_small_print_lie_below_the_axes_and_on_the_page() -> None:
     assert max(box.x1 for box in (title, small, legend, axes)) <= page.x1
 
 
+def test_codes_of_samples_which_are_all_capitals_stay_on_the_page() -> None:
+    codes = ", ".join(f"WMQ{n:02d}WXM of B{n}" for n in range(40))
+    note = f"struck and left out: {codes} ({'W' * 200})"
+    given = replace(made_up.release(), notes=(note,), treatment_name="WHOLE MEAL, MOST OF IT " * 4)
+    figure = curves._figure([given])
+    figure.canvas.draw()
+    boxes = [text.get_window_extent() for text in (*figure.texts, *figure.legends)]
+    assert max(box.x1 for box in boxes) <= figure.bbox.x1
+    assert min(box.y0 for box in boxes) >= 0.0
+
+
 def test_the_curve_ends_with_the_last_pull_and_only_the_chosen_one_is_drawn() -> None:
     points = marks.curve_points(made_up.release(), 50)
     fit = marks.drawn_fit(made_up.release())

@@ -42,3 +42,52 @@ def test_what_was_struck_of_other_beds_and_nutrients_is_not_listed(started: Prog
 
     (curve,) = curves(started, "P", "M")
     assert not [one for one in curve["notes"] if one.startswith("struck")]
+
+
+def _season_of_potassium(program: Program, number: str) -> list[tuple[str, str, str, str, str]]:
+    """Four days of four beds: 16 results, imported as one report."""
+    program.must("apply", "control,M", on=DAY0)
+    rows = []
+    for day in ("02", "03", "09", "16"):
+        codes = pulled(program, "B1,B2,B5,B6", f"2026-03-{day}T10:00+01:00")
+        rows += rows_of({"B1": "100", "B2": "130", "B5": "200", "B6": "240"}, codes)
+    report(program, rows, number)
+    return rows
+
+
+def test_an_import_taken_back_and_done_again_leaves_nothing_to_say(started: Program) -> None:
+    rows = _season_of_potassium(started, "1")
+    started.must("undo", on=LATER)
+    report(started, [(code, "K", f"{value}.5", unit, "Olsen") for code, _, value, unit, _ in rows],
+           "2")  # fmt: skip
+
+    (curve,) = curves(started, "K", "M")
+    assert len(curve["pulls"]) == 4
+    assert not [one for one in curve["notes"] if "struck" in one]
+    assert "struck" not in started.must("compare", on=LATER).out
+    assert "truck and left out" not in started.must("findings", "M", on=LATER).out
+
+
+def test_an_import_taken_back_of_which_some_is_missing_still_is_a_number(started: Program) -> None:
+    rows = _season_of_potassium(started, "1")
+    started.must("undo", on=LATER)
+    report(started, rows[-4:], "2")
+
+    (curve,) = curves(started, "K", "M")
+    (note,) = [one for one in curve["notes"] if one.startswith("struck")]
+    assert note.startswith("struck and left out: 12 results of 12 samples (undo of ")
+
+
+def test_one_of_two_results_that_a_person_struck_is_named_although_the_other_counts(
+    started: Program,
+) -> None:
+    codes = _a_day_of_potassium(started)
+    (started.folder / "again.csv").write_text(
+        f"sample,nutrient,value,unit,method\n{codes['B2']},K,131,mg/kg,Mehlich-3\n"
+    )
+    started.must("lab", "import", "again.csv", "--report", "2", "--repeat", on=LATER)
+    started.must("strike", f"{codes['B2']}:K:2", "--reason", "spilled", on=LATER)
+
+    (curve,) = curves(started, "K", "M")
+    assert curve["pulls"][0]["treated_beds"] == 2
+    assert [one for one in curve["notes"] if one.endswith("(spilled)")]

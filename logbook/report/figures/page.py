@@ -10,7 +10,6 @@ from __future__ import annotations
 import io
 import os
 import re
-import textwrap
 import warnings
 from collections.abc import Callable, Sequence
 from pathlib import Path
@@ -22,6 +21,7 @@ from matplotlib.artist import Artist
 from matplotlib.figure import Figure
 
 from logbook.errors import UserMistake
+from logbook.report.figures import wrapping
 
 # Colours that people with any common colour blindness tell apart: Okabe & Ito 2008, "Color
 # Universal Design"; their yellow is left out, being too pale on white, grey stands in.
@@ -97,8 +97,8 @@ def clean(text: str) -> str:
 
 
 def wrapped(text: str, width: int) -> list[str]:
-    """Clean text in lines of so many characters."""
-    return textwrap.wrap(clean(text), width, break_on_hyphens=False) or [""]
+    """Clean text in lines of so many characters, or fewer where they are wide."""
+    return wrapping.wrapped(clean(text), width) or [""]
 
 
 def style(place: int) -> dict[str, Any]:

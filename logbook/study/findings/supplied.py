@@ -57,10 +57,19 @@ def _differences(rows: Sequence[Row]) -> Iterator[Difference]:
 
 
 def _of_two(one: Finding) -> Finding:
-    """One bed on a side: what is said is of these two beds, not of the amendment."""
+    """One bed on a side: a difference between single beds is no supply of the amendment."""
     if one.value is None:
         return one
-    return replace(one, sentence=f"{one.sentence}; of these two beds only: one bed on a side")
+    return replace(one, sentence=_not_shown(one.sentence.partition(":")[0], one), value=None)
+
+
+def _not_shown(what: str, one: Finding) -> str:
+    """That single beds show nothing; with the bound of these two where the error is declared."""
+    bounds = ""
+    if one.low is not None and one.high is not None:
+        bounds = f"; between these two {span(one.low, one.high)} {one.unit} fits, by the error"
+        bounds += " of the laboratory alone"
+    return f"{what}: not shown: one bed on a side{bounds}"
 
 
 def beyond(plain: Contrast) -> bool:
@@ -245,12 +254,13 @@ def _recovered(one: Recovered, level: Collection[str]) -> Finding:
     )
     if one.value is None and one.low is None:
         return replace(start, sentence=f"{one.what}, {one.pull}: {gathered(one.reason)}", design="")
+    if one.method == "one bed" or "these two beds" in one.method:
+        bound = replace(start, low=one.low, high=one.high)
+        return replace(bound, sentence=_not_shown(f"{one.what}, {one.pull}", bound))
     ends = "" if one.low is None and one.high is None else f" ({span(one.low, one.high)})"
     value = "" if one.value is None else f"{number(one.value)} %"
-    alone = "; of these two beds only: one bed on a side"
     without = one.low is None and one.high is None
-    two = one.method == "one bed" or "these two beds" in one.method
-    why = alone if two else f"; {one.reason}" * (without and bool(one.reason))
+    why = f"; {one.reason}" * (without and bool(one.reason))
     none = one.low is not None and one.high is not None and one.low <= 0.0 <= one.high
     told = f"not shown to differ from none: {value}" if none else f"{_bound(one.bound)}{value}"
     if not none and one.pull in level:
