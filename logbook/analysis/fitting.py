@@ -26,6 +26,7 @@ from logbook.analysis.given import (
     batch_of,
     checked,
     finite,
+    not_counted,
     numbers,
     start_column,
     start_of,
@@ -364,14 +365,17 @@ def refusal_for(
     wanted = kinetics.SHAPES[shape]
     needs = (wanted.fewest_known if errors_known else wanted.fewest_unknown) + int(free_start)
     has = telling_days(days, free_start)
-    if has == 1 or len(np.unique(days)) == 1:
+    if len(np.unique(days)) == 1:
         return Refusal(shape, "one day", f"{shape}: all values are from one day: no curve")
+    apart = not_counted(days, free_start)
+    if has == 1:
+        return Refusal(shape, "one day", f"{shape}: values of one day only{apart}: no curve")
     if has < needs:
         extra = ", one of them for the start" if free_start else ""
         # With known errors fewer would do, which is worth knowing where that is what is missing.
         unknown = not errors_known and has >= wanted.fewest_known + int(free_start)
         why = " where the errors of the values are not known" if unknown else ""
-        reason = f"too few pulls: {shape} needs {needs}{extra}{why}, has {has}"
+        reason = f"too few pulls: {shape} needs {needs}{extra}{why}, has {has}{apart}"
         return Refusal(shape, "too few pulls", reason)
     if np.ptp(values) == 0.0:
         reason = f"{shape}: all values are equal ({values[0]:g}): no change to fit"

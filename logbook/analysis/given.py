@@ -159,6 +159,13 @@ def telling_days(days: Floats, free_start: bool) -> int:
     return len(np.unique(days if free_start else days[days > 0.0]))
 
 
+def not_counted(days: Floats, free_start: bool) -> str:
+    """That the values of day 0 are not counted, "" where they are or there are none."""
+    if free_start or not (days == 0.0).any():
+        return ""
+    return " beside day 0, which is not counted: the start is fixed at 0"
+
+
 def checked(
     shape: str, days: ArrayLike, values: ArrayLike, free_start: bool, weights: ArrayLike | None
 ) -> Given:
@@ -169,6 +176,7 @@ def checked(
     if has < needs:
         raise UserMistake(
             f"too few pulls: {shape} needs at least {needs} different days, has {has}"
+            f"{not_counted(when, free_start)}"
         )
     if free_start and when.min() >= START_WITHIN:
         raise UserMistake(f"{shape}: {NO_START}", hint="Fit with the start fixed at 0.")

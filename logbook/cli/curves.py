@@ -136,7 +136,8 @@ def _of_file(
     for one in found:
         reason = no_curve(one)
         if one.plain and reason.startswith(NO_SHAPE):
-            raise UserMistake(f"{path.name}: {reason}")
+            few = "too few pulls" in reason or "one day" in reason
+            raise UserMistake(f"{path.name}: {reason}", "add values of other days" if few else "")
     return [(one, Asked(days)) for one in found]
 
 

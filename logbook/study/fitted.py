@@ -353,7 +353,8 @@ def _chosen(
     from logbook.analysis.choice import choose
     from logbook.analysis.fits import Fit
 
-    pulls = len(set(one.days))
+    # Where the start is fixed, day 0 tells nothing.
+    pulls = len({day for day in one.days if one.free_start or day > 0.0})
     if judged is None:
         shown = errors.straight_checked(shown, one.days, one.values, one.weights)
         return tuple(shown), choose(shown, pulls=pulls)

@@ -69,10 +69,21 @@ def _of_values(table: Table, path: Path, free_start: bool) -> Series:
         for day, value in zip(days, values, strict=True)
     ]
     points = Points(tuple(days), tuple(values), False, ())
-    start = "fitted" if free_start else "fixed at 0"
-    notes = (f"the start (D0) is {start}", "net values: no control, no beds")
+    notes = (_start(days, values, free_start), "net values: no control, no beds")
     called = (path.stem, "a plain series", _one_of(table, "unit") or "value")
     return _series(path, called, rows, points, found, notes)
+
+
+def _start(days: Sequence[float], values: Sequence[float], free_start: bool) -> str:
+    """How the start was fitted; that it is fixed against what was measured on day 0."""
+    if free_start:
+        return "the start (D0) is fitted"
+    said = "the start (D0) is fixed at 0"
+    there = [value for day, value in zip(days, values, strict=True) if day == 0.0 and value != 0.0]
+    if not there:
+        return said
+    read = ", ".join(f"{value:g}" for value in there)
+    return f"{said}, although day 0 has {read}: --free-start fits it"
 
 
 def _one_of(table: Table, name: str) -> str:

@@ -68,6 +68,20 @@ def test_bod_gets_its_published_constants_and_exact_profile_limits(program: Prog
     assert one["t1/2"]["low"] == pytest.approx(math.log(2) / one["k"]["high"])
 
 
+def test_a_start_fixed_against_its_own_value_says_so_and_counts_no_day_0(program: Program) -> None:
+    found = curve(program, "day,value\n0,2\n7,5\n14,7\n28,8\n35,9\n")
+    assert found["notes"][0] == (
+        "the start (D0) is fixed at 0, although day 0 has 2: --free-start fits it"
+    )
+    said = " ".join(program.must("curve", "--from", "old.csv").out.split())
+    assert "the only shape that 4 pulls allow" in said
+    assert curve(program, "day,value\n0,0\n7,5\n14,7\n28,8\n35,9\n")["notes"][0] == (
+        "the start (D0) is fixed at 0"
+    )
+    free = ("day,value\n0,2\n7,5\n14,7\n28,8\n35,9\n", "--free-start")
+    assert curve(program, *free)["notes"][0] == "the start (D0) is fitted"
+
+
 def test_bod_is_too_short_for_the_two_judges_to_agree(program: Program) -> None:
     """n ln(RSS/n) + 2K + 2K(K + 1)/(n - K - 1), K = 3 and 2: Hurvich & Tsai 1989, Biometrika 76."""
     found = curve(program, BOD)
@@ -143,6 +157,19 @@ WRONG = {
         FEW,
         (),
         "old.csv: no shape can be fitted: too few pulls: zero order needs 4, has 2",
+    ),
+    "too few beside day 0": (
+        "day,value\n0,2\n7,5\n14,7\n28,8\n",
+        (),
+        "old.csv: no shape can be fitted: too few pulls: zero order needs 4 where the errors of "
+        "the values are not known, has 3 beside day 0, which is not counted: the start is fixed "
+        "at 0\nTry: add values of other days\n",
+    ),
+    "one day beside day 0": (
+        "day,value\n0,2\n7,5\n",
+        (),
+        "old.csv: no shape can be fitted: values of one day only beside day 0, which is not "
+        "counted: the start is fixed at 0\nTry: add values of other days\n",
     ),
     "all values equal": (
         "day,value\n" + "".join(f"{day},3\n" for day in range(1, 6)),
