@@ -268,7 +268,7 @@ def test_a_rise_over_at_the_first_pull_is_flagged() -> None:
             [0, 1, 2, 3, 3, 4],
             False,
             "too few pulls: first order needs 6 where the errors of the values are not known, "
-            "has 5",
+            "has 5 beside day 0, which is not counted: the start is fixed at 0",
         ),
         (
             [0, 7, 14, 28, 35, 42],
