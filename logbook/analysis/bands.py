@@ -22,6 +22,7 @@ from logbook.analysis.fits import Fit, Limit
 from logbook.analysis.intervals import Interval
 from logbook.analysis.rising import Rise, dot, off
 from logbook.analysis.scores import Beds, Scatter, units_of
+from logbook.trial.times import age_text
 
 Floats = NDArray[np.float64]
 #: Standard error of a weighted sum of the pulls of every series: (series, n) -> (series,).
@@ -61,7 +62,10 @@ def band(
     asked = np.asarray(days, dtype=float)
     first = beds.days[0] if fit.free_start else min(0.0, float(beds.days[0]))
     if not asked.size or asked.min() < first or asked.max() > beds.days[-1]:
-        return _nothing(days, f"a band is given from day {first:g} to day {beds.days[-1]:g} only")
+        return _nothing(
+            days,
+            f"a band is given from day {age_text(first)} to day {age_text(beds.days[-1])} only",
+        )
     if kept.beds.fewest < 2 and not intervals.Lab(cv, floor).known:
         return _nothing(days, intervals.ONE_BED)
     rise = _rise(kept.beds, fit, cv, floor)

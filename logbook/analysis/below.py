@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from logbook.analysis.intervals import Interval, at_day
 from logbook.analysis.scores import CONFIDENCE, Beds, Contrast, critical
 from logbook.analysis.series import ROUNDING, SPREAD_UNSEEN
+from logbook.trial.times import age_text
 
 Floats = NDArray[np.float64]
 
@@ -124,8 +125,9 @@ def make_up(below: Below) -> MakeUp:
         return MakeUp(None, f"{below.reason}: {TEST_INSTEAD}")
     if below.beds < FEWEST_BEDS:
         return MakeUp(None, f"{below.beds} beds on a side, {FEWEST_BEDS} needed: {TEST_INSTEAD}")
-    if below.trough_day not in below.days_below:
-        why = f"the lowest pull (day {below.trough_day:g}) is not shown to be below by itself"
+    lowest = below.trough_day
+    if lowest is not None and lowest not in below.days_below:
+        why = f"the lowest pull (day {age_text(lowest)}) is not shown to be below by itself"
         return MakeUp(None, f"{why}: {TEST_INSTEAD}")
     if not below.level.closed:
         why = below.level.reason_high or below.level.reason_low
@@ -208,15 +210,19 @@ def _bracket(bounds: Sequence[Interval], trough: int) -> tuple[int, int | None]:
 def _level(beds: Beds, bounds: Sequence[Interval], trough: int, again: int | None) -> Interval:
     """Day level with the control again: the interpolated day, and the days that fit as well."""
     first, last = float(beds.days[trough]), float(beds.days[-1])
-    not_yet = f"recovery not shown by day {last:g}"
+    not_yet = f"recovery not shown by day {age_text(last)}"
     day = None if again is None else _crossing(beds.days, bounds, again)
     start = last if day is None else day
     if _over(beds, start) < 0:
-        return Interval(None, None, None, "per day", f"still below on day {last:g}", not_yet, None)
+        return Interval(
+            None, None, None, "per day", f"still below on day {age_text(last)}", not_yet, None
+        )
     low = _edge(beds, start, first, -1)
     high = None if day is None else _edge(beds, day, last, 1)
     method = f"D = 0 along the lines between pulls; {at_day(beds, start).method}"
-    why_low = "" if low is not None else f"no day after the trough (day {first:g}) is ruled out"
+    why_low = (
+        "" if low is not None else f"no day after the trough (day {age_text(first)}) is ruled out"
+    )
     return Interval(day, low, high, method, why_low, not_yet if high is None else "", None)
 
 

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from logbook.analysis.scores import Beds
 from logbook.analysis.series import FEWEST_WHOLE
+from logbook.trial.times import age_text
 
 Flags = NDArray[np.bool_]
 
@@ -31,7 +32,7 @@ class Whole:
         """What was left out, in words; "" when nothing was."""
         parts = []
         if self.days_left_out:
-            parts.append("days " + ", ".join(f"{day:g}" for day in self.days_left_out))
+            parts.append("days " + ", ".join(f"{age_text(day)}" for day in self.days_left_out))
         if self.beds_left_out:
             parts.append(counted(self.beds_left_out))
         return f"gaps: without {' and '.join(parts)}" if parts else ""

@@ -21,6 +21,7 @@ from logbook.analysis.inversion import Ends
 from logbook.analysis.rising import Rise, best_rate
 from logbook.analysis.scores import Beds, Units, critical, units_of
 from logbook.analysis.series import ROUNDING, SPREAD_UNSEEN
+from logbook.trial.times import age_text
 
 Floats = NDArray[np.float64]
 
@@ -249,7 +250,8 @@ def _of_one_bed(beds: Beds, weights: Floats, value: float, lab: Lab) -> Interval
     pulls = [available.pull_of(beds, place) for place in range(len(beds.days))]
     alone = [pull.fewest < 2 for pull in pulls]
     if not all(alone):
-        days = ", ".join(f"{pull.days[0]:g}" for pull, one in zip(pulls, alone, strict=True) if one)
+        single = [pull for pull, one in zip(pulls, alone, strict=True) if one]
+        days = ", ".join(age_text(pull.days[0]) for pull in single)
         reason = f"one bed on a side on day {days}: no interval of a sum that needs it"
         return Interval(value, None, None, "one bed", reason, reason, None)
     if not lab.known:
@@ -411,7 +413,8 @@ def nothing(reason: str, method: str = "none") -> Interval:
 
 def _outside(days: Floats, day: float) -> str:
     """Why there is no difference on a day."""
-    return f"day {day:g} is outside the pulls (day {days[0]:g} to day {days[-1]:g})"
+    first, last = age_text(days[0]), age_text(days[-1])
+    return f"day {age_text(day)} is outside the pulls (day {first} to day {last})"
 
 
 def _named(*parts: str) -> str:

@@ -17,6 +17,7 @@ from logbook.analysis import intervals, inversion
 from logbook.analysis.intervals import Interval
 from logbook.analysis.rising import Rise
 from logbook.analysis.scores import critical
+from logbook.trial.times import age_text
 
 Floats = NDArray[np.float64]
 
@@ -112,7 +113,8 @@ def at_day(given: Values, day: float) -> Interval:
     if weights is None:
         first = given.days[0] if given.free_start else min(0.0, given.days[0])
         return intervals.nothing(
-            f"day {day:g} is outside the values (day {first:g} to day {given.days[-1]:g})"
+            f"day {age_text(day)} is outside the values (day {age_text(first)} to day "
+            f"{age_text(given.days[-1])})"
         )
     return _sum(given, weights, "lines between the values")
 

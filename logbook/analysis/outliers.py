@@ -38,6 +38,7 @@ from logbook.analysis.additive import Additive, Flags, Floats, additive
 from logbook.analysis.beds import Observation, beds_of, problems
 from logbook.analysis.tails import t_quantile
 from logbook.errors import BadData
+from logbook.trial.times import age_text
 
 Scale = Literal["log", "raw"]
 Place = tuple[float, str]
@@ -163,7 +164,7 @@ def _side(name: str, results: Sequence[Observation], scale: Scale) -> tuple[_Sid
     for column, day in enumerate(days):
         for bed in beds_of(by_day[day]):
             if bed.censored or (scale == "log" and bed.low <= 0.0):
-                lost.append(f"{bed.name} on day {day:g}")
+                lost.append(f"{bed.name} on day {age_text(day)}")
                 continue
             y[row[bed.name], column] = math.log(bed.low) if scale == "log" else bed.low
     return _Side(name, tuple(beds), tuple(days), y, scale), lost

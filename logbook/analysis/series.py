@@ -27,6 +27,7 @@ from logbook.analysis.contrasts import (
     within_block,
 )
 from logbook.errors import BadData, UserMistake
+from logbook.trial.times import age_text
 
 __all__ = [
     "ROUNDING",
@@ -151,8 +152,8 @@ def points_for_fit(found: Iterable[Difference]) -> Points:
 
 
 def _day(day: float) -> str:
-    """A day in words; that of beds applied on different days, their mean, to a tenth."""
-    return f"day {round(day, 1):g}"
+    """A day in words; that of beds applied on different days, their mean."""
+    return f"day {age_text(day)}"
 
 
 def between_beds(day: float, beds: Sequence[Bed], dilution: float | None) -> Difference:

@@ -8,6 +8,7 @@ import numpy as np
 
 from logbook.analysis import kinetics
 from logbook.analysis.fits import ASYMPTOTIC, Batch, Check, Curve, Fit, Limit, Parameter
+from logbook.trial.times import age_text
 
 PASSED = "no check failed"
 #: k times the last day: below the first, no ceiling; below the second, a ceiling by extrapolation.
@@ -118,7 +119,8 @@ def _rate_checks(shape: str, days: kinetics.Floats, constants: list[float]) -> t
             missed,
             RISE_MISSED,
             missed <= RISE_MISSED,
-            f"the rise was nearly over at the first pull (day {first:g}): rate is a lower limit",
+            f"the rise was nearly over at the first pull (day {age_text(first)}): rate is a lower "
+            "limit",
         ),
     )
 

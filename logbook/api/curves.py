@@ -17,7 +17,8 @@ from logbook.api import shown
 from logbook.api.fits import Fits, Floats, floats, ranges_of, reach, sentences, span, told
 from logbook.api.frames import NET_RELEASE, ON_DAYS, frame
 from logbook.study import Row, Series
-from logbook.study.deeper import maybe_deeper, words
+from logbook.study.deeper import words
+from logbook.trial.times import age_text
 
 _NO_PULLS = "no pull has a difference that a curve could be fitted to"
 _NO_BEDS = "no curve, or no beds that are known by day"
@@ -159,7 +160,7 @@ class Curve:
             said += [limit for limit in reach([self.area]) if limit not in said]
         if self.below is not None:
             said += _below_control(self.below, self.unit)
-            deeper = words(maybe_deeper(self.series), self.unit, shown.number)
+            deeper = words(self.series, shown.number)
             said += [f"{deeper[:1].upper()}{deeper[1:]}."] * bool(deeper)
         return said
 
@@ -177,9 +178,10 @@ def _below_control(found: Below, unit: str) -> Iterator[str]:
         why = "not shown" if found.reason == NOT_SHOWN else found.reason
         yield f"Below control: {why}."
         return
-    days = ", ".join(f"{day:g}" for day in found.days_below)
+    days = ", ".join(age_text(day) for day in found.days_below)
     depth = f"{shown.number(found.depth.value)} {unit}, 95 % range {span(found.depth)}"
-    yield f"Below control on day {days}; deepest on day {found.trough_day:g}: {depth}."
+    deepest = age_text(found.trough_day or 0.0)
+    yield f"Below control on day {days}; deepest on day {deepest}: {depth}."
     level = found.level
     if level is not None and level.value is not None:
         yield f"Level with control again on day {level.value:.3g}, 95 % range {span(level)}."

@@ -21,6 +21,7 @@ from logbook.api import shown
 from logbook.api.frames import FITS, frame
 from logbook.errors import UserMistake
 from logbook.study.fitted import Fitted, fit_values
+from logbook.trial.times import age_text
 
 Floats = NDArray[np.float64]
 
@@ -77,7 +78,7 @@ class Fits:
         if len(outside):
             raise UserMistake(
                 f"day {outside[0]:g} is outside the pulls: the curve is known from day 0 to day "
-                f"{last:g}"
+                f"{age_text(last)}"
             )
         return self.chosen.at(when)
 

@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from logbook.report import marks
+from logbook.trial.times import age_text
 
 if TYPE_CHECKING:
     from logbook.analysis.choice import Printed
@@ -95,7 +96,7 @@ def length(series: Series) -> float:
 
 def shape_over(series: Series, shape: str) -> str:
     """ "first order over 56 days"."""
-    return f"{shape} over {length(series):g} days"
+    return f"{shape} over {age_text(length(series))} days"
 
 
 def label(series: Series, fit: Fit) -> str:
@@ -223,8 +224,8 @@ def area_over(series: Series) -> str:
     days = sorted(set(series.points.days))
     pulled = {row.difference.day for row in series.rows if first <= row.difference.day <= last}
     if pulled <= set(days):
-        return f"day {first:g} to {last:g}"
-    return f"days {', '.join(f'{day:g}' for day in days)} only"
+        return f"day {age_text(first)} to {age_text(last)}"
+    return f"days {', '.join(f'{age_text(day)}' for day in days)} only"
 
 
 def only_shape(series: Series) -> str:

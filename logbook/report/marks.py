@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 
 from logbook.errors import UserMistake
 from logbook.trial.chemistry import ANALYTES
+from logbook.trial.times import age_text
 
 if TYPE_CHECKING:
     from logbook.analysis.bands import Band
@@ -238,8 +239,7 @@ def dates_text(names: Sequence[str]) -> str:
 
 def day_text(day: float) -> str:
     """A day since application; a pull "before" on the day of application is on day 0."""
-    shown = 0.0 if -1.0 < day < 0.0 else round(day, 1)
-    return f"{shown:g}"
+    return age_text(0.0 if -1.0 < day < 0.0 else day)
 
 
 def places(series: Series) -> int:

@@ -6,8 +6,10 @@ and so does a bed that stands alone; what is known of such a pull may all the sa
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator
 from typing import TYPE_CHECKING
+
+from logbook.trial.times import age_text
 
 if TYPE_CHECKING:
     from logbook.analysis.below import Below
@@ -57,9 +59,17 @@ def _left_out(row: Row) -> Iterator[float | None]:
         yield None
 
 
-def words(found: Sequence[Deeper], unit: str, number: Callable[[float], str]) -> str:
-    """ "day 7 may be deeper, up to 7.66 mg/kg", "" where none may be."""
-    return "; ".join(
-        f"day {day:g} may be deeper{'' if most is None else f', up to {number(most)} {unit}'}"
-        for day, most in found
-    )
+def words(series: Series, number: Callable[[float], str]) -> str:
+    """ "day 7 may be deeper, up to 7.66 mg/kg", "" where none may be; days by their ages."""
+    found = [(f"day {age_text(day)}", most) for day, most in maybe_deeper(series)]
+    return worded(found, series.unit, number)
+
+
+def worded(
+    found: Iterable[tuple[str, float | None]], unit: str, number: Callable[[float], str]
+) -> str:
+    """The same of pulls that are named."""
+    ends = [
+        (name, "" if most is None else f", up to {number(most)} {unit}") for name, most in found
+    ]
+    return "; ".join(f"{name} may be deeper{end}" for name, end in ends)

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 from logbook.store import views
 from logbook.study.samples import MINERAL_N, PARTS
 from logbook.trial.ranges import compact
+from logbook.trial.times import age_text
 
 if TYPE_CHECKING:
     import sqlite3
@@ -186,7 +187,7 @@ def points_of(rows: Sequence[Row]) -> Points:
     after = [row for row in rows if row.difference.day >= 0]
     found = analysis.points_for_fit(row.difference for row in after if not row.planted)
     sown = [
-        f"day {round(row.difference.day, 1):g}: planted ({compact(row.planted)} sown before it)"
+        f"day {age_text(row.difference.day)}: planted ({compact(row.planted)} sown before it)"
         for row in after
         if row.planted
     ]

@@ -12,6 +12,7 @@ from logbook.labs.reader import Table, read_table
 from logbook.study.fitted import Declared, Fitted, fit, fit_values, points_of
 from logbook.study.series import Row, Series
 from logbook.trial import units
+from logbook.trial.times import age_text
 
 if TYPE_CHECKING:
     from logbook.analysis.fits import Fit, Refusal
@@ -61,7 +62,7 @@ def _of_values(table: Table, path: Path, free_start: bool) -> Series:
     found = fit_values(days, values, errors[0] if errors else None, free_start)
     rows = [
         Row(
-            f"day {day:g}",
+            f"day {age_text(day)}",
             None,
             None,
             Difference(day, None, None, Contrast(value, None, None, None), None, 0, 0, 0, "none"),
@@ -231,7 +232,7 @@ def _of_treatment(
     for one in observed:
         by_day.setdefault(one.day, []).append(one)
     rows = [
-        Row(f"day {one.day:g}", None, None, one, tuple(by_day[one.day]))
+        Row(f"day {age_text(one.day)}", None, None, one, tuple(by_day[one.day]))
         for one in analysis.differences(observed, None)
     ]
     points = points_of(rows)

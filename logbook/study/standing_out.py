@@ -9,6 +9,8 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
+from logbook.trial.times import age_text
+
 if TYPE_CHECKING:
     from logbook.study.series import Row
 
@@ -27,9 +29,8 @@ def noted(rows: Sequence[Row], analyte: str, unit: str) -> list[Row]:
     unit = "" if unit == analyte else f" {unit}"
     notes: dict[float | None, list[str]] = {}
     for one in review.flags:
-        said = (
-            f"{one.bed} on day {one.day:g} stands out ({number(one.value)}{unit}, {one.why}): kept"
-        )
+        where = f"{one.bed} on day {age_text(one.day)}"
+        said = f"{where} stands out ({number(one.value)}{unit}, {one.why}): kept"
         notes.setdefault(one.day, []).append(said)
     return [replace(row, notes=(*row.notes, *notes.get(_day(row), ()))) for row in rows]
 

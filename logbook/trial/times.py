@@ -23,6 +23,14 @@ _NUMBERS = re.compile(r"([0-9]{1,2})([./])([0-9]{1,2})\2([0-9]{4})")
 _HINT = "write yesterday, 08:30, tue 17:00, 2026-03-14 or 2026-03-14T08:30"
 
 
+def age_text(days: float) -> str:
+    """Days since application as they are written everywhere: "28", "3.25", "0.33".
+
+    They are a mean over beds applied, or pulled, on different days.
+    """
+    return f"{round(days, 2):g}"
+
+
 @dataclass(frozen=True)
 class When:
     """The time of an act: the day in the trial's zone and, if it was given, the instant."""

@@ -286,9 +286,9 @@ def test_a_bed_of_which_nothing_is_known_at_one_end_leaves_bounds(
     assert one(beds).method == "bounds"
 
 
-def test_a_mean_day_is_said_to_a_tenth() -> None:
+def test_a_mean_day_is_said_to_a_hundredth() -> None:
     found = series.differences(seen(True, [1.0, 2.0], day=22 / 3), None)
-    assert "on day 7.3:" in found[0].against_control.reason
+    assert "on day 7.33:" in found[0].against_control.reason
 
 
 def test_two_censored_sides_show_nothing() -> None:

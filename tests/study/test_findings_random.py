@@ -161,7 +161,7 @@ def test_mineral_n_make_up_and_supply() -> None:
         known, below = matter(turn % 2 == 0), series.fitted.below
         found = [
             *nitrogen.below_findings(series, nitrogen.tied("tied up", ())),
-            *makeup.make_up_findings(series.fitted.make_up, below, layer_of(known, "C"), products),
+            *makeup.make_up_findings(series, layer_of(known, "C"), products),
             *supply_findings(known, series, Losses(), 28.0),
             *changes.of_methods([series]),
         ]

@@ -316,3 +316,29 @@ class TestABedPulledADayLateOnDay0:
             "the first pull is of day 0.5 on average, not all of its beds on their day 0: what "
             "came with the amendment is not known"
         )
+
+
+def test_a_pull_is_called_by_its_name_and_its_age_written_in_one_way(program: Program) -> None:
+    """A block pulled a day after the three others on both dates: on average day 3.25 and 14.25."""
+    plan = Plan(blocks=4, days=(0, 3, 14, 28))
+    (program.folder / "trial.toml").write_text(plan.text(), encoding="utf-8")
+    program.must("trial", "start", "trial.toml", on=day_of(-1))
+    program.must("fill", "all", "--mass", "110 kg", on=day_of(-1, "10:00"))
+    program.must("apply", "all", on=day_of(0, "08:00"))
+    rows = []
+    for day, beds in ((0, "all"), (3, "B1-B6"), (4, "B7,B8"), (14, "B1-B6"), (15, "B7,B8")):
+        for bed, code in pulled(program, beds, day_of(day)).items():
+            number = int(bed[1:])
+            value = 20.0 + number / 4 + (day + number / 10) * (number % 2 == 0)
+            rows += [
+                (code, "nitrate-N", f"{value:g}", "mg/kg", "1 M KCl"),
+                (code, "ammonium-N", "1", "mg/kg", "1 M KCl"),
+            ]
+    report(program, rows, "1")
+    page = " ".join(program.must("findings", on=LATER).out.split())
+    assert "by the last pull (day 14)" in page
+    assert "14.2" not in page and "3.25" not in page
+    curve = " ".join(program.must("curve", on=LATER).out.split())
+    assert " day 3 3.25 " in curve and " day 14 14.25 " in curve
+    assert "net on day 14.25, the last pull: " in curve
+    assert "day 14.2 " not in curve and "day 14.2," not in curve

@@ -12,7 +12,8 @@ from matplotlib.transforms import offset_copy
 
 from logbook.report import marks, ranges
 from logbook.report.figures.page import COLOURS, beside
-from logbook.study.deeper import maybe_deeper, words
+from logbook.study.deeper import words
+from logbook.trial.times import age_text
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -148,10 +149,10 @@ def below_sentences(series_list: Iterable[Series]) -> list[str]:
         if found is None or found.depth is None or found.trough_day is None:
             continue
         told = ranges.worded(found.depth, f"{series.unit} below control", signed=False)
-        deeper = words(maybe_deeper(series), series.unit, marks.digits)
+        deeper = words(series, marks.digits)
         told += f"; {deeper}" * bool(deeper)
         lines.append(
-            f"{series.treatment}: ring: deepest, day {found.trough_day:g}, {told}; "
+            f"{series.treatment}: ring: deepest, day {age_text(found.trough_day)}, {told}; "
             f"{_level_sign(found)}: {ranges.level_words(found)}"
         )
     return lines

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from logbook.report import marks, ranges
 from logbook.study.deeper import maybe_deeper, words
+from logbook.trial.times import age_text
 
 if TYPE_CHECKING:
     from logbook.analysis.below import Below
@@ -23,7 +24,7 @@ def lines(series: Series, asked: Asked) -> Iterator[str]:
         yield f"below control: {_not_shown(found)}"
         yield from (f"  {line}" for line in _maybe_deeper(series))
         return
-    days = ", ".join(f"{day:g}" for day in found.days_below)
+    days = ", ".join(age_text(day) for day in found.days_below)
     yield (f"below control: shown on day{'s' * (len(found.days_below) > 1)} {days}, {_by(found)}")
     yield from (f"  {line}" for line in (*_depth(series, found), *_until(found)))
     yield from _why(series, asked)
@@ -60,13 +61,13 @@ def _depth(series: Series, found: Below) -> Iterator[str]:
     told = ranges.worded(depth, f"{series.unit} below", signed=False)
     why = ranges.without_range(depth)
     used = " of the pulls that can be used" * bool(maybe_deeper(series))
-    yield f"deepest{used} on day {found.trough_day:g}: {told}{f': {why}' if why else ''}"
+    yield f"deepest{used} on day {age_text(found.trough_day)}: {told}{f': {why}' if why else ''}"
     yield from _maybe_deeper(series)
 
 
 def _maybe_deeper(series: Series) -> Iterator[str]:
     """The pulls of which too little is known to be told among the others."""
-    said = words(maybe_deeper(series), series.unit, marks.digits)
+    said = words(series, marks.digits)
     if said:
         yield said
 
@@ -75,9 +76,10 @@ def _until(found: Below) -> Iterator[str]:
     """The bracket that was seen, then the day and its range."""
     if found.bracket is not None:
         last, again = found.bracket
+        under = f"by the means: below on day {age_text(last)}"
         if again is None:
-            yield f"by the means: below on day {last:g}, the last pull"
+            yield f"{under}, the last pull"
         else:
-            yield f"by the means: below on day {last:g}, level or above on day {again:g}"
+            yield f"{under}, level or above on day {age_text(again)}"
     if found.level is not None:
         yield ranges.level_words(found)

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from logbook.report import constants, marks, ranges
 from logbook.report.terminal.tables import table, wrapped
+from logbook.trial.times import age_text
 
 if TYPE_CHECKING:
     from logbook.analysis.choice import Candidate, Choice
@@ -100,15 +101,15 @@ def _days(series: Series, days: Sequence[OnDay]) -> Iterator[str]:
         if constants.between_pulls(series, one.day):
             why += f", on the straight line between {'values' if series.plain else 'pulls'}"
         if one.net.value is None:
-            yield f"{what} on day {one.day:g}{why}: {one.net.reason_low}"
+            yield f"{what} on day {age_text(one.day)}{why}: {one.net.reason_low}"
             continue
         told = ranges.worded(one.net, unit, signed=True, decimals=decimals)
-        yield f"{what} on day {one.day:g}{why}: {told}"
+        yield f"{what} on day {age_text(one.day)}{why}: {told}"
         if one.released.value is not None and one.day > 0.0 and not _from_zero(series):
             told = ranges.worded(one.released, unit, signed=True, decimals=decimals)
-            yield f"{by} by day {one.day:g}, since day 0: {told}"
+            yield f"{by} by day {age_text(one.day)}, since day 0: {told}"
     reasons = {one.released.reason_low for one in days if one.released.value is None}
-    missing = [one for one in reasons if one.startswith("no ")]
+    missing = [one for one in reasons if one.startswith(("no ", "the first pull"))]
     yield from (f"{by} by a day is not given: {one}" for one in missing)
 
 
@@ -130,9 +131,9 @@ def _made(series: Series, days: Sequence[OnDay], given: Sequence[Stated]) -> Ite
     """How the ranges were made, and why others are missing, each said once."""
     named = [(one.symbol, one.interval) for one in given if one.interval is not None]
     for one in days:
-        named.append((f"day {one.day:g}", one.net))
+        named.append((f"day {age_text(one.day)}", one.net))
         if one.day > 0.0:
-            named.append((f"day {one.day:g}", one.released))
+            named.append((f"day {age_text(one.day)}", one.released))
     if series.fitted is not None and series.fitted.area is not None:
         named.append(("AUC", series.fitted.area))
     told = [(name, one) for name, one in named if one.value is not None or one.low is not None]

@@ -10,7 +10,6 @@ from typing import TYPE_CHECKING
 from logbook.store import views
 from logbook.study import amounts, brought, flags, losses, standing, supply
 from logbook.study.comparison import Comparison, Line, compare
-from logbook.study.deeper import maybe_deeper
 from logbook.study.findings import carbon, changes, makeup, nitrogen, nutrients, settling
 from logbook.study.findings.content import Finding, Findings
 from logbook.study.findings.nutrients import PLANTING, Beside
@@ -269,11 +268,9 @@ def _nitrogen(
         cause = nitrogen.not_caused(mineral, below) or nitrogen.tied(word, why)
         yield from nitrogen.below_findings(mineral, cause)
         yield from makeup.make_up_findings(
-            mineral.fitted.make_up,
-            below,
+            mineral,
             supply.layer_of(ground.matter, mineral.treatment),
             ground.beside.handbook.products,
-            maybe_deeper(mineral),
         )
     curve = nitrogen.curve_finding(mineral)
     if curve is not None:

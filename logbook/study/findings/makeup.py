@@ -8,13 +8,15 @@ from typing import TYPE_CHECKING
 
 from logbook.handbook import Product, available_n
 from logbook.study.brought import Stated
-from logbook.study.deeper import Deeper, words
+from logbook.study.deeper import maybe_deeper
 from logbook.study.findings.content import Finding, number, span
 from logbook.study.findings.nitrogen import AT_ONCE, unseen
+from logbook.study.findings.pulls import called, words
 from logbook.study.supply import Layer
+from logbook.trial.times import age_text
 
 if TYPE_CHECKING:
-    from logbook.analysis.below import Below, MakeUp
+    from logbook.study.series import Series
 
 LABEL_FIRST = (
     "first of all the product's label and local rules: nitrogen salts burn roots and leaves, hurt "
@@ -24,17 +26,12 @@ TEST_INSTEAD = "test nitrate before planting"
 
 
 def make_up_findings(
-    make_up: MakeUp | None,
-    below: Below | None,
-    layer: Layer,
-    products: Sequence[Product],
-    deeper: Sequence[Deeper] = (),
+    series: Series, layer: Layer, products: Sequence[Product]
 ) -> Iterator[Finding]:
-    """Nitrogen to make up: a range per m2 and per bed, cautions first; or to test instead.
-
-    deeper: pulls that may be deeper than the lowest that the range is of.
-    """
-    if make_up is None or below is None or not below.shown or unseen(below):
+    """Nitrogen to make up: a range per m2 and per bed, cautions first; or to test instead."""
+    fitted = series.fitted
+    make_up, below = (None, None) if fitted is None else (fitted.make_up, fitted.below)
+    if make_up is None or below is None or not below.shown or unseen(series, below):
         return
     start = Finding("make-up", "mineral-N", "make-up N", "")
     trough = make_up.trough
@@ -51,13 +48,14 @@ def make_up_findings(
     counted = [(one, share) for one in products if (share := _share_by(one, below.trough_day))]
     yield replace(start, kind="caution", sentence=LABEL_FIRST)
     said = (
-        f"missing when it was lowest (day {below.trough_day:g}): "
+        f"missing when it was lowest ({called(series, below.trough_day)}): "
         f"{span(per_m2.low, per_m2.high)} g N per m2"
     )
     if per_bed.low is not None:
         said += f", {span(per_bed.low, per_bed.high)} g per bed"
     said += f" (in {layer.spoken}): {_DEFICIT}"
-    said += f"; {words(deeper, 'mg/kg', number)}: more may be missing then" * bool(deeper)
+    deeper = maybe_deeper(series)
+    said += f"; {words(series, deeper, number)}: more may be missing then" * bool(deeper)
     said += f"; for this soil, rate and temperature; {TEST_INSTEAD} none the less"
     low, high = per_m2.low, per_m2.high
     yield replace(start, sentence=said, value=per_m2.value, low=low, high=high, unit="g N per m2")
@@ -88,7 +86,7 @@ def _product(
     said = f"{product.name}: {span(low, high)} g per m2"
     part = 100.0 * (available_n(product, trough) or 0.0)
     if part < 100.0:
-        said += f" ({part:.0f} % of its N counted, by day {trough:g})"
+        said += f" ({part:.0f} % of its N counted, by day {age_text(trough)})"
     said += "".join(f"; {one}" for one in product.cautions)
     return replace(
         start,

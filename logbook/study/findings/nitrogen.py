@@ -7,11 +7,13 @@ from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from logbook.study.deeper import maybe_deeper, words
+from logbook.study.deeper import maybe_deeper
 from logbook.study.findings.content import Finding, listed, made, number, signed, size, span
+from logbook.study.findings.pulls import called, numbers, words
 from logbook.study.losses import TIED_UP
 from logbook.study.series import Row, Series
 from logbook.study.supply import seen
+from logbook.trial.times import age_text
 
 if TYPE_CHECKING:
     from logbook.analysis.below import Below
@@ -92,7 +94,7 @@ def below_findings(series: Series, tied: str) -> Iterator[Finding]:
     below = fitted.below
     design = design_of([row for row in series.rows if row.difference.day in below.days])
     start = Finding("nitrogen", series.analyte, "", "", unit=series.unit, design=design)
-    blind = unseen(below)
+    blind = unseen(series, below)
     if blind:
         said = f"whether mineral N was below the control: cannot say: on {blind} {SPREAD_UNSEEN}"
         yield replace(start, kind="cannot say", sentence=said)
@@ -105,7 +107,7 @@ def below_findings(series: Series, tied: str) -> Iterator[Finding]:
         return
     yield _depth(start, series, below, tied)
     if below.level is not None:
-        yield _level(start, below, below.level)
+        yield _level(start, series, below, below.level)
 
 
 def _depth(start: Finding, series: Series, below: Below, tied: str) -> Finding:
@@ -116,7 +118,8 @@ def _depth(start: Finding, series: Series, below: Below, tied: str) -> Finding:
         return replace(start, kind="below control", sentence=f"{found}; {tied}")
     alone = below.days_below == (below.trough_day,) and not deeper
     of_used = " of the pulls that can be used" * bool(deeper)
-    most = "" if alone else f", most{of_used} on day {below.trough_day:g}:"
+    lowest = called(series, below.trough_day)
+    most = "" if alone else f", most{of_used} on {lowest}:"
     found += f"{most} by {number(depth.value)} {series.unit}"
     ends = f" ({span(depth.low, depth.high)}, {AT_ONCE})"
     found += ends if depth.low is not None else f" ({depth.reason_low})" * bool(depth.reason_low)
@@ -124,7 +127,7 @@ def _depth(start: Finding, series: Series, below: Below, tied: str) -> Finding:
     if below.trough_day not in below.days_below:
         found += ", not shown of that day alone"
     found += _share(series, below)
-    found += f"; {words(deeper, series.unit, number)}" * bool(deeper)
+    found += f"; {words(series, deeper, number)}" * bool(deeper)
     return replace(
         start,
         kind="below control",
@@ -132,7 +135,7 @@ def _depth(start: Finding, series: Series, below: Below, tied: str) -> Finding:
         value=depth.value,
         low=depth.low,
         high=depth.high,
-        pull=f"day {below.trough_day:g}",
+        pull=lowest,
     )
 
 
@@ -141,28 +144,28 @@ AT_ONCE = "a bound for all pulls at once"
 SPREAD_UNSEEN = "the beds agree to the last digit reported, so that their spread is not known"
 
 
-def unseen(below: Below) -> str:
+def unseen(series: Series, below: Below) -> str:
     """The days on which beds agree to the last digit, "" without any that matters: no bound."""
     blind = [
         day
         for day, bound in zip(below.days, below.bounds, strict=True)
         if seen(bound).low is None and (not below.shown or day in below.days_below)
     ]
-    return listed([f"day {day:g}" for day in blind])
+    return listed([called(series, day) for day in blind])
 
 
 def _not_below(start: Finding, series: Series, below: Below) -> Finding:
     """Not shown below at any pull, and how far below it may have been all the same."""
     least = min(one.low for one in below.bounds if one.low is not None)
     count = len(below.days)
-    when = f"at any of {count} pulls" if count > 1 else f"on day {below.days[0]:g}"
+    when = f"at any of {count} pulls" if count > 1 else f"on {called(series, below.days[0])}"
     said = f"mineral N was not shown to be below the control {when}"
     if least >= 0.0:
         said += f": it was above, by {AT_ONCE}{diluted(series)}"
         return replace(start, kind="no difference shown", sentence=said)
     said += f": at most {number(-least)} {series.unit} below fits, by {AT_ONCE}{diluted(series)}"
     deeper = maybe_deeper(series)
-    said += f"; {words(deeper, series.unit, number)}" * bool(deeper)
+    said += f"; {words(series, deeper, number)}" * bool(deeper)
     return replace(start, kind="no difference shown", sentence=said, high=-least)
 
 
@@ -178,9 +181,8 @@ def _alone(start: Finding, series: Series) -> Iterator[Finding]:
     said = "whether mineral N was below the control: cannot say: one bed on a side"
     value, day = min(seen)
     if value < 0.0:
-        said += (
-            f"; the lowest, {signed(value)} {series.unit} on day {day:g}, is between single beds"
-        )
+        lowest = f"{signed(value)} {series.unit} on {called(series, day)}"
+        said += f"; the lowest, {lowest}, is between single beds"
     design = design_of([row for row in series.rows if row.difference.day >= 0.0])
     yield replace(start, kind="cannot say", sentence=said, design=design)
 
@@ -204,10 +206,10 @@ def _days(series: Series, below: Below) -> str:
     under = below.days_below
     first, last = under[0], under[-1]
     if first == last:
-        return f"on day {first:g}"
+        return f"on {called(series, first)}"
     if {day for day in pulls if first <= day <= last} == {*under}:
-        return f"from day {first:g} to day {last:g}"
-    return f"on days {listed([f'{day:g}' for day in under])}"
+        return f"from {called(series, first)} to {called(series, last)}"
+    return f"on days {listed(numbers(series, under))}"
 
 
 def _share(series: Series, below: Below) -> str:
@@ -226,21 +228,22 @@ def _share(series: Series, below: Below) -> str:
     return held
 
 
-def _level(start: Finding, below: Below, level: Interval) -> Finding:
+def _level(start: Finding, series: Series, below: Below, level: Interval) -> Finding:
     """Level with the control again, on about which day."""
-    last = below.days[-1]
+    last = called(series, below.days[-1])
     if level.value is None:
-        said = f"it was not shown to be level with the control again by day {last:g}"
+        said = f"it was not shown to be level with the control again by {last}"
     else:
         said = f"level with the control again about day {level.value:.0f}"
         if level.low is not None and level.high is not None:
             said += f" ({level.low:.0f} to {level.high:.0f})"
         elif level.high is None:
-            said += f" by the means, but not shown to be level by day {last:g}"
+            said += f" by the means, but not shown to be level by {last}"
         else:
             said += f" ({level.high:.0f} at the latest; {level.reason_low})"
     if below.bracket is not None and below.bracket[1] is not None:
-        said += f"; by the means below on day {below.bracket[0]:g}, not on day {below.bracket[1]:g}"
+        under, again = (called(series, day) for day in below.bracket)
+        said += f"; by the means below on {under}, not on {again}"
     return replace(
         start,
         kind="level with control again",
@@ -257,8 +260,7 @@ def curve_finding(series: Series) -> Finding | None:
     fitted = series.fitted
     if fitted is None or not series.points.days:
         return None
-    points = series.points
-    said, interval = _curve(fitted, series.unit, points.days, points.values)
+    said, interval = _curve(series, fitted)
     if not said:
         return None
     kept = [row for row in series.rows if row.difference.day in series.points.days]
@@ -276,18 +278,17 @@ def curve_finding(series: Series) -> Finding | None:
     )
 
 
-def _curve(
-    fitted: Fitted, unit: str, days: Sequence[float], values: Sequence[float]
-) -> tuple[str, Interval | None]:
+def _curve(series: Series, fitted: Fitted) -> tuple[str, Interval | None]:
     from logbook.analysis.choice import Printed
 
     choice, found = fitted.choice, fitted.constants
+    days, values, unit = series.points.days, series.points.values, series.unit
     one = choice.chosen
-    over = f"over {max(days):g} days"
+    over = f"over {age_text(max(days))} days"
     if one is None or choice.printed is Printed.NOTHING:
         return _no_curve(fitted, values, over), None
     if "a" in found:
-        return _straight(fitted, found["a"], unit, days), found["a"]
+        return _straight(series, fitted, found["a"]), found["a"]
     if choice.printed is Printed.CURVE:
         return _shape_only(one, choice.sentence, over), None
     if "A" not in found:
@@ -342,22 +343,23 @@ def _rise(ceiling: Interval, unit: str, start: str) -> tuple[str, str]:
 _WITHOUT = re.compile(r"without days ([\d., ]+\d)")
 
 
-def _when(slope: Interval, days: Sequence[float]) -> tuple[float, str]:
+def _when(series: Series, slope: Interval) -> tuple[float, str]:
     """The last day that a rate is of, and how to say it: days may be left out for gaps."""
+    days = series.points.days
     found = _WITHOUT.search(slope.method)
     gone = {float(day) for day in found[1].split(", ")} if found else set()
-    used = max((day for day in days if float(f"{day:g}") not in gone), default=max(days))
+    used = max((day for day in days if float(age_text(day)) not in gone), default=max(days))
     if used == max(days):
-        return used, f"at the last pull (day {used:g})"
-    return used, f"up to day {used:g}, the last pull that is read here"
+        return used, f"at the last pull ({called(series, used)})"
+    return used, f"up to {called(series, used)}, the last pull that is read here"
 
 
-def _straight(fitted: Fitted, slope: Interval, unit: str, days: Sequence[float]) -> str:
+def _straight(series: Series, fitted: Fitted, slope: Interval) -> str:
     """A straight line: still rising, still falling, or no change with time shown.
 
     "Still" needs the last pulls to show it by themselves: a line may slope through a dip.
     """
-    last, when = _when(slope, days)
+    (last, when), unit = _when(series, slope), series.unit
     if slope.value is None or slope.low is None or slope.high is None:
         why = slope.reason_low or slope.reason_high
         return f"cannot say whether it still changes {when}: {why}"
@@ -372,7 +374,7 @@ def _straight(fitted: Fitted, slope: Interval, unit: str, days: Sequence[float])
             f"still {way} {when}: by {value} {unit} a day "
             f"({size(slope.low, slope.high)}); where it levels off was not reached"
         )
-    return f"no change with time shown after application: {ends} fits, over {last:g} days"
+    return f"no change with time shown after application: {ends} fits, over {age_text(last)} days"
 
 
 def same_way(late: Interval, whole: Interval) -> bool:
@@ -387,7 +389,7 @@ def _by_all(slope: Interval, unit: str, last: float) -> str:
     assert slope.value is not None and slope.low is not None and slope.high is not None
     verb, value = "rises" if slope.value > 0.0 else "falls", number(abs(slope.value))
     ends = size(slope.low, slope.high)
-    return f"{verb} by {value} {unit} a day ({ends}) on a straight line over {last:g} days"
+    return f"{verb} by {value} {unit} a day ({ends}) on a straight line over {age_text(last)} days"
 
 
 def _of_the_last(late: Interval, way: str, unit: str) -> str:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from logbook.study.findings import dated
 from logbook.study.findings.content import Finding, number
 from logbook.study.findings.nitrogen import same_way
+from logbook.study.findings.pulls import called
 
 if TYPE_CHECKING:
     from logbook.study.comparison import Line
@@ -94,18 +95,20 @@ def _pulls(series: Series) -> Iterator[str]:
     if below is not None and below.shown and below.bracket is not None:
         start, end = below.bracket
         if end is None:
-            yield f"pulls after day {last:g}: level with the control again was not shown by then"
+            not_level = "level with the control again was not shown by then"
+            yield f"pulls after {called(series, last)}: {not_level}"
         elif end - start > _WIDE:
-            yield f"a pull between day {start:g} and day {end:g}, where it came level again"
+            between = f"{called(series, start)} and {called(series, end)}"
+            yield f"a pull between {between}, where it came level again"
     slope = fitted.constants.get("a")
     if slope is not None and slope.low is not None and slope.low > 0.0:
         late = fitted.last_slope(last)
         goes_on = late is None or same_way(late, slope)
         what = "where it levels off was not reached" if goes_on else "whether it still rises"
-        yield f"pulls after day {last:g}: {what}"
+        yield f"pulls after {called(series, last)}: {what}"
     ceiling = fitted.constants.get("A")
     if ceiling is not None and (ceiling.high is None or ceiling.low is None):
-        yield f"pulls after day {last:g}: where it levels off is open"
+        yield f"pulls after {called(series, last)}: where it levels off is open"
     few = all("too few" in c.why for c in fitted.choice.candidates)
     if fitted.choice.chosen is None and few and len({*series.points.values}) > 1:
         need = fitted.choice.candidates[0].why if fitted.choice.candidates else ""

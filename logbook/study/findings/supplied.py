@@ -11,6 +11,7 @@ from logbook.study import supply
 from logbook.study.brought import Matter, Stated
 from logbook.study.findings.content import Finding, listed, made, number, span
 from logbook.study.findings.nitrogen import design_of
+from logbook.study.findings.pulls import called
 from logbook.study.losses import Losses
 from logbook.study.recovery import Recovered, recovery
 from logbook.study.series import Row, Series
@@ -38,7 +39,8 @@ def supply_findings(
         alone = beds is not None and beds.fewest == 1
         alone |= any(1 in (one.treated_beds, one.control_beds) for one in _differences(there))
         first = day == min(last, planting) or not 0.0 < planting <= last
-        of_day = _by(available, plain, ("end" * (day == last), first), design)
+        place = (called(series, day), day == last, first)
+        of_day = _by(available, plain, place, design)
         yield from (
             _of_two(one) if alone else one for one in of_day if not (alone and one.kind == "cost")
         )
@@ -99,16 +101,15 @@ def _recoveries(found: Sequence[Recovered], level: Collection[str]) -> Iterator[
 
 
 def _by(
-    found: Supply, plain: Contrast | None, place: tuple[str, bool], design: str
+    found: Supply, plain: Contrast | None, place: tuple[str, bool, bool], design: str
 ) -> Iterator[Finding]:
     """Per kg of product, per area, then the cost.
 
-    plain: T - C of the day's pull, None between pulls; place: whether it is the last pull, and
-    the first sentence of its kind, which says of what mass it is.
+    plain: T - C of the day's pull, None between pulls; place: what the day is called, whether it is
+    the last pull, and the first sentence of its kind, which says of what mass it is.
     """
-    end, first = place
-    day = found.day
-    when = f"by the last pull (day {day:g})" if end else f"by day {day:g}"
+    day, end, first = place
+    when = f"by the last pull ({day})" if end else f"by {day}"
     start = Finding(
         topic="supply",
         about="mineral-N",
@@ -116,7 +117,7 @@ def _by(
         sentence="",
         unit="g N per kg of product",
         design=design,
-        pull=f"day {day:g}",
+        pull=day,
     )
     per_kg = found.per_kg_product
     if per_kg.value is not None and (_may_be_none(per_kg) or per_kg.value < 0.0):
