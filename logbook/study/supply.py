@@ -8,6 +8,7 @@ per area and per kg of product, so that product per m2 x g per kg of product is 
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from decimal import Decimal
 from typing import TYPE_CHECKING
@@ -35,8 +36,9 @@ _LITRES = 10  # in 1 m2 x 1 cm
 class Layer:
     """The dry mix that a content is of: depth, bulk density in kg/L and whose; a bed's area in m2.
 
-    mass: kg of dry soil and amendment per m2 as applied, None where the bulk density is that of the
-    treated beds themselves; product: kg of the amendment as it is per m2, None where not known.
+    mass, soil: kg of dry soil and amendment per m2 as applied, and of the soil in it, None where
+    the bulk density is that of the treated beds themselves; product: kg of the amendment as it is
+    per m2, None where not known.
     reason: why it is no layer that a content can be multiplied with, "" where it is.
     """
 
@@ -46,6 +48,7 @@ class Layer:
     area_m2: Decimal | None
     reason: str = ""
     mass: Decimal | None = None
+    soil: Decimal | None = None
     product: Decimal | None = None
 
     @property
@@ -57,12 +60,22 @@ class Layer:
 
     @property
     def spoken(self) -> str:
-        """`15 cm at 1.12 kg/L (measured on B2, B6)`; else with the dry mass as applied."""
-        if self.bulk_density is None:
-            return f"{short(self.depth_cm)} cm, bulk density not known"
-        density = short(round(self.bulk_density, 3))
-        whose = self.whose if self.mass is None else f"{self.whose}, with the amendment as applied"
-        return f"{short(self.depth_cm)} cm at {density} kg/L ({whose})"
+        """`15 cm: 168 kg of dry mix per m2 (at 1.12 kg/L, measured on B2, B6)`; else its parts.
+
+        Every number that its mass is made of: a reader may want to do it again by hand.
+        """
+        depth, mass = f"{short(self.depth_cm)} cm", self.kg_per_m2
+        if self.bulk_density is None or mass is None:
+            return f"{depth}, bulk density not known"
+        density = f"at {short(round(self.bulk_density, 3))} kg/L, {self.whose}"
+        told = f"{depth}: {_kg(mass)} of dry mix per m2"
+        if self.mass is None or self.soil is None:
+            return f"{told} ({density})"
+        share = self.soil / (self.bulk_density * self.depth_cm * _LITRES)
+        volume = short(round(100 * share, 1))
+        part = "" if share > _ALL_OF_IT else f", in {volume} % of the volume"
+        rest = _kg(mass - self.soil)
+        return f"{told} ({_kg(self.soil)} of soil {density}{part}, and {rest} of amendment)"
 
     def per_ha(self, content: Stated) -> Stated:
         """kg/ha of a content in mg/kg of the dry mix: 1 mg/kg x 1 kg/m2 is 0.01 kg/ha."""
@@ -85,6 +98,14 @@ class Layer:
         if self.area_m2 is None:
             return Stated(None, "g/bed", reason="the beds differ in size: see the amount per m2")
         return self.per_m2(content).times(float(self.area_m2), "g/bed")
+
+
+_ALL_OF_IT = Decimal("0.9995")  # of a layer's volume, to three digits
+
+
+def _kg(mass: Decimal) -> str:
+    """Kilograms to four digits, so that the parts add up."""
+    return f"{float(mass):.4g} kg" if mass < 1000 else f"{mass:.0f} kg"
 
 
 @dataclass(frozen=True)
@@ -137,7 +158,7 @@ def layer_of(matter: Matter, code: str) -> Layer:
     elif density is None:
         reason = waiting(["the soil's bulk density"])
     own = density is not None and any(bed in matter.densities for bed in matter.beds(ident))
-    mass, product = _applied_per_m2(matter, ident)
+    mass, product, soil = _applied_per_m2(matter, ident)
     if not reason and mass is None and not own:
         unknown = amounts.missing_for_dilution(matter.known, ident)
         reason = waiting(unknown or ["the amount in every bed"])
@@ -148,24 +169,33 @@ def layer_of(matter: Matter, code: str) -> Layer:
         area_m2=areas.pop() if len(areas) == 1 else None,
         reason=reason,
         mass=None if own else mass,
+        soil=None if own else soil,
         product=product,
     )
 
 
-def _applied_per_m2(matter: Matter, treatment: str) -> tuple[Decimal | None, Decimal | None]:
-    """Dry soil and amendment, and the product as it is, kg for each m2: means over the beds."""
-    masses, products = [], []
+def _applied_per_m2(
+    matter: Matter, treatment: str
+) -> tuple[Decimal | None, Decimal | None, Decimal | None]:
+    """Dry soil and amendment, the product as it is, the dry soil: kg per m2, means over beds."""
+    masses, products, soils = [], [], []
     for bed in matter.beds(treatment):
         got, area = amounts.applied(matter.known, bed), matter.known.beds[bed].area_m2 * 1000
         if got is None or got.mass_g is None:
-            return None, None
+            return None, None, None
         products.append(got.mass_g / area)
         if got.dry_mass_g is not None and got.soil_dry_mass_g is not None:
             masses.append((got.dry_mass_g + got.soil_dry_mass_g) / area)
+            soils.append(got.soil_dry_mass_g / area)
     if not products:
-        return None, None
-    whole = sum(masses, Decimal(0)) / len(masses) if len(masses) == len(products) else None
-    return whole, sum(products, Decimal(0)) / len(products)
+        return None, None, None
+    known = len(masses) == len(products)
+    whole, soil = (_mean(masses), _mean(soils)) if known else (None, None)
+    return whole, _mean(products), soil
+
+
+def _mean(numbers: Sequence[Decimal]) -> Decimal:
+    return sum(numbers, Decimal(0)) / len(numbers)
 
 
 def as_applied(matter: Matter, code: str) -> float:

@@ -10,11 +10,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from logbook.analysis.intervals import Interval
-from logbook.study import supply
+from logbook.study import brought, supply
 from logbook.study.brought import Stated
 from logbook.study.supply import Layer, Supply
 from tests.program import PROTOCOL, Program, begun
-from tests.study.small_season import VALUES, F, read, season
+from tests.study.small_season import DAY0, VALUES, F, opened, read, season
 
 MASS = 90.092 / 0.5  # kg of dry soil and meal on each m2, as applied
 SOIL = Layer(Decimal(15), Decimal("1.3"), "the soil's", Decimal("2.88"))
@@ -38,7 +38,23 @@ def test_one_mg_per_kg_of_a_layer() -> None:
     assert SOIL.per_m2(one).value == pytest.approx(0.195)
     assert SOIL.per_100_sq_ft(one).value == pytest.approx(1.95 / 488.2428, rel=1e-6)
     assert SOIL.per_bed(one).value == pytest.approx(0.5616)
-    assert SOIL.spoken == "15 cm at 1.3 kg/L (the soil's)"
+    assert SOIL.spoken == "15 cm: 195 kg of dry mix per m2 (at 1.3 kg/L, the soil's)"
+
+
+def test_a_layer_names_every_number_of_its_mass(started: Program) -> None:
+    """A tenth of 15 cm is compost: 15 L on each m2, 0.6 kg/L, half of it water: 4.5 kg dry; nine
+    tenths are soil: 135 L x 1.2 kg/L = 162 kg. 1 mg/kg of these 166.5 kg is 0.1665 g."""
+    started.must("amendment", "set", "compost", "--density", "0.6 kg/L", on=DAY0)
+    started.must("amendment", "set", "compost", "--moisture", "50 % wet basis", on=DAY0)
+    started.must("apply", "all", on=DAY0)
+    with opened(started) as (store, trial):
+        layer = supply.layer_of(brought.matter(store, trial), "C10")
+    assert layer.spoken == (
+        "15 cm: 166.5 kg of dry mix per m2 (162 kg of soil at 1.2 kg/L, the soil's, in 90 % of the "
+        "volume, and 4.5 kg of amendment)"
+    )
+    one = layer.per_m2(Stated(1.0, "mg/kg", 1.0, 1.0))
+    assert one.value == pytest.approx((162 + 4.5) / 1000)
 
 
 @given(value=st.floats(-1e4, 1e4), factor=st.floats(-1e3, 1e3).filter(lambda one: abs(one) > 1e-3))

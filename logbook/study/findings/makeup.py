@@ -14,6 +14,7 @@ from logbook.study.findings.nitrogen import AT_ONCE, unseen
 from logbook.study.findings.pulls import called, words
 from logbook.study.supply import Layer
 from logbook.trial.times import age_text
+from logbook.trial.units import short
 
 if TYPE_CHECKING:
     from logbook.study.series import Series
@@ -52,8 +53,9 @@ def make_up_findings(
         f"{span(per_m2.low, per_m2.high)} g N per m2"
     )
     if per_bed.low is not None:
-        said += f", {span(per_bed.low, per_bed.high)} g per bed"
-    said += f" (in {layer.spoken}): {_DEFICIT}"
+        area = "" if layer.area_m2 is None else f" of {short(layer.area_m2)} m2"
+        said += f", {span(per_bed.low, per_bed.high)} g per bed{area}"
+    said += f": {_DEFICIT.format(span(missing.low, missing.high), layer.spoken)}"
     deeper = maybe_deeper(series)
     said += f"; {words(series, deeper, number)}: more may be missing then" * bool(deeper)
     said += f"; for this soil, rate and temperature; {TEST_INSTEAD} none the less"
@@ -66,7 +68,7 @@ def make_up_findings(
 #: -(T - (1 - f) C) times the mass of the treated bed: its soil's part of C less what the bed holds.
 _DEFICIT = (
     "the deficit with dilution taken off, against what the soil in the bed would hold unamended, "
-    f"by {AT_ONCE}"
+    f"{{}} mg/kg by {AT_ONCE}, x the layer of {{}}"
 )
 
 
