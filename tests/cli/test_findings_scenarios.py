@@ -139,13 +139,15 @@ def test_make_up_n_says_its_cautions_before_any_amount(program: Program) -> None
     assert part[1].startswith("- First of all the product's label and local rules: ")
     assert "seed" not in part[1]
     # 1.2 kg/L x 150 L/m2 + 0.5 kg of dry compost = 180.5 kg/m2; x 20.9 and 27.6 mg/kg.
-    assert (20.9 * 0.1805, 27.6 * 0.1805) == pytest.approx((3.77, 4.98), abs=0.005)
+    amounts = [content * 180.5 / 1000 for content in (20.9, 27.6)]
+    assert amounts == pytest.approx([3.77, 4.98], abs=0.005)
     assert part[2] == (
         "- Missing when it was lowest (day 14): 3.77 to 4.98 g N per m2, 1.88 to 2.49 g per bed of "
         "0.5 m2: the deficit with dilution taken off, against what the soil in the bed would hold "
         "unamended, 20.9 to 27.6 mg/kg by a bound for all pulls at once, x the layer of 15 cm: "
-        "180.5 kg of dry mix per m2 (180 kg of soil at 1.2 kg/L, the soil's, and 0.5 kg of amendment); "
-        "for this soil, rate and temperature; test nitrate before planting none the less."
+        "180.5 kg of dry mix per m2 (180 kg of soil at 1.2 kg/L, the soil's, and 0.5 kg of "
+        "amendment); for this soil, rate and temperature; test nitrate before planting none the "
+        "less."
     )
     # Urea is 46.6 % N, all of it counted: 3.77 / 0.466 = 8.09.
     assert part[3].startswith("- That is, urea: 8.09 to 10.7 g per m2; ammonia: ")

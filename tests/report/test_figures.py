@@ -149,6 +149,12 @@ def test_censored_ends_are_said_and_drawn_hollow_with_arrows(tmp_path: Path) -> 
     assert len(hollow) == 3 and len(arrows) == 2
 
 
+def test_the_figure_of_several_treatments_names_its_trial_too() -> None:
+    given = [made_up.renamed(made_up.release(), code, "made-up") for code in ("T1", "T2")]
+    title = curves._figure(given).texts[0].get_text()
+    assert " ".join(title.split()).endswith("net release against control, made-up trial")
+
+
 def test_eight_series_differ_by_marker_dash_and_colour() -> None:
     styles = [page.style(place) for place in range(8)]
     assert len({style["color"] for style in styles}) == 8

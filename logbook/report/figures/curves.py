@@ -39,10 +39,11 @@ def curve_figure(series_list: Sequence[Series], path: Path) -> None:
 
 
 def _title(series_list: Sequence[Series]) -> str:
-    """The difference; of one treatment alone also its name and the trial's."""
+    """The difference and the trial; of one treatment alone also its name."""
     first = series_list[0]
     if len(series_list) > 1:
-        return first.title
+        trials = dict.fromkeys(one.trial for one in series_list if one.analyte)
+        return ", ".join((first.title, *trials))
     name = _called(first)
     return f"{first.title}: {name}, {first.trial}" if first.analyte else f"{first.title}: {name}"
 
