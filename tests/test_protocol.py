@@ -242,7 +242,7 @@ WRONG = [
         ('ammonium-N = "1 M KCl"', 'ammonium-N = "1 M KCl"\nunobtainium = "any"'),
         "trial.toml, line 40, nutrients.unobtainium: 'unobtainium' is not a nutrient this program "
         "knows use one of: nitrate-N, ammonium-N, mineral-N, total-N, organic-C, P, K, Ca, Mg, "
-        "Na, Al, sulfate-S, S, Fe, Mn, Zn, Cu, B, OM, Cl, pH, EC, CEC",
+        "Na, Al, sulfate-S, S, Fe, Mn, Zn, Cu, B, OM, Cl, CaCO3, pH, EC, CEC",
     ),
     (
         ('ammonium-N = "1 M KCl"', 'ammonium-N = ""'),

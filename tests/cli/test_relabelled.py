@@ -116,7 +116,9 @@ def test_a_pull_has_no_method(measured: tuple[Program, str]) -> None:
 def test_the_method(measured: tuple[Program, str]) -> None:
     program, code = measured
     said = program.must("correct", f"{code}:K", "--method", "NH4OAc", *WHY, on=LATER)
-    assert said.out.endswith(f"corrected {code}:K (method NH4OAc): asked the laboratory\n")
+    told = said.out.partition(f"corrected {code}:K, from ")[2]
+    assert "Mehlich-3, dry" in told and "ammonium acetate, dry" in told.partition(" to ")[2]
+    assert told.endswith(": asked the laboratory\n")
     assert said.err == (
         "Note: K by 'ammonium acetate' is not the trial's method ('Mehlich-3'): it stands in a "
         "series of its own.\n"
