@@ -5,7 +5,9 @@ folds it, in the same transaction. An entry is accepted if its chain below it is
 (a) its writer is a member, and a head at or after the entry, signed with that writer's key, is
 here; of a retired writer, up to the entry that its retirement pinned; or
 (b) an accepted entry of another writer says that it saw it (`saw`), or an entry after it: a member
-had accepted it. What is accepted stays so. Everything else waits, and `machines` shows it.
+had accepted it; or
+(c) the accepted entry after it names it as the one before: it was lost here out of the middle.
+What is accepted stays so. Everything else waits, and `machines` shows it.
 """
 
 from __future__ import annotations
@@ -155,10 +157,14 @@ class _Attempt:
         standing: Standing | None,
         links: Mapping[str, Link],
     ) -> Iterator[tuple[str, bool]]:
-        """Which of the entries held back are vouched for, by rule (a) or (b); if by its own word.
+        """Which of the entries held back are vouched for, by which rule; if by its own word.
 
         By others first: what they saw counts, whatever was said of the writer since.
         """
+        newest = held.last(store, writer)
+        for name, link in links.items():
+            if link.seq < newest and held.is_followed(store, writer, link.seq, name):
+                yield name, False
         heads = [head for head in held.heads(store, writer) if head.id in links]
         yield from ((head.id, False) for head in heads if head.by != writer)
         pins = self.limits.get(writer, ())

@@ -335,7 +335,7 @@ def _introduce(book: Book, state: Path) -> None:
         machine=config.machine_name(),
         public_key=book.replica.public_key,
         predecessor=previous,
-        signed=_succession(before, book.replica),
+        signed=_succession(state, before, book.replica),
     )
     if previous:
         _pin_all(connection, store)
@@ -349,10 +349,11 @@ def _introduce(book: Book, state: Path) -> None:
         local.put(connection, "root", book.replica.writer)
 
 
-def _succession(before: config.Replica | None, after: config.Replica) -> str | None:
+def _succession(state: Path, before: config.Replica | None, after: config.Replica) -> str | None:
     """The predecessor's word for the new key, where its own key is at hand."""
     if before is None:
         return None
+    config.must_sign(state, before)
     return signing.sign(before.private_key, signing.successor_message(after.public_key))
 
 

@@ -203,8 +203,8 @@ def test_an_unreadable_key_file_is_said(store: Path, state: Path) -> None:
     key_file(state).write_text("{")
     with pytest.raises(StoreError) as refused:
         note(store, state)
-    assert str(refused.value).startswith(
-        f"{key_file(state)}: this writer's key file cannot be read ("
+    assert str(refused.value) == (
+        f"{key_file(state)}: this writer's key file is damaged: it is not as it was written"
     )
     assert refused.value.hint == ("move it away: the next line will be written as a new writer")
 
