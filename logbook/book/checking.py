@@ -90,6 +90,16 @@ def _keys(copy: Path, state: Path) -> list[Problem]:
     return problems
 
 
+def is_damaged(path: Path) -> bool:
+    """True if pages, chains or tables are not as they must be, whatever machines say of them."""
+    with TemporaryDirectory(prefix="logbook-verify-") as folder:
+        copy = Path(folder) / "copy.db"
+        if _check(path, copy, None):
+            return True
+        with soundness.beside(copy, Path(folder) / "made.db") as connection:
+            return views.schema_at(copy) == SCHEMA and any(_folded(path, connection, ""))
+
+
 def check_copy(path: Path, copy: Path) -> list[Problem]:
     """Copy the store at `path` to the new file `copy`, and check what the journal needs of it.
 
