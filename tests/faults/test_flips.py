@@ -13,13 +13,14 @@ from typing import Any
 
 import pytest
 
-from logbook.book.checking import check_store
+from logbook.book.checking import check_store, look
 from logbook.errors import LogbookError
 from logbook.journal import entry as journal
 from tests.faults.counting import Counting
 from tests.faults.killing import must_be_sound
 from tests.program import Program
 
+MOVE_AWAY = "Try: move it away: the next line will be written as a new writer"
 ON = "2026-03-05T09:00+01:00"
 
 
@@ -176,4 +177,43 @@ def test_every_bit_of_the_header_of_a_row(filled: Program, counting: Counting) -
             for name in ("copy.db", "j.jsonl"):
                 (filled.folder / name).unlink(missing_ok=True)
             filled.store.write_bytes(sound)
+            count.passed += 1
+
+
+@pytest.mark.long
+def test_a_bit_of_the_key_file(filled: Program, counting: Counting) -> None:
+    """It is refused before anything is written or signed with it, or said by verify, or harmless:
+    a file that seems to be of another store or another line makes a new writer.
+    """
+    (filled.folder / "stick").mkdir()
+    filled.must("sync", "add", "stick", "stick", on=ON)
+    (key_file,) = (filled.folder / "state").glob("writer-*.json")
+    store, sound = filled.store.read_bytes(), key_file.read_bytes()
+    how = "one bit of the key file, then note, verify and sync"
+    with counting.fault("6", "flipped bit in a key file", how, 300) as count:
+        for _ in range(count.asked):
+            bent = bytearray(sound)
+            bent[count.rng.randrange(len(sound))] ^= 1 << count.rng.randrange(8)
+            key_file.write_bytes(bent)
+            noted, verified = filled("note", "x", on=ON), filled("verify", on=ON)
+            synced = filled("sync", "stick", on=ON)
+            if noted.code == 2:
+                assert MOVE_AWAY in noted.err and filled.store.read_bytes() == store
+                assert (verified.code, synced.code) == (1, 2)
+                count.saw["refused in a sentence"] += 1
+            elif verified.code == 1:
+                assert "key file is damaged" in verified.out
+                assert synced.code == 2 and MOVE_AWAY in synced.err
+                count.saw["reported by verify, refused to sign"] += 1
+            else:
+                assert (verified.code, synced.code) == (0, 0)
+                assert look(filled.store, state=(filled.folder / "state")).problems == []
+                kind = "a new writer went on" if "new writer" in noted.err else "no key changed"
+                count.saw[kind] += 1
+            for one in (filled.folder / "state").glob("writer-*.json"):
+                one.unlink()
+            for segment in (filled.folder / "stick").rglob("*.seg"):
+                segment.unlink()
+            key_file.write_bytes(sound)
+            filled.store.write_bytes(store)
             count.passed += 1
