@@ -16,8 +16,8 @@ from logbook.errors import Problem
 from logbook.journal import chain
 from logbook.journal.chain import Fork, Seen
 from logbook.journal.entry import entry_id
-from logbook.store import held
-from logbook.store.held import Vouched
+from logbook.store import held, views
+from logbook.store.held import Tip, Vouched
 from logbook.trial.wording import printable
 
 if TYPE_CHECKING:
@@ -57,10 +57,13 @@ def look(store: sqlite3.Connection, seen: Seen) -> Told:
     known = membership.standings(store)
     told = Told()
     told.problems += _facts(store, known)
-    signed, vouched, holding = _heads(store, known, told.problems)
-    told.problems += _lacking(store, known, vouched | signed | seen)
-    told.problems += _unvouched(store, known, holding | seen)
-    witnessed = _witnessed(store, known, vouched | seen)
+    signed, by_others, holding = _heads(store, known, told.problems)
+    told.problems += _lacking(store, known, by_others | signed | seen)
+    told.problems += [
+        _by_nobody(called(known, writer), first, last, name)
+        for writer, first, last, name in _without_word(store, known, holding | seen)
+    ]
+    witnessed = _witnessed(store, known, by_others | seen)
     here = disk_of(known, own_writer(store) or "")
     for writer in held.writers(store):
         told.writers += 1
@@ -175,11 +178,26 @@ def _facts(store: sqlite3.Connection, known: Mapping[str, Standing]) -> Iterator
             )
 
 
-def _unvouched(
+def vouched(store: sqlite3.Connection) -> dict[str, Tip]:
+    """Of each writer, the newest accepted entry that a word covers, or that needs none.
+
+    A new writer here may say that it saw those: its word lets them in elsewhere.
+    """
+    seen: Seen = {}
+    chain.check(views.filed_entries(store), seen)
+    known = membership.standings(store)
+    _, _, holding = _heads(store, known, [])
+    tips = {writer: held.tips(store, writer) for writer in held.writers(store)}
+    for writer, first, _, _ in _without_word(store, known, holding | seen):
+        tips[writer] = held.at(store, writer, first - 1)
+    return {writer: max(of) for writer, of in tips.items() if of}
+
+
+def _without_word(
     store: sqlite3.Connection, known: Mapping[str, Standing], words: Seen
-) -> Iterator[Problem]:
+) -> Iterator[tuple[str, int, int, str]]:
     """Accepted entries that no word covers: no signature of their writer, no pin, and no accepted
-    entry that saw them or one after them.
+    entry that saw them or one after them: `(writer, first, last, id of the last)`.
 
     By such a word they were let in, and it is kept: somebody put them there past the program, or
     took the word away. A ring of entries that see each other there cannot be, as each names the
@@ -194,10 +212,8 @@ def _unvouched(
         # Of a word for what is not here, `_lacking` tells; it may cover all the rest.
         if writer not in ours and all(held.is_here(store, name) for name in named):
             pins = known[writer].pins if writer in known else ()
-            yield from (
-                _by_nobody(called(known, writer), *found)
-                for found in _above(store, writer, named | {name for _, name in pins})
-            )
+            for found in _above(store, writer, named | {name for _, name in pins}):
+                yield (writer, *found)
 
 
 def _went_before(store: sqlite3.Connection, known: Mapping[str, Standing]) -> set[str]:

@@ -19,7 +19,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from logbook import config, signing
-from logbook.book import membership
+from logbook.book import membership, vouching
 from logbook.errors import StoreError, UserMistake
 from logbook.journal import entry as journal
 from logbook.journal.entry import BadEntry, Entry, Value, Write
@@ -358,6 +358,9 @@ def _succession(state: Path, before: config.Replica | None, after: config.Replic
 
 
 def _pin_all(connection: Connection, store: Any) -> None:
-    """Have a successor's first entry say which entries of every other writer it has."""
-    heads = {writer: list(max(held.tips(store, writer))) for writer in held.writers(store)}
+    """Have a successor's first entry say which entries of every other writer it has.
+
+    What somebody put here past the program is left out: others would take it in by that word.
+    """
+    heads = {writer: list(tip) for writer, tip in vouching.vouched(store).items()}
     local.put(connection, "learnt", dumps(heads))

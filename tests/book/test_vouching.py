@@ -15,7 +15,7 @@ from logbook.book import receiving
 from logbook.book.checking import Found, check_store, look
 from logbook.journal import entry as journal
 from logbook.journal.entry import Entry, Write
-from logbook.store import database, held, views
+from logbook.store import database, held, local, views
 from tests.sync.machine import Machine
 from tests.sync.memory import MemoryPlace, Shelf
 
@@ -221,6 +221,22 @@ def test_an_entry_spliced_onto_the_chain_of_another_machine(both: Machine) -> No
     assert problem.where.startswith(f"office ({writer[:8]}), entries {seq} to {seq + 1} (")
 
 
+def test_a_new_writer_here_does_not_vouch_for_it(
+    both: Machine, office: Machine, place: MemoryPlace
+) -> None:
+    """As after a backup and a restore: its first entry says what it saw, which others believe."""
+    _, seq, name = forged_after(both, "office")
+    with database.writing(both.store) as connection:
+        local.put(connection, "ended", "restored")
+    both.note("as a new writer")
+    (problem,) = look(both.store, tables=False).problems
+    assert f"entry {seq} ({name[:12]})" in problem.where
+    both.sync(place)
+    office.sync(place)
+    with views.reading(office.store) as store:
+        assert not held.is_accepted(store, name)
+
+
 def test_a_line_of_this_machine_needs_nobodys_word(both: Machine) -> None:
     """Its owner could have written it: no check can tell before another machine has seen it."""
     forged_after(both, "bench")
@@ -336,4 +352,4 @@ def test_the_docs_say_of_every_finding_what_it_means() -> None:
     for row in rows:
         for part in row.split("; "):
             assert part in words, part
-    assert len(rows) == 14
+    assert len(rows) == 19
