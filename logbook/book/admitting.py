@@ -108,6 +108,7 @@ class _Attempt:
         """Let in until nothing more may be; raises _Again."""
         store = database.inside(self.connection)
         before = set(held.writers(store))
+        newest = held.last(store, local.get(self.connection, "writer") or "")
         trials: set[str] = set()
         moved = True
         while moved:
@@ -123,7 +124,7 @@ class _Attempt:
         self.admitted.joined = sorted(self.admitted.entries.keys() - before)
         for writer in self.admitted.entries:
             held.forget_older_heads(store, writer)
-        _learn(self.connection, self.admitted.entries)
+        _learn(self.connection, self.admitted.entries, newest)
 
     def look_back(self, standing: Mapping[str, Standing]) -> None:
         """Raise _Again if a writer was let in beyond the pin of a retirement that came along."""
@@ -266,13 +267,18 @@ def _count(entry: Entry, now: datetime, admitted: Admitted) -> None:
         admitted.ahead[writer] = admitted.ahead.get(writer, 0) + 1
 
 
-def _learn(connection: Connection, changed: Iterable[str]) -> None:
-    """Note the new heads for this writer's next entry; end it if it was continued elsewhere."""
+def _learn(connection: Connection, changed: Iterable[str], newest: int) -> None:
+    """Note the new heads for this writer's next entry; end it if it was continued elsewhere.
+
+    `newest` was its last number: below it, what was lost out of its chain came again.
+    """
     store = database.inside(connection)
     own = local.get(connection, "writer")
     learnt = loads(local.get(connection, "learnt") or "{}")
     for writer in changed:
         if writer == own:
+            if held.last(store, writer) == newest and not held.is_forked(store, writer):
+                continue
             local.put(connection, "ended", CONTINUED)
         else:
             learnt[writer] = list(max(held.tips(store, writer)))

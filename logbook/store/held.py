@@ -193,15 +193,13 @@ def last(store: sqlite3.Connection, writer: str) -> int:
 def unbroken(store: sqlite3.Connection, writer: str) -> int:
     """Up to which number no accepted entry of the writer is missing."""
     newest = last(store, writer)
-    row = store.execute(
-        "SELECT count(DISTINCT seq) FROM entry WHERE writer = ?", (writer,)
-    ).fetchone()
-    if row[0] == newest:
+    count = store.execute("SELECT count(*) FROM entry WHERE writer = ?", (writer,)).fetchone()[0]
+    if count == newest:
         return newest
     numbers = store.execute(
         "SELECT DISTINCT seq FROM entry WHERE writer = ? ORDER BY seq", (writer,)
     ).fetchall()
-    return next(at for at, (seq,) in enumerate(numbers) if seq != at + 1)
+    return next((at for at, (seq,) in enumerate(numbers) if seq != at + 1), newest)
 
 
 def is_forked(store: sqlite3.Connection, writer: str) -> bool:

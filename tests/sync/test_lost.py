@@ -75,6 +75,15 @@ def test_what_is_lost_comes_again_and_is_let_in(
     assert (bench.waiting(), check_store(bench.store)) == (0, [])
 
 
+def test_a_machine_that_gets_its_own_line_again_goes_on_as_the_same_writer(bench: Machine) -> None:
+    place = MemoryPlace(Shelf(), "stick")
+    let_in(bench, place)
+    lose(bench, "bench", 3)
+    bench.sync(place)
+    with bench.book() as book:
+        assert book.announced == []
+
+
 def test_from_a_folder_that_was_read_whole_before(bench: Machine, tmp_path: Path) -> None:
     path = tmp_path / "stick"
     path.mkdir()
