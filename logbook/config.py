@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 from pathlib import Path
@@ -16,6 +17,8 @@ from pathlib import Path
 from logbook.errors import StoreError, UserMistake
 
 APP = "amendment-trial-logbook"
+_KEY = re.compile(r"[0-9a-f]{64}")
+_MOVE_AWAY = "move it away: the next line will be written as a new writer"
 
 
 @dataclass(frozen=True)
@@ -133,14 +136,47 @@ def load(folder: Path, writer: str) -> Replica | None:
     """The replica file of a writer, or None if this machine has none."""
     path = _file(folder, writer)
     try:
-        return Replica(**json.loads(path.read_text(encoding="utf-8")))
+        replica = Replica(**json.loads(path.read_text(encoding="utf-8")))
     except FileNotFoundError:
         return None
-    except (OSError, ValueError, TypeError) as problem:
+    except OSError as problem:
         raise StoreError(
-            f"{path}: this writer's key file cannot be read ({problem})",
-            "move it away: the next line will be written as a new writer",
+            f"{path}: this writer's key file cannot be read ({problem.strerror})", _MOVE_AWAY
         ) from None
+    except (ValueError, TypeError):
+        raise _damaged(path, "it is not as it was written") from None
+    if not _is_whole(replica, writer):
+        raise _damaged(path)
+    return replica
+
+
+def _is_whole(replica: Replica, writer: str) -> bool:
+    """True if the fields are what they must be, and the writer's id follows from its public key.
+
+    That the private key belongs to it takes a library that no act loads: see `must_sign`.
+    """
+    import hashlib
+
+    texts = (replica.writer, replica.private_key, replica.public_key, replica.store, replica.id)
+    if not all(isinstance(text, str) for text in texts) or type(replica.seq) is not int:
+        return False
+    if not all(_KEY.fullmatch(key) for key in (replica.private_key, replica.public_key)):
+        return False
+    found = hashlib.sha256(bytes.fromhex(replica.public_key)).hexdigest()[:32]
+    return found == writer == replica.writer
+
+
+def must_sign(folder: Path, replica: Replica) -> None:
+    """Raise StoreError if the writer's private key is not the one that its public key is of."""
+    from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
+
+    key = Ed25519PrivateKey.from_private_bytes(bytes.fromhex(replica.private_key))
+    if key.public_key().public_bytes_raw().hex() != replica.public_key:
+        raise _damaged(_file(folder, replica.writer))
+
+
+def _damaged(path: Path, how: str = "its keys and its id do not belong together") -> StoreError:
+    return StoreError(f"{path}: this writer's key file is damaged: {how}", _MOVE_AWAY)
 
 
 def save(folder: Path, replica: Replica) -> None:

@@ -185,13 +185,14 @@ def test_what_is_compared_with_the_answers_can_differ() -> None:
 
 
 def key_file(program: Program) -> config.Replica:
-    """The key file of the golden store's writer as its machine has it; the key is invented."""
+    """The key file of the golden store's writer on its machine; the private key is invented."""
     ((writer,),) = rows(program.store, "SELECT value FROM local WHERE name = 'writer'")
     ((seq, name),) = rows(
         program.store,
         f"SELECT seq, id FROM entry WHERE writer = '{writer}' ORDER BY seq DESC LIMIT 1",
     )
-    replica = config.Replica(writer, "11" * 32, "22" * 32, str(program.store.resolve()), seq, name)
+    ((public,),) = rows(program.store, f"SELECT public_key FROM writer WHERE id = '{writer}'")
+    replica = config.Replica(writer, "11" * 32, public, str(program.store.resolve()), seq, name)
     config.save(program.folder / "state", replica)
     return replica
 

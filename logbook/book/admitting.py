@@ -5,7 +5,9 @@ folds it, in the same transaction. An entry is accepted if its chain below it is
 (a) its writer is a member, and a head at or after the entry, signed with that writer's key, is
 here; of a retired writer, up to the entry that its retirement pinned; or
 (b) an accepted entry of another writer says that it saw it (`saw`), or an entry after it: a member
-had accepted it. What is accepted stays so. Everything else waits, and `machines` shows it.
+had accepted it; or
+(c) the accepted entry after it names it as the one before: it was lost here out of the middle.
+What is accepted stays so. Everything else waits, and `machines` shows it.
 """
 
 from __future__ import annotations
@@ -106,6 +108,7 @@ class _Attempt:
         """Let in until nothing more may be; raises _Again."""
         store = database.inside(self.connection)
         before = set(held.writers(store))
+        newest = held.last(store, local.get(self.connection, "writer") or "")
         trials: set[str] = set()
         moved = True
         while moved:
@@ -121,7 +124,7 @@ class _Attempt:
         self.admitted.joined = sorted(self.admitted.entries.keys() - before)
         for writer in self.admitted.entries:
             held.forget_older_heads(store, writer)
-        _learn(self.connection, self.admitted.entries)
+        _learn(self.connection, self.admitted.entries, newest)
 
     def look_back(self, standing: Mapping[str, Standing]) -> None:
         """Raise _Again if a writer was let in beyond the pin of a retirement that came along."""
@@ -155,10 +158,14 @@ class _Attempt:
         standing: Standing | None,
         links: Mapping[str, Link],
     ) -> Iterator[tuple[str, bool]]:
-        """Which of the entries held back are vouched for, by rule (a) or (b); if by its own word.
+        """Which of the entries held back are vouched for, by which rule; if by its own word.
 
         By others first: what they saw counts, whatever was said of the writer since.
         """
+        newest = held.last(store, writer)
+        for name, link in links.items():
+            if link.seq < newest and held.is_followed(store, writer, link.seq, name):
+                yield name, False
         heads = [head for head in held.heads(store, writer) if head.id in links]
         yield from ((head.id, False) for head in heads if head.by != writer)
         pins = self.limits.get(writer, ())
@@ -260,13 +267,18 @@ def _count(entry: Entry, now: datetime, admitted: Admitted) -> None:
         admitted.ahead[writer] = admitted.ahead.get(writer, 0) + 1
 
 
-def _learn(connection: Connection, changed: Iterable[str]) -> None:
-    """Note the new heads for this writer's next entry; end it if it was continued elsewhere."""
+def _learn(connection: Connection, changed: Iterable[str], newest: int) -> None:
+    """Note the new heads for this writer's next entry; end it if it was continued elsewhere.
+
+    `newest` was its last number: below it, what was lost out of its chain came again.
+    """
     store = database.inside(connection)
     own = local.get(connection, "writer")
     learnt = loads(local.get(connection, "learnt") or "{}")
     for writer in changed:
         if writer == own:
+            if held.last(store, writer) == newest and not held.is_forked(store, writer):
+                continue
             local.put(connection, "ended", CONTINUED)
         else:
             learnt[writer] = list(max(held.tips(store, writer)))

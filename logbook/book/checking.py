@@ -11,11 +11,12 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING
 
+from logbook import config
 from logbook.book import vouching
-from logbook.errors import Problem
+from logbook.errors import Problem, StoreError
 from logbook.journal import chain
 from logbook.journal.entry import BadEntry
-from logbook.store import soundness, views
+from logbook.store import held, soundness, views
 from logbook.store.causes import Damaged
 from logbook.store.schemas import SCHEMA, SCHEMAS
 
@@ -24,8 +25,12 @@ if TYPE_CHECKING:
 
     from sqlalchemy import Connection
 
-_RESTORE = "Restore a backup, or fetch the entries from another machine."
-_REBUILD = "The journal is not touched by this: restore a backup to have the tables made anew."
+_RESTORE = "Restore a backup, or copy the book anew from another machine: logbook join."
+_REBUILD = (
+    "The journal is not touched by this. To have the tables made anew: logbook backup FILE, "
+    "then logbook restore FILE."
+)
+_REBUILT_LATER = "Mend the journal first: a restore makes the tables anew."
 
 
 @dataclass
@@ -51,16 +56,48 @@ def check_store(path: Path) -> list[Problem]:
     return look(path).problems
 
 
-def look(path: Path, *, tables: bool = True) -> Found:
+def look(path: Path, *, tables: bool = True, state: Path | None = None) -> Found:
     """As `check_store`, with what else there is to say of the store.
 
     Without `tables`, only the chains and what machines say of them: in a fraction of the time.
+    With `state`, the key files there of the store's writers are looked at too.
     """
     with TemporaryDirectory(prefix="logbook-verify-") as folder:
         found = Found()
         copy = Path(folder) / "copy.db"
         found.problems = _check(path, copy, found, pages=tables)
+        if state is not None and copy.exists():
+            found.problems += _keys(copy, state)
         return found
+
+
+def _keys(copy: Path, state: Path) -> list[Problem]:
+    """What is wrong with the key files of the store's writers that lie on this machine."""
+    try:
+        with views.reading(copy, SCHEMAS) as store:
+            writers = held.writers(store)
+    except StoreError:
+        # The store cannot be read: said already.
+        return []
+    problems = []
+    for writer in writers:
+        try:
+            replica = config.load(state, writer)
+            if replica is not None:
+                config.must_sign(state, replica)
+        except StoreError as problem:
+            problems.append(Problem("", problem.message, f"{problem.hint}."))
+    return problems
+
+
+def is_damaged(path: Path) -> bool:
+    """True if pages, chains or tables are not as they must be, whatever machines say of them."""
+    with TemporaryDirectory(prefix="logbook-verify-") as folder:
+        copy = Path(folder) / "copy.db"
+        if _check(path, copy, None):
+            return True
+        with soundness.beside(copy, Path(folder) / "made.db") as connection:
+            return views.schema_at(copy) == SCHEMA and any(_folded(path, connection, ""))
 
 
 def check_copy(path: Path, copy: Path) -> list[Problem]:
@@ -79,23 +116,37 @@ def _check(path: Path, copy: Path, found: Found | None, *, pages: bool = True) -
             newest = views.schema_of(store, path) == SCHEMA
             views.copy(store, copy)
         with views.reading(copy, SCHEMAS) as store:
+            # Text that is none must be named, not end the check.
+            store.text_factory = _text
             problems = chain.check(views.filed_entries(store), seen)
+            sound = not problems
             if found is not None and newest:
                 problems += _machines(store, seen, found)
         if not pages:
             return problems
         with soundness.beside(copy) as connection:
             problems += _pages(path, connection)
-            problems += _folded(path, connection) if found is not None and newest else []
+            if found is not None and newest:
+                problems += _folded(path, connection, _REBUILD if sound else _REBUILT_LATER)
         return problems
     except Damaged as problem:
         return [Problem(str(path), f"{problem.what}: {problem.__cause__}", _RESTORE)]
+
+
+def _text(raw: bytes) -> str:
+    return raw.decode(errors="replace")
 
 
 def _machines(store: sqlite3.Connection, seen: chain.Seen, found: Found) -> list[Problem]:
     """What the writers of the book say of each other's chains; notes go to `found`."""
     problems: list[Problem] = []
     try:
+        problems = [
+            Problem(f"table {name}", f"{count} of its rows hold what is no value of it", _RESTORE)
+            for name, count in soundness.strange_rows(store)
+        ]
+        if problems:
+            return problems
         problems = vouching.damaged(store)
         told = vouching.look(store, seen)
     except (BadEntry, *views.UNREADABLE):
@@ -113,13 +164,13 @@ def _pages(path: Path, connection: Connection) -> list[Problem]:
     ]
 
 
-def _folded(path: Path, connection: Connection) -> Iterator[Problem]:
+def _folded(path: Path, connection: Connection, remedy: str) -> Iterator[Problem]:
     for said in soundness.schema_differences(connection):
-        yield Problem(str(path), said, _REBUILD)
-    yield from _tables(connection)
+        yield Problem(str(path), said, remedy)
+    yield from _tables(connection, remedy)
 
 
-def _tables(connection: Connection) -> Iterator[Problem]:
+def _tables(connection: Connection, remedy: str) -> Iterator[Problem]:
     try:
         stale = soundness.stale_tables(connection)
     except BadEntry:
@@ -127,4 +178,4 @@ def _tables(connection: Connection) -> Iterator[Problem]:
         yield Problem("tables", what, _RESTORE)
         return
     for name in stale:
-        yield Problem(f"table {name}", "does not say what the journal says", _REBUILD)
+        yield Problem(f"table {name}", "does not say what the journal says", remedy)

@@ -16,8 +16,9 @@ from logbook.errors import Problem
 from logbook.journal import chain
 from logbook.journal.chain import Fork, Seen
 from logbook.journal.entry import entry_id
-from logbook.store import held
-from logbook.store.held import Vouched
+from logbook.store import held, views
+from logbook.store.held import Tip, Vouched
+from logbook.trial.wording import printable
 
 if TYPE_CHECKING:
     import sqlite3
@@ -55,9 +56,14 @@ def look(store: sqlite3.Connection, seen: Seen) -> Told:
     """Every check of what machines say of each other; `seen` as `chain.check` tells it."""
     known = membership.standings(store)
     told = Told()
-    signed, vouched = _heads(store, known, told.problems)
-    told.problems += _lacking(store, known, vouched | signed | seen)
-    witnessed = _witnessed(store, known, vouched | seen)
+    told.problems += _facts(store, known)
+    signed, by_others, holding = _heads(store, known, told.problems)
+    told.problems += _lacking(store, known, by_others | signed | seen)
+    told.problems += [
+        _by_nobody(called(known, writer), first, last, name)
+        for writer, first, last, name in _without_word(store, known, holding | seen)
+    ]
+    witnessed = _witnessed(store, known, by_others | seen)
     here = disk_of(known, own_writer(store) or "")
     for writer in held.writers(store):
         told.writers += 1
@@ -126,13 +132,15 @@ def _why(store: sqlite3.Connection, writer: str, one: Standing | None) -> str:
 
 def _heads(
     store: sqlite3.Connection, known: Mapping[str, Standing], problems: list[Problem]
-) -> tuple[Seen, Seen]:
-    """Heads signed by members themselves, and heads that other writers have seen.
+) -> tuple[Seen, Seen, Seen]:
+    """Heads signed by members themselves, heads that other writers have seen, and every head whose
+    signature holds: also one of a writer that is no member any more.
 
     A signature that does not hold is told as a problem.
     """
     signed: Seen = {}
     seen: Seen = {}
+    holding: Seen = {}
     rows = store.execute('SELECT writer, seq, id, "by", signature FROM head ORDER BY 1, 2, 3, 4')
     for head in map(Vouched._make, rows.fetchall()):
         named = (head.writer, head.seq, head.id)
@@ -141,9 +149,11 @@ def _heads(
             seen.setdefault(named, set()).add(head.by)
         elif one is not None and not membership.signed(head, one.introduced):
             problems.append(_forged(known, head))
-        elif one is not None and one.member:
-            signed.setdefault(named, set()).add(head.by)
-    return signed, seen
+        elif one is not None:
+            holding[named] = {head.by}
+            if one.member:
+                signed.setdefault(named, set()).add(head.by)
+    return signed, seen, holding
 
 
 def _forged(known: Mapping[str, Standing], head: Vouched) -> Problem:
@@ -152,6 +162,101 @@ def _forged(known: Mapping[str, Standing], head: Vouched) -> Problem:
         "the signature kept for it is not by that writer's key",
         "The entries stand by their chain. If it comes again with a sync, someone poses as that "
         "machine: look at where it comes from.",
+    )
+
+
+def _facts(store: sqlite3.Connection, known: Mapping[str, Standing]) -> Iterator[Problem]:
+    """Whom this copy trusts and who goes on in it, where no entry introduces them."""
+    rows = store.execute("SELECT name, value FROM local WHERE name IN ('root', 'writer')")
+    words = {"root": "the founder that this copy trusts", "writer": "the writer that goes on here"}
+    for name, writer in sorted(rows.fetchall()):
+        if writer not in known:
+            yield Problem(
+                "table local",
+                f"{words[name]} is {printable(writer[:_SHORT])}, whom no entry introduces",
+                "Restore a backup, or copy the book anew from another machine: logbook join.",
+            )
+
+
+def vouched(store: sqlite3.Connection) -> dict[str, Tip]:
+    """Of each writer, the newest accepted entry that a word covers, or that needs none.
+
+    A new writer here may say that it saw those: its word lets them in elsewhere.
+    """
+    seen: Seen = {}
+    chain.check(views.filed_entries(store), seen)
+    known = membership.standings(store)
+    _, _, holding = _heads(store, known, [])
+    tips = {writer: held.tips(store, writer) for writer in held.writers(store)}
+    for writer, first, _, _ in _without_word(store, known, holding | seen):
+        tips[writer] = held.at(store, writer, first - 1)
+    return {writer: max(of) for writer, of in tips.items() if of}
+
+
+def _without_word(
+    store: sqlite3.Connection, known: Mapping[str, Standing], words: Seen
+) -> Iterator[tuple[str, int, int, str]]:
+    """Accepted entries that no word covers: no signature of their writer, no pin, and no accepted
+    entry that saw them or one after them: `(writer, first, last, id of the last)`.
+
+    By such a word they were let in, and it is kept: somebody put them there past the program, or
+    took the word away. A ring of entries that see each other there cannot be, as each names the
+    others by their hashes: one is on top, and is told.
+    """
+    by_writer: dict[str, set[str]] = {}
+    for writer, _, name in words:
+        by_writer.setdefault(writer, set()).add(name)
+    ours = _went_before(store, known)
+    for writer in held.writers(store):
+        named = by_writer.get(writer, set())
+        # Of a word for what is not here, `_lacking` tells; it may cover all the rest.
+        if writer not in ours and all(held.is_here(store, name) for name in named):
+            pins = known[writer].pins if writer in known else ()
+            for found in _above(store, writer, named | {name for _, name in pins}):
+                yield (writer, *found)
+
+
+def _went_before(store: sqlite3.Connection, known: Mapping[str, Standing]) -> set[str]:
+    """The writer that goes on in this store, and those that it says it goes on after.
+
+    Their lines were written here, or came with the store: no machine had to sign them.
+    """
+    found: set[str] = set()
+    writer = own_writer(store)
+    while writer and writer not in found:
+        found.add(writer)
+        one = known.get(writer)
+        writer = one.introduced.predecessor if one is not None else None
+    return found
+
+
+def _above(
+    store: sqlite3.Connection, writer: str, words: set[str]
+) -> Iterator[tuple[int, int, str]]:
+    """What of a chain lies above the entries of these ids: `(first, last, id of the last)`."""
+    fork = held.fork_at(store, writer)
+    branches = held.chain_from(store, writer, fork) if fork else {}
+    covered = max((held.accepted_number(store, writer, name) for name in words), default=0)
+    trunk = min(covered, fork - 1) if fork else covered
+    for last, tip in sorted(held.tips(store, writer)):
+        first, name = last + 1, tip
+        while name in branches and name not in words:
+            first, name = branches[name].seq, branches[name].prev or ""
+        if name not in branches:
+            first = trunk + 1
+        if first <= last:
+            yield first, last, tip
+
+
+def _by_nobody(who: str, first: int, last: int, name: str) -> Problem:
+    one = first == last
+    where = f"{who}, {f'entry {last}' if one else f'entries {first} to {last}'} ({name[:12]})"
+    return Problem(
+        where,
+        f"vouched for by nobody: that machine did not sign {'it' if one else 'them'}, and no other "
+        f"has seen {'it' if one else 'them'}",
+        "logbook sync, with a place that it uses, brings its signature if they are its own; else "
+        "compare with that machine and with a backup before anything is trusted.",
     )
 
 

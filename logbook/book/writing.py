@@ -19,7 +19,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from logbook import config, signing
-from logbook.book import membership
+from logbook.book import membership, vouching
 from logbook.errors import StoreError, UserMistake
 from logbook.journal import entry as journal
 from logbook.journal.entry import BadEntry, Entry, Value, Write
@@ -335,7 +335,7 @@ def _introduce(book: Book, state: Path) -> None:
         machine=config.machine_name(),
         public_key=book.replica.public_key,
         predecessor=previous,
-        signed=_succession(before, book.replica),
+        signed=_succession(state, before, book.replica),
     )
     if previous:
         _pin_all(connection, store)
@@ -349,14 +349,18 @@ def _introduce(book: Book, state: Path) -> None:
         local.put(connection, "root", book.replica.writer)
 
 
-def _succession(before: config.Replica | None, after: config.Replica) -> str | None:
+def _succession(state: Path, before: config.Replica | None, after: config.Replica) -> str | None:
     """The predecessor's word for the new key, where its own key is at hand."""
     if before is None:
         return None
+    config.must_sign(state, before)
     return signing.sign(before.private_key, signing.successor_message(after.public_key))
 
 
 def _pin_all(connection: Connection, store: Any) -> None:
-    """Have a successor's first entry say which entries of every other writer it has."""
-    heads = {writer: list(max(held.tips(store, writer))) for writer in held.writers(store)}
+    """Have a successor's first entry say which entries of every other writer it has.
+
+    What somebody put here past the program is left out: others would take it in by that word.
+    """
+    heads = {writer: list(tip) for writer, tip in vouching.vouched(store).items()}
     local.put(connection, "learnt", dumps(heads))

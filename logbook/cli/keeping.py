@@ -121,7 +121,7 @@ def verify(
 
     session: Session = context.obj
     _must_exist(session)
-    found = look(session.store, tables=not only_chain)
+    found = look(session.store, tables=not only_chain, state=config.state_folder())
     if json:
         as_json(
             {

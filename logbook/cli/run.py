@@ -73,7 +73,7 @@ def _ended_by(problem: BaseException, clock: Clock) -> int:
         problem.show()
         _say_its_place(problem)
         return 2
-    error = _in_words(problem)
+    error = _in_words(problem, clock)
     if clock.committed and (isinstance(error, StoreError) or not isinstance(problem, LogbookError)):
         # After the commit nothing may read as if the act had failed: it would be typed again.
         error = StoreError(
@@ -92,6 +92,20 @@ def _has_store(clock: Clock) -> bool:
     return False
 
 
+def _damage(clock: Clock) -> StoreError | None:
+    """What to say where an unforeseen error comes of a damaged store, not of the program."""
+    from logbook import config
+    from logbook.book.checking import is_damaged
+    from logbook.store.causes import explained
+
+    with suppress(LogbookError, OSError):
+        for given in clock.stores:
+            path = config.store_path(given)
+            if path.exists() and is_damaged(path):
+                return explained(path, "malformed")
+    return None
+
+
 def _say_its_place(problem: BaseException) -> None:
     """Of an option that every command knows, and that stands behind one: where it goes."""
     from typer._click.exceptions import NoSuchOption
@@ -103,8 +117,11 @@ def _say_its_place(problem: BaseException) -> None:
         _say(f"Try: it goes before the command: logbook {option} {typed}")
 
 
-def _in_words(problem: BaseException) -> LogbookError:
-    """Any other error as one sentence; a mistake of the program itself says so."""
+def _in_words(problem: BaseException, clock: Clock) -> LogbookError:
+    """Any other error as one sentence; a mistake of the program itself says so.
+
+    No read looks at the type of every value: one bit of a row makes nothing of a date.
+    """
     if isinstance(problem, LogbookError):
         return problem
     if os.environ.get("LOGBOOK_DEBUG"):
@@ -113,7 +130,7 @@ def _in_words(problem: BaseException) -> LogbookError:
         where = f"{problem.filename}: " if problem.filename else ""
         said = problem.strerror or problem
         return UserMistake(f"{where}{said}", "check the name and the folder")
-    return LogbookError(
+    return _damage(clock) or LogbookError(
         f"the program made a mistake: {type(problem).__name__}: {problem}",
         "logbook verify; LOGBOOK_DEBUG=1 before the command shows where",
     )

@@ -18,7 +18,8 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 
 from logbook.errors import Problem
-from logbook.journal.entry import BadEntry, Entry, decode, entry_id
+from logbook.journal.entry import BadEntry, Entry, decode, entry_id, is_bytes
+from logbook.trial.wording import printable
 
 
 @dataclass(frozen=True)
@@ -50,6 +51,10 @@ class Fork:
     branches: tuple[Branch, ...]
 
 
+_RESTORE = "Restore a backup, or copy the book anew from another machine: logbook join."
+_FETCH = "Fetch it: logbook sync --thorough, with a place that has it; else restore a backup."
+_OTHER_TYPE = "its id, writer, number or bytes are stored as something else: it was damaged"
+
 Seen = dict[tuple[str, int, str], set[str]]
 
 
@@ -63,6 +68,9 @@ def check(filed: Iterable[Filed], seen: Seen | None = None) -> list[Problem]:
     before: set[str | None] = {None}
     level: set[str | None] = set()
     for item in filed:
+        if not _is_typed(item):
+            problems.append(_at(item, _OTHER_TYPE))
+            continue
         if item.writer != writer:
             writer, number, before, level = item.writer, 0, {None}, set()
         if item.seq != number:
@@ -76,7 +84,15 @@ def check(filed: Iterable[Filed], seen: Seen | None = None) -> list[Problem]:
     return problems
 
 
+def _is_typed(item: Filed) -> bool:
+    """True if it can be placed in a chain: a damaged row holds anything in any column."""
+    wanted = ((item.id, str), (item.writer, str), (item.seq, int))
+    return all(isinstance(value, of) for value, of in wanted)
+
+
 def _one(item: Filed, before: set[str | None], seen: Seen | None) -> list[Problem]:
+    if not is_bytes(item.body):
+        return [_at(item, _OTHER_TYPE)]
     if entry_id(item.body) != item.id:
         return [_at(item, "its bytes do not match its id: it was changed or damaged")]
     try:
@@ -138,11 +154,17 @@ def introduces(entry: Entry) -> bool:
 
 def _gap(item: Filed, number: int) -> Problem:
     if item.seq == number + 2:
-        return _at(item, f"entry {number + 1} of this writer is missing before it")
+        return _at(item, f"entry {number + 1} of this writer is missing before it", _FETCH)
     lost = f"{number + 1} to {item.seq - 1}"
-    return _at(item, f"entries {lost} of this writer are missing before it")
+    return _at(item, f"entries {lost} of this writer are missing before it", _FETCH)
 
 
-def _at(item: Filed, what: str) -> Problem:
-    where = f"writer {item.writer[:8]}, entry {item.seq} ({item.id[:12]})"
-    return Problem(where, what, "Restore a backup, or fetch it from another machine.")
+def _at(item: Filed, what: str, remedy: str = _RESTORE) -> Problem:
+    where = f"writer {_text(item.writer)[:8]}, entry {_text(item.seq)} ({_text(item.id)[:12]})"
+    return Problem(where, what, remedy)
+
+
+def _text(value: object) -> str:
+    """A column as it can be shown, whatever damage made of it."""
+    shown = value.decode(errors="replace") if isinstance(value, bytes) else str(value)
+    return printable(shown)

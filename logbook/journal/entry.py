@@ -154,15 +154,23 @@ def _normal(value: Any) -> Any:
 
 
 def entry_id(body: bytes) -> str:
-    """SHA-256 of the stored bytes, in hex."""
+    """SHA-256 of the stored bytes, in hex; of what is no bytes, "", which is the id of nothing."""
     # Loaded on use: most reads decode entries but name none, and OpenSSL takes 3 ms to load.
     from hashlib import sha256
 
-    return sha256(body).hexdigest()
+    # One bit of a row's header makes text of bytes, whatever a column was declared as.
+    return sha256(body).hexdigest() if is_bytes(body) else ""
+
+
+def is_bytes(body: object) -> bool:
+    """True of bytes; a damaged store may hand over text, a number or nothing instead."""
+    return isinstance(body, bytes)
 
 
 def decode(body: bytes) -> Entry:
     """The entry of these bytes; raises BadEntry for anything this format does not allow."""
+    if not is_bytes(body):
+        raise BadEntry("an entry of the store is no bytes: it was damaged", "run: logbook verify")
     if len(body) > MOST_BYTES:
         raise BadEntry(f"an entry of {len(body)} bytes is larger than {MOST_BYTES}")
     try:

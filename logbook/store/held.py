@@ -61,8 +61,14 @@ def drop(store: sqlite3.Connection, names: Iterable[str]) -> None:
 
 
 def turn_away(store: sqlite3.Connection, writer: str) -> int:
-    """Drop everything held back of a writer; how many entries."""
-    store.execute('DELETE FROM head WHERE writer = ?1 AND "by" = ?1', (writer,))
+    """Drop everything held back of a writer; how many entries.
+
+    Its word for what is accepted stays: that was let in by it.
+    """
+    store.execute(
+        'DELETE FROM head WHERE writer = ?1 AND "by" = ?1 AND id NOT IN (SELECT id FROM entry)',
+        (writer,),
+    )
     return store.execute("DELETE FROM held WHERE writer = ?", (writer,)).rowcount
 
 
@@ -134,7 +140,8 @@ def first_entry(store: sqlite3.Connection, writer: str) -> bytes | None:
             f"SELECT body FROM {table} WHERE writer = ? AND seq = 1 ORDER BY id", (writer,)
         ).fetchone()
         if row is not None:
-            return bytes(row[0])
+            first: bytes = row[0]
+            return first
     return None
 
 
@@ -157,6 +164,16 @@ def follows(store: sqlite3.Connection, writer: str, seq: int, prev: str) -> bool
     return row is not None
 
 
+def is_followed(store: sqlite3.Connection, writer: str, seq: int, name: str) -> bool:
+    """True if an accepted entry of that writer names this one as the entry before it."""
+    from logbook.journal.entry import decode, entry_id
+
+    rows = store.execute(
+        "SELECT id, body FROM entry WHERE writer = ? AND seq = ?", (writer, seq + 1)
+    ).fetchall()
+    return any(entry_id(body) == after and decode(body).prev == name for after, body in rows)
+
+
 def writers(store: sqlite3.Connection) -> list[str]:
     """Every writer with accepted entries, found by the index alone."""
     rows = store.execute(
@@ -171,6 +188,18 @@ def last(store: sqlite3.Connection, writer: str) -> int:
     """The greatest number of a writer's accepted entries; 0 if there is none."""
     row = store.execute("SELECT max(seq) FROM entry WHERE writer = ?", (writer,)).fetchone()
     return int(row[0] or 0)
+
+
+def unbroken(store: sqlite3.Connection, writer: str) -> int:
+    """Up to which number no accepted entry of the writer is missing."""
+    newest = last(store, writer)
+    count = store.execute("SELECT count(*) FROM entry WHERE writer = ?", (writer,)).fetchone()[0]
+    if count == newest:
+        return newest
+    numbers = store.execute(
+        "SELECT DISTINCT seq FROM entry WHERE writer = ? ORDER BY seq", (writer,)
+    ).fetchall()
+    return next((at for at, (seq,) in enumerate(numbers) if seq != at + 1), newest)
 
 
 def is_forked(store: sqlite3.Connection, writer: str) -> bool:
@@ -214,22 +243,33 @@ def tips(store: sqlite3.Connection, writer: str) -> frozenset[Tip]:
     return frozenset([(int(row[0]), str(row[1]))] if row else [])
 
 
+def at(store: sqlite3.Connection, writer: str, seq: int) -> frozenset[Tip]:
+    """The accepted entries of a writer with that number."""
+    rows = store.execute(
+        "SELECT seq, id FROM entry WHERE writer = ? AND seq = ?", (writer, seq)
+    ).fetchall()
+    return frozenset(rows)
+
+
 def numbered(
     store: sqlite3.Connection, writer: str, after: int, up_to: int, most: int
-) -> list[tuple[str, bytes]]:
-    """Accepted entries `(id, body)` with the numbers after `after`, at most `most` of them.
+) -> list[tuple[int, str, bytes]]:
+    """Accepted entries `(number, id, body)` numbered after `after`, at most `most` of them.
 
     Up to `up_to`, below which the chain does not fork.
     """
     return store.execute(
-        "SELECT id, body FROM entry WHERE writer = ? AND seq > ? AND seq <= ? ORDER BY seq LIMIT ?",
+        "SELECT seq, id, body FROM entry WHERE writer = ? AND seq > ? AND seq <= ? "
+        "ORDER BY seq LIMIT ?",
         (writer, after, up_to, most),
     ).fetchall()
 
 
 def body(store: sqlite3.Connection, name: str) -> bytes:
     """The bytes of an accepted entry."""
-    return bytes(store.execute("SELECT body FROM entry WHERE id = ?", (name,)).fetchone()[0])
+    (found,) = store.execute("SELECT body FROM entry WHERE id = ?", (name,)).fetchone()
+    body: bytes = found
+    return body
 
 
 def accepted_number(store: sqlite3.Connection, writer: str, name: str) -> int:

@@ -8,12 +8,15 @@ from __future__ import annotations
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from sqlalchemy import Connection, Table, event
+from sqlalchemy import Column, Connection, Table, event
 
 from logbook.store import database, projections
-from logbook.store.tables import CONTACT, HEAD, HELD, PLACE
+from logbook.store.tables import CONTACT, HEAD, HELD, LOCAL, PLACE, PLACE_FILE, REFUSED
+
+if TYPE_CHECKING:
+    import sqlite3
 
 KEPT = "kept"
 
@@ -70,6 +73,29 @@ def _take_over(connection: Connection, table: Table) -> None:
         connection.exec_driver_sql(
             f"INSERT INTO main.{table.name} ({names}) SELECT {names} FROM {KEPT}.{table.name}"
         )
+
+
+def strange_rows(store: sqlite3.Connection) -> list[tuple[str, int]]:
+    """Tables that no fold fills, with how many of their rows hold what their columns do not take.
+
+    One bit of a row's header makes text of a number, or nothing of a text.
+    """
+    there = {name for (name,) in store.execute("SELECT name FROM sqlite_master")}
+    found = []
+    for table in (LOCAL, HELD, REFUSED, HEAD, PLACE, PLACE_FILE, CONTACT):
+        if table.name in there:
+            strange = " OR ".join(map(_is_strange, table.columns))
+            # The table itself: an index would answer for the row that it was made of.
+            query = f'SELECT count(*) FROM "{table.name}" NOT INDEXED WHERE {strange}'
+            (count,) = store.execute(query).fetchone()
+            found += [(table.name, count)] if count else []
+    return found
+
+
+def _is_strange(column: Column[Any]) -> str:
+    wanted = {"TEXT": "text", "INTEGER": "integer", "BLOB": "blob"}[str(column.type)]
+    takes = f"'{wanted}', 'null'" if column.nullable else f"'{wanted}'"
+    return f'typeof("{column.name}") NOT IN ({takes})'
 
 
 def page_damage(connection: Connection, most: int = 20) -> list[str]:

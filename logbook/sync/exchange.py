@@ -8,7 +8,7 @@ in, what was sent is there. An exchange that is interrupted anywhere is finished
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
@@ -64,7 +64,12 @@ class Here(Known):
         for name, link in sorted(waiting.items(), key=lambda item: item[1].seq):
             if link.prev is None or link.prev in there or self._follows(writer, link):
                 there[name] = link
-        accepted = held.tips(self._store, writer)
+        unbroken = held.unbroken(self._store, writer)
+        if unbroken == held.last(self._store, writer):
+            accepted = held.tips(self._store, writer)
+        else:
+            # What was lost out of the middle comes again, and what is above it with it.
+            accepted = held.at(self._store, writer, unbroken)
         followed = {link.prev for link in there.values()}
         ends = {(link.seq, name) for name, link in there.items() if name not in followed}
         return frozenset(ends | {tip for tip in accepted if tip[1] not in followed})
@@ -143,6 +148,7 @@ def sign_heads(store: Path, state: Path) -> None:
                 continue
             for seq, name in held.tips(raw, writer):
                 if held.signed_at(raw, writer, name) is None:
+                    config.must_sign(state, replica)
                     message = signing.head_message(writer, seq, name)
                     signature = signing.sign(replica.private_key, message)
                     held.vouch(raw, [Vouched(writer, seq, name, writer, signature)])
@@ -207,23 +213,28 @@ def _counted(runs: Iterator[Run], summary: Summary, progress: Progress | None) -
 def runs_for(store: sqlite3.Connection, there: Inventory, problems: list[Problem]) -> Iterator[Run]:
     """What a place lacks of the accepted entries here, and of the heads that vouch for them.
 
-    An entry that is damaged here goes nowhere, nor what follows it: it is told in `problems`.
+    An entry that is damaged or lost here goes nowhere, nor what follows it of that writer: it is
+    told in `problems`.
     """
     for writer in held.writers(store):
         try:
             yield from _runs_of(store, writer, there)
         except _Damaged as damaged:
-            where = f"this store, writer {writer[:8]}, entry {damaged.name[:12]}"
-            what = "its bytes do not match its id: it was damaged, and is not sent"
-            problems.append(Problem(where, what, "Run: logbook verify"))
+            where = f"this store, writer {writer[:8]}, entry {damaged.which}"
+            problems.append(Problem(where, damaged.what, "Run: logbook verify"))
 
 
 class _Damaged(Exception):
-    """An accepted entry whose bytes are not those of its id."""
+    """An accepted entry that cannot be sent: its bytes are not those of its id, or it is lost."""
 
-    def __init__(self, name: str) -> None:
-        super().__init__(name)
-        self.name = name
+    def __init__(self, which: str, what: str) -> None:
+        super().__init__(which)
+        self.which = which
+        self.what = what
+
+
+def _lost(seq: int) -> _Damaged:
+    return _Damaged(str(seq), "it is missing here: what follows it is not sent")
 
 
 def _runs_of(store: sqlite3.Connection, writer: str, there: Inventory) -> Iterator[Run]:
@@ -232,11 +243,15 @@ def _runs_of(store: sqlite3.Connection, writer: str, there: Inventory) -> Iterat
     lacking = mine - there.tips.get(writer, frozenset())
     last = Run(writer, ())
     if lacking:
-        chain = _Chain(store, writer, there)
-        for run in chain.runs(lacking):
+        try:
+            for run in _Chain(store, writer, there).runs(lacking):
+                if last.bodies:
+                    yield last
+                last = run
+        except _Damaged:
             if last.bodies:
                 yield last
-            last = run
+            raise
     if last.bodies or heads:
         # With the entries that they vouch for, where there are any.
         yield Run(writer, last.bodies, heads)
@@ -301,7 +316,7 @@ class _Chain:
         start = max((self._number(name) for name in self._had), default=0)
         while start < self._trunk_end:
             rows = held.numbered(self._store, self._writer, start, self._trunk_end, MOST_ENTRIES)
-            bodies = _some([_sound(name, body) for name, body in rows])
+            bodies = _some(_following(start, rows))
             yield Run(self._writer, tuple(bodies))
             start += len(bodies)
 
@@ -314,6 +329,9 @@ class _Chain:
             path = _down(self._forked, name, had)
             had |= set(path)
             path.reverse()
+            below = self._forked[path[0]] if path else None
+            if below is not None and below.prev and not held.is_accepted(self._store, below.prev):
+                raise _lost(below.seq - 1)
             while path:
                 some = [_sound(n, held.body(self._store, n)) for n in path[:MOST_ENTRIES]]
                 bodies = _some(some)
@@ -321,9 +339,29 @@ class _Chain:
                 path = path[len(bodies) :]
 
 
+def _following(start: int, rows: Sequence[tuple[int, str, bytes]]) -> list[bytes]:
+    """The entries that follow number `start` one by one, up to where one is damaged or lost.
+
+    Raises _Damaged where that is the first.
+    """
+    bodies: list[bytes] = []
+    try:
+        for seq, name, body in rows:
+            if seq != start + len(bodies) + 1:
+                break
+            bodies.append(_sound(name, body))
+    except _Damaged:
+        if not bodies:
+            raise
+    if not bodies:
+        raise _lost(start + 1)
+    return bodies
+
+
 def _sound(name: str, body: bytes) -> bytes:
     if journal.entry_id(body) != name:
-        raise _Damaged(name)
+        what = "its bytes do not match its id: it was damaged, and is not sent"
+        raise _Damaged(name[:12], what)
     return body
 
 

@@ -59,6 +59,12 @@ def _write_all(store: sqlite3.Connection, file: BinaryIO) -> int:
 
     put(_json({"format": FORMAT, "what": WHAT, "founder": membership.root(store)}))
     for filed in views.filed_entries(store):
+        if journal.entry_id(filed.body) != filed.id:
+            where = f"writer {filed.writer[:8]}, entry {filed.seq} ({filed.id[:12]})"
+            raise StoreError(
+                f"{where}: its bytes do not match its id: it was damaged; no journal was written",
+                "run: logbook verify",
+            )
         put(_as_line(filed.body))
         count += 1
     for writer in held.writers(store):

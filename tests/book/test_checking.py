@@ -22,8 +22,12 @@ from tests.store import made
 
 NOW = datetime(2026, 3, 14, 7, 30, tzinfo=UTC)
 DAY = date(2026, 3, 13)
-REBUILD = "The journal is not touched by this: restore a backup to have the tables made anew."
-RESTORE = "Restore a backup, or fetch the entries from another machine."
+REBUILD = (
+    "The journal is not touched by this. To have the tables made anew: logbook backup FILE, "
+    "then logbook restore FILE."
+)
+RESTORE = "Restore a backup, or copy the book anew from another machine: logbook join."
+LATER = "Mend the journal first: a restore makes the tables anew."
 
 
 @pytest.fixture
@@ -89,8 +93,8 @@ def test_a_byte_flipped_in_an_entry(filled: Path) -> None:
         ).fetchall()
     assert said(filled) == [
         f"writer {writer[:8]}, entry {seq} ({name[:12]}): its bytes do not match its id: it was "
-        "changed or damaged Restore a backup, or fetch it from another machine.",
-        f"table water: does not say what the journal says {REBUILD}",
+        f"changed or damaged {RESTORE}",
+        f"table water: does not say what the journal says {LATER}",
     ]
 
 
@@ -170,7 +174,7 @@ def test_entries_filed_elsewhere_or_lost(filled: Path) -> None:
     assert "it is filed under another writer, number or act than it says" in found[0]
     assert "of this writer is missing before it" in found[1]
     assert found[2:4] == [
-        f"{filled}: the trigger {name} is missing {REBUILD}"
+        f"{filled}: the trigger {name} is missing {LATER}"
         for name in ("entry_no_delete", "entry_no_update")
     ]
     assert [one.partition(":")[0] for one in found[4:]] == ["table write", "table water"]
@@ -196,5 +200,5 @@ def test_a_page_overwritten(filled: Path) -> None:
     content[(page - 1) * size : page * size] = b"\xff" * size
     filled.write_bytes(content)
     found = said(filled)
-    assert found and all(RESTORE in one or REBUILD in one for one in found)
+    assert found and all(RESTORE in one or LATER in one for one in found)
     assert any("damage" in one for one in found)

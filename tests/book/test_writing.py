@@ -8,7 +8,7 @@ import multiprocessing
 import os
 import shutil
 import stat
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from datetime import date, datetime, timedelta, timezone
 from decimal import Decimal
@@ -18,11 +18,12 @@ from typing import Any
 import pytest
 
 from logbook import config
-from logbook.book import corrections, writing
+from logbook.book import checking, corrections, writing
 from logbook.errors import StoreError, UserMistake
 from logbook.journal import chain
 from logbook.journal.entry import BadEntry, decode
-from logbook.store import projections, views
+from logbook.store import database, local, projections, views
+from logbook.sync import exchange
 from logbook.trial import records
 from logbook.trial.times import When
 from tests.store import made
@@ -203,10 +204,62 @@ def test_an_unreadable_key_file_is_said(store: Path, state: Path) -> None:
     key_file(state).write_text("{")
     with pytest.raises(StoreError) as refused:
         note(store, state)
-    assert str(refused.value).startswith(
-        f"{key_file(state)}: this writer's key file cannot be read ("
+    assert str(refused.value) == (
+        f"{key_file(state)}: this writer's key file is damaged: it is not as it was written"
     )
     assert refused.value.hint == ("move it away: the next line will be written as a new writer")
+
+
+def bend(state: Path, field: str, change: Callable[[str], str]) -> None:
+    """Change a text of the key file."""
+    known = json.loads(key_file(state).read_text())
+    key_file(state).write_text(json.dumps(known | {field: change(known[field])}))
+
+
+DAMAGED = "this writer's key file is damaged: its keys and its id do not belong together"
+
+
+@pytest.mark.parametrize(
+    ("field", "change"),
+    [
+        ("private_key", lambda key: "z" + key[1:]),
+        ("private_key", lambda key: key[2:]),
+        ("public_key", lambda key: key[::-1]),
+        ("writer", lambda writer: writer[::-1]),
+    ],
+)
+def test_a_damaged_key_file_is_not_written_with(
+    store: Path, state: Path, field: str, change: Callable[[str], str]
+) -> None:
+    note(store, state)
+    before = store.read_bytes()
+    bend(state, field, change)
+    with pytest.raises(StoreError) as refused:
+        note(store, state)
+    assert str(refused.value) == f"{key_file(state)}: {DAMAGED}"
+    assert store.read_bytes() == before
+    key_file(state).unlink()
+    assert note(store, state) == ["this store came from elsewhere: writing as a new writer"]
+
+
+def test_another_private_key_signs_nothing_and_verify_says_so(store: Path, state: Path) -> None:
+    """An act needs no private key, and does not load what it would take to look at it."""
+    note(store, state)
+    assert checking.look(store, state=state).problems == []
+    bend(state, "private_key", lambda key: key[::-1])
+    (problem,) = checking.look(store, state=state).problems
+    assert str(problem) == (
+        f"{key_file(state)}: {DAMAGED}; "
+        "move it away: the next line will be written as a new writer."
+    )
+    with pytest.raises(StoreError) as refused:
+        exchange.sign_heads(store, state)
+    assert str(refused.value) == f"{key_file(state)}: {DAMAGED}"
+    with database.writing(store) as connection:
+        local.put(connection, "ended", "a copied disk")
+    with pytest.raises(StoreError) as refused:
+        note(store, state)
+    assert str(refused.value) == f"{key_file(state)}: {DAMAGED}"
 
 
 def test_a_slower_process_does_not_set_the_key_file_back(store: Path, state: Path) -> None:

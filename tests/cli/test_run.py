@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import os
+import sqlite3
+from contextlib import closing
 
 import pytest
 
@@ -28,6 +30,46 @@ def test_a_mistake_of_the_program_is_a_sentence(
     monkeypatch.setenv("LOGBOOK_DEBUG", "1")
     with pytest.raises(KeyError):
         started("today")
+
+
+def test_what_comes_of_a_damaged_store_is_no_mistake_of_the_program(
+    started: Program, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """An entry's bytes made text, as by one bit of its row's header; a date made nothing."""
+    with closing(sqlite3.connect(started.store)) as store:
+        store.execute("DROP TRIGGER entry_no_update")
+        store.execute("UPDATE entry SET body = CAST(body AS TEXT) WHERE seq = 2")
+        store.commit()
+    for words in (("history", "B1"), ("sync", "stick"), ("machines",), ("undo",)):
+        said = started(*words)
+        assert "the program made a mistake" not in said.err, words
+
+    def broken(*_: object) -> None:
+        raise TypeError("fromisoformat: argument must be str")
+
+    monkeypatch.setattr(today, "_boards", broken)
+    assert started("today").err == (
+        f"Error: {started.store}: the store is damaged\nTry: run: logbook verify\n"
+    )
+
+
+def test_every_copy_names_the_entry_that_is_no_bytes(started: Program) -> None:
+    with closing(sqlite3.connect(started.store)) as store:
+        store.execute("DROP TRIGGER entry_no_update")
+        store.execute("UPDATE entry SET body = CAST(body AS TEXT) WHERE seq = 2")
+        ((writer, name),) = store.execute("SELECT writer, id FROM entry WHERE seq = 2")
+        store.commit()
+    where = f"writer {writer[:8]}, entry 2 ({name[:12]}): "
+    for words in (("verify",), ("verify", "--chain"), ("backup", "copy.db")):
+        said = started(*words)
+        assert said.code == 1
+        assert f"{where}its id, writer, number or bytes are stored as something else" in said.out
+    said = started("export", "journal", "journal.jsonl")
+    assert said.err == (
+        f"Error: {where}its bytes do not match its id: it was damaged; no journal was written\n"
+        "Try: run: logbook verify\n"
+    )
+    assert not (started.folder / "journal.jsonl").exists()
 
 
 @pytest.mark.parametrize(

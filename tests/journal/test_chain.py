@@ -10,7 +10,8 @@ from logbook.journal.chain import Branch, Filed, Fork, Seen, check, forks
 from logbook.journal.entry import Write, decode, encode, entry_id
 from tests.store import made
 
-RESTORE = "Restore a backup, or fetch it from another machine."
+RESTORE = "Restore a backup, or copy the book anew from another machine: logbook join."
+FETCH = "Fetch it: logbook sync --thorough, with a place that has it; else restore a backup."
 
 
 def _chain(length: int = 5, name: str = "ann") -> list[Filed]:
@@ -23,7 +24,10 @@ def _chain(length: int = 5, name: str = "ann") -> list[Filed]:
 
 def _said(filed: list[Filed]) -> list[str]:
     problems = check(sorted(filed, key=lambda one: (one.writer, one.seq, one.id)))
-    assert all(problem.remedy == RESTORE for problem in problems)
+    assert all(
+        problem.remedy == (FETCH if "missing before it" in problem.what else RESTORE)
+        for problem in problems
+    )
     return [f"{problem.where}: {problem.what}" for problem in problems]
 
 

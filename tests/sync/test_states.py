@@ -26,7 +26,16 @@ from hypothesis.stateful import (
 )
 
 from logbook import config
-from logbook.book import admitting, corrections, keeping, members, membership, receiving, settling
+from logbook.book import (
+    admitting,
+    corrections,
+    keeping,
+    members,
+    membership,
+    receiving,
+    settling,
+    vouching,
+)
 from logbook.book.writing import Book
 from logbook.errors import UserMistake
 from logbook.journal import chain
@@ -337,6 +346,8 @@ class Machines(RuleBasedStateMachine):
 
     def end(self) -> None:
         """All exchange, whoever waits is let in, each says a line: now all have the same."""
+        for machine in self.machines:
+            must_be_vouched_for(machine)
         self.exchange_all(self.places)
         for _ in range(8):
             enrolled = self.machines[0].enrol_all()
@@ -348,6 +359,7 @@ class Machines(RuleBasedStateMachine):
         must_agree(self.machines)
         for machine in self.machines:
             must_be_rebuilt_alike(machine)
+            must_be_vouched_for(machine)
         first = self.machines[0]
         lost = self.committed - self.gone - ids_of(first)
         assert not lost, f"lost: {lost}"
@@ -368,6 +380,18 @@ class Machines(RuleBasedStateMachine):
             entry = journal.decode(body)
             found.setdefault((entry.writer, entry.seq), set()).add(body)
         return {writer for (writer, _), bodies in found.items() if len(bodies) > 1}
+
+
+def must_be_vouched_for(machine: Any) -> None:
+    """Whatever people do, what was let in was let in by a word that is still here."""
+    if not machine.store.exists():
+        return
+    seen: chain.Seen = {}
+    with views.reading(machine.store) as store:
+        chain.check(views.filed_entries(store), seen)
+        told = vouching.look(store, seen)
+    nobody = [one for one in told.problems if "vouched for by nobody" in one.what]
+    assert not nobody, (machine.name, nobody)
 
 
 def in_memory(_: Path) -> list[Opened]:
