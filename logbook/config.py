@@ -19,6 +19,8 @@ from logbook.errors import StoreError, UserMistake
 APP = "amendment-trial-logbook"
 _KEY = re.compile(r"[0-9a-f]{64}")
 _MOVE_AWAY = "move it away: the next line will be written as a new writer"
+# What a store is called where nobody names another file.
+STORE_NAME = "logbook.db"
 
 
 @dataclass(frozen=True)
@@ -40,7 +42,7 @@ def store_path(given: str | None, environment: Mapping[str, str] = os.environ) -
         return _expanded(named)
     from platformdirs import user_data_path
 
-    return user_data_path(APP, appauthor=False) / "logbook.db"
+    return user_data_path(APP, appauthor=False) / STORE_NAME
 
 
 def _expanded(named: str) -> Path:

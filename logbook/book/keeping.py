@@ -13,6 +13,7 @@ from tempfile import TemporaryDirectory
 
 from logbook import config
 from logbook.book.checking import check_copy
+from logbook.book.heads import sign_where_writable
 from logbook.errors import BadData, Problem, StoreError, UserMistake
 from logbook.store import backups, soundness, views
 from logbook.store.schemas import SCHEMAS
@@ -31,13 +32,17 @@ class Backup:
     problems: tuple[Problem, ...] = ()
 
 
-def back_up(store: Path, to: Path) -> Backup:
+def back_up(store: Path, to: Path, state: Path) -> Backup:
     """Copy the store to the new file `to`, then check every page and chain of the copy.
 
+    The copy is signed with the keys in `state`, the store stays as it is: whoever restores the copy
+    elsewhere can pass the book on, where no key of it is left.
     Problems that the copy has, the store has too: it is kept all the same, as all there is.
     Raises UserMistake, NoStore, NewerStore or StoreError; then there is no new file.
     """
-    entries = backups.back_up(store, to)
+    with backups.whole_under_new_name(to) as part:
+        entries = views.copy_whole(store, part)
+        sign_where_writable(part, state)
     try:
         with TemporaryDirectory(prefix="logbook-backup-") as folder:
             problems = check_copy(to, Path(folder) / "copy.db")

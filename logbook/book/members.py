@@ -5,8 +5,10 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping
 from json import dumps, loads
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from logbook import config
 from logbook.book import admitting, membership, receiving
 from logbook.book.admitting import Admitted
 from logbook.book.membership import Standing
@@ -120,6 +122,14 @@ def retire(book: Book, wanted: Standing, reason: str) -> Act:
         )
         act = book.record("retire", [(key, member)], reason=reason.strip(), code=code)
     return act
+
+
+def is_of(store: sqlite3.Connection, state: Path) -> bool:
+    """True if a key of a member is on this machine: it may write in the book, or be continued."""
+    return any(
+        one.member and config.load(state, writer) is not None
+        for writer, one in membership.standings(store).items()
+    )
 
 
 def refuse_enrolled(wanted: Standing) -> None:

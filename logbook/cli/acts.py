@@ -14,7 +14,7 @@ from logbook.cli import given as typed_amounts
 from logbook.cli.app import command
 from logbook.cli.given import far_from_plan, few, known_as
 from logbook.cli.remarks import out_of_order
-from logbook.cli.session import Chosen, Session, addressed, chosen, say, still_in
+from logbook.cli.session import Chosen, Session, addressed, chosen, remark, say, still_in
 from logbook.cli.wording import own_words
 from logbook.errors import UserMistake
 from logbook.journal.entry import key
@@ -290,8 +290,8 @@ def _record(
 
 
 def _note(remarks: Sequence[str]) -> None:
-    for remark in remarks:
-        typer.echo(f"Note: {remark}.", err=True)
+    for sentence in remarks:
+        remark(sentence)
 
 
 def _note_order(

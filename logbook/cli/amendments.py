@@ -10,7 +10,7 @@ import typer
 
 from logbook.cli import completing, unusual
 from logbook.cli.app import group
-from logbook.cli.session import Chosen, Session, as_json, chosen, say
+from logbook.cli.session import Chosen, Session, as_json, chosen, remark, say
 from logbook.cli.wording import own_words
 from logbook.errors import BadData, Problem, UserMistake
 from logbook.journal.entry import Value, key
@@ -229,8 +229,8 @@ def set_known(
 
 
 def _note(remarks: list[str]) -> None:
-    for remark in remarks:
-        typer.echo(f"Note: {remark}.", err=True)
+    for sentence in remarks:
+        remark(sentence)
 
 
 def _unlikely(lines: list[tuple[str, Any]], soil: Decimal | None) -> list[str]:

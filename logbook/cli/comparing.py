@@ -10,6 +10,7 @@ import typer
 from logbook import config
 from logbook.cli import completing
 from logbook.cli.app import command
+from logbook.cli.run import aside
 from logbook.cli.session import Session, as_json, chosen
 from logbook.errors import UserMistake
 
@@ -122,7 +123,7 @@ def _draw(session: Session, found: Comparison, paths: list[Path]) -> None:
     ground = session.read(lambda store: ground_of(store, chosen(store, session).id))
     for path in paths:
         comparison_figure(found, path, book, ground)
-        typer.echo(f"Drawn: {path}", err=True)
+        aside(f"Drawn: {path}")
 
 
 COMMANDS = {"compare": command(compare)}

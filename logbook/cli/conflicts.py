@@ -13,7 +13,7 @@ from logbook.cli import completing, listed
 from logbook.cli.app import command
 from logbook.cli.lines import Reason, counting_no_longer, with_what_hangs_on_it
 from logbook.cli.naming import lines_of
-from logbook.cli.session import Session, as_json, say
+from logbook.cli.session import Session, as_json, remark, say
 from logbook.cli.wording import needed
 from logbook.errors import UserMistake
 from logbook.journal import entry as journal
@@ -162,8 +162,7 @@ def _settle_line(session: Session, reference: str, keep: str | None, why: str) -
         say(f"  {counted(gone, 'result')} of it count{'s' * (gone == 1)} no longer")
     left = session.read(lambda store: _left_struck(store, found, version))
     if left:
-        note = f"its parts {', '.join(left)} stay struck, as they were with the pull"
-        typer.echo(f"Note: {note}.", err=True)
+        remark(f"its parts {', '.join(left)} stay struck, as they were with the pull")
 
 
 def _hanging(store: sqlite3.Connection, found: Disagreement, version: Version | None) -> list[str]:
@@ -257,8 +256,7 @@ def _settle_pulls(session: Session, first: str, second: str, way: str, why: str)
         told = _same(book, one, other, why) if way == "--same" else _apart(book, one, other, why)
     say(told)
     if way == "--same":
-        note = f"results that name {other} will not count: write {one} on its bag"
-        typer.echo(f"Note: {note}.", err=True)
+        remark(f"results that name {other} will not count: write {one} on its bag")
 
 
 def _code(text: str) -> str:

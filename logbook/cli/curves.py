@@ -10,6 +10,7 @@ import typer
 
 from logbook.cli import completing
 from logbook.cli.app import command
+from logbook.cli.run import aside
 from logbook.cli.session import Session, as_json, chosen, say
 from logbook.errors import UserMistake
 from logbook.trial.chemistry import find_analyte
@@ -205,7 +206,7 @@ def _draw(found: list[Series], path: Path, ending: str) -> None:
         own = path if number == 1 else path.with_name(f"{path.stem}-{number}{path.suffix}")
         curve_figure(some, own)
         about = f" ({', '.join(part for part in what if part)})" if len(sets) > 1 else ""
-        typer.echo(f"Drawn: {own}{about}", err=True)
+        aside(f"Drawn: {own}{about}")
 
 
 def _show(found: Found, every: bool) -> None:

@@ -70,7 +70,7 @@ def join(
 def _own_name(address: str) -> str:
     if "://" in address:
         return "hub"
-    return Path(address).resolve().name or "folder"
+    return Path(address).name or "folder"
 
 
 def founder_meant(offer: Offer, named: str | None) -> Founder:
@@ -87,7 +87,11 @@ def founder_meant(offer: Offer, named: str | None) -> Founder:
     listed = ", ".join(f"{o.introduced.machine} ({o.writer[:8]})" for o in offer.founders)
     if not wanted:
         raise UserMistake(f"no founder there is called {named!r}", f"there are: {listed}")
-    raise NeedsAnswer(f"several books lie there, founded by {listed}", "name one with --founder")
+    # Of two books that were made one, either founder will do.
+    raise NeedsAnswer(
+        f"what lies there has several founders, {listed}: it is several books, or one made of them",
+        "name one with --founder",
+    )
 
 
 def trusted(founder: Founder, words: str | None, yes: bool) -> None:

@@ -11,6 +11,7 @@ import typer
 from logbook import config
 from logbook.cli.app import command
 from logbook.cli.session import Session, as_json, say
+from logbook.cli.syncing import must_exist
 from logbook.errors import NeedsAnswer, Problem, ProblemsFound, UserMistake
 from logbook.store import views
 from logbook.store.schemas import SCHEMA
@@ -34,8 +35,8 @@ def backup(
     from logbook.book import keeping
 
     session: Session = context.obj
-    _must_exist(session)
-    made = keeping.back_up(session.store, file)
+    must_exist(session)
+    made = keeping.back_up(session.store, file, config.state_folder())
     say(f"{file}: {made.entries} entries, {made.size} bytes")
     for problem in made.problems:
         say(str(problem))
@@ -62,7 +63,7 @@ def restore(
     Examples: logbook restore /media/stick/logbook-2026-05-18.db
               logbook --store bench.db restore bench-copy.db --yes
     """
-    from logbook.book import keeping
+    from logbook.book import keeping, members
 
     session: Session = context.obj
     with keeping.checked(file, session.store) as found:
@@ -78,8 +79,16 @@ def restore(
     if missing is None or missing.entries:
         if missing is not None:
             say(f"{_counted(missing)} written after the backup: not here now")
-        say("logbook sync brings back what was sent somewhere; until then logbook today may ask")
-        say("for pulls that were taken already")
+        say(
+            "logbook sync brings back what was sent somewhere; until then logbook today may ask "
+            "for pulls that were taken already"
+        )
+    if not session.read(lambda store: members.is_of(store, config.state_folder())):
+        say(
+            "No key of this book's machines is here: what is written here counts on other ones "
+            "once one of them lets this one in (logbook machines enrol). If all of them are lost, "
+            f"write a line, then: logbook machines trust {config.machine_name()}"
+        )
 
 
 def _confirm(store: Path, entries: str, missing: Missing | None) -> None:
@@ -120,7 +129,7 @@ def verify(
     from logbook.book.checking import look
 
     session: Session = context.obj
-    _must_exist(session)
+    must_exist(session)
     found = look(session.store, tables=not only_chain, state=config.state_folder())
     if json:
         as_json(
@@ -168,11 +177,6 @@ def _say_if_older(session: Session) -> None:
             f"Its tables are of schema {found} and were not compared: "
             "another command makes them anew."
         )
-
-
-def _must_exist(session: Session) -> None:
-    if not session.store.exists():
-        raise views.NoStore(f"{session.store}: there is no logbook here yet", "logbook today")
 
 
 COMMANDS = {"backup": command(backup), "restore": command(restore), "verify": command(verify)}

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from logbook import config
-from logbook.cli.session import Session
+from logbook.cli.session import Session, remark
 from logbook.errors import LogbookError, UserMistake
 
 if TYPE_CHECKING:
@@ -85,8 +85,8 @@ def print_labels(session: Session, asked: Wanted | None, codes: Iterable[str]) -
         left.append(
             "the font lacks some characters of these names: they are printed as question marks"
         )
-    for remark in (*remarks, *left):
-        typer.echo(f"Note: {remark}.", err=True)
+    for sentence in (*remarks, *left):
+        remark(sentence)
 
 
 def print_after(

@@ -13,7 +13,7 @@ from logbook.cli.changes import changed
 from logbook.cli.corrected import from_to, remarks
 from logbook.cli.naming import bags_of, lines_of
 from logbook.cli.relabelled import Moved
-from logbook.cli.session import Session, say
+from logbook.cli.session import Session, remark, say
 from logbook.cli.undone import undone_words
 from logbook.cli.wording import needed
 from logbook.errors import UserMistake
@@ -139,8 +139,8 @@ def correct(
     # Where no words of the line tell it, what was typed does.
     said = said or ", ".join(f"{name} {text}" for name, text in given.items())
     say(f"{code}  corrected {reference}, {said}: {why}")
-    for remark in dict.fromkeys(told):
-        typer.echo(f"Note: {remark}.", err=True)
+    for sentence in dict.fromkeys(told):
+        remark(sentence)
 
 
 def _reason(reason: str | None) -> str:

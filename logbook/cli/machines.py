@@ -10,6 +10,7 @@ import typer
 
 from logbook.cli import completing, trusting
 from logbook.cli.app import bare_group
+from logbook.cli.run import aside
 from logbook.cli.session import Session, as_json, say
 from logbook.cli.wording import needed
 from logbook.cli.words import compare
@@ -99,7 +100,7 @@ def enrol(
         act, admitted = members.enrol(book, _called(inside(book), wanted.writer, _waits))
     say(f"{act.code}  enrolled {members.shown(wanted)}: {_let_in(wanted, admitted)}")
     for problem in admitted.forged:
-        typer.echo(f"Note: {problem}", err=True)
+        aside(f"Note: {problem}")
 
 
 def retire(

@@ -10,7 +10,7 @@ from logbook.cli import completing, unusual
 from logbook.cli.acts import WhenOption
 from logbook.cli.app import command
 from logbook.cli.given import read_value
-from logbook.cli.session import Session, addressed, chosen, say
+from logbook.cli.session import Session, addressed, chosen, remark, say
 from logbook.errors import UserMistake
 from logbook.journal.entry import key
 from logbook.report.lines import with_unit
@@ -80,8 +80,8 @@ def measure(
     deep = f" at {depth.strip()}" if depth else ""
     say(f"{code}  {name}{where}{deep}: {with_unit(number, unit)}, {at.spoken}")
     soil = session.read(lambda store: unusual.declared(store, trial.id))
-    for remark in unusual.reading(name, number, soil):
-        typer.echo(f"Note: {remark}.", err=True)
+    for sentence in unusual.reading(name, number, soil):
+        remark(sentence)
 
 
 _COMMAND = command(measure)

@@ -31,7 +31,7 @@ from logbook.cli.labelling import (
 )
 from logbook.cli.naming import planned_name
 from logbook.cli.remarks import not_applied, out_of_order, refuse_across_application
-from logbook.cli.session import Chosen, Session, addressed, ask, say, still_in
+from logbook.cli.session import Chosen, Session, addressed, ask, remark, say, still_in
 from logbook.cli.wording import own_words
 from logbook.errors import UserMistake
 from logbook.journal.entry import key
@@ -187,8 +187,8 @@ def _tell(session: Session, todo: _Todo, act: str, bags: Sequence[Sequence[str]]
 
 
 def _note(*remarks: str) -> None:
-    for remark in remarks:
-        typer.echo(f"Note: {remark}.", err=True)
+    for sentence in remarks:
+        remark(sentence)
 
 
 def _depth(

@@ -114,7 +114,7 @@ def _say_its_place(problem: BaseException) -> None:
         value = _BEFORE[problem.option_name]
         _, _, typed = problem.ctx.command_path.partition(" ")
         option = f"{problem.option_name} {value}" if value else problem.option_name
-        _say(f"Try: it goes before the command: logbook {option} {typed}")
+        aside(f"Try: it goes before the command: logbook {option} {typed}")
 
 
 def _in_words(problem: BaseException, clock: Clock) -> LogbookError:
@@ -142,16 +142,19 @@ def show(error: LogbookError) -> None:
     # A summary that only says the one problem again would print its sentence twice.
     told = [problem for problem in problems if error.message not in str(problem)]
     for problem in told[:MOST_PROBLEMS]:
-        _say(str(problem))
+        aside(str(problem))
     if len(told) > MOST_PROBLEMS:
-        _say(f"... and {len(told) - MOST_PROBLEMS} more")
-    _say(f"Error: {error.message}")
+        aside(f"... and {len(told) - MOST_PROBLEMS} more")
+    aside(f"Error: {error.message}")
     if error.hint:
-        _say(f"Try: {error.hint}")
+        aside(f"Try: {error.hint}")
 
 
-def _say(text: str) -> None:
-    """Print a message of one line or more on stderr, broken between words where a window ends."""
+def aside(text: str) -> None:
+    """Print a message of one line or more on stderr, broken between words where a window ends.
+
+    Whatever a command says there goes through this: errors, remarks beside its answer.
+    """
     width = _width()
     for line in map(printable, text.split("\n")):
         print("\n".join(_broken(line, width)) if width else line, file=sys.stderr)

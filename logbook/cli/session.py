@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import typer
 
 from logbook import config
+from logbook.cli.run import aside
 from logbook.errors import NeedsAnswer, StoreError, UserMistake
 from logbook.store import views
 from logbook.store.schemas import NotUpgraded, OtherSchema
@@ -89,7 +90,7 @@ class Session:
         from logbook.store import database
 
         try:
-            with database.writing(self.store, _told):
+            with database.writing(self.store, remark):
                 pass
         except NotUpgraded:
             raise
@@ -109,12 +110,12 @@ class Session:
         by = config.author(self.by_given)
         state = config.state_folder()
         now = self.clock.now()
-        with writing.opened(self.store, state, by=by, now=now, told=_told) as book:
+        with writing.opened(self.store, state, by=by, now=now, told=remark) as book:
             yield book
             announced = list(book.announced)
         self.clock.committed.append(book.replica.id)
         for sentence in announced:
-            _told(sentence)
+            remark(sentence)
 
     def when(self, text: str | None, trial: Trial) -> times.When:
         """The time somebody said, in the trial's zone; now if nothing was said."""
@@ -128,8 +129,9 @@ class Session:
         return said
 
 
-def _told(sentence: str) -> None:
-    typer.echo(f"Note: {sentence}.", err=True)
+def remark(sentence: str) -> None:
+    """Say on stderr what is to be known beside a command's answer."""
+    aside(f"Note: {sentence}.")
 
 
 def chosen(connection: sqlite3.Connection, session: Session, named: str | None = None) -> Chosen:

@@ -10,6 +10,7 @@ import typer
 
 from logbook import config
 from logbook.cli.app import bare_group
+from logbook.cli.run import aside
 from logbook.cli.session import Session, as_json, say
 from logbook.errors import LogbookError, ProblemsFound, UserMistake
 from logbook.store import places as remembered
@@ -51,6 +52,10 @@ def now(
     merge: Annotated[
         bool, typer.Option("--merge", help="Even where only another book lies: two become one.")
     ] = False,
+    refill: Annotated[
+        bool,
+        typer.Option("--refill", help="Send all again to a folder that somebody emptied."),
+    ] = False,
     json: Json = False,
 ) -> None:
     """Exchange lines with other machines through a folder, a stick or a hub.
@@ -64,12 +69,14 @@ def now(
     """
     session: Session = context.obj
     must_exist(session)
+    if refill and place is None:
+        raise UserMistake("--refill is for one place", "logbook sync PLACE --refill")
     meant = _meant(session.read(remembered.listed), place)
     done: dict[str, Summary] = {}
     missed: list[tuple[str, LogbookError]] = []
     for one in meant:
         try:
-            done[one.name] = exchanged(session, one, dry_run, thorough, merge)
+            done[one.name] = exchanged(session, one, dry_run, thorough, merge, refill)
         except LogbookError as problem:
             if place is not None:
                 raise
@@ -107,20 +114,34 @@ def _meant(known: list[Remembered], place: str | None) -> list[Remembered]:
 
 def _by_address(known: list[Remembered], place: str) -> Remembered:
     """The known place that is there, or one not known, shown without its password."""
-    from logbook.sync.places import address_to_keep, is_hub
+    from logbook.sync.places import address_to_keep, folder_at, is_hub
+    from logbook.sync.putting import is_folder
 
     kept, _ = address_to_keep(place)
     for one in known:
         if one.address == kept:
             # As it was typed: a password is not kept.
             return replace(one, address=place)
+    if not (is_hub(place) or {"/", "\\"} & {*place} or is_folder(folder_at(place))):
+        raise UserMistake(
+            f"{place}: no place is called that, and there is no such folder",
+            "logbook sync places lists those that are known",
+        )
     return Remembered(kept if is_hub(place) else place, place, None, None, {})
 
 
 def exchanged(
-    session: Session, one: Remembered, dry: bool, thorough: bool, merge: bool = False
+    session: Session,
+    one: Remembered,
+    dry: bool,
+    thorough: bool,
+    merge: bool = False,
+    refill: bool = False,
 ) -> Summary:
-    """Exchange with a place, and note what it has now; with another book's only to `merge`."""
+    """Exchange with a place, and note what it has now; with another book's only to `merge`.
+
+    With a folder that is empty, and was not, only to `refill` it.
+    """
     from logbook.report.terminal.progress import counter
     from logbook.sync.books import refuse_another
     from logbook.sync.exchange import exchange
@@ -128,7 +149,7 @@ def exchanged(
 
     when = session.clock.now()
     with (
-        opened(one, session.store, thorough=thorough, keep=not dry) as place,
+        opened(one, session.store, thorough=thorough, keep=not dry, refill=refill) as place,
         counter(one.name) as progress,
     ):
         if not merge:
@@ -165,7 +186,9 @@ def tell(
         as_json(
             {
                 "exchanges": [exchanges.document(name, one, known) for name, one in done],
-                "not_reached": [{"place": n, "why": p.message} for n, p in missed],
+                "not_reached": [
+                    {"place": n, "why": p.message, "remedy": p.hint} for n, p in missed
+                ],
                 "uncounted": uncounted,
             }
         )
@@ -177,10 +200,17 @@ def tell(
         say(uncounted)
     for name, problem in missed:
         reached = "not reached" if isinstance(problem, Unreachable) else "nothing exchanged"
-        typer.echo(f"{name}: {reached}: {problem.message}", err=True)
+        aside(f"{name}: {reached}: {problem.message}")
+        if problem.hint and done:
+            aside(f"  Try: {problem.hint}")
     if missed and not done:
         raise UserMistake("no lines could be exchanged anywhere", missed[0][1].hint)
     end([summary for _, summary in done], json)
+    refused = [problem for _, problem in missed if not isinstance(problem, Unreachable)]
+    if refused:
+        # A stick that is out comes again by itself; this stays so until somebody does something.
+        places = "1 place was" if len(refused) == 1 else f"{len(refused)} places were"
+        raise ProblemsFound(f"{places} refused", refused[0].hint)
 
 
 def end(done: list[Summary], json: bool) -> None:
@@ -212,6 +242,7 @@ def add(
     Examples: logbook sync add stick /media/greenhouse-stick
               logbook sync add office postgresql://bench@db.example/trials
     """
+    from logbook.sync.folder import refuse_private
     from logbook.sync.places import address_to_keep, is_hub
 
     session: Session = context.obj
@@ -220,6 +251,8 @@ def add(
     address, left_out = address_to_keep(place)
     if not is_hub(place) and not Path(address).is_dir():
         raise UserMistake(f"{place}: there is no such folder", "make it, or put the stick in")
+    if not is_hub(place):
+        refuse_private(Path(address), session.store, config.state_folder())
     with _stored(session) as store:
         if any(one.name == name for one in remembered.listed(store)):
             raise UserMistake(

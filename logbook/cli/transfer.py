@@ -30,14 +30,14 @@ def export_journal(
     Examples: logbook export journal season-2026.jsonl
               logbook --store bench.db export journal bench.jsonl
     """
+    from logbook.book.heads import sign_where_writable
     from logbook.sync import textfile
-    from logbook.sync.exchange import sign_heads
 
     session: Session = context.obj
     if str(file) == "-":
         raise UserMistake("- is no name of a file", "name a new file, or /dev/stdout to print it")
     must_exist(session)
-    sign_heads(session.store, config.state_folder())
+    sign_where_writable(session.store, config.state_folder())
     count = textfile.write(session.store, file)
     say(f"{file}: {count} entries, {file.stat().st_size} bytes")
 

@@ -337,6 +337,11 @@ def _wrong(store: sqlite3.Connection, trial: str, today: date) -> list[str]:
     own = asking.not_let_in(store)
     if own is not None:
         found.append(f"{left_out(own)}: logbook machines")
+    found += [
+        f"the chain of {str(name)[:40]} ({writer[:8]}) forks, as its store is in use in two "
+        "places: logbook verify"
+        for writer, name in asking.forked(store)
+    ]
     found += _to_enrol(asking.machines_waiting(store))
     waiting = asking.waiting_results(store)
     if waiting:

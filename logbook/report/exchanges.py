@@ -11,6 +11,7 @@ if TYPE_CHECKING:
     from logbook.sync.exchange import Summary
 
 Known = Mapping[str, Standing]
+_MOST_NAMED = 3
 
 
 def headline(name: str, summary: Summary, known: Known) -> str:
@@ -79,16 +80,20 @@ def remarks(summary: Summary, known: Known) -> list[str]:
         *_joined(summary, known),
         *(_would_wait(w, count, known) for w, count in sorted(_to_wait(summary, known).items())),
         *(_waits(writer, count, known) for writer, count in sorted(summary.waiting.items())),
+        *_forked(summary, known),
         *_clocks(summary, known),
         *_newer(summary),
     ]
 
 
 def _backwards(summary: Summary, known: Known) -> Iterator[str]:
-    again = "what it lacks would be" if summary.dry else "what it lacked was"
-    for writer in summary.backwards:
+    if summary.backwards:
+        again = "what it lacks would be" if summary.dry else "what it lacked was"
+        named = [machine(writer, known) for writer in summary.backwards[:_MOST_NAMED]]
+        more = len(summary.backwards) - len(named)
+        of = ", ".join([*named, f"{more} more"] if more else named)
         yield (
-            f"the place has less of {machine(writer, known)} than the last time "
+            f"the place has less of {of} than the last time "
             f"(an old backup put back, or files taken away?); {again} sent again"
         )
 
@@ -126,6 +131,14 @@ def _waits(writer: str, count: int, known: Known) -> str:
     return f"{held} {wait} until it is let in: logbook machines enrol {writer[:8]}"
 
 
+def _forked(summary: Summary, known: Known) -> Iterator[str]:
+    for writer in summary.forked:
+        yield (
+            f"the chain of {machine(writer, known)} forks, as its store is in use in two places: "
+            "logbook verify"
+        )
+
+
 def _clocks(summary: Summary, known: Known) -> Iterator[str]:
     for writer, count in sorted(summary.admitted.ahead.items()):
         were = "were" if count != 1 else "was"
@@ -155,9 +168,11 @@ def uncounted(own: str | None, known: Known) -> str | None:
         return None
     is_out = "was retired" if one.retired else "is not let in yet"
     since = " since" if one.retired else ""
+    short = one.writer[:8]
+    lost = "" if one.retired else f" (if no member is left, here: logbook machines trust {short})"
     return (
         f"This machine, {machine(one.writer, known)}, {is_out}: what it writes{since} counts on no "
-        f"other one. A member types there: logbook machines enrol {one.writer[:8]}"
+        f"other one. A member types there: logbook machines enrol {short}{lost}"
     )
 
 

@@ -199,6 +199,20 @@ def machines_waiting(connection: sqlite3.Connection) -> list[tuple[str, str, int
     ).fetchall()
 
 
+def forked(connection: sqlite3.Connection) -> list[tuple[str, str]]:
+    """Writers whose accepted chain forks, with what each calls its machine, while none goes on.
+
+    Once a machine with that key writes as another one, as `book.vouching` has it, it is dealt with.
+    """
+    return connection.execute(
+        "SELECT found.writer, w.machine FROM "
+        "(SELECT writer FROM entry GROUP BY writer HAVING count(*) > max(seq)) found "
+        "JOIN writer w ON w.id = found.writer WHERE NOT EXISTS "
+        "(SELECT 1 FROM writer after WHERE after.predecessor = found.writer "
+        "AND after.signed IS NOT NULL) ORDER BY 2, 1"
+    ).fetchall()
+
+
 def not_let_in(connection: sqlite3.Connection) -> str | None:
     """The writer of this machine, where it wrote something and is no member of the book.
 

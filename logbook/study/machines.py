@@ -19,8 +19,9 @@ from logbook.book.membership import Standing
 from logbook.book.vouching import Waiting
 from logbook.journal import entry as journal
 from logbook.journal.chain import Fork
-from logbook.store import held, views
+from logbook.store import held, places, views
 from logbook.trial.machines import ENROLLED, RETIRED
+from logbook.trial.wording import printable
 
 if TYPE_CHECKING:
     import sqlite3
@@ -185,7 +186,15 @@ class _Asked:
         row = self.store.execute(
             "SELECT at, place FROM contact WHERE writer = ?", (writer,)
         ).fetchone()
-        return None if row is None else Contact(datetime.fromisoformat(row[0]), str(row[1]))
+        if row is None:
+            return None
+        at, place = row
+        return Contact(datetime.fromisoformat(at), self.places.get(place, str(place)))
+
+    @cached_property
+    def places(self) -> dict[str, str]:
+        """What the places are called that are known here, by where they are."""
+        return {printable(one.address): one.name for one in places.listed(self.store)}
 
 
 def _standing(one: Standing | None) -> tuple[str, str | None]:

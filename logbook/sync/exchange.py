@@ -9,17 +9,17 @@ in, what was sent is there. An exchange that is interrupted anywhere is finished
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from logbook import config, signing
 from logbook.book import admitting, receiving
+from logbook.book.heads import sign_heads
 from logbook.errors import LogbookError, Problem
 from logbook.journal import entry as journal
-from logbook.store import asking, database, held, local, views
-from logbook.store.held import Link, Vouched
+from logbook.store import asking, database, held, views
+from logbook.store.held import Link
 from logbook.sync.place import MOST_BYTES, MOST_ENTRIES, Head, Inventory, Known, Place, Run, Tip
 
 if TYPE_CHECKING:
@@ -45,6 +45,7 @@ class Summary:
     waiting: dict[str, int] = field(default_factory=dict)
     conflicts: int = 0
     duplicates: int = 0
+    forked: list[str] = field(default_factory=list)
     backwards: list[str] = field(default_factory=list)
     problems: list[Problem] = field(default_factory=list)
     refused: LogbookError | None = None
@@ -133,30 +134,6 @@ def exchange(
     summary.problems += place.problems
     _take_stock(store, there, summary)
     return summary
-
-
-def sign_heads(store: Path, state: Path) -> None:
-    """Sign the newest entries of every writer whose key lies on this machine.
-
-    Of one that went on as another one, too: its last lines may have been sent nowhere yet.
-    """
-    with database.writing(store) as connection:
-        raw = database.inside(connection)
-        for writer in held.writers(raw):
-            replica = config.load(state, writer)
-            if replica is None:
-                continue
-            for seq, name in held.tips(raw, writer):
-                if held.signed_at(raw, writer, name) is None:
-                    config.must_sign(state, replica)
-                    message = signing.head_message(writer, seq, name)
-                    signature = signing.sign(replica.private_key, message)
-                    held.vouch(raw, [Vouched(writer, seq, name, writer, signature)])
-            held.forget_older_heads(raw, writer)
-            if writer == local.get(connection, "writer") and not held.is_forked(raw, writer):
-                # It may be behind, where a program died between its commit and the key file.
-                seq, name = max(held.tips(raw, writer))
-                config.save(state, replace(replica, seq=seq, id=name))
 
 
 def _backwards(seen: Tips, there: Inventory) -> list[str]:
@@ -433,6 +410,7 @@ def _take_stock(store: Path, there: Inventory, summary: Summary) -> None:
         summary.waiting = {
             writer: held.count(connection, writer) for writer in held.writers_held(connection)
         }
+        summary.forked = [writer for writer, _ in asking.forked(connection)]
         summary.conflicts = sum(asking.conflicts(connection).values())
         (summary.duplicates,) = connection.execute(
             "SELECT count(*) FROM possible_duplicate"

@@ -12,6 +12,7 @@ import os
 import stat
 from pathlib import Path
 
+from logbook.config import STORE_NAME
 from logbook.errors import Problem
 from logbook.sync import putting, remembered
 from logbook.sync.place import Unreachable
@@ -22,6 +23,9 @@ from logbook.trial.wording import printable
 README = "README.txt"
 # Bytes of entries kept from one look to what is asked after it, so that a new file is read once.
 _MOST_FRESH = 64 * 1024 * 1024
+_SQLITE = b"SQLite format 3\0"
+_A_STORE = "a store lies here, or a copy of one: what syncs a folder would tear a store"
+_ELSEWHERE = "move it elsewhere; give a backup another name"
 _UNFINISHED = (".part", ".tmp", ".temp", ".partial", ".crdownload", ".download", ".filepart")
 _OF_SYSTEMS = {README.casefold(), ".ds_store", "thumbs.db", "desktop.ini", ".directory"}
 
@@ -104,6 +108,9 @@ class Files:
             segment = unpack(self._bytes(name))
         except BadSegment as bad:
             self._bad[name] = stamp
+            if bad.fault is Fault.FOREIGN and is_sqlite(self.folder / name):
+                self._find(name, _A_STORE, _ELSEWHERE)
+                return
             # A segment may have lost its first bytes: what is named like one is always told.
             if bad.fault is Fault.FOREIGN and ".seg" not in name.casefold():
                 self._name_once(name, bad.message, Remembered(*stamp), bad.hint)
@@ -180,6 +187,27 @@ class Files:
 
     def _find(self, name: str, what: str, remedy: str) -> None:
         self._found[name] = Problem(printable(name), what, remedy)
+
+
+def is_sqlite(path: Path) -> bool:
+    """True of a file of SQLite, by its first bytes."""
+    try:
+        with os.fdopen(putting.opened(path), "rb") as file:
+            return stat.S_ISREG(os.fstat(file.fileno()).st_mode) and (
+                file.read(len(_SQLITE)) == _SQLITE
+            )
+    except OSError:
+        return False
+
+
+def store_beside(folder: Path) -> Problem | None:
+    """A store that lies in the shared folder itself, by the name that every store has at first.
+
+    Under other names backups lie on sticks, where they may.
+    """
+    if os.path.lexists(folder / STORE_NAME) and is_sqlite(folder / STORE_NAME):
+        return Problem(STORE_NAME, _A_STORE, _ELSEWHERE)
+    return None
 
 
 def _is_of_a_system(name: str) -> bool:

@@ -14,10 +14,10 @@ from collections.abc import Iterable, Iterator
 from contextlib import suppress
 from pathlib import Path
 
-from logbook.errors import StoreError, UserMistake
+from logbook.errors import Problem, StoreError, UserMistake
 from logbook.journal.entry import entry_id
 from logbook.store.backups import flush_folder
-from logbook.sync import putting, remembered
+from logbook.sync import files, putting, remembered
 from logbook.sync.files import README, Files
 from logbook.sync.place import (
     MOST_BYTES,
@@ -48,9 +48,9 @@ class Folder(Place):
     """A folder that machines share; `own` marks this machine's temporary files: hex digits.
 
     `seen` is what this machine remembers of the files there (see `remembered`), and is brought up
-    to date; `thorough` forgets it, so that all are read. Raises UserMistake if the store or the
-    folder of key files lies within: what syncs a folder tears a store that is being written, and
-    gives the keys away.
+    to date; `thorough` forgets it, so that all are read. Where the folder was `used` before and
+    holds nothing of a logbook now, it is not reached: a stick that is out may leave an empty folder
+    of its name. Raises UserMistake as `refuse_private` does.
     """
 
     def __init__(
@@ -62,11 +62,12 @@ class Folder(Place):
         store: Path | None = None,
         keys: Path | None = None,
         thorough: bool = False,
+        used: bool = False,
     ) -> None:
         super().__init__(printable(str(path)))
-        _refuse_within(path, store, "the store", "what syncs a folder would tear it")
-        _refuse_within(path, keys, "the folder of keys", "whoever reads it writes as this machine")
+        refuse_private(path, store, keys)
         self.path = path
+        self._used = used
         self.seen: Seen = {} if seen is None else seen
         if thorough:
             self.seen.clear()
@@ -79,7 +80,7 @@ class Folder(Place):
         self._look()
         there = remembered.anchored(self.seen, self._files.id_at)
         tips = remembered.tips(there, self._files.id_at)
-        self.problems = self._files.problems()
+        self.problems = self._problems()
         return Inventory(tips, frozenset(remembered.heads_of(self.seen)))
 
     def fetch(self, known: Known) -> Iterator[Run]:
@@ -93,7 +94,7 @@ class Folder(Place):
             self._files.let_go(name)
             # The caller comes back for the next one when it has kept this, if it does.
             one.taken = run is not None and (one.span is None or known.has(one.span.last_id))
-        self.problems = self._files.problems()
+        self.problems = self._problems()
 
     def _lacking(self, name: str, one: Remembered, known: Known, given: set[Span]) -> Run | None:
         """What a file holds that is not known; None if it cannot be read any more."""
@@ -163,7 +164,13 @@ class Folder(Place):
     def _look(self) -> None:
         self._must_be_there()
         self._files.look()
-        self.problems = self._files.problems()
+        self.problems = self._problems()
+
+    def _problems(self) -> list[Problem]:
+        """What was found beside the segments, and among them."""
+        within = self.path == self._files.folder
+        beside = None if within else files.store_beside(self.path)
+        return [*([beside] if beside else []), *self._files.problems()]
 
     def _must_be_there(self) -> None:
         if not putting.is_folder(self.path):
@@ -176,10 +183,27 @@ class Folder(Place):
                 f"{self.label}: {SUBFOLDER} in it is a link, which is not followed",
                 "put a folder in its stead, or name the folder that it leads to",
             )
+        if self._used and not os.path.lexists(self._files.folder):
+            raise Unreachable(
+                f"{self.label}: nothing of a logbook lies there now, where lines were left before",
+                "is the stick in, is the drive connected? If somebody emptied the folder: "
+                "logbook sync PLACE --refill",
+            )
+
+
+def refuse_private(folder: Path, store: Path | None, keys: Path | None) -> None:
+    """Raise UserMistake if the store or the folder of key files lies within a folder.
+
+    What syncs a folder tears a store that is being written, and gives the keys away.
+    """
+    _refuse_within(folder, store, "the store", "what syncs a folder would tear it")
+    _refuse_within(folder, keys, "the folder of keys", "whoever reads it writes as this machine")
 
 
 def _refuse_within(folder: Path, private: Path | None, what: str, why: str) -> None:
-    if private is not None and private.resolve().is_relative_to(folder.resolve()):
+    # Not Path.resolve: a link that leads to itself is an error of its own there.
+    whole = os.path.realpath(folder)
+    if private is not None and Path(os.path.realpath(private)).is_relative_to(whole):
         raise UserMistake(
             f"{printable(str(folder))}: {what} {printable(str(private))} lies in this folder",
             f"{why}: name another folder, or move it",

@@ -17,6 +17,7 @@ from logbook.store import backups, database, held, local, views
 from logbook.sync.exchange import Here, Progress
 from logbook.sync.place import Place
 from logbook.trial.records import Writer
+from logbook.trial.wording import printable
 
 
 @dataclass(frozen=True)
@@ -36,10 +37,21 @@ class Offer:
     problems: tuple[Problem, ...]
 
     def accept(self, founder: Founder, store: Path, now: datetime) -> admitting.Admitted:
-        """Make it this machine's store, trusting that founder and whom it let in."""
+        """Make it this machine's store, trusting that founder and whom it let in.
+
+        Raises BadData if nothing of the founder can be let in: the store would be of no book.
+        """
         with database.writing(self.part) as connection:
             local.put(connection, "root", founder.writer)
             admitted = admitting.admit(connection, now)
+        if founder.writer not in admitted.entries:
+            machine = printable(f"{founder.introduced.machine} ({founder.writer[:8]})")
+            raise BadData(
+                f"not joined: nothing that {machine} wrote is signed there by a member of the book",
+                (),
+                "logbook sync PLACE on that machine; if it is lost, logbook machines trust on one "
+                "that has its book, then logbook sync PLACE there",
+            )
         backups.flush(self.part)
         if _is_empty(store):
             self.part.replace(store)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 import secrets
 from collections.abc import Iterator
@@ -48,14 +49,22 @@ def address_to_keep(address: str) -> tuple[str, bool]:
     A folder is kept as a whole path. Raises UserMistake if it is no address.
     """
     if not is_hub(address):
-        return str(_folder_at(address).resolve()), False
+        return whole_path(folder_at(address)), False
     from logbook.sync.hub import without_password
 
     shown = without_password(address)
     return shown, shown != address
 
 
-def _folder_at(address: str) -> Path:
+def whole_path(folder: Path) -> str:
+    """A folder's path from the root, links followed.
+
+    Not Path.resolve: a link that leads to itself is an error of its own there.
+    """
+    return os.path.realpath(folder)
+
+
+def folder_at(address: str) -> Path:
     try:
         return Path(address).expanduser()
     except RuntimeError:
@@ -66,10 +75,16 @@ def _folder_at(address: str) -> Path:
 
 @contextmanager
 def opened(
-    one: Remembered, store: Path, *, thorough: bool = False, keep: bool = True
+    one: Remembered,
+    store: Path,
+    *,
+    thorough: bool = False,
+    keep: bool = True,
+    refill: bool = False,
 ) -> Iterator[Place]:
     """The transport to a place; what was read in a folder is noted in the store if `keep`.
 
+    A folder that lines were left in and that holds nothing now is refused, unless to `refill` it.
     Raises Unreachable or UserMistake.
     """
     if is_hub(one.address):
@@ -81,7 +96,7 @@ def opened(
         finally:
             hub.close()
         return
-    with _folder(one, store, thorough, keep) as folder:
+    with _folder(one, store, thorough, keep, refill) as folder:
         yield folder
 
 
@@ -94,13 +109,15 @@ def _own_book(store: Path) -> str | None:
 
 
 @contextmanager
-def _folder(one: Remembered, store: Path, thorough: bool, keep: bool) -> Iterator[Place]:
+def _folder(
+    one: Remembered, store: Path, thorough: bool, keep: bool, refill: bool
+) -> Iterator[Place]:
     """A folder, with what this machine remembers of its files."""
     from logbook.sync.folder import Folder
     from logbook.sync.remembered import Seen, noted, recalled
 
-    path = _folder_at(one.address)
-    kept = str(path.resolve())
+    path = folder_at(one.address)
+    kept = whole_path(path)
     seen: Seen = {}
     own = ""
     if store.exists():
@@ -114,6 +131,7 @@ def _folder(one: Remembered, store: Path, thorough: bool, keep: bool) -> Iterato
         store=store,
         keys=config.state_folder(),
         thorough=thorough,
+        used=not refill and bool(seen or any(one.seen.values())),
     )
     # What was fetched is kept by now.
     if keep and store.exists():

@@ -17,7 +17,7 @@ import pytest
 
 from logbook.book import keeping, writing
 from logbook.book.checking import check_store
-from logbook.store import backups, causes
+from logbook.store import backups, causes, views
 from logbook.trial import records
 from logbook.trial.times import When
 from tests.program import Program, Said
@@ -117,8 +117,9 @@ def test_where_a_backup_cannot_go(started: Program, to: str, said: str | None) -
 
 def test_what_cannot_be_backed_up(program: Program) -> None:
     assert program("backup", "copy.db") == Said(
-        2, "", f"Error: {program.store}: there is no logbook here yet\nTry: logbook today\n"
+        2, "", f"Error: {program.store}: there is no logbook here yet\nTry: {views.FIRST}\n"
     )
+    assert program("verify") == program("backup", "copy.db")
     program.store.write_text("no database at all" * 100)
     assert program("backup", "copy.db") == Said(
         2,
@@ -196,7 +197,7 @@ def test_restoring_an_older_backup_loses_no_line_and_uses_no_number_twice(
         f"{started.store}: restored 100 entries from copy.db\n"
         f"The store that was there is kept as {KEPT}\n"
         "60 entries (the first of 2026-03-05 08:00 UTC) written after the backup: not here now\n"
-        "logbook sync brings back what was sent somewhere; until then logbook today may ask\n"
+        "logbook sync brings back what was sent somewhere; until then logbook today may ask "
         "for pulls that were taken already\n",
         "",
     )
@@ -278,7 +279,7 @@ def test_a_lost_store_is_restored_without_a_question(started: Program) -> None:
         0,
         f"{started.store}: restored {len(entries(started.store))} entries from copy.db\n"
         "2 entries written after the backup: not here now\n"
-        "logbook sync brings back what was sent somewhere; until then logbook today may ask\n"
+        "logbook sync brings back what was sent somewhere; until then logbook today may ask "
         "for pulls that were taken already\n",
         "",
     )

@@ -120,7 +120,8 @@ def test_a_machine_joins_waits_and_is_let_in(two: Bench) -> None:
     assert two.must("bench", "sync").out == (
         "stick: sent 1 line\n"
         f"This machine, bench ({own}), is not let in yet: what it writes counts on no other one. "
-        f"A member types there: logbook machines enrol {own}\n"
+        f"A member types there: logbook machines enrol {own} (if no member is left, here: "
+        f"logbook machines trust {own})\n"
     )
     held = two.must("office", "sync", two.stick)
     assert f"{two.stick}: nothing new\n  2 entries of bench (" in held.out
@@ -181,7 +182,8 @@ def test_a_dry_run_tells_lines_that_would_wait_from_those_that_count(two: Bench)
 def test_a_dry_run_says_that_a_place_has_less(two: Bench) -> None:
     two.must("office", "sync", "add", "stick", two.stick)
     two.must("office", "sync")
-    shutil.rmtree(Path(two.stick) / "amendment-logbook-segments")
+    for one in (Path(two.stick) / "amendment-logbook-segments").glob("*.seg"):
+        one.unlink()
     own = two.short("office")
     said = f"  the place has less of office ({own}) than the last time (an old backup put back, or "
     dry = two.must("office", "sync", "--dry-run").out
@@ -189,6 +191,54 @@ def test_a_dry_run_says_that_a_place_has_less(two: Bench) -> None:
     assert f"{said}files taken away?); what it lacked was sent again\n" in (
         two.must("office", "sync").out
     )
+
+
+def lost(two: Bench) -> None:
+    """The office burnt before it ever exchanged a line; a copy of its store is left."""
+    shutil.copy(two.folder / "office" / "logbook.db", two.folder / "kept.db")
+    for one in ("office", "office-keys"):
+        shutil.rmtree(two.folder / one)
+
+
+def test_a_book_that_lived_on_one_machine_is_joined_by_way_of_its_backup(two: Bench) -> None:
+    two.must("office", "backup", str(two.folder / "backup.db"))
+    lost(two)
+    restored = two.must("laptop", "restore", str(two.folder / "backup.db"))
+    assert "No key of this book's machines is here: " in restored.out
+    assert "write a line, then: logbook machines trust laptop\n" in restored.out
+    two.must("laptop", "note", "after the fire")
+    told = two.must("laptop", "sync", two.stick).out
+    own = two.short("laptop")
+    assert f"(if no member is left, here: logbook machines trust {own})\n" in told
+    joined = two.must("new", "join", two.stick, "--yes")
+    assert "lines of the book that office founded" in joined.out
+    assert "filled" in two.must("new", "history", "B1").out
+    two.must("laptop", "machines", "trust", "laptop")
+    two.must("laptop", "backup", str(two.folder / "later.db"))
+    assert "No key" not in two.must("laptop", "restore", str(two.folder / "later.db"), "--yes").out
+
+
+def test_a_book_of_which_nothing_can_be_let_in_leaves_no_store(two: Bench) -> None:
+    """What office wrote was never signed: the copy was not made by `backup`."""
+    lost(two)
+    two.must("laptop", "restore", str(two.folder / "kept.db"))
+    two.must("laptop", "note", "after the fire")
+    two.must("laptop", "sync", two.stick)
+    for _ in range(2):
+        said = two.at("new", "join", two.stick, "--yes")
+        assert said.code == 2
+        assert "Error: not joined: nothing that office (" in said.err
+        assert ") wrote is signed there by a member of the book\n" in said.err
+        assert not (two.folder / "new" / "logbook.db").exists()
+    two.must("laptop", "machines", "trust", "laptop")
+    two.must("laptop", "sync", two.stick)
+    two.must("new", "join", two.stick, "--founder", "laptop", "--yes")
+    assert "filled" in two.must("new", "history", "B1").out
+
+
+def test_a_machine_that_has_a_members_key_is_not_told_of_lost_ones(two: Bench) -> None:
+    two.must("office", "backup", str(two.folder / "backup.db"))
+    assert "No key" not in two.must("office", "restore", str(two.folder / "backup.db"), "--yes").out
 
 
 def test_the_founders_words_are_compared(two: Bench) -> None:
@@ -266,7 +316,10 @@ def test_places_that_are_not_there_do_not_stop_the_others(two: Bench) -> None:
     said = two.at("office", "sync")
     assert said.code == 0
     assert said.out.startswith("here: sent ")
-    assert said.err == (f"gone: not reached: {two.folder / 'gone'}: there is no such folder now\n")
+    assert said.err == (
+        f"gone: not reached: {two.folder / 'gone'}: there is no such folder now\n"
+        "  Try: put the stick in or connect the drive, then sync again\n"
+    )
     two.must("office", "sync", "forget", "here")
     alone = two.at("office", "sync")
     assert alone.code == 2

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shutil
 import sqlite3
 import subprocess
 import sys
@@ -10,9 +11,11 @@ import time
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
+from logbook.handbook import files
 from logbook.store import causes, views
 from tests.faults.counting import Counting
 from tests.faults.killing import acts_in, must_be_sound, working
@@ -106,12 +109,32 @@ def only_readable(program: Program, mode: str) -> Iterator[None]:
 
 @pytest.mark.parametrize("mode", ["file", "folder", "both"])
 def test_another_account_reads_and_does_not_write(
-    started: Program, counting: Counting, mode: str
+    started: Program,
+    tmp_path_factory: pytest.TempPathFactory,
+    monkeypatch: pytest.MonkeyPatch,
+    counting: Counting,
+    mode: str,
 ) -> None:
-    reads = [("today",), ("week",), ("history", "B1"), ("bed", "list")]
-    writes = [("note", "x"), ("water", "all"), ("undo",)]
-    for words in [*reads, *writes]:
-        started(*words, on=ON)  # an account without rights may not load modules either
+    out = tmp_path_factory.mktemp("of the other account")
+    monkeypatch.setenv("LOGBOOK_HANDBOOK", str(out))
+    stick, drive = out / "stick", out / "drive"
+    stick.mkdir()
+    reads = [
+        ("today",), ("week",), ("history", "B1"), ("bed", "list"), ("verify",), ("machines",),
+        ("conflicts",), ("sync", "places"), ("season", f"{out}/season"),
+        ("export", "journal", f"{out}/journal.jsonl"), ("backup", f"{out}/backup.db"),
+    ]  # fmt: skip
+    writes = [("note", "x"), ("water", "all"), ("undo",), ("sync", str(drive))]
+    # An account without rights may not load modules either, more of them once a line is signed.
+    for words in [*reads, *writes, ("sync", str(stick)), *reads]:
+        started(*words, on=ON)
+    shutil.rmtree(out)
+    for folder in (out, drive):
+        folder.mkdir()
+        folder.chmod(0o777)
+    # Nor read the tables that come with the program, where it lies in somebody's home.
+    tables = shutil.copytree(Path(files.__file__).parent, out / "handbook")
+    monkeypatch.setattr(files, "resources", SimpleNamespace(files=lambda _: tables))
     before = started.store.read_bytes()
     how = "file, folder or both read-only, asked by another account"
     tried = len(reads) + len(writes)
@@ -120,7 +143,8 @@ def test_another_account_reads_and_does_not_write(
         only_readable(started, mode),
     ):
         for words in reads:
-            assert started(*words, on=ON).code == 0
+            said = started(*words, on=ON)
+            assert said.code == 0, (words, said)
             count.passed += 1
             count.saw["answers read"] += 1
         for words in writes:
@@ -129,6 +153,7 @@ def test_another_account_reads_and_does_not_write(
             count.passed += 1
             count.saw["acts refused in one sentence"] += 1
     assert started.store.read_bytes() == before
+    assert list(drive.iterdir()) == []
 
 
 def test_another_program_holds_the_store(

@@ -11,8 +11,6 @@ import os
 import re
 import subprocess
 import sys
-import threading
-from collections.abc import Iterator
 from datetime import UTC, datetime
 from decimal import Decimal
 
@@ -26,8 +24,7 @@ from logbook.trial.times import When
 from tests.faults.counting import Counting
 from tests.faults.killing import must_be_sound
 from tests.program import Program
-
-pty = pytest.importorskip("pty", reason="pseudo-terminals are POSIX's")
+from tests.terminal import captured, pty
 
 ON = "2026-03-05T09:00+01:00"
 STEERING = {
@@ -74,32 +71,6 @@ def hostile(program: Program, text: str) -> None:
             ),
         ]:
             book.record(kind, [(name, record)], reason=f"because {text}")
-
-
-@contextlib.contextmanager
-def captured(monkeypatch: pytest.MonkeyPatch) -> Iterator[list[bytes]]:
-    """Standard output and error on a pseudo-terminal; what it received is in the list."""
-    monkeypatch.setenv("TERM", "xterm-256color")
-    monkeypatch.setenv("COLUMNS", "80")
-    monkeypatch.delenv("NO_COLOR", raising=False)
-    ours, its = pty.openpty()
-    got: list[bytes] = []
-
-    def read() -> None:
-        with contextlib.suppress(OSError):  # EIO: the other end is closed
-            while data := os.read(ours, 65536):
-                got.append(data)
-
-    reader = threading.Thread(target=read)
-    reader.start()
-    out = os.fdopen(its, "w", encoding="utf-8", errors="replace")
-    try:
-        with contextlib.redirect_stdout(out), contextlib.redirect_stderr(out):
-            yield got
-    finally:
-        out.close()
-        reader.join(30)
-        os.close(ours)
 
 
 def harmless(screen: bytes, plain: bool) -> list[str]:

@@ -198,7 +198,7 @@ def test_both_branches_of_a_fork_are_signed_whoever_goes_on_after_it(
     lines(bench, "on the bench", 5)
     bench.sync(MemoryPlace(shelf))
     lines(twin, "on the twin", 2)
-    keeping.back_up(twin.store, backup)
+    keeping.back_up(twin.store, backup, twin.state)
     lines(twin, "thrown away", 1)
     shutil.copy2(backup, twin.store)
     lines(twin, "after the restore", 1)
@@ -291,7 +291,7 @@ def test_a_restored_backup_uses_no_number_again(
     with counting.fault("17", "an old backup put back", how, 1) as count:
         lines(bench, "backed up", 100)
         backup = bench.folder / "backup.db"
-        keeping.back_up(bench.store, backup)
+        keeping.back_up(bench.store, backup, bench.state)
         lines(bench, "after the backup", 50)
         bench.sync(MemoryPlace(shelf))
         old = bench.writer()
@@ -433,7 +433,7 @@ def test_a_backup_of_an_ended_writer_is_one_too(office: Disk, bench: Disk, shelf
         bench.sync(MemoryPlace(shelf))
     bench.sync(MemoryPlace(shelf))
     backup = bench.folder / "backup.db"
-    keeping.back_up(bench.store, backup)
+    keeping.back_up(bench.store, backup, bench.state)
     with bench.mounted(), keeping.checked(backup, bench.store) as found:
         found.put_back(bench.store, bench.state)
     assert fact(bench, "ended") == CONTINUED
@@ -448,7 +448,7 @@ def test_a_backup_keeps_what_the_next_line_will_say_was_seen(
     lines(bench, "news", 1)
     exchange_all([bench, office], [shelf], rounds=1)
     backup = office.folder / "backup.db"
-    keeping.back_up(office.store, backup)
+    keeping.back_up(office.store, backup, office.state)
     with office.mounted(), keeping.checked(backup, office.store) as found:
         found.put_back(office.store, office.state)
     lines(office, "an answer", 1)

@@ -288,7 +288,7 @@ class Machines(RuleBasedStateMachine):
         machine = self.machine(m)
         backup = self.folder / f"{machine.name}-backup.db"
         backup.unlink(missing_ok=True)
-        keeping.back_up(machine.store, backup)
+        keeping.back_up(machine.store, backup, machine.state)
 
     @rule(m=which, by_hand=st.booleans())
     def restore(self, m: int, by_hand: bool) -> None:
