@@ -74,6 +74,11 @@ class Counting:
         finally:
             self._write(count.record(self.share))
 
+    def must_have_seen(self, count: Count, *what: str) -> None:
+        """Of a full run: each of these happened, so that no kind of moment was left out."""
+        unseen = [one for one in what if not count.saw[one]]
+        assert not unseen or self.share != "full", (unseen, count)
+
     def _write(self, record: dict[str, Any]) -> None:
         if self.figures is None:
             return

@@ -19,11 +19,17 @@ import pytest
 from logbook.book import writing
 from logbook.cli.run import run
 from logbook.journal.entry import key
+from logbook.journal.kinds import to_value
+from logbook.store import views
+from logbook.sync.folder import Folder
+from logbook.sync.place import Run
 from logbook.trial import records
 from logbook.trial.times import When
+from tests.elsewhere import Elsewhere
 from tests.faults.counting import Counting
 from tests.faults.killing import must_be_sound
 from tests.program import Program
+from tests.sync.chains import chain, head, writer_id
 from tests.terminal import captured, pty
 
 ON = "2026-03-05T09:00+01:00"
@@ -34,6 +40,9 @@ STEERING = {
     "zero width": "a\u200bb\ufeff", "tag": "\U000e0041",
 }  # fmt: skip
 MARKUP = ["[red]slugs[/red]", "[/]", "[link=file:///x]y[/link]", "[bold", ":bug:", "\\[x]"]
+# A folder, and a machine that left lines in it, by names that nobody would type.
+SHARED = "st\x1b[2Jick\u202e"
+STRANGER = "".join(STEERING.values())
 SCREENS = [
     ("today",), ("week",), ("history", "all"), ("history", "B1"), ("trial", "list"),
     ("trial", "show"), ("bed", "list"), ("amendment", "list"), ("treatment", "list"),
@@ -43,6 +52,18 @@ SCREENS = [
     ("note", "x", "y\x1b[2J"), ("lab", "import", "no\x1b]0;x\x07.csv"),
     ("--trial", "\x9b2J", "today"),
     ("correct", "\u202e", "--reason", "x"), ("history", "[/]"), ("curve", "[red]P"),
+    ("sync", "places"), ("sync", SHARED, "--dry-run"), ("sync", SHARED), ("sync",),
+    ("sync", "add", "again", SHARED), ("sync", "places"), ("sync", "no\x1b[2J"),
+    ("sync", "forget", "\x9b2J"), ("machines",), ("machines", "enrol", "\x1b[2J"),
+    ("machines", "enrol", writer_id(STRANGER)[:8]),
+    ("machines", "enrol", writer_id(STRANGER)[:8], "--yes"),
+    ("machines", "retire", writer_id(STRANGER)[:8], "--reason", "x\x1b[2J"), ("machines",),
+    ("--store", "new.db", "join", SHARED), ("--store", "new.db", "join", "no\x1b]0;x\x07"),
+    ("--store", "new.db", "join", SHARED, "--founder", writer_id(STRANGER)[:8]),
+    ("conflicts",), ("settle", "1"), ("settle", "\x1b[2J", "--keep", "1", "--reason", "x"),
+    ("settle", "1", "--keep", "1", "--reason", "x\x1b[2J"), ("restore", "\x1b[2J"),
+    ("settle", "1", "--keep", "1", "--reason", "read again"), ("conflicts",),
+    ("--store", "new.db", "join", SHARED, "--founder", writer_id(STRANGER)[:8], "--yes"),
 ]  # fmt: skip
 # What the program itself may send: colours and weights, and the end of a line as a terminal has it.
 OWN = re.compile("\x1b\\[[0-9;]*m|\r\n")
@@ -80,6 +101,21 @@ def harmless(screen: bytes, plain: bool) -> list[str]:
     return sorted({one for one in rest if not one.isprintable()})
 
 
+def shared(program: Program) -> None:
+    """A folder in which a stranger's lines lie, and a line that two machines disagree about."""
+    (program.folder / SHARED).mkdir()
+    program.must("sync", "add", "shared", SHARED, on=ON)
+    program.must("sync", on=ON)
+    bodies = chain(STRANGER, 3)
+    run_of_it = Run(writer_id(STRANGER), bodies, (head(STRANGER, bodies),))
+    Folder(program.folder / SHARED, "0" * 16).send([run_of_it])
+    program.must("note", "which of the two?", on=ON)
+    with views.reading(program.store) as store:
+        one = views.fetch(store, "note")[-1]
+    text = to_value(records.Note(one.record.about, one.record.when, STRANGER))
+    Elsewhere(program.store, "else[/]where", "m\x1b[2J").says(f"note/{one.id}", text)
+
+
 @pytest.mark.parametrize("colours", ["plain", "colours"])
 def test_no_byte_of_the_data_steers_the_terminal(
     started: Program, counting: Counting, monkeypatch: pytest.MonkeyPatch, colours: str
@@ -87,6 +123,7 @@ def test_no_byte_of_the_data_steers_the_terminal(
     for text in STEERING.values():
         hostile(started, text)
     must_be_sound(started.store)
+    shared(started)
     now = datetime.fromisoformat(ON)
     how = "every reading command and refusal, on a pseudo-terminal, with colours and with --plain"
     with counting.fault("24", "terminal", how, len(SCREENS), always=True) as count:
