@@ -268,6 +268,11 @@ def test_a_full_disk_keeps_nothing_half(counting: Counting, tmp_path: Path) -> N
 
 ODD_NAMES = (
     "..\\..\\x.seg",
+    "C:\\outside\\x.seg",
+    "\\\\server\\share\\x.seg",
+    "..x.seg",
+    "...seg",
+    "~root.seg",
     "%2e%2e%2fx.seg",
     "-rf.seg",
     "\x1b]0;owned\x07.seg",
@@ -284,6 +289,12 @@ def test_hostile_segments_are_refused_within_bounds(
     (outside / "kept.seg").write_bytes(segments(there)[1].read_bytes())
     (outside / "kept.txt").write_text("as it was")
     folder = emptied(there)
+    # By a whole path, by one that climbs, to a folder, round in a circle.
+    absolute = [outside / name for name in ("kept.seg", "kept.txt", "missing")]
+    climbing = [os.path.relpath(path, folder) for path in absolute]
+    assert all(path.startswith("../") for path in climbing)
+    assert (folder / climbing[0]).samefile(absolute[0])
+    leading_out = [*absolute, *climbing, outside, "..", "link.seg"]
     before = _all_files(tmp_path)
     how = "crafted with a right hash: bombs, giant sizes, hostile JSON, forged and chained anew"
     with counting.fault("22", "hostile bundles, folder", how, 300) as count:
@@ -293,7 +304,7 @@ def test_hostile_segments_are_refused_within_bounds(
             name = count.rng.choice((*ODD_NAMES, f"{number:032x}-1-2-0badcafe.seg"))
             (folder / name).write_bytes(hostile.KINDS[kind](count.rng))
             link = folder / "link.seg"
-            link.symlink_to(outside / count.rng.choice(("kept.seg", "kept.txt", "missing")))
+            link.symlink_to(count.rng.choice(leading_out))
             having = Having()
             tracemalloc.start()
             start = time.process_time()
