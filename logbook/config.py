@@ -181,6 +181,11 @@ def _damaged(path: Path, how: str = "its keys and its id do not belong together"
     return StoreError(f"{path}: this writer's key file is damaged: {how}", _MOVE_AWAY)
 
 
+def has_key(folder: Path, writer: str) -> bool:
+    """True if this machine has the file of a writer, readable or not."""
+    return _file(folder, writer).exists()
+
+
 def save(folder: Path, replica: Replica) -> None:
     """Write a replica file whole, readable by its owner alone.
 

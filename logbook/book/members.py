@@ -126,10 +126,8 @@ def retire(book: Book, wanted: Standing, reason: str) -> Act:
 
 def is_of(store: sqlite3.Connection, state: Path) -> bool:
     """True if a key of a member is on this machine: it may write in the book, or be continued."""
-    return any(
-        one.member and config.load(state, writer) is not None
-        for writer, one in membership.standings(store).items()
-    )
+    members = [writer for writer, one in membership.standings(store).items() if one.member]
+    return any(config.has_key(state, writer) for writer in members)
 
 
 def refuse_enrolled(wanted: Standing) -> None:

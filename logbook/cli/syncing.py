@@ -201,10 +201,11 @@ def tell(
     for name, problem in missed:
         reached = "not reached" if isinstance(problem, Unreachable) else "nothing exchanged"
         aside(f"{name}: {reached}: {problem.message}")
-        if problem.hint and done:
+        if problem.hint and len(done) + len(missed) > 1:
             aside(f"  Try: {problem.hint}")
     if missed and not done:
-        raise UserMistake("no lines could be exchanged anywhere", missed[0][1].hint)
+        hint = missed[0][1].hint if len(missed) == 1 else ""
+        raise UserMistake("no lines could be exchanged anywhere", hint)
     end([summary for _, summary in done], json)
     refused = [problem for _, problem in missed if not isinstance(problem, Unreachable)]
     if refused:

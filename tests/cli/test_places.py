@@ -97,6 +97,23 @@ def test_a_name_that_no_place_has_is_told_from_a_stick_that_is_out(two: Bench) -
     assert "put the stick in" in two.at("office", "sync", "./stikc").err
 
 
+def test_each_place_that_is_out_says_what_to_do(two: Bench) -> None:  # noqa: F811
+    for name in ("one", "other"):
+        (two.folder / name).mkdir()
+        two.must("office", "sync", "add", name, str(two.folder / name))
+        (two.folder / name).rmdir()
+    said = two.at("office", "sync")
+    assert said.code == 2
+    hint = "  Try: put the stick in or connect the drive, then sync again"
+    assert said.err.splitlines() == [
+        f"one: not reached: {two.folder / 'one'}: there is no such folder now",
+        hint,
+        f"other: not reached: {two.folder / 'other'}: there is no such folder now",
+        hint,
+        "Error: no lines could be exchanged anywhere",
+    ]
+
+
 @pytest.mark.skipif(os.name != "posix", reason="links need no rights there")
 def test_a_link_that_leads_to_itself_ends_no_round(two: Bench) -> None:  # noqa: F811
     loop = two.folder / "loop"
