@@ -132,6 +132,7 @@ def test_another_account_reads_and_does_not_write(
     for folder in (out, drive):
         folder.mkdir()
         folder.chmod(0o777)
+    monkeypatch.setenv("LOGBOOK_STATE", str(out / "keys"))
     # Nor read the tables that come with the program, where it lies in somebody's home.
     tables = shutil.copytree(Path(files.__file__).parent, out / "handbook")
     monkeypatch.setattr(files, "resources", SimpleNamespace(files=lambda _: tables))
