@@ -32,7 +32,7 @@ if TYPE_CHECKING:
         UserMistake,
     )
 
-__version__ = "0.2.0"
+__version__ = "0.3.0"
 
 __all__ = [
     "BadData",
