@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -12,7 +13,7 @@ from logbook import config
 from logbook.cli.app import command
 from logbook.cli.session import Session, as_json, say
 from logbook.cli.syncing import must_exist
-from logbook.errors import NeedsAnswer, Problem, ProblemsFound, UserMistake
+from logbook.errors import NeedsAnswer, Problem, ProblemsFound, StoreError, UserMistake
 from logbook.store import views
 from logbook.store.schemas import SCHEMA
 
@@ -63,7 +64,7 @@ def restore(
     Examples: logbook restore /media/stick/logbook-2026-05-18.db
               logbook --store bench.db restore bench-copy.db --yes
     """
-    from logbook.book import keeping, members
+    from logbook.book import keeping
 
     session: Session = context.obj
     with keeping.checked(file, session.store) as found:
@@ -83,12 +84,21 @@ def restore(
             "logbook sync brings back what was sent somewhere; until then logbook today may ask "
             "for pulls that were taken already"
         )
-    if not session.read(lambda store: members.is_of(store, config.state_folder())):
+    if _no_key_here(session):
         say(
             "No key of this book's machines is here: what is written here counts on other ones "
             "once one of them lets this one in (logbook machines enrol). If all of them are lost, "
             f"write a line, then: logbook machines trust {config.machine_name()}"
         )
+
+
+def _no_key_here(session: Session) -> bool:
+    from logbook.book import members
+
+    # The restored store is in its place: a disk that fails now is for the next command to say.
+    with suppress(StoreError):
+        return not session.read(lambda store: members.is_of(store, config.state_folder()))
+    return False
 
 
 def _confirm(store: Path, entries: str, missing: Missing | None) -> None:
