@@ -156,3 +156,11 @@ def test_the_entry_of_the_journal_page_has_the_id_it_says() -> None:
     name = journal.entry_id(body.encode())
     assert journal.encode(journal.decode(body.encode())) == body.encode()
     assert name in text
+
+
+def test_every_fault_of_the_list_has_its_figures() -> None:
+    page = (ROOT / "docs" / "reliability.md").read_text(encoding="utf-8")
+    numbers = {int(number) for number in re.findall(r"^\| (\d+) \|", page, re.MULTILINE)}
+    assert numbers == set(range(1, 26))
+    for asked, passed in re.findall(r"\| ([\d,]+) \| ([\d,]+) \| [^|]*\|$", page, re.MULTILINE):
+        assert asked == passed

@@ -20,7 +20,7 @@ from tests.program import Program
 
 ON = "2026-03-20T09:00+01:00"
 HOSTILE = [
-    "=cmd|' /C calc'!A0", "+1+cmd|' /C calc'!A0", "-2+3+cmd|' /C calc'!A0", "@SUM(1+1)*2",
+    "=cmd|' /C dir'!A0", "+1+cmd|' /C dir'!A0", "-2+3+cmd|' /C dir'!A0", "@SUM(1+1)*2",
     "=HYPERLINK(\"file:///etc/passwd\")", "\uff1d1+1", "%0A=1+1", " =1+1", "'=1+1", "=1+1;x,y|z",
 ]  # fmt: skip
 ESCAPES = ["\x1b[2J", "\x1b]0;owned\x07", "\x9b31m", "\u202eevil", "a\x00b", "\u2028=1+1"]
