@@ -106,7 +106,6 @@ def _trough(bounds: Sequence[Interval], under: Sequence[int]) -> int:
     A pull may be the lowest of all and its beds too far apart for its own bound to show anything:
     to call another one the deepest would be untrue.
     """
-
     values = [bound.value or 0.0 for bound in bounds]
     seed = min(under, key=values.__getitem__)
     first = next((place + 1 for place in range(seed, -1, -1) if values[place] >= 0.0), 0)

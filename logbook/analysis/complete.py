@@ -32,7 +32,7 @@ class Whole:
         """What was left out, in words; "" when nothing was."""
         parts = []
         if self.days_left_out:
-            parts.append("days " + ", ".join(f"{age_text(day)}" for day in self.days_left_out))
+            parts.append("days " + ", ".join(map(age_text, self.days_left_out)))
         if self.beds_left_out:
             parts.append(counted(self.beds_left_out))
         return f"gaps: without {' and '.join(parts)}" if parts else ""

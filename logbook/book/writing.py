@@ -19,7 +19,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from logbook import config, signing
-from logbook.book import membership, vouching
+from logbook.book import membership
 from logbook.errors import StoreError, UserMistake
 from logbook.journal import entry as journal
 from logbook.journal.entry import BadEntry, Entry, Value, Write
@@ -362,5 +362,7 @@ def _pin_all(connection: Connection, store: Any) -> None:
 
     What somebody put here past the program is left out: others would take it in by that word.
     """
+    from logbook.book import vouching
+
     heads = {writer: list(tip) for writer, tip in vouching.vouched(store).items()}
     local.put(connection, "learnt", dumps(heads))

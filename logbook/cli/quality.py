@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     import sqlite3
 
     from logbook.study.plausibility import Settings
-    from logbook.study.quality import Precision
+    from logbook.study.quality import Kind, Precision
     from logbook.study.references import Chart, OverTime
 
 _FILE = "laboratory.toml"
@@ -123,15 +123,16 @@ def _material(store: sqlite3.Connection, said: str | None) -> str | None:
     return said if said in alike else alike[0]
 
 
+def _kind_document(kind: Kind) -> dict[str, str]:
+    """What makes numbers comparable: laboratory, nutrient, method and basis."""
+    return dict(zip(("laboratory", "nutrient", "method", "basis"), kind, strict=True))
+
+
 def _chart_document(one: Chart) -> dict[str, Any]:
-    lab, analyte, method, basis = one.kind
     out = {id(point): why for point, why in one.out()}
     return {
         "material": one.name,
-        "laboratory": lab,
-        "nutrient": analyte,
-        "method": method,
-        "basis": basis,
+        **_kind_document(one.kind),
         "unit": one.unit,
         "assigned": one.assigned,
         "sd": one.sd,
@@ -204,13 +205,9 @@ def precision(
 
 
 def _over_time_document(one: OverTime) -> dict[str, Any]:
-    lab, analyte, method, basis = one.kind
     return {
         "material": one.name,
-        "laboratory": lab,
-        "nutrient": analyte,
-        "method": method,
-        "basis": basis,
+        **_kind_document(one.kind),
         "unit": one.unit,
         "trial": one.trial or None,
         "reports": one.measured.reports,
@@ -222,12 +219,8 @@ def _over_time_document(one: OverTime) -> dict[str, Any]:
 
 
 def _precision_document(one: Precision) -> dict[str, Any]:
-    lab, analyte, method, basis = one.kind
     return {
-        "laboratory": lab,
-        "nutrient": analyte,
-        "method": method,
-        "basis": basis,
+        **_kind_document(one.kind),
         "unit": one.unit,
         "pairs": one.pairs,
         "df": one.measured.df,
@@ -243,12 +236,8 @@ def _precision_document(one: Precision) -> dict[str, Any]:
 
 
 def _pair_document(one: Any) -> dict[str, Any]:
-    lab, analyte, method, basis = one.kind
     return {
-        "laboratory": lab,
-        "nutrient": analyte,
-        "method": method,
-        "basis": basis,
+        **_kind_document(one.kind),
         "report": one.report,
         "how": one.how,
         "samples": list(one.samples),
