@@ -64,7 +64,7 @@ def _unannounced(connection: sqlite3.Connection, trial: str) -> bool:
         f"WITH {views.BAGS} SELECT 1 FROM bag WHERE EXISTS (SELECT 1 FROM result r "
         "WHERE r.sample = bag.code) AND NOT EXISTS (SELECT 1 FROM shipment WHERE trial = ?) "
         "LIMIT 1",
-        (trial, trial, trial),
+        (trial, trial),
     ).fetchone()
     return row is not None
 

@@ -32,15 +32,14 @@ if TYPE_CHECKING:
 OF_TRIAL = "bed IN (SELECT id FROM bed WHERE trial = ?)"
 
 
-# Of a trial (its id is to be given twice), each bag that a laboratory may name: the code on it, its
-# pull, and how that part was kept, NULL for a pull in one bag. The first part has its pull's code.
-# Led from the beds, a question about one trial reads the results of that trial alone.
+# Of a trial, each bag that a laboratory may name: the code on it, its pull, and how that part was
+# kept, NULL for a pull in one bag. The first part has its pull's code. Asked first (CROSS JOIN is
+# SQLite's word for that), a question about one trial reads the results of that trial alone.
 BAGS = (
-    "bag (code, pull, kind) AS ("
-    "SELECT p.id, p.id, NULL FROM bed b JOIN pull p ON p.bed = b.id "
-    "WHERE b.trial = ? AND NOT EXISTS (SELECT 1 FROM part WHERE part.id = p.id) UNION ALL "
-    "SELECT x.id, p.id, x.kind FROM bed b JOIN pull p ON p.bed = b.id "
-    "JOIN part x ON x.pull = p.id WHERE b.trial = ?)"
+    "pulled (id) AS (SELECT p.id FROM bed b JOIN pull p ON p.bed = b.id WHERE b.trial = ?), "
+    "bag (code, pull, kind) AS (SELECT id, id, NULL FROM pulled "
+    "WHERE NOT EXISTS (SELECT 1 FROM part WHERE part.id = pulled.id) UNION ALL "
+    "SELECT part.id, part.pull, part.kind FROM pulled JOIN part ON part.pull = pulled.id)"
 )
 
 # What the standard library raises for a store that it cannot read: also, where SQLite quotes

@@ -221,10 +221,10 @@ def _limits(store: sqlite3.Connection, trial: str) -> dict[Kind, float]:
     rows = store.execute(
         f"WITH {views.BAGS} "
         "SELECT r.analyte, r.method, r.basis, r.lab, r.unit, bag.kind, max(r.limit_num) "
-        "FROM bag JOIN result r ON r.sample = bag.code "
+        "FROM bag CROSS JOIN result r ON r.sample = bag.code "
         "WHERE r.qualifier = '<' AND r.limit_num > 0 "
         "GROUP BY r.analyte, r.method, r.basis, r.lab, r.unit, bag.kind",
-        (trial, trial),
+        (trial,),
     ).fetchall()
     found: dict[Kind, float] = {}
     for analyte, method, basis, lab, unit, kind, limit in rows:

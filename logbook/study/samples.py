@@ -198,8 +198,8 @@ def readings(
         f"WITH {views.BAGS} SELECT bag.pull, r.analyte, r.method, r.basis, r.lab, r.unit, "
         "r.value_num, r.limit_num, r.qualifier, r.conflict, bag.kind, r.report, r.id, r.run, "
         "r.sample, coalesce(r.flags, '') "
-        f"FROM bag JOIN result r ON r.sample = bag.code {condition} ORDER BY r.id",
-        (trial, trial, *(wanted if analyte is not None else ())),
+        f"FROM bag CROSS JOIN result r ON r.sample = bag.code {condition} ORDER BY r.id",
+        (trial, *(wanted if analyte is not None else ())),
     ).fetchall()
     from logbook.study import queries
 
