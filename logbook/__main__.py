@@ -10,8 +10,9 @@ from collections.abc import Sequence
 
 def main(arguments: Sequence[str] | None = None) -> None:
     """Run the program with these arguments (the command line's own if None) and exit."""
-    # Loading modules makes many objects and no garbage: to look for it less often saves 4 ms.
-    gc.set_threshold(50_000)
+    # Commands make many objects and hardly any garbage that has to be looked for. To look less
+    # often saves 4 ms of a daily command, and 4 % of a large import.
+    gc.set_threshold(50_000, 50, 100)
     from logbook.cli.run import run
 
     _safe_output()

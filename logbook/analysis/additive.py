@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -34,23 +35,47 @@ class Additive:
 
 def additive(y: Floats, kept: Flags) -> Additive:
     """Least squares of bed plus pull effects on the results kept."""
-    beds, days = y.shape
+    fit = _fitted(kept.shape, kept.tobytes())
+    effects = fit.inverse @ y[kept]
+    beds = len(y)
+    expected = effects[:beds, None] + effects[None, beds:]
+    residual = np.where(kept, y - expected, np.nan)
+    rss = float((residual[kept] ** 2).sum())
+    spread = math.sqrt(rss / fit.df) if fit.df > 0 else math.nan
+    error = np.where(fit.known, spread * np.sqrt(1.0 + fit.weight), np.nan)
+    t, off = _deleted(residual, fit.weight, rss, fit.df)
+    return Additive(np.where(fit.known, expected, np.nan), error, t, off, fit.df)
+
+
+@dataclass(frozen=True)
+class _Fit:
+    """What a fit is whatever the numbers: effects are `inverse` (beds + days, results) times them.
+
+    known: (beds, days) where the results used say anything; weight: the variance of the fitted
+    value there over that of a result.
+    """
+
+    inverse: Floats
+    known: Flags
+    weight: Floats
+    df: int
+
+
+# The nutrients of a report are mostly of the same beds and pulls.
+@lru_cache(maxsize=128)
+def _fitted(shape: tuple[int, int], mask: bytes) -> _Fit:
+    kept = np.frombuffer(mask, dtype=np.bool_).reshape(shape)
+    beds, days = shape
     both = np.broadcast_to(np.eye(beds)[:, None, :], (beds, days, beds))
     pulls = np.broadcast_to(np.eye(days)[None, :, :], (beds, days, days))
     rows = np.concatenate([both, pulls], axis=2)
     used = rows[kept]
     inverse = np.linalg.pinv(used)
-    expected = rows @ (inverse @ y[kept])
     reach = rows @ inverse
     known = (np.abs(reach @ used - rows) < 1e-8).all(axis=-1)
     weight = (reach**2).sum(axis=-1)
     df = int(kept.sum()) - (int(np.linalg.matrix_rank(used)) if kept.any() else 0)
-    residual = np.where(kept, y - expected, np.nan)
-    rss = float((residual[kept] ** 2).sum())
-    spread = math.sqrt(rss / df) if df > 0 else math.nan
-    error = np.where(known, spread * np.sqrt(1.0 + weight), np.nan)
-    t, off = _deleted(residual, weight, rss, df)
-    return Additive(np.where(known, expected, np.nan), error, t, off, df)
+    return _Fit(inverse, known, weight, df)
 
 
 def _deleted(residual: Floats, weight: Floats, rss: float, df: int) -> tuple[Floats, Floats]:

@@ -29,7 +29,7 @@ import math
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from typing import Literal
 
 import numpy as np
@@ -83,8 +83,8 @@ class Review:
 
 
 @dataclass(frozen=True)
-class _Side:
-    """One side: y (beds, days) on the scale of the fit, NaN where there is no result."""
+class Table:
+    """One side: y (beds, days) on the scale of the fit, NaN where there is no result to judge."""
 
     name: str
     beds: tuple[str, ...]
@@ -99,12 +99,16 @@ class _Side:
 
 @dataclass(frozen=True)
 class _Judged:
-    """judged, apart: (beds, days) results that can be judged, and that stand out; fit: without."""
+    """judged, apart: (beds, days) results that can be judged, and that stand out."""
 
-    side: _Side
+    side: Table
     judged: Flags
     apart: Flags
-    fit: Additive
+
+    @cached_property
+    def fit(self) -> Additive:
+        """Fitted without those that stand out."""
+        return additive(self.side.y, self.judged & ~self.apart)
 
 
 @dataclass(frozen=True)
@@ -138,21 +142,28 @@ def review(observations: Iterable[Observation], *, scale: Scale = "log") -> Revi
     found = problems(given)
     if found:
         raise BadData(f"{len(found)} results cannot be used: {found[0]}", found)
-    flags: dict[Place, Flag] = {}
+    tables: list[Table] = []
     notes: list[str] = []
-    sides: list[_Judged] = []
     for name, treated in (("treated", True), ("control", False)):
         side, lost = _side(name, [one for one in given if one.treated == treated], scale)
-        seen = _judged(side)
-        notes += [*_lost(side, lost), *_unjudged(seen)]
-        flags |= {_place(side, *at): _apart(seen, *at) for at in _places(seen.apart)}
-        flags |= {_place(side, *at): flag for at, flag in _slips(seen)}
-        sides.append(seen)
-    flags |= _exchanges(sides)
-    return Review(tuple(flags[place] for place in sorted(flags)), tuple(notes))
+        tables.append(side)
+        notes += [*_lost(side, lost), *_unjudged(_judged(side))]
+    return Review(tuple(flags(*tables)), tuple(notes))
 
 
-def _side(name: str, results: Sequence[Observation], scale: Scale) -> tuple[_Side, list[str]]:
+def flags(treated: Table, control: Table) -> list[Flag]:
+    """The flags of a treatment and its controls, in order of day and bed; see `review`."""
+    found: dict[Place, Flag] = {}
+    sides = [_judged(treated), _judged(control)]
+    for seen in sides:
+        side = seen.side
+        found |= {_place(side, *at): _apart(seen, *at) for at in _places(seen.apart)}
+        found |= {_place(side, *at): flag for at, flag in _slips(seen)}
+    found |= _exchanges(sides)
+    return [found[place] for place in sorted(found)]
+
+
+def _side(name: str, results: Sequence[Observation], scale: Scale) -> tuple[Table, list[str]]:
     """The results of one side as a table, repeats averaged, and those that cannot enter it."""
     by_day: dict[float, list[Observation]] = defaultdict(list)
     for one in results:
@@ -167,10 +178,10 @@ def _side(name: str, results: Sequence[Observation], scale: Scale) -> tuple[_Sid
                 lost.append(f"{bed.name} on day {age_text(day)}")
                 continue
             y[row[bed.name], column] = math.log(bed.low) if scale == "log" else bed.low
-    return _Side(name, tuple(beds), tuple(days), y, scale), lost
+    return Table(name, tuple(beds), tuple(days), y, scale), lost
 
 
-def _judged(side: _Side) -> _Judged:
+def _judged(side: Table) -> _Judged:
     """The results of one side that stand out among those that can be judged."""
     return _judged_once(side.name, side.beds, side.days, side.scale, side.y.tobytes())
 
@@ -181,11 +192,13 @@ def _judged_once(
     name: str, beds: tuple[str, ...], days: tuple[float, ...], scale: Scale, numbers: bytes
 ) -> _Judged:
     y = np.frombuffer(numbers).reshape(len(beds), len(days))
-    side = _Side(name, beds, days, y, scale)
+    side = Table(name, beds, days, y, scale)
     judged = _enough(np.isfinite(side.y))
     total = int(judged.sum())
+    if not total:
+        return _Judged(side, judged, judged)
     kept, order, last = judged.copy(), [], 0
-    for turn in range(max(2, total // _ONE_IN) if total else 0):
+    for turn in range(max(2, total // _ONE_IN)):
         fit = additive(side.y, kept)
         t = np.where(_enough(kept), np.abs(fit.t), np.nan)
         if not np.isfinite(t).any():
@@ -201,7 +214,7 @@ def _judged_once(
         apart[place] = True
     if not order:
         judged = np.zeros_like(judged)
-    return _Judged(side, judged, apart, additive(side.y, judged & ~apart))
+    return _Judged(side, judged, apart)
 
 
 def _enough(seen: Flags) -> Flags:
@@ -215,12 +228,12 @@ def _places(where: Flags) -> list[tuple[int, int]]:
     return [(int(row), int(column)) for row, column in np.argwhere(where)]
 
 
-def _place(side: _Side, row: int, column: int) -> Place:
+def _place(side: Table, row: int, column: int) -> Place:
     """Day and bed of a result."""
     return side.days[column], side.beds[row]
 
 
-def _flag(side: _Side, row: int, column: int, expected: float, why: str) -> Flag:
+def _flag(side: Table, row: int, column: int, expected: float, why: str) -> Flag:
     """A flag; expected on the scale of the fit."""
     value = side.shown(float(side.y[row, column]))
     return Flag(side.beds[row], side.days[column], value, side.shown(expected), why)
@@ -258,7 +271,7 @@ def _slip_words(value: float, usual: float) -> str:
 def _slips(seen: _Judged) -> list[tuple[tuple[int, int], Flag]]:
     """Lost decimal points among results that have too few others beside them."""
     side = seen.side
-    alone = np.isfinite(side.y) & ~seen.judged
+    alone = np.isfinite(side.y) & ~seen.judged & _wide(side)[:, None]
     if not alone.any():
         return []
     between = np.array(
@@ -279,7 +292,22 @@ def _slips(seen: _Judged) -> list[tuple[tuple[int, int], Flag]]:
     return found
 
 
-def _between(side: _Side, row: int, column: int) -> float:
+def _wide(side: Table) -> Flags:
+    """Beds whose results differ enough for one of them to have lost its decimal point.
+
+    What is expected of one lies between two others.
+    """
+    low, high = (_nearest(side, end) for end in (np.fmin, np.fmax))
+    if side.scale == "log":
+        return np.asarray(high - low > (1.0 - SLACK) * math.log(10.0) - 1e-9)
+    return np.asarray((low > 0.0) & (high > low * 10.0 ** (1.0 - SLACK) * (1.0 - 1e-9)))
+
+
+def _nearest(side: Table, end: np.ufunc) -> Floats:
+    return np.asarray(end.reduce(side.y, axis=1, initial=np.nan))
+
+
+def _between(side: Table, row: int, column: int) -> float:
     """What the bed's pulls before and after give at this one; NaN at the ends or where they differ.
 
     A straight line in time on the scale of the fit.
@@ -297,7 +325,7 @@ def _between(side: _Side, row: int, column: int) -> float:
     return float(y[left] + part * (y[right] - y[left]))
 
 
-def _shared(side: _Side, between: Floats, row: int, column: int) -> bool:
+def _shared(side: Table, between: Floats, row: int, column: int) -> bool:
     """Whether another bed of the side jumps the same way at that pull: then it is the pull."""
     for other in range(len(side.beds)):
         pair = (side.y[other, column], between[other, column])
@@ -380,7 +408,7 @@ def _pair_flags(pair: _Pair) -> dict[Place, Flag]:
     return {first: replace(here, partner=second[1]), second: replace(there, partner=first[1])}
 
 
-def _lost(side: _Side, lost: Sequence[str]) -> list[str]:
+def _lost(side: Table, lost: Sequence[str]) -> list[str]:
     """What is said of results that have no number, or none on a logarithm."""
     if not lost:
         return []

@@ -181,7 +181,7 @@ class Book:
         writes = [Write(key, value, replaces.get(key, ())) for key, value in values]
         name, entry, body = self._next_entry(kind, writes, act, reason)
         entries.append(self.connection, [(name, entry, body)])
-        return projections.fold_batch(self.connection, [(name, entry)])
+        return projections.fold_batch(self.connection, [(name, entry)], checked=True)
 
     def _next_entry(
         self, kind: str, writes: Sequence[Write], act: str | None, reason: str | None

@@ -180,7 +180,7 @@ def with_what_hangs_on_it(store: sqlite3.Connection, keys: list[str]) -> list[st
                 found += [f"part/{part.code}", f"weigh/{part.code}"]
         if journal.space(key) == "part":
             found.append(f"weigh/{code}")
-            own = parts.by_code(store).get(code)
+            own = parts.of_code(store, code)
             if own and f"pull/{own.pull}" not in keys:
                 results = views.fetch(store, "result", "sample = ?", (code,))
                 found += [f"result/{one.id}" for one in results]

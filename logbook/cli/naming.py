@@ -227,7 +227,7 @@ def _of_sample(store: sqlite3.Connection, code: str, word: str) -> list[str]:
 
 
 def _part_of_kind(store: sqlite3.Connection, code: str, kind: str) -> str:
-    own = parts.by_code(store).get(code)
+    own = parts.of_code(store, code)
     whole = own.pull if own else code
     for part in parts.of_pull(store, whole):
         if part.kind == kind:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import shlex
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -53,7 +54,7 @@ class Source:
     applied: Applied | None = None
     lab: str | None = None
 
-    @property
+    @cached_property
     def codes(self) -> set[str]:
         """The valid sample codes in it."""
         if self.applied is not None:

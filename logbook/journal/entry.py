@@ -18,7 +18,7 @@ import unicodedata
 from dataclasses import dataclass, field
 from datetime import datetime
 from functools import lru_cache
-from typing import Any, NoReturn
+from typing import Any, NamedTuple, NoReturn
 
 from logbook.errors import LogbookError
 
@@ -47,8 +47,7 @@ class BadEntry(LogbookError):
     """Bytes that are not an entry of this format."""
 
 
-@dataclass(frozen=True)
-class Write:
+class Write(NamedTuple):
     """One key written: its value, or None when it is struck, and the entries it replaces."""
 
     key: str
@@ -255,10 +254,13 @@ def _is_instant(text: str) -> bool:
         return False
 
 
-def _write(item: object) -> Write:
-    match item:
-        case [str() as name, dict() | None as value, list() as replaces] if _KEY.match(name):
-            if all(isinstance(other, str) and _ID.match(other) for other in replaces):
+def _write(item: Any) -> Write:
+    # Of exact classes, as JSON has no others: there are many writes.
+    if item.__class__ is list and len(item) == len(Write._fields):
+        name, value, replaces = item
+        if name.__class__ is str and _KEY.match(name) and replaces.__class__ is list:
+            named = all(other.__class__ is str and _ID.match(other) for other in replaces)
+            if named and (value is None or value.__class__ is dict):
                 if value is not None:
                     _check_value(value, _MOST_DEPTH)
                 return Write(name, value, tuple(replaces))

@@ -125,10 +125,10 @@ def understood(entry: Entry) -> bool:
 def to_value(record: Any) -> Value:
     """The journal value of a record."""
     kind: Any = type(record)
-    get, names, converted = _writer(kind)
+    get, names, since, converted = _writer(kind)
     value: Value = dict(zip(names, get(record), strict=True))
-    for name in _SINCE:
-        if name in value and not value[name]:
+    for name in since:
+        if not value[name]:
             del value[name]
     for name, convert in converted:
         if value.get(name) is not None:
@@ -143,7 +143,16 @@ def from_value(space: str, value: Value) -> Any:
     """
     kind: Any = _record(space)
     try:
-        return kind(**{name: read(value.get(name)) for name, read in _readers(kind).items()})
+        return kind(
+            *(
+                of.default
+                if (cell := value.get(of.name)) is None
+                else cell
+                if convert is None
+                else convert(cell)
+                for of, convert in _readers(kind)
+            )
+        )
     except (ArithmeticError, TypeError) as problem:
         raise ValueError(f"no {space}: {problem}") from problem
 
@@ -210,14 +219,16 @@ def field_names(kind: Any) -> tuple[str, ...]:
 @cache
 def _writer(
     kind: Any,
-) -> tuple[Callable[[Any], Any], tuple[str, ...], list[tuple[str, Callable[[Any], Any]]]]:
-    """How a record's fields are fetched; their names; how those that are no JSON become it."""
+) -> tuple[
+    Callable[[Any], Any], tuple[str, ...], list[str], list[tuple[str, Callable[[Any], Any]]]
+]:
+    """Of the fields: how they are fetched, names, those of `_SINCE`, and how some become JSON."""
     names = field_names(kind)
     converted = [
         (one.name, _AS_JSON[one.type]) for one in record_fields(kind) if one.type in _AS_JSON
     ]
     # Every record has two fields or more, so attrgetter gives a tuple.
-    return attrgetter(*names), names, converted
+    return attrgetter(*names), names, [name for name in names if name in _SINCE], converted
 
 
 _AS_JSON: dict[Any, Callable[[Any], Any]] = {
@@ -230,15 +241,9 @@ _AS_JSON: dict[Any, Callable[[Any], Any]] = {
 
 
 @cache
-def _readers(kind: Any) -> dict[str, Callable[[Any], Any]]:
-    return {one.name: _reader(one) for one in record_fields(kind)}
-
-
-def _reader(of: Field) -> Callable[[Any], Any]:
-    convert: Any = _FROM_JSON.get(of.type)
-    if convert is None:
-        return lambda value: of.default if value is None else value
-    return lambda value: of.default if value is None else convert(value)
+def _readers(kind: Any) -> list[tuple[Field, Callable[[Any], Any] | None]]:
+    """The fields of a record, in order, and how each is made of its value; None: as it is."""
+    return [(one, _FROM_JSON.get(one.type)) for one in record_fields(kind)]
 
 
 def _texts(value: Any) -> tuple[str, ...]:

@@ -32,16 +32,17 @@ def apply(connection: Connection, batch: Batch) -> None:
     derived.refresh(connection, fold_batch(connection, batch))
 
 
-def fold_batch(connection: Connection, batch: Batch) -> set[str]:
+def fold_batch(connection: Connection, batch: Batch, checked: bool = False) -> set[str]:
     """Fold entries that were just filed into the record tables.
 
-    Returns the ids of the trials whose derived rows must be computed anew (`derived.refresh`).
+    checked: every value in them is known to be `readable`. Returns the ids of the trials whose
+    derived rows must be computed anew (`derived.refresh`).
     """
     if not any(entry.writes for _, entry in batch):
         return set()
     _file(connection, batch)
     trials = _trials_touched(connection)
-    _settle(connection, batch)
+    _settle(connection, batch, checked)
     trials |= _trials_touched(connection)
     return trials
 
@@ -139,7 +140,7 @@ def name_keys(connection: Connection, table: str, keys: Iterable[str]) -> None:
         connection.exec_driver_sql(f"INSERT INTO {table} VALUES (?)", rows)
 
 
-def _settle(connection: Connection, batch: Batch) -> None:
+def _settle(connection: Connection, batch: Batch, checked: bool = False) -> None:
     """Give each touched key the row that its live writes say."""
     contested = _contested(connection)
     rows: Rows = {}
@@ -147,7 +148,7 @@ def _settle(connection: Connection, batch: Batch) -> None:
         if understood(entry):
             for write in entry.writes:
                 if write.value is not None and write.key not in contested:
-                    _add_row(rows, write.key, fold.Merged(name, write.value, False))
+                    _add_row(rows, write.key, fold.Merged(name, write.value, False), checked)
     if contested:
         name_keys(connection, "contested", sorted(contested))
         for key, merged in _merged(connection):
@@ -226,11 +227,11 @@ def _forget(connection: Connection, keys: Iterable[str]) -> None:
             connection.exec_driver_sql(f'DELETE FROM "{name}" WHERE id = ?', idents)
 
 
-def _add_row(rows: Rows, key: str, merged: fold.Merged) -> None:
+def _add_row(rows: Rows, key: str, merged: fold.Merged, checked: bool = False) -> None:
     space, _, ident = key.partition("/")
     value = merged.value
     # "bed" and "bed/" would share a row: a record has an id.
-    if value is not None and ident and readable(space, value):
+    if value is not None and ident and (checked or readable(space, value)):
         cells = _cells(space)(value)
         rows.setdefault(space, []).append((ident, merged.entry, int(merged.conflict), *cells))
 

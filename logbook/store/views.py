@@ -287,13 +287,17 @@ def _obligation(bed: str, planned: str, day: int | None, *cells: Any) -> Obligat
         _date(closes),
         _date(missed),
         tolerance,
-        tuple(json.loads(also)),
+        _texts(also),
         bool(moved),
         pull,
         _date(pulled),
-        tuple(json.loads(repeats)),
+        _texts(repeats),
         skipped,
     )
+
+
+def _texts(listed: str) -> tuple[str, ...]:
+    return () if listed == "[]" else tuple(json.loads(listed))
 
 
 def _date(text: str | None) -> date | None:

@@ -94,6 +94,8 @@ def compared(
     lab: str, results: Sequence[Result], found: dict[Analysis, list[Standing]]
 ) -> Doubled | None:
     """These results beside what was `found` of them; None if there is nothing."""
+    if not found:
+        return None
     left = Counter((of, one.value) for of, several in found.items() for one in several)
     equal = different = 0
     for result in results:
@@ -105,7 +107,7 @@ def compared(
         different += left[value] == 0
         left[value] -= 1
     several = tuple(one for of in found for one in found[of])
-    return Doubled(lab, equal, different, several) if several else None
+    return Doubled(lab, equal, different, several)
 
 
 @dataclass(frozen=True)
@@ -197,6 +199,8 @@ def as_written_before(results: Iterable[Result], runs: dict[Analysis, set[int]])
     A report of a second measurement was kept as run 2 although its file says run 1.
     """
     results = list(results)
+    if not runs:
+        return results
     lowest = _lowest(results)
     mine: dict[Analysis, set[int]] = {}
     for result in results:

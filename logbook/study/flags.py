@@ -62,11 +62,15 @@ class History:
         return frozenset().union(*found)
 
 
-def history(store: sqlite3.Connection, trial: str) -> History:
-    """Read what happened to the beds of a trial."""
+def history(
+    store: sqlite3.Connection, trial: str, lines: Sequence[views.Found] | None = None
+) -> History:
+    """Read what happened to the beds of a trial; lines: its pulls, if they were fetched already."""
     labels = {bed.id: bed.label for bed in views.bed_refs(store, trial)}
     pulls: dict[str, list[tuple[str, When]]] = {}
-    for found in views.fetch(store, "pull", views.OF_TRIAL, (trial,)):
+    if lines is None:
+        lines = views.fetch(store, "pull", views.OF_TRIAL, (trial,))
+    for found in lines:
         for bed in (found.record.bed, *found.record.also):
             pulls.setdefault(bed, []).append((found.record.code, found.record.when))
     events = [

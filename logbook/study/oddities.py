@@ -10,71 +10,111 @@ from __future__ import annotations
 from bisect import bisect_left
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from math import log10
 from statistics import median
 from typing import TYPE_CHECKING
 
-from logbook.study import pairing
+import numpy as np
+
+from logbook.study.arranged import Arrangements, Side, Spot, Spots, enough_moved
 from logbook.study.samples import Reading, Sample
 from logbook.trial import plausible
 from logbook.trial.chemistry import ANALYTES
 
 if TYPE_CHECKING:
-    from logbook.analysis.series import Observation
+    from logbook.analysis import outliers
+    from logbook.analysis.additive import Floats
 
 _RAW = frozenset({"pH"})
-_BEFORE = -0.5  # a pull before application, on whatever day
-_FEWEST_BEDS = 3  # that shift together, before a whole report is asked about
 # How near to a slip, on its logarithm to base 10, each control of a shifted report lies; a treated
 # bed may lie higher. Common practice, no source.
 _BED_SLACK = 0.2
 # Beds alike differ by no more than this factor, or they say nothing of a third. As in `outliers`.
 _AGREE = 3.0
+# A little less than what is asked, lest rounding decide.
+_NEARLY = 1 - 1e-9
 Odd = tuple[Reading, str, str]
 
 
-def odd(analyte: str, pairs: Sequence[tuple[Sample, Reading]]) -> Iterator[Odd]:
+def odd(
+    analyte: str, pairs: Sequence[tuple[Sample, Reading]], arranged: Arrangements | None = None
+) -> Iterator[Odd]:
     """Readings of one comparable set to ask about: each with its kind of question and a sentence.
 
-    pairs: readings that count, of one nutrient, with their samples.
+    pairs: readings that count, of one nutrient, with their samples. arranged: what is known of how
+    the samples of their trial stand.
     """
-    places = _places(pairs)
-    last = _before(places)
-    reviewed = list(_reviewed(analyte, pairs))
+    arranged = arranged or Arrangements()
+    reviewed = list(_reviewed(analyte, pairs, arranged))
     # An exchange explains both numbers: no slip has to.
     exchanged = {one.sample for one, kind, _ in reviewed if kind == "exchange"}
-    slips = [*_by_neighbours(analyte, places, last), *_shifted(analyte, places), *reviewed]
-    for one, kind, what in slips:
+    exact = [(sample, one) for sample, one in pairs if one.value is not None]
+    for one, kind, what in (*_slipped(analyte, exact, arranged), *reviewed):
         if kind == "exchange" or one.sample not in exchanged:
             yield one, kind, what
+
+
+def _slipped(
+    analyte: str, exact: Sequence[tuple[Sample, Reading]], arranged: Arrangements
+) -> Iterator[Odd]:
+    """Results, and pulls as a whole, that are a slip away from what is beside them."""
+    stand = arranged.spots([sample for sample, _ in exact])
+    means = stand.means(np.array([one.value for _, one in exact], dtype=np.float64))
+    if _calm(analyte, stand, means):
+        return
+    places = [
+        _Place(spot, value, exact[spot.of[0]][1])
+        for spot, value in zip(stand.spots, means.tolist(), strict=True)
+    ]
+    yield from _by_neighbours(analyte, places, _before(places))
+    yield from _shifted(analyte, places)
+
+
+def _calm(analyte: str, stand: Spots, means: Floats) -> bool:
+    """Whether all beds that are alike, and all pulls, are too near each other for any slip.
+
+    True of nearly all series, in which nothing need be looked at one by one.
+    """
+    if analyte in _RAW:
+        # No whole report of pH is in another unit.
+        return _widest(stand, means, np.subtract) <= plausible.PH_JUMP
+    if not (means > 0).all():
+        return not len(means)
+    nearest = min(abs(log10(one.factor)) - one.slack for one in plausible.slips(analyte))
+    if _widest(stand, means, np.divide) >= _NEARLY * 10**nearest:
+        return False
+    shifts = plausible.slips_of_reports(analyte)
+    moves = np.log10(_middles(stand, means))
+    return not any((abs(moves - log10(one.factor)) <= one.slack + 1e-9).any() for one in shifts)
+
+
+def _widest(stand: Spots, means: Floats, apart: np.ufunc) -> float:
+    """How far the highest and the lowest of beds alike are apart, at most."""
+    if not len(stand.alike_starts):
+        return 0.0
+    values = means[stand.alike]
+    highest = np.maximum.reduceat(values, stand.alike_starts)
+    return float(apart(highest, np.minimum.reduceat(values, stand.alike_starts)).max())
+
+
+def _middles(stand: Spots, means: Floats) -> Floats:
+    """By what the controls of each pull moved from their last: the median of each pull."""
+    if not len(stand.moved_starts):
+        return np.empty(0)
+    moves = means[stand.moved[:, 0]] / means[stand.moved[:, 1]]
+    counts = np.diff(stand.moved_starts, append=len(moves))
+    ordered = moves[np.lexsort((moves, np.repeat(np.arange(len(counts)), counts)))]
+    low, high = (ordered[stand.moved_starts + place] for place in ((counts - 1) // 2, counts // 2))
+    return np.asarray((low + high) / 2)
 
 
 @dataclass(frozen=True)
 class _Place:
     """One result of a bed on one pull, as it is judged: the mean of its repeats."""
 
-    label: str
-    treatment: str
-    control: bool
-    name: str
-    age: float
+    spot: Spot
     value: float
     reading: Reading
-
-
-def _places(pairs: Iterable[tuple[Sample, Reading]]) -> list[_Place]:
-    """The numbers by bed and pull, in order of age; repeats of one analysis as their mean."""
-    groups: dict[tuple[str, str], list[tuple[Sample, Reading]]] = {}
-    for sample, one in pairs:
-        if one.value is not None and sample.treatment:
-            groups.setdefault((sample.label, pairing.name_of(sample)), []).append((sample, one))
-    found = []
-    for (label, name), several in groups.items():
-        sample, first = several[0]
-        age = float(sample.age) if sample.age is not None else _BEFORE
-        age = min(age, _BEFORE) if name == "before" else age
-        value = sum(one.value or 0.0 for _, one in several) / len(several)
-        found.append(_Place(label, sample.treatment, sample.control, name, age, value, first))
-    return sorted(found, key=lambda one: (one.age, one.label))
 
 
 def _before(places: Iterable[_Place]) -> dict[tuple[str, str], _Place]:
@@ -82,10 +122,10 @@ def _before(places: Iterable[_Place]) -> dict[tuple[str, str], _Place]:
     newest: dict[str, _Place] = {}
     found = {}
     for one in places:
-        earlier = newest.get(one.label)
-        if earlier is not None and earlier.age < one.age:
-            found[one.label, one.name] = earlier
-        newest[one.label] = one
+        earlier = newest.get(one.spot.label)
+        if earlier is not None and earlier.spot.age < one.spot.age:
+            found[one.spot.label, one.spot.name] = earlier
+        newest[one.spot.label] = one
     return found
 
 
@@ -98,11 +138,13 @@ def _by_neighbours(
     """
     groups: dict[tuple[str, str], list[_Place]] = {}
     for one in places:
-        groups.setdefault((one.name, one.treatment if one.age >= 0 else ""), []).append(one)
+        groups.setdefault(
+            (one.spot.name, one.spot.treatment if one.spot.age >= 0 else ""), []
+        ).append(one)
     for group in groups.values():
         values = sorted(one.value for one in group)
         for one in group:
-            last = before.get((one.label, one.name))
+            last = before.get((one.spot.label, one.spot.name))
             usual = _usual(analyte, values, one.value) if len(group) >= (2 if last else 3) else None
             if usual is None:
                 continue
@@ -160,7 +202,7 @@ def _shifted(analyte: str, places: Iterable[_Place]) -> Iterator[Odd]:
     """
     pulls: dict[str, list[_Place]] = {}
     for one in places:
-        pulls.setdefault(one.name, []).append(one)
+        pulls.setdefault(one.spot.name, []).append(one)
     last: dict[str, _Place] = {}
     sound: dict[str, _Place] = {}
     for name, beds in pulls.items():
@@ -173,7 +215,7 @@ def _shifted(analyte: str, places: Iterable[_Place]) -> Iterator[Odd]:
                     f"beds of {name} moved alike, by {middle:.3g}: {slip.words}"
                 )
                 yield one.reading, slip.kind, what
-        now = {one.label: one for one in beds}
+        now = {one.spot.label: one for one in beds}
         last |= now
         sound |= {} if shift else now
 
@@ -183,44 +225,42 @@ def _jumps(beds: Sequence[_Place], before: Mapping[str, _Place]) -> list[tuple[_
     jumps = [
         (one, one.value / last.value)
         for one in beds
-        if (last := before.get(one.label)) and last.age < one.age and last.value > 0
+        if (last := before.get(one.spot.label)) and last.spot.age < one.spot.age and last.value > 0
     ]
-    return jumps if len(jumps) >= max(_FEWEST_BEDS, len(beds) - 1) else []
+    return jumps if enough_moved(len(jumps), len(beds)) else []
 
 
 def _shift(
     analyte: str, jumps: Sequence[tuple[_Place, float]]
 ) -> tuple[plausible.Slip, float] | None:
     """The slip by which the controls moved, and by how much: a treated bed rises of its own."""
-    controls = [jump for one, jump in jumps if one.control]
+    controls = [jump for one, jump in jumps if one.spot.control]
     middle = median(controls) if controls else 0.0
     slip = plausible.slip_of_report(analyte, middle)
     if slip is None:
         return None
     low, high = (slip.factor * 10 ** (side * _BED_SLACK) for side in (-1, 1))
-    there = all(low <= jump and (jump <= high or not one.control) for one, jump in jumps)
+    there = all(low <= jump and (jump <= high or not one.spot.control) for one, jump in jumps)
     return (slip, middle) if there else None
 
 
-def _reviewed(analyte: str, pairs: Sequence[tuple[Sample, Reading]]) -> Iterator[Odd]:
+def _reviewed(
+    analyte: str, pairs: Sequence[tuple[Sample, Reading]], arranged: Arrangements
+) -> Iterator[Odd]:
     """Slips and exchanges among the results of each treatment and its controls; see `outliers`.
 
     What merely stands out is said on its curve and kept.
     """
     from logbook.analysis import outliers
 
-    treated = sorted({one.treatment for one, _ in pairs if not one.control and one.treatment})
-    for code in treated:
-        own = [pair for pair in pairs if pair[0].control or pair[0].treatment == code]
-        observed = list(_observed(own))
-        sides = {one.treated for one, _ in observed}
-        if len({one.day for one, _ in observed}) < outliers.FEWEST or len(sides) < 2:
+    scale: outliers.Scale = "raw" if analyte in _RAW else "log"
+    values = np.array([one.value for _, one in pairs], dtype=np.float64)
+    for treated, control in arranged.reviews([sample for sample, _ in pairs]):
+        if len({*treated.days, *control.days}) < outliers.FEWEST or not control.beds:
             continue
-        readings_at = {(one.day, one.bed): reading for one, reading in observed}
-        review = outliers.review(
-            [one for one, _ in observed], scale="raw" if analyte in _RAW else "log"
-        )
-        for flag in review.flags:
+        for flag in outliers.flags(
+            _table("treated", treated, values, scale), _table("control", control, values, scale)
+        ):
             slip = _slip(analyte, flag.value, flag.expected)
             if slip is None and not flag.partner:
                 continue
@@ -228,24 +268,14 @@ def _reviewed(analyte: str, pairs: Sequence[tuple[Sample, Reading]]) -> Iterator
             asked = slip is not None and not flag.partner and "point" not in flag.why
             words = f": {slip.words}" if asked and slip is not None else ""
             what = f"{_shown(analyte, flag.value)}: {flag.why}{words}"
-            yield readings_at[flag.day, flag.bed], kind, what
+            side = treated if flag.bed in treated.beds else control
+            yield pairs[side.sample(flag.bed, flag.day)][1], kind, what
 
 
-def _observed(
-    pairs: Sequence[tuple[Sample, Reading]],
-) -> Iterator[tuple[Observation, Reading]]:
-    """Results as they are reviewed, pull by pull: one day for all the beds of a pull."""
-    from logbook.analysis.series import Observation
+def _table(name: str, side: Side, values: Floats, scale: outliers.Scale) -> outliers.Table:
+    from logbook.analysis import outliers
 
-    for name, group in pairing.by_pull(pairs):
-        ages = [one.age for one, _ in group if not one.control and one.age is not None]
-        age = sum(ages) / len(ages) if ages else _BEFORE
-        age = min(age, _BEFORE) if name == "before" else age
-        for one, reading in group:
-            block = one.block or None
-            yield (
-                Observation(
-                    age, one.label, block, not one.control, reading.value, reading.low, reading.high
-                ),
-                reading,
-            )
+    found = side.table(values)
+    if scale == "log":
+        found = np.log(found, out=np.full_like(found, np.nan), where=found > 0)
+    return outliers.Table(name, side.beds, side.days, found, scale)

@@ -8,6 +8,7 @@ made on, it is compared with those, and days that lie far apart are said.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
+from datetime import date
 from typing import TYPE_CHECKING, TypeVar
 
 from logbook.trial.ranges import compact
@@ -26,18 +27,19 @@ def by_pull(
 ) -> Iterator[tuple[str, list[tuple[Sample, Of]]]]:
     """Readings pull by pull: those of treated beds, and of the controls of their blocks."""
     groups: dict[str, list[tuple[Sample, Of]]] = {}
-    # Of each control's reading, the pulls that it may belong to by name: most belong to one.
-    controls: list[tuple[tuple[Sample, Of], set[str]]] = []
-    for sample, one in pairs:
+    # The readings of controls, by their places, that belong to a pull by name or by day.
+    near: dict[str | date, set[int]] = {}
+    for place, (sample, one) in enumerate(pairs):
         if sample.control:
-            controls.append(((sample, one), {name for owed in sample.owed for name in owed.names}))
+            for of in (sample.day, *(name for owed in sample.owed for name in owed.names)):
+                near.setdefault(of, set()).add(place)
         else:
             groups.setdefault(name_of(sample), []).append((sample, one))
     for name, group in groups.items():
         treated = [sample for sample, _ in group]
-        days = {sample.day for sample in treated}
-        near = (pair for pair, names in controls if name in names or pair[0].day in days)
-        yield name, [*group, *_controls(name, treated, near)]
+        belongs = (near.get(of, set()) for of in (name, *(sample.day for sample in treated)))
+        places = sorted(set().union(*belongs))
+        yield name, [*group, *_controls(name, treated, (pairs[place] for place in places))]
 
 
 def concerned(found: Iterable[Sample]) -> frozenset[str]:
@@ -89,11 +91,16 @@ def _controls(
 
     A composite belongs to every block that it was mixed from.
     """
+    beside: dict[str, list[Sample]] = {}
+    for one in treated:
+        for block in one.blocks:
+            beside.setdefault(block, []).append(one)
     controls: dict[str, list[tuple[int, Sample, Of]]] = {}
     for sample, reading in pairs:
         apart = [
             abs((sample.day - one.day).days)
-            for one in _beside(sample, treated)
+            for block in sample.blocks
+            for one in beside.get(block, ())
             if sample.day == one.day or _same_pull(name, sample, one)
         ]
         if apart:

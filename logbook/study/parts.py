@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 from decimal import Decimal
+from functools import lru_cache
+from json import loads
 from typing import TYPE_CHECKING
 
 from logbook.errors import UserMistake
@@ -70,17 +72,32 @@ def by_code(store: sqlite3.Connection) -> dict[str, records.Part]:
     return {found.id: found.record for found in views.fetch(store, "part")}
 
 
+def of_code(store: sqlite3.Connection, code: str) -> records.Part | None:
+    """The part with this code on its bag; None where there is none."""
+    return next((one.record for one in views.fetch(store, "part", "id = ?", (code,))), None)
+
+
 def not_meant(
     store: sqlite3.Connection, results: Iterable[records.Result]
 ) -> list[tuple[str, str, records.Part]]:
     """Results of an analysis that their part was not meant for: code, nutrient, the part."""
-    meant = by_code(store)
-    found = {
-        (one.sample, one.analyte): meant[one.sample]
-        for one in results
-        if one.sample in meant and one.analyte not in meant[one.sample].analyses
+    meant = {
+        code: _listed(analyses)
+        for code, analyses in store.execute("SELECT id, analyses FROM part").fetchall()
     }
-    return [(code, analyte, part) for (code, analyte), part in found.items()]
+    found = dict.fromkeys(
+        (one.sample, one.analyte)
+        for one in results
+        if one.sample in meant and one.analyte not in meant[one.sample]
+    )
+    of = {code: of_code(store, code) for code, _ in found}
+    return [(code, analyte, part) for code, analyte in found if (part := of[code])]
+
+
+# Most parts are meant for what the others of their kind are.
+@lru_cache(maxsize=256)
+def _listed(analyses: str) -> frozenset[str]:
+    return frozenset(loads(analyses))
 
 
 @dataclass(frozen=True)

@@ -11,19 +11,20 @@ from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, S
 from collections.abc import Set as AbstractSet
 from dataclasses import dataclass
 from datetime import date
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from logbook.analysis import repeatability
 from logbook.journal.entry import ident as ident_of
 from logbook.store import views
 from logbook.study import flags, oddities, origins, quality, queries, references, runs
+from logbook.study.arranged import Arrangements
 from logbook.study.samples import (
-    MINERAL_N,
     Comparable,
     Reading,
     Sample,
     kept,
-    readings,
+    measured,
+    row_of,
     samples,
 )
 from logbook.trial import plausible, qualifiers
@@ -156,7 +157,7 @@ def doubted(
     for one in (*_of_values(store, soils), *_of_materials(store, materials)):
         found.setdefault(one.ident, one)
     for report in sorted({one.report for one in written.values()}):
-        for one in _of_duplicates(store, report, settings, found.keys()):
+        for one in _of_duplicates(store, report, settings, written, found.keys()):
             found.setdefault(one.ident, one)
     # What is in question says nothing of its neighbours, nor is it asked about with them.
     asked = {ident: one.what for ident, one in found.items()}
@@ -228,7 +229,11 @@ def _of_runs(store: sqlite3.Connection, written: Mapping[str, Result]) -> Iterat
 
 
 def _of_duplicates(
-    store: sqlite3.Connection, report: str, settings: Settings, asked: AbstractSet[str]
+    store: sqlite3.Connection,
+    report: str,
+    settings: Settings,
+    written: Mapping[str, Result],
+    asked: AbstractSet[str],
 ) -> Iterator[Doubt]:
     """Duplicates and repeats of a report that differ too much, unless one is asked about anyway."""
     for pair in quality.pairs(store, settings.most_rpd, report):
@@ -239,12 +244,15 @@ def _of_duplicates(
         beside = f" {pair.samples[-1]}" if pair.how == quality.TWIN else ""
         what = f"{pair.how}{beside}: {values}, {pair.compared.words}"
         what += "; most_rpd of laboratory.toml sets that" if pair.compared.by_share else ""
-        for one in _results(store, ids):
-            yield Doubt(one.id, one.record, "duplicate", what)
+        for ident in ids:
+            one = written.get(ident) or _result(store, ident)
+            yield Doubt(ident, one, "duplicate", what)
 
 
-def _results(store: sqlite3.Connection, ids: Sequence[str]) -> list[views.Found]:
-    return views.fetch(store, "result", f"id IN ({', '.join('?' * len(ids))})", ids)
+def _result(store: sqlite3.Connection, ident: str) -> Result:
+    (found,) = views.fetch(store, "result", "id = ?", (ident,))
+    record: Result = found.record
+    return record
 
 
 def _materials(store: sqlite3.Connection, written: Mapping[str, Result]) -> dict[str, set[str]]:
@@ -266,9 +274,8 @@ def _of_materials(store: sqlite3.Connection, mine: Mapping[str, set[str]]) -> It
     for chart in references.charts(store) if mine else ():
         for one, what in chart.out():
             if one.ident in mine.get(one.code, ()):
-                (found,) = _results(store, [one.ident])
                 kind = queries.BLANK if chart.blank else queries.REFERENCE
-                yield Doubt(one.ident, found.record, kind, what)
+                yield Doubt(one.ident, _result(store, one.ident), kind, what)
 
 
 def _of_beds(
@@ -281,41 +288,63 @@ def _of_beds(
 
     asked: what is about to be asked, by the id of the result.
     """
-    of = origins.origins(store)
-    touched: dict[str, set[str]] = {}
-    pulls = _pulls(store)
-    for one in written.values():
-        if one.value is not None and one.sample in of:
-            touched.setdefault(of[one.sample].trial, set()).add(one.analyte)
-    new = {pulls.get(one.sample, one.sample) for one in written.values()}
-    for done, (trial, analytes) in enumerate(sorted(touched.items())):
-        progress(done / len(touched))
-        pulled = {one.code: one for one in samples(store, trial) if not one.repeat}
+    asked = {**queries.in_question(store), **asked}
+    mine: dict[str, list[tuple[str, Result]]] = {}
+    bags, order = _bags(store), list(ANALYTES)
+    for ident, one in written.items():
+        if one.sample in bags:
+            mine.setdefault(bags[one.sample].trial, []).append((ident, one))
+    for done, (trial, results) in enumerate(sorted(mine.items())):
+        progress(done / len(mine))
+        numbers = [one for _, one in results if one.value is not None]
+        new = {bags[one.sample].pull for one in numbers}
+        analytes = {one.analyte for one in numbers}
+        lines = views.fetch(store, "pull", views.OF_TRIAL, (trial,))
+        pulled = {one.code: one for one in samples(store, trial, lines) if not one.repeat}
         if not new.intersection(pulled):
             continue
-        known = flags.history(store, trial)
-        # One reading of the trial for all its nutrients: a report has most of them.
-        usable = flags.usable(readings(store, trial, None, asked), known, False)
-        series: dict[str, dict[Comparable, list[tuple[Sample, Reading]]]] = {}
+        known = flags.history(store, trial, lines)
+        # One reading of the trial for all its nutrients: a report has most of them. What was just
+        # written need not be fetched.
+        here = [row_of(name, one, *bags[one.sample][1:]) for name, one in results]
+        usable = flags.usable(measured(store, trial, asked, known=here), known, False)
+        series: dict[tuple[str, Comparable], list[tuple[Sample, Reading]]] = {}
         for reading in usable:
-            if reading.sample in pulled and reading.analyte in analytes:
-                sets = series.setdefault(reading.analyte, {})
-                pair = (pulled[reading.sample], reading)
-                sets.setdefault(reading.comparable, []).append(pair)
-        for analyte in (name for name in ANALYTES if name in series and name != MINERAL_N):
-            for _, pairs in sorted(series[analyte].items()):
-                yield from _of_series(store, analyte, pairs)
+            if reading.analyte in analytes and (sample := pulled.get(reading.sample)):
+                place = (reading.analyte, reading.comparable)
+                series.setdefault(place, []).append((sample, reading))
+        arranged = Arrangements()
+        for place in sorted(series, key=lambda one: (order.index(one[0]), one[1])):
+            yield from _of_series(store, place[0], series[place], arranged)
 
 
-def _pulls(store: sqlite3.Connection) -> dict[str, str]:
-    return dict(store.execute("SELECT id, pull FROM part").fetchall())
+class _Bag(NamedTuple):
+    """Whose soil a bag is, and how it was kept (None: as it was pulled)."""
+
+    trial: str
+    pull: str
+    kind: str | None
+
+
+def _bags(store: sqlite3.Connection) -> dict[str, _Bag]:
+    """Every bag by the code on it: of a pull, or of a part of one."""
+    rows = store.execute(
+        "SELECT p.id, b.trial, p.id, NULL FROM pull p JOIN bed b ON b.id = p.bed "
+        "WHERE NOT EXISTS (SELECT 1 FROM part WHERE part.id = p.id) UNION ALL "
+        "SELECT part.id, b.trial, p.id, part.kind FROM part JOIN pull p ON p.id = part.pull "
+        "JOIN bed b ON b.id = p.bed"
+    ).fetchall()
+    return {code: _Bag(*of) for code, *of in rows}
 
 
 def _of_series(
-    store: sqlite3.Connection, analyte: str, pairs: Sequence[tuple[Sample, Reading]]
+    store: sqlite3.Connection,
+    analyte: str,
+    pairs: Sequence[tuple[Sample, Reading]],
+    arranged: Arrangements,
 ) -> Iterator[Doubt]:
     """Doubts about one comparable set of results."""
-    for reading, kind, what in oddities.odd(analyte, pairs):
+    for reading, kind, what in oddities.odd(analyte, pairs, arranged):
         yield from (Doubt(one.id, one.record, kind, what) for one in _results_of(store, reading))
 
 

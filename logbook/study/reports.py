@@ -16,6 +16,8 @@ from __future__ import annotations
 
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass, field, replace
+from functools import lru_cache
+from operator import itemgetter
 from typing import TYPE_CHECKING
 
 from logbook.errors import UserMistake
@@ -73,10 +75,16 @@ class Plan:
 
     @property
     def records(self) -> list[tuple[str, Report | Result | None]]:
-        """What is to be written: the reports first; None strikes what is replaced."""
+        """What is to be written: the reports first; None strikes what is replaced.
+
+        In order of key, as their tables are, whose pages are then met one after the other.
+        """
         changes = [(name, change.new) for name, change in self.changed.items()]
         gone = [(name, None) for name in self.replaced]
-        return [*sorted(self.reports.items()), *self.new.items(), *changes, *gone]
+        return [
+            *sorted(self.reports.items()),
+            *sorted([*self.new.items(), *changes, *gone], key=itemgetter(0)),
+        ]
 
     @property
     def written(self) -> dict[str, Result]:
@@ -98,10 +106,12 @@ class Answers:
 
 def result_key(result: Result) -> str:
     """The key of a result: it follows from its content, so two machines make the same one."""
-    return key(
-        "result", result.lab, result.report, result.sample, result.analyte, result.method,
-        result.basis, str(result.run), str(result.n),
-    )  # fmt: skip
+    of_report = _joined("result", result.lab, result.report)
+    of_kind = _joined(result.analyte, result.method, result.basis)
+    return f"{of_report}/{key(result.sample)}/{of_kind}/{result.run}/{result.n}"
+
+
+_joined = lru_cache(maxsize=1024)(key)  # a report has few of each
 
 
 def report_key(lab: str, number: str) -> str:

@@ -9,7 +9,7 @@ a limit ("<0.5") is compared as well: it differs where even its limit does.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from math import inf, isinf
 from statistics import fmean
 from typing import TYPE_CHECKING
@@ -65,13 +65,12 @@ def _of_analysis(store: sqlite3.Connection, trial: str, found: Sequence[Run]) ->
         return [*doubted, *readings]
     words = told(means, judged, source, first.unit)
     if judged.value is None:
-        return [*doubted, *(replace(one, queried=words) for one in readings)]
+        return [*doubted, *(one._replace(queried=words) for one in readings)]
     low, high = judged.value
     exact = low == high
     return [
         *doubted,
-        replace(
-            first,
+        first._replace(
             value=low if exact else None,
             low=None if exact else low,
             high=None if exact or isinf(high) else high,

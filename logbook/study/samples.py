@@ -5,15 +5,16 @@ from __future__ import annotations
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
-from types import MappingProxyType
-from typing import TYPE_CHECKING, Any
+from json import dumps
+from operator import itemgetter
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from logbook.store import views
 from logbook.trial import qualifiers
 from logbook.trial.parts import WHOLE
 from logbook.trial.ranges import BedRef
 from logbook.trial.records import PARTS as KINDS
-from logbook.trial.records import Pull
+from logbook.trial.records import Pull, Result
 from logbook.trial.schedule import Obligation
 
 if TYPE_CHECKING:
@@ -25,6 +26,8 @@ PARTS = ("nitrate-N", "ammonium-N")
 # this share (less than a laboratory's usual repeatability for nitrate), the sum is used, and it is
 # said. Common practice, no source.
 SMALL_PART = 0.05
+Row = tuple[Any, ...]
+_ID = 12  # where a row has the id of its result
 Comparable = tuple[str, str, str, str]
 """Method (with how its soil was kept), basis, laboratory, unit."""
 
@@ -53,15 +56,14 @@ class Sample:
     owed: tuple[Obligation, ...] = ()
 
 
-@dataclass(frozen=True)
-class Reading:
+class Reading(NamedTuple):
     """One value of one sample: a number, or the bounds of a censored one (`low`, `high`).
 
     `conflict`: machines disagree about it, so that it is kept out of every curve. `within`: a sum
     with a part below its limit is known only to within this half-width (see SMALL_PART). `flags`
     are the laboratory's words beside it, those that leave it usable. `queried`: what is asked of
     it, so that it is kept out of every curve until that is answered; `remark`: what counts of
-    several runs; `reports`: the laboratory's reports it is from.
+    several runs; `reports`: the laboratory's reports it is from. A tuple, as there are many.
     """
 
     sample: str
@@ -95,12 +97,18 @@ class _Served:
     owed: tuple[Obligation, ...] = ()
 
 
-def samples(store: sqlite3.Connection, trial: str) -> list[Sample]:
-    """The pulls of a trial in order of day and bed; what the calendar calls each."""
+def samples(
+    store: sqlite3.Connection, trial: str, lines: Sequence[views.Found] | None = None
+) -> list[Sample]:
+    """The pulls of a trial in order of day and bed; what the calendar calls each.
+
+    lines: the trial's pulls, if they were fetched already.
+    """
     beds = {bed.id: bed for bed in views.bed_refs(store, trial)}
     day0 = views.first_days(store, "apply", trial)
     served = _served(views.obligations(store, trial))
-    lines = views.fetch(store, "pull", views.OF_TRIAL, (trial,))
+    if lines is None:
+        lines = views.fetch(store, "pull", views.OF_TRIAL, (trial,))
     found = [
         _sample(
             line.record,
@@ -179,46 +187,74 @@ def _served(owed: Iterable[Obligation]) -> dict[str, _Served]:
     return found
 
 
-def readings(
-    store: sqlite3.Connection,
-    trial: str,
-    analyte: str | None = None,
-    about_to_ask: Mapping[str, str] = MappingProxyType({}),
-) -> list[Reading]:
+def readings(store: sqlite3.Connection, trial: str, analyte: str | None = None) -> list[Reading]:
     """The results of a trial's samples that stand, of one analyte or of all (mineral-N included).
 
     Mineral-N is the sum of nitrate-N and ammonium-N of one sample, by one method each, from one
     laboratory and on one basis; a censored part makes it an interval. Results that the laboratory
     flagged so that they cannot be used are not among them (see `struck`), unless a person counts
-    them all the same. about_to_ask: what is asked besides the queries in the book, by result.
+    them all the same.
+    """
+    from logbook.study import queries
+
+    found = measured(store, trial, queries.in_question(store), analyte)
+    if analyte == MINERAL_N:
+        return _sums(found)
+    return found + (_sums(found) if analyte is None else [])
+
+
+def measured(
+    store: sqlite3.Connection,
+    trial: str,
+    asked: Mapping[str, str],
+    analyte: str | None = None,
+    known: Sequence[Row] = (),
+) -> list[Reading]:
+    """As `readings`, without sums.
+
+    asked: what is in question, by result; known: results of the trial that need not be fetched.
     """
     wanted = PARTS if analyte == MINERAL_N else (analyte,)
     condition = "" if analyte is None else f"AND r.analyte IN ({', '.join('?' * len(wanted))})"
-    rows = store.execute(
+    if known:
+        condition += " AND r.id NOT IN (SELECT value FROM json_each(?))"
+    rows: list[Row] = store.execute(
         f"WITH {views.BAGS} SELECT bag.pull, r.analyte, r.method, r.basis, r.lab, r.unit, "
         "r.value_num, r.limit_num, r.qualifier, r.conflict, bag.kind, r.report, r.id, r.run, "
         "r.sample, coalesce(r.flags, '') "
-        f"FROM bag CROSS JOIN result r ON r.sample = bag.code {condition} ORDER BY r.id",
-        (trial, *(wanted if analyte is not None else ())),
+        f"FROM bag CROSS JOIN result r ON r.sample = bag.code {condition}",
+        (
+            trial,
+            *(wanted if analyte is not None else ()),
+            *([dumps([row[_ID] for row in known])] if known else ()),
+        ),
     ).fetchall()
+    rows = sorted([*rows, *known], key=itemgetter(_ID))
     from logbook.study import queries
 
-    asked = {**queries.in_question(store), **about_to_ask}
     lifted = queries.lifted(store) if any(row[-1] for row in rows) else {}
-    rows = [row for row in rows if not row[-1] or _counts(row) or row[12] in lifted]
-    found = [_reading(asked.get(row[12], ""), row) for row in rows]
+    rows = [row for row in rows if not row[-1] or _counts(row) or row[_ID] in lifted]
+    found = [_reading(asked.get(row[_ID], ""), row) for row in rows]
     if lifted:
         found = [
-            replace(one, remark=queries.although(one.flags, lifted[row[12]].reason))
-            if row[12] in lifted
+            one._replace(remark=queries.although(one.flags, lifted[row[_ID]].reason))
+            if row[_ID] in lifted
             else one
             for one, row in zip(found, rows, strict=True)
         ]
     if any(row[13] > 1 for row in rows):
         found = _of_runs(store, trial, rows, found)
-    if analyte == MINERAL_N:
-        return _sums(found)
-    return found + (_sums(found) if analyte is None else [])
+    return found
+
+
+def row_of(ident: str, result: Result, pull: str, kind: str | None) -> Row:
+    """A result as `measured` fetches one: of this pull, from soil that was kept as `kind` says."""
+    return (
+        pull, result.analyte, result.method, result.basis, result.lab, result.unit,
+        None if result.value is None else float(result.value),
+        None if result.limit is None else float(result.limit),
+        result.qualifier, 0, kind, result.report, ident, result.run, result.sample, result.flags,
+    )  # fmt: skip
 
 
 def _reading(queried: str, row: Sequence[Any]) -> Reading:
@@ -237,9 +273,11 @@ def _reading(queried: str, row: Sequence[Any]) -> Reading:
         low,
         high,
         bool(conflict),
-        flags=row[-1],
-        queried=queried,
-        reports=(report,),
+        0.0,
+        row[-1],
+        queried,
+        "",
+        (report,),
     )
 
 
@@ -318,8 +356,7 @@ def _mean(repeats: list[Reading]) -> Reading:
     exact = all(one.value is not None for one in repeats)
     low = sum(value or 0.0 for value in lows) / count
     high = None if None in highs else sum(value or 0.0 for value in highs) / count
-    return replace(
-        repeats[0],
+    return repeats[0]._replace(
         value=low if exact else None,
         low=None if exact else low,
         high=None if exact else high,
@@ -341,8 +378,7 @@ def _sum(nitrate: Reading, ammonium: Reading) -> Reading:
         within, exact = (high - low) / 2, True
         low += within
     methods = (nitrate.method, ammonium.method)
-    return replace(
-        nitrate,
+    return nitrate._replace(
         analyte=MINERAL_N,
         method=methods[0] if methods[0] == methods[1] else " + ".join(methods),
         value=low if exact else None,

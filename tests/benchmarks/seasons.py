@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import csv
 import hashlib
+import math
 import random
 import re
 import sqlite3
@@ -162,15 +163,29 @@ def held_back(
 
 
 def write_report(path: Path, results: list[dict[str, Any]], copies: int, rows: int) -> None:
-    """These results of every copy as one file of so many rows, as its laboratory would send it."""
+    """These results of every copy as one file of so many rows, as its laboratory would send it.
+
+    Each copy has numbers of its own, by some 2 % others: nothing can be looked up that was worked
+    out for another.
+    """
     columns = ("sample", "form", "reported", "reported_unit", "method", "lab")
     with path.open("w", encoding="utf-8", newline="") as stream:
         file = csv.writer(stream)
         file.writerow(["sample", "nutrient", "value", "unit", "method", "lab"])
         for number in range(copies):
-            renamed = _renaming(number)
+            renamed, draw = _renaming(number), random.Random(number)
             for one in results[: rows - number * len(results)]:
-                file.writerow([renamed(one["sample"]), *(one[name] for name in columns[1:])])
+                cells = {**one, "sample": renamed(one["sample"])}
+                cells["reported"] = _varied(one["reported"], draw)
+                file.writerow([cells[name] for name in columns])
+
+
+def _varied(text: str, draw: random.Random) -> str:
+    """Another number with as many decimals; what is no number as it is."""
+    if not text.replace(".", "", 1).isdecimal():
+        return text
+    decimals = len(text.partition(".")[2])
+    return f"{float(text) * math.exp(draw.gauss(0.0, 0.02)):.{decimals}f}"
 
 
 def main(which: str, folder: Path) -> None:
