@@ -15,55 +15,42 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]
+Place = tuple[int, int]
+
+#: A result that the others say so little of is the only one of its bed or its pull.
+ALONE = 1e-8
 
 
 @dataclass(frozen=True)
-class Additive:
-    """Bed plus pull effects without some results.
+class Design:
+    """What a fit is whatever the numbers; n: the results that it is of, row by row.
 
-    expected, error: (beds, days), the fitted value and, for a result not used, the standard error
-    of its difference from it; NaN where the results used say nothing. t, off: of each result used,
-    its difference from the fit without it, over its standard error and plain. df: of the residual.
+    inverse: (beds + days, n), effects by results. reach: (n, n), fitted values by results (the hat
+    matrix). known: (beds, days), where the results say anything; weight: the variance of the fitted
+    value there over that of a result; df: of the residual.
     """
 
-    expected: Floats
-    error: Floats
-    t: Floats
-    off: Floats
-    df: int
-
-
-def additive(y: Floats, kept: Flags) -> Additive:
-    """Least squares of bed plus pull effects on the results kept."""
-    fit = _fitted(kept.shape, kept.tobytes())
-    effects = fit.inverse @ y[kept]
-    beds = len(y)
-    expected = effects[:beds, None] + effects[None, beds:]
-    residual = np.where(kept, y - expected, np.nan)
-    rss = float((residual[kept] ** 2).sum())
-    spread = math.sqrt(rss / fit.df) if fit.df > 0 else math.nan
-    error = np.where(fit.known, spread * np.sqrt(1.0 + fit.weight), np.nan)
-    t, off = _deleted(residual, fit.weight, rss, fit.df)
-    return Additive(np.where(fit.known, expected, np.nan), error, t, off, fit.df)
-
-
-@dataclass(frozen=True)
-class _Fit:
-    """What a fit is whatever the numbers: effects are `inverse` (beds + days, results) times them.
-
-    known: (beds, days) where the results used say anything; weight: the variance of the fitted
-    value there over that of a result.
-    """
-
+    kept: Flags
     inverse: Floats
+    reach: Floats
     known: Flags
     weight: Floats
     df: int
 
+    def row(self, place: Place) -> Floats:
+        """How the fitted value at a place follows from the results (n)."""
+        bed, day = place
+        return np.asarray(self.inverse[bed] + self.inverse[len(self.kept) + day])
+
+
+def design(kept: Flags) -> Design:
+    """The design of a fit on the results kept (beds, days)."""
+    return _design(kept.shape, kept.tobytes())
+
 
 # The nutrients of a report are mostly of the same beds and pulls.
-@lru_cache(maxsize=128)
-def _fitted(shape: tuple[int, int], mask: bytes) -> _Fit:
+@lru_cache(maxsize=32)
+def _design(shape: tuple[int, int], mask: bytes) -> Design:
     kept = np.frombuffer(mask, dtype=np.bool_).reshape(shape)
     beds, days = shape
     both = np.broadcast_to(np.eye(beds)[:, None, :], (beds, days, beds))
@@ -75,18 +62,69 @@ def _fitted(shape: tuple[int, int], mask: bytes) -> _Fit:
     known = (np.abs(reach @ used - rows) < 1e-8).all(axis=-1)
     weight = (reach**2).sum(axis=-1)
     df = int(kept.sum()) - (int(np.linalg.matrix_rank(used)) if kept.any() else 0)
-    return _Fit(inverse, known, weight, df)
+    return Design(kept, inverse, reach[kept], known, weight, df)
 
 
-def _deleted(residual: Floats, weight: Floats, rss: float, df: int) -> tuple[Floats, Floats]:
-    """Residuals from the fit without the result: over their standard errors (df - 1), and plain.
+@dataclass(frozen=True)
+class Additive:
+    """Bed plus pull effects of the results of a design.
 
-    Source: Belsley, Kuh & Welsch 1980, Regression Diagnostics, ch. 2. A residual that is the only
-    misfit of all would have no finite t: it gets a very large one.
+    y, expected, error: (beds, days), the results, the fitted value and, for a result not used, the
+    standard error of its difference from it; NaN where the results used say nothing. rss: the
+    residual sum of squares.
     """
-    if df < 2 or rss <= 0.0:
+
+    design: Design
+    y: Floats
+    expected: Floats
+    error: Floats
+    rss: float
+
+    def without(self, place: Place, at: Place) -> tuple[float, float]:
+        """Fitted value and error `at` a place of the fit without the result of another one.
+
+        NaN where the others say nothing. Source: Belsley, Kuh & Welsch 1980, Regression
+        Diagnostics, ch. 2.
+        """
+        design = self.design
+        if not design.kept[place]:
+            return float(self.expected[at]), float(self.error[at])
+        row = design.row(place)
+        own = int(design.kept[: place[0]].sum() + design.kept[place[0], : place[1]].sum())
+        free = 1.0 - row[own]
+        df = design.df - 1
+        if free < ALONE or df < 1 or not design.known[at]:
+            return math.nan, math.nan
+        off = float(self.y[place] - self.expected[place]) / free
+        reach = design.row(at)[own]
+        spread = math.sqrt(max(self.rss - off**2 * free, 0.0) / df)
+        error = spread * math.sqrt(1.0 + design.weight[at] + reach**2 / free)
+        return float(self.expected[at] - reach * off), error
+
+
+def additive(y: Floats, kept: Flags) -> Additive:
+    """Least squares of bed plus pull effects on the results kept."""
+    of = design(kept)
+    effects = of.inverse @ y[kept]
+    expected = effects[: len(y), None] + effects[None, len(y) :]
+    rss = float(((y - expected)[kept] ** 2).sum())
+    spread = math.sqrt(rss / of.df) if of.df > 0 else math.nan
+    error = np.where(of.known, spread * np.sqrt(1.0 + of.weight), np.nan)
+    return Additive(of, y, np.where(of.known, expected, np.nan), error, rss)
+
+
+def deleted(residual: Floats, weight: Floats, df: int) -> tuple[Floats, Floats]:
+    """Residuals (..., n) from the fit without the result: over their standard errors, and plain.
+
+    weight: of each result on its own fitted value; df: of the residual, df - 1 without the result.
+    NaN for a result that the others say nothing of, and for all without degrees of freedom. Source:
+    Belsley, Kuh & Welsch 1980, Regression Diagnostics, ch. 2. A residual that is the only misfit of
+    all would have no finite t: it gets a very large one.
+    """
+    rss = (residual**2).sum(axis=-1, keepdims=True)
+    if df < 2:
         return np.full(residual.shape, np.nan), np.full(residual.shape, np.nan)
-    free = np.where(weight < 1.0 - 1e-8, 1.0 - weight, np.nan)
+    free = np.where((weight < 1.0 - ALONE) & (rss > 0.0), 1.0 - weight, np.nan)
     own = residual**2 / free
     without = np.maximum(rss - own, 1e-14 * rss) / (df - 1)
     return np.sign(residual) * np.sqrt(own / without), residual / free

@@ -3,11 +3,7 @@
 A flag asks a person to look: at the bag, the report, the unit. One side at a time (the treated
 beds, then the control beds) a result is set against a bed effect plus a pull effect, on logarithms
 for concentrations, so that neither the curve of release nor a bed that is always higher is flagged.
-The result that fits worst is set aside and the rest is fitted again, up to a few times; those up to
-the last one that stands out by its own t test, corrected for the number of results, are flagged.
-Two wild results can therefore not hide each other.
-
-Source: Rosner 1983, Technometrics 25:165; for linear fits Paul & Fung 1991, Technometrics 33:339.
+Those that stand out of the rest (`rosner`) are flagged.
 
 Simulated, treated and control beds of a trial together, 8 pulls, bed effects of 10 %: of clean
 lognormal results one in 480 to 6,857 was flagged (3 or 4 beds a side, CV 5, 10 or 15 %, 1,000
@@ -29,14 +25,14 @@ import math
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
-from functools import cached_property, lru_cache
+from functools import cached_property
 from typing import Literal
 
 import numpy as np
 
+from logbook.analysis import rosner
 from logbook.analysis.additive import Additive, Flags, Floats, additive
 from logbook.analysis.beds import Observation, beds_of, problems
-from logbook.analysis.tails import t_quantile
 from logbook.errors import BadData
 from logbook.trial.times import age_text
 
@@ -44,11 +40,7 @@ Scale = Literal["log", "raw"]
 Place = tuple[float, str]
 
 #: Fewest results of a side at a pull, and of a bed, among which one can be called wrong.
-FEWEST = 3
-#: Chance that a clean series of one side gets any flag.
-LEVEL = 0.02
-#: One in so many results may be set aside, but always two: an exchange makes two.
-_ONE_IN = 8
+FEWEST = rosner.FEWEST
 #: Never flagged: within a quarter (on logs), within 0.2 pH units. Common practice, no source.
 SMALLEST: dict[str, float] = {"log": math.log(1.25), "raw": 0.2}
 #: A factor within 10 ** +-SLACK of 10 or of 100 is taken for a decimal point.
@@ -143,18 +135,26 @@ def review(observations: Iterable[Observation], *, scale: Scale = "log") -> Revi
     if found:
         raise BadData(f"{len(found)} results cannot be used: {found[0]}", found)
     tables: list[Table] = []
-    notes: list[str] = []
+    lost: list[list[str]] = []
     for name, treated in (("treated", True), ("control", False)):
-        side, lost = _side(name, [one for one in given if one.treated == treated], scale)
+        side, some = _side(name, [one for one in given if one.treated == treated], scale)
         tables.append(side)
-        notes += [*_lost(side, lost), *_unjudged(_judged(side))]
-    return Review(tuple(flags(*tables)), tuple(notes))
+        lost.append(_lost(side, some))
+    sides = _judged(tables)
+    notes = [
+        note for some, seen in zip(lost, sides, strict=True) for note in (*some, *_unjudged(seen))
+    ]
+    return Review(tuple(_flags(sides)), tuple(notes))
 
 
-def flags(treated: Table, control: Table) -> list[Flag]:
-    """The flags of a treatment and its controls, in order of day and bed; see `review`."""
+def flags(pairs: Sequence[tuple[Table, Table]]) -> list[list[Flag]]:
+    """The flags of several treatments and their controls, each in order of day and bed."""
+    seen = iter(_judged([table for pair in pairs for table in pair]))
+    return [_flags([next(seen), next(seen)]) for _ in pairs]
+
+
+def _flags(sides: Sequence[_Judged]) -> list[Flag]:
     found: dict[Place, Flag] = {}
-    sides = [_judged(treated), _judged(control)]
     for seen in sides:
         side = seen.side
         found |= {_place(side, *at): _apart(seen, *at) for at in _places(seen.apart)}
@@ -181,46 +181,21 @@ def _side(name: str, results: Sequence[Observation], scale: Scale) -> tuple[Tabl
     return Table(name, tuple(beds), tuple(days), y, scale), lost
 
 
-def _judged(side: Table) -> _Judged:
-    """The results of one side that stand out among those that can be judged."""
-    return _judged_once(side.name, side.beds, side.days, side.scale, side.y.tobytes())
-
-
-# Every treatment is reviewed beside the same controls.
-@lru_cache(maxsize=128)
-def _judged_once(
-    name: str, beds: tuple[str, ...], days: tuple[float, ...], scale: Scale, numbers: bytes
-) -> _Judged:
-    y = np.frombuffer(numbers).reshape(len(beds), len(days))
-    side = Table(name, beds, days, y, scale)
-    judged = _enough(np.isfinite(side.y))
-    total = int(judged.sum())
-    if not total:
-        return _Judged(side, judged, judged)
-    kept, order, last = judged.copy(), [], 0
-    for turn in range(max(2, total // _ONE_IN)):
-        fit = additive(side.y, kept)
-        t = np.where(_enough(kept), np.abs(fit.t), np.nan)
-        if not np.isfinite(t).any():
-            break
-        place = _places(t == np.nanmax(t))[0]
-        order.append(place)
-        kept[place] = False
-        bar = t_quantile(1.0 - LEVEL / (2.0 * (total - turn)), fit.df - 1.0)
-        if t[place] > bar and abs(fit.off[place]) > SMALLEST[side.scale]:
-            last = turn + 1
-    apart = np.zeros_like(judged)
-    for place in order[:last]:
-        apart[place] = True
-    if not order:
-        judged = np.zeros_like(judged)
-    return _Judged(side, judged, apart)
-
-
-def _enough(seen: Flags) -> Flags:
-    """Results with FEWEST or more of them at their pull and in their bed."""
-    pulls, beds = seen.sum(axis=0) >= FEWEST, seen.sum(axis=1) >= FEWEST
-    return np.asarray(seen & pulls[None, :] & beds[:, None])
+def _judged(tables: Sequence[Table]) -> list[_Judged]:
+    """What stands out in each table among the results that can be judged; alike tables at once."""
+    groups: dict[tuple[tuple[int, int], bytes], list[int]] = {}
+    for place, side in enumerate(tables):
+        judged = rosner.enough(np.isfinite(side.y))
+        groups.setdefault((side.y.shape, judged.tobytes()), []).append(place)
+    found: dict[int, _Judged] = {}
+    for (shape, mask), places in groups.items():
+        judged = np.frombuffer(mask, dtype=np.bool_).reshape(shape)
+        alike = [tables[place] for place in places]
+        smallest = np.array([SMALLEST[side.scale] for side in alike])
+        apart, can = rosner.stand_apart(np.array([side.y for side in alike]), judged, smallest)
+        for n, place in enumerate(places):
+            found[place] = _Judged(tables[place], judged & can[n], apart[n])
+    return [found[place] for place in range(len(tables))]
 
 
 def _places(where: Flags) -> list[tuple[int, int]]:
@@ -378,22 +353,17 @@ def _pair(
 
     What is expected of both comes from fits without either.
     """
-    without = other.judged & ~other.apart
-    without[there] = False
-    theirs = additive(other.side.y, without)
-    mine = theirs if other is seen else seen.fit
+    theirs, error = other.fit.without(there, there)
+    if other is seen:
+        mine, own_error = other.fit.without(there, here)
+    else:
+        mine, own_error = float(seen.fit.expected[here]), float(seen.fit.error[here])
     own, their = float(seen.side.y[here]), float(other.side.y[there])
-    swapped = (
-        (own - theirs.expected[there]) / theirs.error[there],
-        (their - mine.expected[here]) / mine.error[here],
-    )
-    misfit = float(swapped[0] ** 2 + swapped[1] ** 2)
-    stays = abs(their - theirs.expected[there]) / theirs.error[there]
-    if not (max(map(abs, swapped)) <= _FITS < stays):
+    swapped = ((own - theirs) / error, (their - mine) / own_error)
+    if not all(abs(one) <= _FITS for one in swapped) or not abs(their - theirs) > _FITS * error:
         return None
-    return _Pair(
-        seen, here, float(mine.expected[here]), other, there, float(theirs.expected[there]), misfit
-    )
+    misfit = swapped[0] ** 2 + swapped[1] ** 2
+    return _Pair(seen, here, mine, other, there, theirs, misfit)
 
 
 def _pair_flags(pair: _Pair) -> dict[Place, Flag]:

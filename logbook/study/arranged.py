@@ -6,20 +6,16 @@ A report has most of its nutrients in the same samples, so this is worked out on
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, TypeVar
-
-import numpy as np
-from numpy.typing import NDArray
+from typing import TYPE_CHECKING, TypeVar
 
 from logbook.study import pairing
 from logbook.study.samples import Sample
 
 if TYPE_CHECKING:
-    from logbook.analysis.additive import Floats
+    from logbook.analysis.cells import Grid, Groups
 
-Places = NDArray[np.intp]
 Of = TypeVar("Of")  # what is worked out once
 _BEFORE = -0.5  # a pull before application, on whatever day
 _FEWEST_BEDS = 3  # that move together from their last pulls, or nobody can say that a pull did
@@ -41,54 +37,33 @@ class Spot:
 class Spots:
     """The beds and pulls of a series in order of age, and which of them are held side by side.
 
-    alike: spots of one pull that are alike (of one treatment; before application all), group by
-    group; alike_starts: where each group begins. moved: rows of control spot and its bed's last,
-    pull by pull, of pulls enough of whose beds have a last; moved_starts, as above.
+    samples: those of each spot. alike: spots of one pull that are alike (of one treatment; before
+    application all). now, last: control spots by pull, and their beds' last ones, of pulls enough
+    of whose beds have a last.
     """
 
     spots: tuple[Spot, ...]
-    alike: Places
-    alike_starts: Places
-    moved: Places
-    moved_starts: Places
-    _of: Places
-    _starts: Places
-
-    def means(self, values: Floats) -> Floats:
-        """The mean of each spot's samples, in the order of `spots`."""
-        if len(self._of) == len(self._starts):
-            return values[self._of]
-        counts = np.diff(self._starts, append=len(self._of))
-        return np.asarray(np.add.reduceat(values[self._of], self._starts) / counts)
+    samples: Groups
+    alike: Groups
+    now: Groups
+    last: Groups
 
 
 @dataclass(frozen=True)
 class Side:
-    """One side of a treatment and its controls: beds by days.
+    """One side of a treatment and its controls: beds by days, and the samples in each cell.
 
-    of: which samples of the series are in it; at: the cell of each, counted row by row. A control
-    is in every pull that it belongs to.
+    A control is in every pull that it belongs to.
     """
 
+    name: str
     beds: tuple[str, ...]
     days: tuple[float, ...]
-    of: Places
-    at: Places
-
-    def table(self, values: Floats) -> Floats:
-        """The mean of each cell (beds, days); NaN where there is none, or not all are numbers."""
-        shape = len(self.beds), len(self.days)
-        found = np.full(shape, np.nan)
-        if len(self.of):
-            sums = np.bincount(self.at, values[self.of], found.size)
-            counts = np.bincount(self.at, minlength=found.size)
-            np.divide(sums, counts, out=found.reshape(-1), where=counts > 0)
-        return found
+    samples: Grid
 
     def sample(self, bed: str, day: float) -> int:
         """Which sample of the series stands in a cell; the last of several."""
-        cell = self.beds.index(bed) * len(self.days) + self.days.index(day)
-        return int(self.of[np.flatnonzero(self.at == cell)[-1]])
+        return self.samples.last(self.beds.index(bed), self.days.index(day))
 
 
 class Arrangements:
@@ -103,7 +78,10 @@ class Arrangements:
         return _once(self._spots, _spots, samples)
 
     def reviews(self, samples: Sequence[Sample]) -> list[tuple[Side, Side]]:
-        """For each treatment its own beds and the controls that they are compared with."""
+        """For each treatment its own beds and the controls that they are compared with.
+
+        Without treatments that nobody can judge: of too few pulls, or without controls.
+        """
         return _once(self._reviews, _reviews, samples)
 
 
@@ -119,6 +97,8 @@ def _once(
 
 
 def _spots(samples: Sequence[Sample]) -> Spots:
+    from logbook.analysis.cells import grouped
+
     groups: dict[tuple[str, str], list[int]] = {}
     for place, one in enumerate(samples):
         if one.treatment:
@@ -130,15 +110,10 @@ def _spots(samples: Sequence[Sample]) -> Spots:
         age = min(age, _BEFORE) if name == "before" else age
         found.append(Spot(label, one.treatment, one.control, name, age, tuple(several)))
     found.sort(key=lambda one: (one.age, one.label))
-    of, starts = _joined([list(one.of) for one in found])
-    return Spots(tuple(found), *_joined(_alike(found)), *_joined(_moved(found)), of, starts)
-
-
-def _joined(groups: Iterable[Sequence[Any]]) -> tuple[Places, Places]:
-    """Groups one after the other, and where each begins; none that is empty."""
-    filled = [group for group in groups if group]
-    starts = np.cumsum([0, *map(len, filled)])[:-1]
-    return np.array([one for group in filled for one in group], dtype=np.intp), starts
+    moved = list(_moved(found))
+    now, last = (grouped([pair[n] for pair in pull] for pull in moved) for n in (0, 1))
+    of = grouped(one.of for one in found)
+    return Spots(tuple(found), of, grouped(_alike(found)), now, last)
 
 
 def _alike(spots: Sequence[Spot]) -> list[list[int]]:
@@ -173,10 +148,17 @@ def enough_moved(moved: int, beds: int) -> bool:
 
 
 def _reviews(samples: Sequence[Sample]) -> list[tuple[Side, Side]]:
+    from logbook.analysis.outliers import FEWEST
+
     treated = sorted({one.treatment for one in samples if not one.control and one.treatment})
-    return [
+    found = [
         _sides([(one, n) for n, one in enumerate(samples) if one.control or one.treatment == code])
         for code in treated
+    ]
+    return [
+        (own, control)
+        for own, control in found
+        if control.beds and len({*own.days, *control.days}) >= FEWEST
     ]
 
 
@@ -189,15 +171,15 @@ def _sides(own: Sequence[tuple[Sample, int]]) -> tuple[Side, Side]:
         age = min(age, _BEFORE) if name == "before" else age
         for one, place in group:
             cells[one.control].append((one.label, age, place))
-    treated, control = map(_side, cells)
-    return treated, control
+    return _side("treated", cells[0]), _side("control", cells[1])
 
 
-def _side(cells: Sequence[tuple[str, float, int]]) -> Side:
+def _side(name: str, cells: Sequence[tuple[str, float, int]]) -> Side:
+    from logbook.analysis.cells import grid
+
     beds = sorted({bed for bed, _, _ in cells})
     days = sorted({day for _, day, _ in cells})
     rows = {bed: place * len(days) for place, bed in enumerate(beds)}
     columns = {day: place for place, day in enumerate(days)}
-    at = np.array([rows[bed] + columns[day] for bed, day, _ in cells], dtype=np.intp)
-    of = np.array([place for _, _, place in cells], dtype=np.intp)
-    return Side(tuple(beds), tuple(days), of, at)
+    at = [(place, rows[bed] + columns[day]) for bed, day, place in cells]
+    return Side(name, tuple(beds), tuple(days), grid((len(beds), len(days)), at))

@@ -14,8 +14,6 @@ from math import log10
 from statistics import median
 from typing import TYPE_CHECKING
 
-import numpy as np
-
 from logbook.study.arranged import Arrangements, Side, Spot, Spots, enough_moved
 from logbook.study.samples import Reading, Sample
 from logbook.trial import plausible
@@ -34,32 +32,30 @@ _AGREE = 3.0
 # A little less than what is asked, lest rounding decide.
 _NEARLY = 1 - 1e-9
 Odd = tuple[Reading, str, str]
+Series = tuple[str, Sequence[tuple[Sample, Reading]]]
+"""A nutrient and one comparable set of its readings that count, with their samples."""
 
 
-def odd(
-    analyte: str, pairs: Sequence[tuple[Sample, Reading]], arranged: Arrangements | None = None
-) -> Iterator[Odd]:
-    """Readings of one comparable set to ask about: each with its kind of question and a sentence.
-
-    pairs: readings that count, of one nutrient, with their samples. arranged: what is known of how
-    the samples of their trial stand.
-    """
-    arranged = arranged or Arrangements()
-    reviewed = list(_reviewed(analyte, pairs, arranged))
-    # An exchange explains both numbers: no slip has to.
-    exchanged = {one.sample for one, kind, _ in reviewed if kind == "exchange"}
-    exact = [(sample, one) for sample, one in pairs if one.value is not None]
-    for one, kind, what in (*_slipped(analyte, exact, arranged), *reviewed):
-        if kind == "exchange" or one.sample not in exchanged:
-            yield one, kind, what
+def odd(trial: Sequence[Series]) -> Iterator[Odd]:
+    """Readings of a trial to ask about: each with its kind of question and a sentence."""
+    arranged = Arrangements()
+    for (analyte, pairs), reviewed in zip(trial, _reviewed(trial, arranged), strict=True):
+        # An exchange explains both numbers: no slip has to.
+        exchanged = {one.sample for one, kind, _ in reviewed if kind == "exchange"}
+        exact = [(sample, one) for sample, one in pairs if one.value is not None]
+        for one, kind, what in (*_slipped(analyte, exact, arranged), *reviewed):
+            if kind == "exchange" or one.sample not in exchanged:
+                yield one, kind, what
 
 
 def _slipped(
     analyte: str, exact: Sequence[tuple[Sample, Reading]], arranged: Arrangements
 ) -> Iterator[Odd]:
     """Results, and pulls as a whole, that are a slip away from what is beside them."""
+    from logbook.analysis.cells import numbers
+
     stand = arranged.spots([sample for sample, _ in exact])
-    means = stand.means(np.array([one.value for _, one in exact], dtype=np.float64))
+    means = stand.samples.means(numbers(one.value for _, one in exact))
     if _calm(analyte, stand, means):
         return
     places = [
@@ -75,37 +71,20 @@ def _calm(analyte: str, stand: Spots, means: Floats) -> bool:
 
     True of nearly all series, in which nothing need be looked at one by one.
     """
+    from logbook.analysis.cells import any_near
+
+    lowest, highest = stand.alike.ends(means)
     if analyte in _RAW:
         # No whole report of pH is in another unit.
-        return _widest(stand, means, np.subtract) <= plausible.PH_JUMP
+        return bool((highest - lowest <= plausible.PH_JUMP).all())
     if not (means > 0).all():
         return not len(means)
     nearest = min(abs(log10(one.factor)) - one.slack for one in plausible.slips(analyte))
-    if _widest(stand, means, np.divide) >= _NEARLY * 10**nearest:
+    if (highest >= _NEARLY * 10**nearest * lowest).any():
         return False
+    moves = stand.now.median_ratios(means, stand.last)
     shifts = plausible.slips_of_reports(analyte)
-    moves = np.log10(_middles(stand, means))
-    return not any((abs(moves - log10(one.factor)) <= one.slack + 1e-9).any() for one in shifts)
-
-
-def _widest(stand: Spots, means: Floats, apart: np.ufunc) -> float:
-    """How far the highest and the lowest of beds alike are apart, at most."""
-    if not len(stand.alike_starts):
-        return 0.0
-    values = means[stand.alike]
-    highest = np.maximum.reduceat(values, stand.alike_starts)
-    return float(apart(highest, np.minimum.reduceat(values, stand.alike_starts)).max())
-
-
-def _middles(stand: Spots, means: Floats) -> Floats:
-    """By what the controls of each pull moved from their last: the median of each pull."""
-    if not len(stand.moved_starts):
-        return np.empty(0)
-    moves = means[stand.moved[:, 0]] / means[stand.moved[:, 1]]
-    counts = np.diff(stand.moved_starts, append=len(moves))
-    ordered = moves[np.lexsort((moves, np.repeat(np.arange(len(counts)), counts)))]
-    low, high = (ordered[stand.moved_starts + place] for place in ((counts - 1) // 2, counts // 2))
-    return np.asarray((low + high) / 2)
+    return not any(any_near(moves, one.factor, one.slack + 1e-9) for one in shifts)
 
 
 @dataclass(frozen=True)
@@ -244,38 +223,49 @@ def _shift(
     return (slip, middle) if there else None
 
 
-def _reviewed(
-    analyte: str, pairs: Sequence[tuple[Sample, Reading]], arranged: Arrangements
-) -> Iterator[Odd]:
+def _reviewed(trial: Sequence[Series], arranged: Arrangements) -> list[list[Odd]]:
     """Slips and exchanges among the results of each treatment and its controls; see `outliers`.
 
     What merely stands out is said on its curve and kept.
     """
     from logbook.analysis import outliers
+    from logbook.analysis.cells import numbers
 
-    scale: outliers.Scale = "raw" if analyte in _RAW else "log"
-    values = np.array([one.value for _, one in pairs], dtype=np.float64)
-    for treated, control in arranged.reviews([sample for sample, _ in pairs]):
-        if len({*treated.days, *control.days}) < outliers.FEWEST or not control.beds:
+    sides: list[tuple[int, Side, Side]] = []
+    tables: list[tuple[outliers.Table, outliers.Table]] = []
+    for place, (analyte, pairs) in enumerate(trial):
+        scale: outliers.Scale = "raw" if analyte in _RAW else "log"
+        values = numbers(one.value for _, one in pairs)
+        for own, control in arranged.reviews([sample for sample, _ in pairs]):
+            sides.append((place, own, control))
+            tables.append((_table(own, values, scale), _table(control, values, scale)))
+    found: list[list[Odd]] = [[] for _ in trial]
+    for (place, *both), flags in zip(sides, outliers.flags(tables), strict=True):
+        found[place] += _odd_flags(*trial[place], both, flags)
+    return found
+
+
+def _odd_flags(
+    analyte: str,
+    pairs: Sequence[tuple[Sample, Reading]],
+    sides: Sequence[Side],
+    flags: Iterable[outliers.Flag],
+) -> Iterator[Odd]:
+    for flag in flags:
+        slip = _slip(analyte, flag.value, flag.expected)
+        if slip is None and not flag.partner:
             continue
-        for flag in outliers.flags(
-            _table("treated", treated, values, scale), _table("control", control, values, scale)
-        ):
-            slip = _slip(analyte, flag.value, flag.expected)
-            if slip is None and not flag.partner:
-                continue
-            kind = "exchange" if flag.partner or slip is None else slip.kind
-            asked = slip is not None and not flag.partner and "point" not in flag.why
-            words = f": {slip.words}" if asked and slip is not None else ""
-            what = f"{_shown(analyte, flag.value)}: {flag.why}{words}"
-            side = treated if flag.bed in treated.beds else control
-            yield pairs[side.sample(flag.bed, flag.day)][1], kind, what
+        kind = "exchange" if flag.partner or slip is None else slip.kind
+        asked = slip is not None and not flag.partner and "point" not in flag.why
+        words = f": {slip.words}" if asked and slip is not None else ""
+        what = f"{_shown(analyte, flag.value)}: {flag.why}{words}"
+        side = next(one for one in sides if flag.bed in one.beds)
+        yield pairs[side.sample(flag.bed, flag.day)][1], kind, what
 
 
-def _table(name: str, side: Side, values: Floats, scale: outliers.Scale) -> outliers.Table:
-    from logbook.analysis import outliers
+def _table(side: Side, values: Floats, scale: outliers.Scale) -> outliers.Table:
+    from logbook.analysis import cells, outliers
 
-    found = side.table(values)
-    if scale == "log":
-        found = np.log(found, out=np.full_like(found, np.nan), where=found > 0)
-    return outliers.Table(name, side.beds, side.days, found, scale)
+    found = side.samples.means(values)
+    y = cells.logs(found) if scale == "log" else found
+    return outliers.Table(side.name, side.beds, side.days, y, scale)

@@ -27,19 +27,20 @@ def by_pull(
 ) -> Iterator[tuple[str, list[tuple[Sample, Of]]]]:
     """Readings pull by pull: those of treated beds, and of the controls of their blocks."""
     groups: dict[str, list[tuple[Sample, Of]]] = {}
-    # The readings of controls, by their places, that belong to a pull by name or by day.
+    # The places of controls, by the pulls that they belong to by name and by their days.
     near: dict[str | date, set[int]] = {}
     for place, (sample, one) in enumerate(pairs):
         if sample.control:
-            for of in (sample.day, *(name for owed in sample.owed for name in owed.names)):
-                near.setdefault(of, set()).add(place)
+            near.setdefault(sample.day, set()).add(place)
+            for name in (name for owed in sample.owed for name in owed.names):
+                near.setdefault(name, set()).add(place)
         else:
             groups.setdefault(name_of(sample), []).append((sample, one))
     for name, group in groups.items():
         treated = [sample for sample, _ in group]
-        belongs = (near.get(of, set()) for of in (name, *(sample.day for sample in treated)))
-        places = sorted(set().union(*belongs))
-        yield name, [*group, *_controls(name, treated, (pairs[place] for place in places))]
+        places = near.get(name, set()).union(*(near.get(one.day, ()) for one in treated))
+        controls = (pairs[place] for place in sorted(places))
+        yield name, [*group, *_controls(name, treated, controls)]
 
 
 def concerned(found: Iterable[Sample]) -> frozenset[str]:

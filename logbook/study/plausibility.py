@@ -17,7 +17,6 @@ from logbook.analysis import repeatability
 from logbook.journal.entry import ident as ident_of
 from logbook.store import views
 from logbook.study import flags, oddities, origins, quality, queries, references, runs
-from logbook.study.arranged import Arrangements
 from logbook.study.samples import (
     Comparable,
     Reading,
@@ -313,9 +312,9 @@ def _of_beds(
             if reading.analyte in analytes and (sample := pulled.get(reading.sample)):
                 place = (reading.analyte, reading.comparable)
                 series.setdefault(place, []).append((sample, reading))
-        arranged = Arrangements()
-        for place in sorted(series, key=lambda one: (order.index(one[0]), one[1])):
-            yield from _of_series(store, place[0], series[place], arranged)
+        places = sorted(series, key=lambda one: (order.index(one[0]), one[1]))
+        for reading, kind, what in oddities.odd([(place[0], series[place]) for place in places]):
+            yield from (Doubt(of.id, of.record, kind, what) for of in _results_of(store, reading))
 
 
 class _Bag(NamedTuple):
@@ -335,17 +334,6 @@ def _bags(store: sqlite3.Connection) -> dict[str, _Bag]:
         "JOIN bed b ON b.id = p.bed"
     ).fetchall()
     return {code: _Bag(*of) for code, *of in rows}
-
-
-def _of_series(
-    store: sqlite3.Connection,
-    analyte: str,
-    pairs: Sequence[tuple[Sample, Reading]],
-    arranged: Arrangements,
-) -> Iterator[Doubt]:
-    """Doubts about one comparable set of results."""
-    for reading, kind, what in oddities.odd(analyte, pairs, arranged):
-        yield from (Doubt(one.id, one.record, kind, what) for one in _results_of(store, reading))
 
 
 def _results_of(store: sqlite3.Connection, reading: Reading) -> list[views.Found]:

@@ -13,7 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from logbook.analysis.additive import additive
+from logbook.analysis.additive import additive, deleted
 from logbook.analysis.beds import Observation
 from logbook.analysis.outliers import Review, review
 from logbook.errors import BadData
@@ -59,9 +59,10 @@ def test_the_deleted_residuals_against_statsmodels() -> None:
     frame = pd.DataFrame({"y": y[kept], "bed": bed, "day": day})
     fitted = smf.ols("y ~ C(bed) + C(day)", frame).fit()
     mine = additive(y, kept)
-    assert mine.df == fitted.df_resid == 20
+    assert mine.design.df == fitted.df_resid == 20
     theirs = fitted.get_influence().resid_studentized_external
-    assert mine.t[kept] == pytest.approx(np.asarray(theirs), rel=1e-8)
+    t, _ = deleted((y - mine.expected)[kept], mine.design.weight[kept], 20)
+    assert t == pytest.approx(np.asarray(theirs), rel=1e-8)
     gap = fitted.get_prediction(pd.DataFrame({"bed": [2], "day": [3]}))
     assert mine.expected[2, 3] == pytest.approx(float(gap.predicted_mean[0]), rel=1e-9)
     assert mine.error[2, 3] == pytest.approx(float(gap.se_obs[0]), rel=1e-9)

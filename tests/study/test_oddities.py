@@ -46,7 +46,7 @@ def made(
 
 def odd(pairs: list[tuple[Sample, Reading]], analyte: str = "nitrate-N") -> set[tuple[str, str]]:
     """Samples asked about, and the kind of question."""
-    return {(one.sample, kind) for one, kind, _ in oddities.odd(analyte, pairs)}
+    return {(one.sample, kind) for one, kind, _ in oddities.odd([(analyte, pairs)])}
 
 
 @pytest.mark.parametrize("seed", range(20))
