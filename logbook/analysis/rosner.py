@@ -21,8 +21,6 @@ FEWEST = 3
 LEVEL = 0.02
 #: One in so many results may be set aside, but always two: an exchange makes two.
 _ONE_IN = 8
-#: Numbers of the hat matrices that are worked on at once.
-_AT_ONCE = 1_000_000
 
 
 def enough(seen: Flags) -> Flags:
@@ -45,27 +43,22 @@ def stand_apart(y: Floats, judged: Flags, smallest: Floats) -> tuple[Flags, Flag
     apart = np.zeros(y.shape, dtype=np.bool_)
     can = np.zeros(len(y), dtype=np.bool_)
     if judged.any():
-        of = design(judged)
-        step = max(1, _AT_ONCE // of.reach.size)
-        for start in range(0, len(y), step):
-            some = slice(start, start + step)
-            apart[some, judged], can[some] = _some(y[some][:, judged], of, smallest[some])
+        apart[:, judged], can = _of_results(y[:, judged], design(judged), smallest)
     return apart, can
 
 
-def _some(y: Floats, of: Design, smallest: Floats) -> tuple[Flags, Flags]:
+def _of_results(y: Floats, of: Design, smallest: Floats) -> tuple[Flags, Flags]:
     """As `stand_apart`, of the judged results (tables, n) only."""
     tables, total = y.shape
     every = np.arange(tables)
     rows, columns = np.nonzero(of.kept)
     beds, pulls = np.eye(of.kept.shape[0])[rows], np.eye(of.kept.shape[1])[columns]
-    reach = np.repeat(of.reach[None], tables, axis=0)
-    residual = y - y @ of.reach.T
+    residual, weight = y - y @ of.reach, np.tile(np.diag(of.reach), (tables, 1))
     kept = np.ones(y.shape, dtype=np.bool_)
     order = np.full((tables, max(2, total // _ONE_IN)), -1)
     last = np.zeros(tables, dtype=np.intp)
+    taken: list[tuple[Floats, Floats]] = []
     for turn in range(order.shape[1]):
-        weight = np.einsum("kii->ki", reach)
         t, off = deleted(residual, weight, of.df - turn)
         several = (kept @ beds @ beds.T >= FEWEST) & (kept @ pulls @ pulls.T >= FEWEST)
         t = np.where(several & kept & np.isfinite(t), np.abs(t), -1.0)
@@ -77,23 +70,18 @@ def _some(y: Floats, of: Design, smallest: Floats) -> tuple[Flags, Flags]:
         bar = t_quantile(1.0 - LEVEL / (2.0 * (total - turn)), of.df - turn - 1.0)
         far = np.abs(off[every, worst]) > smallest
         last[found & far & (t[every, worst] > bar)] = turn + 1
-        _take_out(residual, reach, worst, found)
+        # The hat matrix's column of each worst result, as it is without those taken out before.
+        column = of.reach[worst]
+        for before, share in taken:
+            column = column + share * before[every, worst][:, None]
+        column = np.where(kept & found[:, None], column, 0.0)
+        share = column / (1.0 - column[every, worst])[:, None]
+        taken.append((column, share))
         kept[every[found], worst[found]] = False
+        residual = np.where(kept, residual + share * residual[every, worst][:, None], 0.0)
+        weight = np.where(kept, weight + share * column, 0.0)
     apart = np.zeros(y.shape, dtype=np.bool_)
     for turn in range(order.shape[1]):
         some = every[last > turn]
         apart[some, order[some, turn]] = True
     return apart, order[:, 0] >= 0
-
-
-def _take_out(residual: Floats, reach: Floats, worst: Floats, found: Flags) -> None:
-    """Make the fits those without one result each, in place; of tables without one as they are."""
-    every = np.arange(len(reach))
-    column = reach[every, :, worst]
-    free = np.where(found, 1.0 - column[every, worst], 1.0)
-    scaled = np.where(found[:, None], column / free[:, None], 0.0)
-    residual += scaled * residual[every, worst][:, None]
-    reach += scaled[:, :, None] * column[:, None, :]
-    residual[every[found], worst[found]] = 0.0
-    reach[every[found], worst[found], :] = 0.0
-    reach[every[found], :, worst[found]] = 0.0

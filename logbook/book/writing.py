@@ -14,6 +14,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from datetime import datetime
+from itertools import islice
 from json import dumps, loads
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -22,7 +23,7 @@ from logbook import config, signing
 from logbook.book import membership
 from logbook.errors import StoreError, UserMistake
 from logbook.journal import entry as journal
-from logbook.journal.entry import BadEntry, Entry, Value, Write
+from logbook.journal.entry import BadEntry, Entry, TooLarge, Value, Write
 from logbook.journal.fold import Merged, merge
 from logbook.journal.kinds import KINDS, readable, to_value, understood
 from logbook.store import database, derived, entries, held, local, projections
@@ -32,9 +33,8 @@ from logbook.trial.records import Writer
 if TYPE_CHECKING:
     from sqlalchemy import Connection
 
-# Half of an entry for its writes, a third for the ids that they replace, the rest for its frame.
-_MOST_WRITES_BYTES = journal.MOST_BYTES // 2
-_MOST_REPLACED = journal.MOST_BYTES // 3 // 67
+# Lines that an entry mostly has room for; where it has not, they are divided.
+_MOST_LINES = 1_000
 
 
 @dataclass(frozen=True)
@@ -174,12 +174,15 @@ class Book:
             if value is not None and not readable(journal.space(key), value):
                 raise BadEntry(f"{key}: {value!r} is not what its record must be")
         replaces = self.live([key for key, _ in values])
-        if len(values) > 1 and sum(map(len, replaces.values())) > _MOST_REPLACED:
+        writes = [Write(key, value, replaces.get(key, ())) for key, value in values]
+        try:
+            name, entry, body = self._next_entry(kind, writes, act, reason)
+        except TooLarge:
+            if len(values) == 1:
+                raise
             half = len(values) // 2
             trials = self._append(kind, values[:half], act, reason)
             return trials | self._append(kind, values[half:], act, reason)
-        writes = [Write(key, value, replaces.get(key, ())) for key, value in values]
-        name, entry, body = self._next_entry(kind, writes, act, reason)
         entries.append(self.connection, [(name, entry, body)])
         return projections.fold_batch(self.connection, [(name, entry)], checked=True)
 
@@ -200,6 +203,8 @@ class Book:
             saw=self._learnt(),
         )
         body = journal.encode(entry)
+        # Said in this entry, and in no later one.
+        local.drop(self.connection, "learnt")
         name = journal.entry_id(body)
         self.replica = replace(self.replica, seq=entry.seq, id=name)
         # Folded as it is stored: its text in NFC.
@@ -210,7 +215,6 @@ class Book:
         learnt = local.get(self.connection, "learnt")
         if learnt is None:
             return None
-        local.drop(self.connection, "learnt")
         found: dict[str, Any] = loads(learnt)
         found.pop(self.replica.writer, None)
         return found or None
@@ -220,26 +224,10 @@ Values = list[tuple[str, Value | None]]
 
 
 def _split(values: Iterable[tuple[str, Value | None]]) -> Iterator[Values]:
-    """Values in groups that each fit one entry."""
-    group: Values = []
-    size = 0
-    for key, value in values:
-        weight = len(key) + 20 + _weight(value)
-        if group and size + weight > _MOST_WRITES_BYTES:
-            yield group
-            group, size = [], 0
-        group.append((key, value))
-        size += weight
-    if group:
+    """Values in groups that mostly fit one entry."""
+    rest = iter(values)
+    while group := list(islice(rest, _MOST_LINES)):
         yield group
-
-
-def _weight(value: Value | None) -> int:
-    """At least as many bytes as the value takes in an entry."""
-    text = repr(value)
-    # In plain ASCII, JSON is at most twice as long as Python's own form (a quote escaped); else a
-    # character may take four bytes, and NFC may make three of one.
-    return len(text) * (2 if text.isascii() else 12)
 
 
 @contextmanager

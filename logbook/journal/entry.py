@@ -47,6 +47,10 @@ class BadEntry(LogbookError):
     """Bytes that are not an entry of this format."""
 
 
+class TooLarge(BadEntry):
+    """What is more than one entry can hold."""
+
+
 class Write(NamedTuple):
     """One key written: its value, or None when it is struck, and the entries it replaces."""
 
@@ -131,7 +135,7 @@ def encode(entry: Entry) -> bytes:
     except UnicodeEncodeError:
         raise BadEntry(_HALF) from None
     if len(body) > MOST_BYTES:
-        raise BadEntry(f"an entry of {len(body)} bytes is larger than {MOST_BYTES}")
+        raise TooLarge(f"an entry of {len(body)} bytes is larger than {MOST_BYTES}")
     return body
 
 
