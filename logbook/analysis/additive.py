@@ -92,12 +92,18 @@ class Additive:
         row = design.row(place)
         own = int(design.kept[: place[0]].sum() + design.kept[place[0], : place[1]].sum())
         free = 1.0 - row[own]
+        if free < ALONE:  # nothing else is known of its bed or its pull
+            kept = design.kept.copy()
+            kept[place] = False
+            anew = additive(self.y, kept)
+            return float(anew.expected[at]), float(anew.error[at])
         df = design.df - 1
-        if free < ALONE or df < 1 or not design.known[at]:
+        if not design.known[at]:
             return math.nan, math.nan
         off = float(self.y[place] - self.expected[place]) / free
         reach = design.row(at)[own]
-        spread = math.sqrt(max(self.rss - off**2 * free, 0.0) / df)
+        rss = max(self.rss - off**2 * free, 0.0)
+        spread = math.sqrt(rss / df) if df > 0 else math.nan
         error = spread * math.sqrt(1.0 + design.weight[at] + reach**2 / free)
         return float(self.expected[at] - reach * off), error
 
@@ -113,18 +119,17 @@ def additive(y: Floats, kept: Flags) -> Additive:
     return Additive(of, y, np.where(of.known, expected, np.nan), error, rss)
 
 
-def deleted(residual: Floats, weight: Floats, df: int) -> tuple[Floats, Floats]:
-    """Residuals (..., n) from the fit without the result: over their standard errors, and plain.
+def deleted(residual: Floats, weight: Floats, df: Floats) -> tuple[Floats, Floats]:
+    """Residuals (fits, n) from the fit without the result: over their standard errors, and plain.
 
-    weight: of each result on its own fitted value; df: of the residual, df - 1 without the result.
+    weight: of each result on its own fitted value; df (fits): of the residual, df - 1 without one.
     NaN for a result that the others say nothing of, and for all without degrees of freedom. Source:
     Belsley, Kuh & Welsch 1980, Regression Diagnostics, ch. 2. A residual that is the only misfit of
     all would have no finite t: it gets a very large one.
     """
     rss = (residual**2).sum(axis=-1, keepdims=True)
-    if df < 2:
-        return np.full(residual.shape, np.nan), np.full(residual.shape, np.nan)
+    left = np.where(df > 1, df - 1, np.nan)[:, None]
     free = np.where((weight < 1.0 - ALONE) & (rss > 0.0), 1.0 - weight, np.nan)
     own = residual**2 / free
-    without = np.maximum(rss - own, 1e-14 * rss) / (df - 1)
+    without = np.maximum(rss - own, 1e-14 * rss) / left
     return np.sign(residual) * np.sqrt(own / without), residual / free

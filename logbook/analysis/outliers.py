@@ -159,7 +159,8 @@ def _flags(sides: Sequence[_Judged]) -> list[Flag]:
         side = seen.side
         found |= {_place(side, *at): _apart(seen, *at) for at in _places(seen.apart)}
         found |= {_place(side, *at): flag for at, flag in _slips(seen)}
-    found |= _exchanges(sides)
+    if found:
+        found |= _exchanges(sides)
     return [found[place] for place in sorted(found)]
 
 
@@ -182,20 +183,16 @@ def _side(name: str, results: Sequence[Observation], scale: Scale) -> tuple[Tabl
 
 
 def _judged(tables: Sequence[Table]) -> list[_Judged]:
-    """What stands out in each table among the results that can be judged; alike tables at once."""
-    groups: dict[tuple[tuple[int, int], bytes], list[int]] = {}
-    for place, side in enumerate(tables):
-        judged = rosner.enough(np.isfinite(side.y))
-        groups.setdefault((side.y.shape, judged.tobytes()), []).append(place)
-    found: dict[int, _Judged] = {}
-    for (shape, mask), places in groups.items():
-        judged = np.frombuffer(mask, dtype=np.bool_).reshape(shape)
-        alike = [tables[place] for place in places]
-        smallest = np.array([SMALLEST[side.scale] for side in alike])
-        apart, can = rosner.stand_apart(np.array([side.y for side in alike]), judged, smallest)
-        for n, place in enumerate(places):
-            found[place] = _Judged(tables[place], judged & can[n], apart[n])
-    return [found[place] for place in range(len(tables))]
+    """What stands out in each table among the results that can be judged."""
+    enough = [rosner.enough(np.isfinite(side.y)) for side in tables]
+    smallest = [SMALLEST[side.scale] for side in tables]
+    apart = rosner.stand_apart([side.y for side in tables], enough, smallest)
+    return [
+        _Judged(side, np.zeros_like(judged), np.zeros_like(judged))
+        if found is None
+        else _Judged(side, judged, found)
+        for side, judged, found in zip(tables, enough, apart, strict=True)
+    ]
 
 
 def _places(where: Flags) -> list[tuple[int, int]]:

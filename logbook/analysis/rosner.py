@@ -10,11 +10,16 @@ A result is taken out of a fit as Belsley, Kuh & Welsch 1980, Regression Diagnos
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import dataclass
+
 import numpy as np
+from numpy.typing import NDArray
 
 from logbook.analysis.additive import Design, Flags, Floats, deleted, design
-from logbook.analysis.tails import t_quantile
+from logbook.analysis.tails import t_quantiles
 
+Places = NDArray[np.intp]
 #: Fewest results of a pull, and of a bed, among which one can be called wrong.
 FEWEST = 3
 #: Chance that a clean table gets any flag.
@@ -24,64 +29,108 @@ _ONE_IN = 8
 
 
 def enough(seen: Flags) -> Flags:
-    """Results (beds, days) with FEWEST or more of them at their pull and in their bed."""
-    pulls, beds = seen.sum(axis=0) >= FEWEST, seen.sum(axis=1) >= FEWEST
-    return np.asarray(seen & pulls[None, :] & beds[:, None])
+    """Results (.., beds, days) with FEWEST or more of them at their pull and in their bed."""
+    pulls, beds = (seen.sum(axis=axis, keepdims=True) >= FEWEST for axis in (-2, -1))
+    return np.asarray(seen & pulls & beds)
 
 
-def stand_apart(y: Floats, judged: Flags, smallest: Floats) -> tuple[Flags, Flags]:
-    """Which results of each table stand apart, and which tables can be judged at all.
+@dataclass(frozen=True)
+class _Tables:
+    """Tables of one trial, in the corner of a grid (beds, days) that holds each.
+
+    y: (tables, cells), 0 where nothing is judged; judged: (tables, beds, days). reach: (designs,
+    cells, cells), the hat matrix of each design; design: which one is each table's; df: (tables).
+    """
+
+    y: Floats
+    judged: Flags
+    reach: Floats
+    design: Places
+    df: Floats
+
+
+def stand_apart(
+    tables: Sequence[Floats], judged: Sequence[Flags], smallest: Sequence[float]
+) -> list[Flags | None]:
+    """Which results of each table stand apart; None for a table that nobody can judge.
 
     Args:
-        y: (tables, beds, days), finite where they are judged.
-        judged: (beds, days), the results that are looked at, of every table.
-        smallest: (tables), how far from what is expected a result may lie for any t.
-
-    Returns:
-        (tables, beds, days) and (tables).
+        tables: (beds, days) each, finite where they are judged.
+        judged: the results of each table that are looked at.
+        smallest: how far from what is expected a result of each table may lie for any t.
     """
-    apart = np.zeros(y.shape, dtype=np.bool_)
-    can = np.zeros(len(y), dtype=np.bool_)
-    if judged.any():
-        apart[:, judged], can = _of_results(y[:, judged], design(judged), smallest)
-    return apart, can
+    some = [place for place, mask in enumerate(judged) if mask.any()]
+    found: list[Flags | None] = [None] * len(tables)
+    if some:
+        laid = _laid([tables[n] for n in some], [judged[n] for n in some])
+        apart = _apart(laid, np.array([smallest[n] for n in some]))
+        for place, flags in zip(some, apart, strict=True):
+            if flags is not None:
+                beds, days = tables[place].shape
+                found[place] = flags[:beds, :days]
+    return found
 
 
-def _of_results(y: Floats, of: Design, smallest: Floats) -> tuple[Flags, Flags]:
-    """As `stand_apart`, of the judged results (tables, n) only."""
-    tables, total = y.shape
-    every = np.arange(tables)
-    rows, columns = np.nonzero(of.kept)
-    beds, pulls = np.eye(of.kept.shape[0])[rows], np.eye(of.kept.shape[1])[columns]
-    residual, weight = y - y @ of.reach, np.tile(np.diag(of.reach), (tables, 1))
-    kept = np.ones(y.shape, dtype=np.bool_)
-    order = np.full((tables, max(2, total // _ONE_IN)), -1)
-    last = np.zeros(tables, dtype=np.intp)
+def _laid(tables: Sequence[Floats], judged: Sequence[Flags]) -> _Tables:
+    beds, days = (max(one.shape[axis] for one in tables) for axis in (0, 1))
+    y, mask = np.zeros((len(tables), beds, days)), np.zeros((len(tables), beds, days), np.bool_)
+    known: dict[tuple[tuple[int, ...], bytes], int] = {}
+    which = np.zeros(len(tables), np.intp)
+    designs: list[Design] = []
+    for n, (one, kept) in enumerate(zip(tables, judged, strict=True)):
+        rows, columns = one.shape
+        y[n, :rows, :columns] = np.where(kept, one, 0.0)
+        mask[n, :rows, :columns] = kept
+        which[n] = known.setdefault((kept.shape, kept.tobytes()), len(known))
+        if which[n] == len(designs):
+            designs.append(design(kept))
+    reach = np.zeros((len(designs), beds * days, beds * days))
+    for n, of in enumerate(designs):
+        at = np.flatnonzero(mask[np.argmax(which == n)])
+        reach[n, at[:, None], at] = of.reach
+    df = np.array([of.df for of in designs], dtype=np.float64)[which]
+    return _Tables(y.reshape(len(tables), -1), mask, reach, which, df)
+
+
+def _apart(laid: _Tables, smallest: Floats) -> list[Flags | None]:
+    """As `stand_apart`, of tables each of which has results that are judged."""
+    every, kept = np.arange(len(laid.y)), laid.judged.copy()
+    total = laid.judged.sum(axis=(1, 2))
+    turns = np.maximum(2, total // _ONE_IN)
+    residual = laid.y - np.einsum("kij,kj->ki", laid.reach[laid.design], laid.y)
+    weight = np.einsum("kii->ki", laid.reach)[laid.design]
+    order = np.full((len(laid.y), int(turns.max())), -1)
+    last = np.zeros(len(laid.y), dtype=np.intp)
     taken: list[tuple[Floats, Floats]] = []
     for turn in range(order.shape[1]):
-        t, off = deleted(residual, weight, of.df - turn)
-        several = (kept @ beds @ beds.T >= FEWEST) & (kept @ pulls @ pulls.T >= FEWEST)
-        t = np.where(several & kept & np.isfinite(t), np.abs(t), -1.0)
+        df = laid.df - turn
+        t, off = deleted(residual, weight, df)
+        t = np.where(enough(kept).reshape(t.shape) & np.isfinite(t), np.abs(t), -1.0)
         worst = t.argmax(axis=1)
-        found = (t[every, worst] >= 0.0) & (order[:, turn - 1] >= 0 if turn else True)
+        found = (t[every, worst] >= 0.0) & (turn < turns)
+        if turn:
+            found &= order[:, turn - 1] >= 0
         if not found.any():
             break
         order[found, turn] = worst[found]
-        bar = t_quantile(1.0 - LEVEL / (2.0 * (total - turn)), of.df - turn - 1.0)
+        left = np.where(found, total - turn, 1)
+        bar = t_quantiles(1.0 - LEVEL / (2.0 * left), np.where(found, df - 1.0, 1.0))
         far = np.abs(off[every, worst]) > smallest
         last[found & far & (t[every, worst] > bar)] = turn + 1
         # The hat matrix's column of each worst result, as it is without those taken out before.
-        column = of.reach[worst]
+        column = laid.reach[laid.design, worst]
         for before, share in taken:
             column = column + share * before[every, worst][:, None]
-        column = np.where(kept & found[:, None], column, 0.0)
+        here = kept.reshape(column.shape)
+        column = np.where(here & found[:, None], column, 0.0)
         share = column / (1.0 - column[every, worst])[:, None]
         taken.append((column, share))
-        kept[every[found], worst[found]] = False
-        residual = np.where(kept, residual + share * residual[every, worst][:, None], 0.0)
-        weight = np.where(kept, weight + share * column, 0.0)
-    apart = np.zeros(y.shape, dtype=np.bool_)
+        here[every[found], worst[found]] = False
+        residual = np.where(here, residual + share * residual[every, worst][:, None], 0.0)
+        weight = np.where(here, weight + share * column, 0.0)
+    apart = np.zeros(laid.y.shape, dtype=np.bool_)
     for turn in range(order.shape[1]):
         some = every[last > turn]
         apart[some, order[some, turn]] = True
-    return apart, order[:, 0] >= 0
+    apart = apart.reshape(kept.shape)
+    return [apart[n] if order[n, 0] >= 0 else None for n in every]

@@ -12,7 +12,9 @@ import statsmodels.formula.api as smf
 from hypothesis import given
 from hypothesis import strategies as st
 from numpy.typing import NDArray
+from scipy import stats
 
+from logbook.analysis import rosner
 from logbook.analysis.additive import additive, deleted
 from logbook.analysis.beds import Observation
 from logbook.analysis.outliers import Review, review
@@ -61,11 +63,74 @@ def test_the_deleted_residuals_against_statsmodels() -> None:
     mine = additive(y, kept)
     assert mine.design.df == fitted.df_resid == 20
     theirs = fitted.get_influence().resid_studentized_external
-    t, _ = deleted((y - mine.expected)[kept], mine.design.weight[kept], 20)
-    assert t == pytest.approx(np.asarray(theirs), rel=1e-8)
+    t, _ = deleted((y - mine.expected)[kept][None], mine.design.weight[kept], np.array([20.0]))
+    assert t[0] == pytest.approx(np.asarray(theirs), rel=1e-8)
     gap = fitted.get_prediction(pd.DataFrame({"bed": [2], "day": [3]}))
     assert mine.expected[2, 3] == pytest.approx(float(gap.predicted_mean[0]), rel=1e-9)
     assert mine.error[2, 3] == pytest.approx(float(gap.se_obs[0]), rel=1e-9)
+
+
+def with_gaps(seed: int) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
+    """A table of 3 to 6 beds and pulls with gaps and wild results, and what is kept of it."""
+    draw = np.random.default_rng(seed)
+    beds, days = draw.integers(3, 7, 2)
+    y = draw.normal(0, 0.1, (beds, days)) + draw.normal(0, 1, (beds, 1))
+    y[draw.random((beds, days)) < 0.1] += 2
+    return y, draw.random((beds, days)) < 0.85
+
+
+@pytest.mark.parametrize("seed", range(40))
+def test_a_result_taken_out_of_a_fit_is_as_if_it_had_never_been_there(seed: int) -> None:
+    y, kept = with_gaps(seed)
+    fit = additive(y, kept)
+    for row, column in np.argwhere(kept):
+        less = kept.copy()
+        less[row, column] = False
+        anew = additive(y, less)
+        for at in ((row, column), (0, 0), (2, 1)):
+            mine = fit.without((row, column), at)
+            assert mine == pytest.approx((anew.expected[at], anew.error[at]), rel=1e-7, nan_ok=True)
+
+
+def one_by_one(y: NDArray[np.float64], judged: NDArray[np.bool_]) -> NDArray[np.bool_] | None:
+    """Rosner's procedure with a fit anew after each result, as its papers describe it."""
+    kept, order, last = judged.copy(), [], 0
+    total = int(judged.sum())
+    for turn in range(max(2, total // 8)):
+        fit = additive(y, kept)
+        residual, weight = (
+            np.where(kept, y - fit.expected, 0.0),
+            np.where(kept, fit.design.weight, 0),
+        )
+        found = deleted(residual.reshape(1, -1), weight.reshape(1, -1), np.array([fit.design.df]))
+        t, off = (one.reshape(y.shape) for one in found)
+        t = np.where(rosner.enough(kept) & np.isfinite(t), abs(t), -1.0)
+        place = np.unravel_index(t.argmax(), t.shape)
+        if t[place] < 0:
+            break
+        order.append(place)
+        kept[place] = False
+        bar = stats.t.ppf(1 - rosner.LEVEL / (2 * (total - turn)), fit.design.df - 1)
+        if t[place] > bar and abs(off[place]) > 0.2:
+            last = turn + 1
+    apart = np.zeros_like(judged)
+    for place in order[:last]:
+        apart[place] = True
+    return apart if order else None
+
+
+def test_many_tables_at_once_are_judged_as_one_by_one_with_a_fit_anew_each_time() -> None:
+    tables = [with_gaps(seed) for seed in range(120)]
+    judged = [rosner.enough(kept) for _, kept in tables]
+    found = rosner.stand_apart([y for y, _ in tables], judged, [0.2] * len(tables))
+    wild = 0
+    for (y, _), mask, apart in zip(tables, judged, found, strict=True):
+        alone = one_by_one(y, mask) if mask.any() else None
+        assert (apart is None) == (alone is None)
+        if apart is not None and alone is not None:
+            assert (apart == alone).all()
+            wild += int(apart.sum())
+    assert wild > 100
 
 
 def test_clean_series_are_flagged_less_than_once_in_200_results() -> None:
