@@ -2,13 +2,37 @@
 
 from __future__ import annotations
 
+import atexit
 import gc
 import os
 import sys
 from collections.abc import Sequence
+from contextlib import suppress
+from typing import NoReturn, TextIO
 
 
-def main(arguments: Sequence[str] | None = None) -> None:
+def start() -> NoReturn:
+    """Run the program as its own process.
+
+    It ends without taking its memory to pieces, which is a seventh of a daily command's time.
+    """
+    try:
+        main()
+    except SystemExit as end:
+        atexit._run_exitfuncs()
+        for stream in (sys.stdout, sys.stderr):
+            _flush(stream)
+        os._exit(end.code if isinstance(end.code, int) else 1)
+    raise AssertionError("main ends by an exit")
+
+
+def _flush(stream: TextIO) -> None:
+    # The reader went away, or the disk is full: `main` said what could be said.
+    with suppress(OSError, ValueError):
+        stream.flush()
+
+
+def main(arguments: Sequence[str] | None = None) -> NoReturn:
     """Run the program with these arguments (the command line's own if None) and exit."""
     # Commands make many objects and hardly any garbage that has to be looked for. To look less
     # often saves 4 ms of a daily command, and 4 % of a large import.
@@ -38,4 +62,4 @@ def _safe_output() -> None:
 
 
 if __name__ == "__main__":
-    main()
+    start()

@@ -243,7 +243,9 @@ def _slip_words(value: float, usual: float) -> str:
 def _slips(seen: _Judged) -> list[tuple[tuple[int, int], Flag]]:
     """Lost decimal points among results that have too few others beside them."""
     side = seen.side
-    alone = np.isfinite(side.y) & ~seen.judged & _wide(side)[:, None]
+    alone = np.isfinite(side.y) & ~seen.judged
+    if alone.any():
+        alone &= _wide(side)[:, None]
     if not alone.any():
         return []
     between = np.array(

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from statistics import NormalDist
 
 import numpy as np
 from numpy.typing import NDArray
@@ -97,7 +98,9 @@ def _apart(laid: _Tables, smallest: Floats) -> list[Flags | None]:
     every, kept = np.arange(len(laid.y)), laid.judged.copy()
     total = laid.judged.sum(axis=(1, 2))
     turns = np.maximum(2, total // _ONE_IN)
-    residual = laid.y - np.einsum("kij,kj->ki", laid.reach[laid.design], laid.y)
+    residual = laid.y.copy()
+    for n, reach in enumerate(laid.reach):
+        residual[laid.design == n] -= laid.y[laid.design == n] @ reach
     weight = np.einsum("kii->ki", laid.reach)[laid.design]
     order = np.full((len(laid.y), int(turns.max())), -1)
     last = np.zeros(len(laid.y), dtype=np.intp)
@@ -113,21 +116,25 @@ def _apart(laid: _Tables, smallest: Floats) -> list[Flags | None]:
         if not found.any():
             break
         order[found, turn] = worst[found]
-        left = np.where(found, total - turn, 1)
-        bar = t_quantiles(1.0 - LEVEL / (2.0 * left), np.where(found, df - 1.0, 1.0))
-        far = np.abs(off[every, worst]) > smallest
-        last[found & far & (t[every, worst] > bar)] = turn + 1
+        share = LEVEL / (2.0 * np.maximum(total - turn, 1))
+        # A quantile of t lies above the normal one: most need not be worked out, and what works
+        # them out takes long to load.
+        least = NormalDist().inv_cdf(1.0 - float(share[found].max()))
+        wild = found & (np.abs(off[every, worst]) > smallest) & (t[every, worst] > least)
+        if wild.any():
+            bar = t_quantiles(1.0 - share[wild], df[wild] - 1.0)
+            last[every[wild][t[every, worst][wild] > bar]] = turn + 1
         # The hat matrix's column of each worst result, as it is without those taken out before.
         column = laid.reach[laid.design, worst]
-        for before, share in taken:
-            column = column + share * before[every, worst][:, None]
+        for before, shift in taken:
+            column = column + shift * before[every, worst][:, None]
         here = kept.reshape(column.shape)
         column = np.where(here & found[:, None], column, 0.0)
-        share = column / (1.0 - column[every, worst])[:, None]
-        taken.append((column, share))
+        shift = column / (1.0 - column[every, worst])[:, None]
+        taken.append((column, shift))
         here[every[found], worst[found]] = False
-        residual = np.where(here, residual + share * residual[every, worst][:, None], 0.0)
-        weight = np.where(here, weight + share * column, 0.0)
+        residual = np.where(here, residual + shift * residual[every, worst][:, None], 0.0)
+        weight = np.where(here, weight + shift * column, 0.0)
     apart = np.zeros(laid.y.shape, dtype=np.bool_)
     for turn in range(order.shape[1]):
         some = every[last > turn]

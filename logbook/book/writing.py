@@ -103,10 +103,10 @@ class Book:
         keys: dict[str, None] = {}
         trials: set[str] = set()
         for part in _split(values):
-            for key, _ in part:
-                if key in keys:
-                    raise UserMistake("one act cannot say two things about one line")
-                keys[key] = None
+            count = len(keys) + len(part)
+            keys.update((key, None) for key, _ in part)
+            if len(keys) < count:
+                raise UserMistake("one act cannot say two things about one line")
             trials |= self._append(kind, part, act, reason)
             if progress is not None:
                 progress(len(keys))
@@ -115,17 +115,9 @@ class Book:
         derived.refresh(self.connection, trials)
         return Act(act, kind, tuple(keys))
 
-    def live(self, keys: Sequence[str]) -> Mapping[str, tuple[str, ...]]:
+    def live(self, keys: Iterable[str]) -> Mapping[str, tuple[str, ...]]:
         """The live entries of each key that has any."""
-        projections.name_keys(self.connection, "wanted", dict.fromkeys(keys))
-        rows = self.connection.exec_driver_sql(
-            "SELECT key, entry FROM wanted CROSS JOIN write USING (key) "
-            "WHERE live = 1 ORDER BY key, entry"
-        )
-        found: dict[str, tuple[str, ...]] = {}
-        for key, entry in rows:
-            found[key] = (*found.get(key, ()), entry)
-        return found
+        return projections.live(self.connection, keys)
 
     def shown(self, keys: Sequence[str]) -> dict[str, Merged]:
         """What stands under each of these keys; keys never written are left out.
@@ -184,7 +176,7 @@ class Book:
             trials = self._append(kind, values[:half], act, reason)
             return trials | self._append(kind, values[half:], act, reason)
         entries.append(self.connection, [(name, entry, body)])
-        return projections.fold_batch(self.connection, [(name, entry)], checked=True)
+        return projections.fold_batch(self.connection, [(name, entry)], own=True)
 
     def _next_entry(
         self, kind: str, writes: Sequence[Write], act: str | None, reason: str | None

@@ -194,9 +194,10 @@ def _moist(results: Iterable[Result]) -> list[str]:
 
 def _strangers(about: Setting, results: Iterable[Result]) -> list[str]:
     """Results of another laboratory than their trial's."""
+    of = {(one.lab, one.sample) for one in results}
     return [
         f"{lab} is not the trial's laboratory ({own}): its results stand in series of their own"
-        for lab, own in sorted({(one.lab, about.lab_of(one.sample)) for one in results})
+        for lab, own in sorted({(lab, about.lab_of(code)) for lab, code in of})
         if own and own != lab
     ]
 

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import MISSING, dataclass, fields
 from datetime import date
 from decimal import Decimal
@@ -141,17 +141,18 @@ def from_value(space: str, value: Value) -> Any:
 
     Raises ValueError for a value that is not `readable`.
     """
+    return from_cells(space, map(value.get, field_names(_record(space))))
+
+
+def from_cells(space: str, cells: Iterable[Any]) -> Any:
+    """The record of a readable value's cells, in the order of its fields; see `from_value`."""
     kind: Any = _record(space)
     try:
         return kind(
-            *(
-                of.default
-                if (cell := value.get(of.name)) is None
-                else cell
-                if convert is None
-                else convert(cell)
-                for of, convert in _readers(kind)
-            )
+            *[
+                default if cell is None else cell if convert is None else convert(cell)
+                for (convert, default), cell in zip(_readers(kind), cells, strict=True)
+            ]
         )
     except (ArithmeticError, TypeError) as problem:
         raise ValueError(f"no {space}: {problem}") from problem
@@ -223,7 +224,8 @@ def _writer(
     Callable[[Any], Any], tuple[str, ...], list[str], list[tuple[str, Callable[[Any], Any]]]
 ]:
     """Of the fields: how they are fetched, names, those of `_SINCE`, and how some become JSON."""
-    names = field_names(kind)
+    # In order, as they are encoded.
+    names = tuple(sorted(field_names(kind)))
     converted = [
         (one.name, _AS_JSON[one.type]) for one in record_fields(kind) if one.type in _AS_JSON
     ]
@@ -241,9 +243,9 @@ _AS_JSON: dict[Any, Callable[[Any], Any]] = {
 
 
 @cache
-def _readers(kind: Any) -> list[tuple[Field, Callable[[Any], Any] | None]]:
-    """The fields of a record, in order, and how each is made of its value; None: as it is."""
-    return [(one, _FROM_JSON.get(one.type)) for one in record_fields(kind)]
+def _readers(kind: Any) -> list[tuple[Callable[[Any], Any] | None, Any]]:
+    """How each field of a record, in order, is made of its value (None: as it is); its default."""
+    return [(_FROM_JSON.get(one.type), one.default) for one in record_fields(kind)]
 
 
 def _texts(value: Any) -> tuple[str, ...]:

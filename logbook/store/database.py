@@ -34,13 +34,8 @@ def engine(path: Path) -> Engine:
 def _on_connect(connection: Any, _record: Any) -> None:
     # pysqlite would otherwise begin late, and two writers could read the same head.
     connection.isolation_level = None
-    settings = [f"busy_timeout = {causes.BUSY_MS}", "recursive_triggers = 1"]
-    settings += [
-        "journal_mode = DELETE",
-        "synchronous = EXTRA",
-        "temp_store = MEMORY",
-        "cache_size = -65536",
-    ]
+    settings = [f"busy_timeout = {causes.BUSY_MS}", "recursive_triggers = 1", views.CACHE]
+    settings += ["journal_mode = DELETE", "synchronous = EXTRA", "temp_store = MEMORY"]
     if sys.platform == "darwin":
         settings.append("fullfsync = 1")
     for setting in settings:

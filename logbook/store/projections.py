@@ -32,17 +32,20 @@ def apply(connection: Connection, batch: Batch) -> None:
     derived.refresh(connection, fold_batch(connection, batch))
 
 
-def fold_batch(connection: Connection, batch: Batch, checked: bool = False) -> set[str]:
+def fold_batch(connection: Connection, batch: Batch, own: bool = False) -> set[str]:
     """Fold entries that were just filed into the record tables.
 
-    checked: every value in them is known to be `readable`. Returns the ids of the trials whose
+    own: they are an entry of this machine's, whose values were found `readable` and whose keys
+    `live` was asked about. Returns the ids of the trials whose
     derived rows must be computed anew (`derived.refresh`).
     """
     if not any(entry.writes for _, entry in batch):
         return set()
+    if not own:
+        name_keys(connection, "touched", [w.key for _, entry in batch for w in entry.writes])
     _file(connection, batch)
     trials = _trials_touched(connection)
-    _settle(connection, batch, checked)
+    _settle(connection, batch, own)
     trials |= _trials_touched(connection)
     return trials
 
@@ -52,6 +55,7 @@ def rebuild(connection: Connection) -> None:
     for table in FOLDED:
         connection.exec_driver_sql(f'DELETE FROM "{table.name}"')
     for batch in _batches(connection):
+        name_keys(connection, "touched", [w.key for _, entry in batch for w in entry.writes])
         _file(connection, batch)
         _settle(connection, batch)
     derived.refresh(connection, None)
@@ -101,7 +105,7 @@ def _batches(connection: Connection) -> Iterator[Batch]:
 
 
 def _file(connection: Connection, batch: Batch) -> None:
-    """File the batch's writes and what they replace; leaves its keys in the table `touched`."""
+    """File the batch's writes and what they replace; its keys are in the table `touched`."""
     writes = [
         (write.key, name, place, write.value is None, _about(write.value))
         for name, entry in batch
@@ -112,7 +116,6 @@ def _file(connection: Connection, batch: Batch) -> None:
     replaced = [
         (write.key, old) for _, entry in batch for write in entry.writes for old in write.replaces
     ]
-    name_keys(connection, "touched", dict.fromkeys(write[0] for write in writes))
     connection.exec_driver_sql(
         "INSERT INTO write (key, entry, pos, struck, about, live) VALUES (?, ?, ?, ?, ?, 1) "
         "ON CONFLICT DO NOTHING",
@@ -129,18 +132,31 @@ def _file(connection: Connection, batch: Batch) -> None:
     )
 
 
+def live(connection: Connection, keys: Iterable[str]) -> dict[str, tuple[str, ...]]:
+    """The live entries of each key that has any; the keys stay in the table `touched`."""
+    name_keys(connection, "touched", keys)
+    rows = connection.exec_driver_sql(
+        "SELECT key, entry FROM touched CROSS JOIN write USING (key) "
+        "WHERE live = 1 ORDER BY key, entry"
+    )
+    found: dict[str, tuple[str, ...]] = {}
+    for key, entry in rows:
+        found[key] = (*found.get(key, ()), entry)
+    return found
+
+
 def name_keys(connection: Connection, table: str, keys: Iterable[str]) -> None:
     """Fill a temporary table with these keys, and with nothing else."""
     connection.exec_driver_sql(
         f"CREATE TEMP TABLE IF NOT EXISTS {table} (key TEXT PRIMARY KEY) WITHOUT ROWID"
     )
     connection.exec_driver_sql(f"DELETE FROM {table}")
-    rows = [(key,) for key in keys]
+    rows = [(key,) for key in sorted(set(keys))]
     if rows:
         connection.exec_driver_sql(f"INSERT INTO {table} VALUES (?)", rows)
 
 
-def _settle(connection: Connection, batch: Batch, checked: bool = False) -> None:
+def _settle(connection: Connection, batch: Batch, own: bool = False) -> None:
     """Give each touched key the row that its live writes say."""
     contested = _contested(connection)
     rows: Rows = {}
@@ -148,11 +164,12 @@ def _settle(connection: Connection, batch: Batch, checked: bool = False) -> None
         if understood(entry):
             for write in entry.writes:
                 if write.value is not None and write.key not in contested:
-                    _add_row(rows, write.key, fold.Merged(name, write.value, False), checked)
+                    _add_row(rows, write.key, name, write.value, False, own)
     if contested:
         name_keys(connection, "contested", sorted(contested))
-        for key, merged in _merged(connection):
-            _add_row(rows, key, merged)
+        for key, found in _merged(connection):
+            if found.value is not None:
+                _add_row(rows, key, found.entry, found.value, found.conflict, False)
         _forget(connection, contested)
     for space, of_space in rows.items():
         of_space.sort(key=_first)
@@ -227,13 +244,13 @@ def _forget(connection: Connection, keys: Iterable[str]) -> None:
             connection.exec_driver_sql(f'DELETE FROM "{name}" WHERE id = ?', idents)
 
 
-def _add_row(rows: Rows, key: str, merged: fold.Merged, checked: bool = False) -> None:
+def _add_row(rows: Rows, key: str, entry: str, value: Value, conflict: bool, checked: bool) -> None:
+    """Add the row of a value; none of one that is not readable (`checked`: it is known to be)."""
     space, _, ident = key.partition("/")
-    value = merged.value
     # "bed" and "bed/" would share a row: a record has an id.
-    if value is not None and ident and (checked or readable(space, value)):
+    if ident and (checked or readable(space, value)):
         cells = _cells(space)(value)
-        rows.setdefault(space, []).append((ident, merged.entry, int(merged.conflict), *cells))
+        rows.setdefault(space, []).append((ident, entry, int(conflict), *cells))
 
 
 @cache

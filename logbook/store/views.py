@@ -14,12 +14,12 @@ from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from datetime import date, timedelta
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from logbook.errors import StoreError
 from logbook.journal import entry as journal
 from logbook.journal.entry import Entry
-from logbook.journal.kinds import SPACES, field_names, from_value
+from logbook.journal.kinds import SPACES, field_names, from_cells
 from logbook.store.causes import BUSY_MS, explained
 from logbook.store.schemas import SCHEMA, SCHEMAS, OtherSchema, newer
 from logbook.trial.ranges import BedRef
@@ -42,6 +42,8 @@ BAGS = (
     "SELECT part.id, part.pull, part.kind FROM pulled JOIN part ON part.pull = pulled.id)"
 )
 
+# At most 64 MiB. With less than a large report changes, its pages reach the disk several times.
+CACHE = "cache_size = -65536"
 # What the standard library raises for a store that it cannot read: also, where SQLite quotes
 # damaged bytes of the schema in its message, that the message is no text.
 UNREADABLE = (sqlite3.DatabaseError, UnicodeDecodeError)
@@ -54,8 +56,7 @@ class NoStore(StoreError):
     """There is no store yet: the reader is told how a first trial starts."""
 
 
-@dataclass(frozen=True)
-class Found:
+class Found(NamedTuple):
     """A record as it stands: its id, the entry that shows it, and if live writes disagree."""
 
     id: str
@@ -94,7 +95,7 @@ def _open(path: Path) -> sqlite3.Connection:
     # SQLite itself falls back to reading where the file may not be written. mode=ro from the
     # start would fail on the hot journal that a killed writer leaves.
     connection = sqlite3.connect(f"file:{_quoted(path)}?mode=rw", uri=True, timeout=BUSY_MS / 1000)
-    for setting in (f"busy_timeout = {BUSY_MS}", "recursive_triggers = 1", "query_only = 1"):
+    for setting in (f"busy_timeout = {BUSY_MS}", "recursive_triggers = 1", "query_only = 1", CACHE):
         connection.execute(f"PRAGMA {setting}")
     return connection
 
@@ -139,10 +140,8 @@ def fetch(
         f"WHERE {where} ORDER BY id"
     )
     return [
-        Found(
-            row[0], row[1], bool(row[2]), from_value(space, dict(zip(names, row[3:], strict=True)))
-        )
-        for row in connection.execute(query, given)
+        Found(ident, entry, bool(conflict), from_cells(space, cells))
+        for ident, entry, conflict, *cells in connection.execute(query, given)
     ]
 
 

@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
 from datetime import date, datetime, tzinfo
 from decimal import Decimal
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from logbook.journal.entry import Entry, decode
 from logbook.store import views
@@ -19,8 +18,7 @@ if TYPE_CHECKING:
 _PULLED = 'b.trial, substr(p."when", 1, 10) FROM pull p JOIN bed b ON b.id = p.bed'
 
 
-@dataclass(frozen=True)
-class Origin:
+class Origin(NamedTuple):
     """Where a sample comes from: its trial's id and the day of its pull."""
 
     trial: str

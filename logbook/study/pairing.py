@@ -31,9 +31,9 @@ def by_pull(
     near: dict[str | date, set[int]] = {}
     for place, (sample, one) in enumerate(pairs):
         if sample.control:
-            near.setdefault(sample.day, set()).add(place)
-            for name in (name for owed in sample.owed for name in owed.names):
-                near.setdefault(name, set()).add(place)
+            by: list[str | date] = [sample.day, *sample.pulls]
+            for of in by:
+                near.setdefault(of, set()).add(place)
         else:
             groups.setdefault(name_of(sample), []).append((sample, one))
     for name, group in groups.items():

@@ -288,16 +288,15 @@ def _of_beds(
     asked: what is about to be asked, by the id of the result.
     """
     asked = {**queries.in_question(store), **asked}
-    mine: dict[str, list[tuple[str, Result]]] = {}
+    mine: dict[str, list[tuple[str, Result, _Bag]]] = {}
     bags, order = _bags(store), list(ANALYTES)
     for ident, one in written.items():
-        if one.sample in bags:
-            mine.setdefault(bags[one.sample].trial, []).append((ident, one))
+        if bag := bags.get(one.sample):
+            mine.setdefault(bag.trial, []).append((ident, one, bag))
     for done, (trial, results) in enumerate(sorted(mine.items())):
         progress(done / len(mine))
-        numbers = [one for _, one in results if one.value is not None]
-        new = {bags[one.sample].pull for one in numbers}
-        analytes = {one.analyte for one in numbers}
+        new = {bag.pull for _, one, bag in results if one.value is not None}
+        analytes = {one.analyte for _, one, _ in results if one.value is not None}
         lines = views.fetch(store, "pull", views.OF_TRIAL, (trial,))
         pulled = {one.code: one for one in samples(store, trial, lines) if not one.repeat}
         if not new.intersection(pulled):
@@ -305,7 +304,7 @@ def _of_beds(
         known = flags.history(store, trial, lines)
         # One reading of the trial for all its nutrients: a report has most of them. What was just
         # written need not be fetched.
-        here = [row_of(name, one, *bags[one.sample][1:]) for name, one in results]
+        here = [row_of(name, one, bag.pull, bag.kind) for name, one, bag in results]
         usable = flags.usable(measured(store, trial, asked, known=here), known, False)
         series: dict[tuple[str, Comparable], list[tuple[Sample, Reading]]] = {}
         for reading in usable:

@@ -295,7 +295,8 @@ def flagged_out(store: sqlite3.Connection) -> set[str]:
 def all_rejected(store: sqlite3.Connection) -> list[views.Found]:
     """The results of the book that `rejected` is true of."""
     grave = [name for name, word in qualifiers.WORDS.items() if word.effect == qualifiers.LEFT_OUT]
-    flagged = " OR ".join("instr(flags, ?)" for _ in grave)
+    # Few results have flags: an index lists those.
+    flagged = f"flags <> '' AND ({' OR '.join('instr(flags, ?)' for _ in grave)})"
     return [one for one in views.fetch(store, "result", flagged, grave) if rejected(one.record)]
 
 

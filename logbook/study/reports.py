@@ -193,7 +193,7 @@ def _not_doubled(
     results = doubles.as_written_before(results, runs)
     if _state(_written(store, report), report.sha256) == "struck":
         runs = {doubles.analysis(one): {one.run} for one in _standing(store, report).values()}
-    fresh = [result for result in results if doubles.analysis(result) not in runs]
+    fresh = [one for one in results if doubles.analysis(one) not in runs] if runs else results
     found = doubles.standing(store, report.lab, fresh, report.number)
     doubled = doubles.compared(report.lab, fresh, found)
     if doubled is None:

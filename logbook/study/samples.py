@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
+from functools import cached_property
 from json import dumps
 from operator import itemgetter
 from typing import TYPE_CHECKING, Any, NamedTuple
@@ -54,6 +55,11 @@ class Sample:
     beds: tuple[str, ...]
     blocks: tuple[str, ...]
     owed: tuple[Obligation, ...] = ()
+
+    @cached_property
+    def pulls(self) -> frozenset[str]:
+        """All that the calendar calls what it serves."""
+        return frozenset(name for one in self.owed for name in one.names)
 
 
 class Reading(NamedTuple):
@@ -212,7 +218,8 @@ def measured(
 ) -> list[Reading]:
     """As `readings`, without sums.
 
-    asked: what is in question, by result; known: results of the trial that need not be fetched.
+    asked: what is in question, by result; known: results of the trial that need not be fetched, and
+    come last.
     """
     wanted = PARTS if analyte == MINERAL_N else (analyte,)
     condition = "" if analyte is None else f"AND r.analyte IN ({', '.join('?' * len(wanted))})"
@@ -229,7 +236,7 @@ def measured(
             *([dumps([row[_ID] for row in known])] if known else ()),
         ),
     ).fetchall()
-    rows = sorted([*rows, *known], key=itemgetter(_ID))
+    rows = [*rows, *known] if known else sorted(rows, key=itemgetter(_ID))
     from logbook.study import queries
 
     lifted = queries.lifted(store) if any(row[-1] for row in rows) else {}

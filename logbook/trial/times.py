@@ -10,6 +10,7 @@ import re
 from contextlib import suppress
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
+from functools import lru_cache
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from logbook.errors import UserMistake
@@ -66,6 +67,8 @@ def zone(name: str) -> ZoneInfo:
         ) from None
 
 
+# The lines of an act share its time.
+@lru_cache(maxsize=1024)
 def read_stored(text: str) -> When:
     """The `When` of a stored form; the day is the day at the offset that was written."""
     if "T" not in text:

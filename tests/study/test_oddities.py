@@ -11,7 +11,7 @@ from statistics import median
 from unittest.mock import patch
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from logbook.study import oddities
@@ -185,12 +185,13 @@ def test_no_reading_is_changed(seed: int, factor: float) -> None:
     assert pairs == before
 
 
+@settings(max_examples=200)
 @given(
     st.integers(0, 10_000),
-    st.sampled_from(["nitrate-N", "P", "K", "OM", "pH"]),
+    st.sampled_from(["nitrate-N", "P", "pH"]),
     st.dictionaries(
         st.tuples(st.sampled_from(["B1", "B2", "B3", "B4"]), st.sampled_from(DAYS)),
-        st.sampled_from([0.0, 0.1, 0.225, 0.5, 0.8, 1.25, 2.0, 4.43, 6.4, 10.0, 100.0]),
+        st.sampled_from([0.0, 0.1, 0.225, 2.0, 4.43, 6.4, 10.0]),
         max_size=4,
     ),
     st.dictionaries(st.sampled_from(DAYS), st.sampled_from([0.1, 0.5, 2.0, 4.43, 10.0])),
