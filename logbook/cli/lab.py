@@ -176,7 +176,7 @@ def _parsed(session: Session, source: Source, about: Setting, said: Said) -> Par
     lab, number = session.read(lambda store: reports.known_as(store, table.sha256))
     named = option_text("--report", said.report)
     beside = Beside(
-        frozenset(about.origins),
+        about.codes,
         lab=option_text("--lab", said.lab) or source.lab or lab or about.lab,
         report=source.number(named, number),
         renumbered=said.answers.reissued if named else number is not None,

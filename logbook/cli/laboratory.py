@@ -6,6 +6,7 @@ import shutil
 import textwrap
 from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from datetime import date
 from decimal import Context
 from typing import TYPE_CHECKING, Any
 
@@ -29,13 +30,15 @@ _DIGITS = Context(prec=6)
 
 @dataclass(frozen=True)
 class Setting:
-    """What the book says about samples: where each comes from, and the trials that are meant.
+    """What the book says about the samples named, and the trials that are meant.
 
+    `codes` are those of every sample in the book, `origins` where the ones named come from.
     `trials` and `followed` (the method by nutrient) go by the trial's id. The trials are those of
     the samples named; where no sample is known yet, the one that the command line names, or the
     only one.
     """
 
+    codes: frozenset[str]
     origins: dict[str, origins.Origin]
     trials: dict[str, Trial]
     followed: dict[str, dict[str, str]]
@@ -77,7 +80,7 @@ class Setting:
 
 def setting(store: Any, session: Session, codes: Collection[str]) -> Setting:
     """What the book says about the samples of these codes."""
-    known = origins.origins(store)
+    known = origins.origins(store, codes)
     meant = {known[code].trial for code in codes if code in known}
     try:
         meant = meant or {chosen(store, session).id}
@@ -91,7 +94,9 @@ def setting(store: Any, session: Session, codes: Collection[str]) -> Setting:
         if one.record.trial in followed and one.record.method:
             followed[one.record.trial][one.record.analyte] = one.record.method
     own = sorted({trial.lab for trial in trials.values() if trial.lab})
-    return Setting(known, trials, followed, (*own, *origins.laboratories(store)))
+    return Setting(
+        origins.known_codes(store), known, trials, followed, (*own, *origins.laboratories(store))
+    )
 
 
 def came_in(
@@ -106,9 +111,9 @@ def came_in(
     if ahead or at.day > now.astimezone(place).date():
         raise UserMistake(f"{at.spoken} is in the future", "write when the report came in")
     named = {code for code in samples if code in about.origins}
-    late = sorted((about.origins[code].day, code) for code in named)
-    if late and late[-1][0] > at.day:
-        day, code = late[-1]
+    late = max(((about.origins[code].pulled, code) for code in named), default=("", ""))
+    if late[0] > at.day.isoformat():
+        day, code = date.fromisoformat(late[0]), late[1]
         raise UserMistake(
             f"{file}: it cannot have come in on {spoken_day(at.day)}: {code} was pulled on "
             f"{spoken_day(day)}; nothing was written",

@@ -138,7 +138,7 @@ def _checked(
     def parse(beside: Beside) -> Parsed:
         return parse_report(table, beside)
 
-    beside = Beside(frozenset(about.origins), lab or about.lab, report, labs=about.labs)
+    beside = Beside(about.codes, lab or about.lab, report, labs=about.labs)
     parsed: Parsed = laboratory.checked_twice(session, parse, beside, about.zone)
     problems = parsed.problems or [
         problem for one in parsed.results for problem in _impossible(table, one)

@@ -11,6 +11,7 @@ from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from decimal import Decimal
+from json import dumps
 from typing import TYPE_CHECKING
 
 from logbook.errors import UserMistake
@@ -71,11 +72,11 @@ def standing(
     wanted = {analysis(result) for result in results}
     if not wanted:
         return {}
-    only = next(iter(wanted))[0] if len(wanted) == 1 else None
+    samples = dumps(list({sample for sample, *_ in wanted}))
     rows = store.execute(
         'SELECT sample, analyte, method, basis, id, report, run, value, "limit", qualifier '
-        "FROM result WHERE lab = ? AND (? IS NULL OR sample = ?) ORDER BY id",
-        (lab, only, only),
+        "FROM result WHERE sample IN (SELECT value FROM json_each(?)) AND lab = ? ORDER BY id",
+        (samples, lab),
     ).fetchall()
     found: dict[Analysis, list[Standing]] = {}
     for sample, analyte, method, basis, ident, report, run, value, limit, qualifier in rows:

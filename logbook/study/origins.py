@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from datetime import date, datetime, tzinfo
 from decimal import Decimal
+from json import dumps
 from typing import TYPE_CHECKING, NamedTuple
 
 from logbook.journal.entry import Entry, decode
@@ -15,28 +16,48 @@ from logbook.trial.times import read_stored, spoken_day
 if TYPE_CHECKING:
     import sqlite3
 
-_PULLED = 'b.trial, substr(p."when", 1, 10) FROM pull p JOIN bed b ON b.id = p.bed'
+_PULLED = 'b.trial, substr(p."when", 1, 10)'
+_OF_BED = "JOIN bed b ON b.id = p.bed"
 
 
 class Origin(NamedTuple):
-    """Where a sample comes from: its trial's id and the day of its pull."""
+    """Where a sample comes from: its trial's id and the day of its pull, as stored."""
 
     trial: str
-    day: date
+    pulled: str
+
+    @property
+    def day(self) -> date:
+        """The day of its pull."""
+        return date.fromisoformat(self.pulled)
 
 
-def origins(store: sqlite3.Connection) -> dict[str, Origin]:
-    """The origin of every code that a pull which stands, or a part of one, has.
+def origins(store: sqlite3.Connection, codes: Iterable[str]) -> dict[str, Origin]:
+    """The origins of those of these codes that a pull which stands, or a part of one, has.
 
     A blind belongs to its trial from the day on which it was sent.
     """
+    named = dumps(list(dict.fromkeys(codes)))
     rows = store.execute(
-        f"SELECT p.code, {_PULLED} "
-        f"UNION ALL SELECT part.code, {_PULLED} JOIN part ON part.pull = p.id "
-        'UNION ALL SELECT n.code, n.trial, substr(s."when", 1, 10) FROM blind n '
-        "JOIN sent x ON x.sample = n.code JOIN shipment s ON s.code = x.shipment"
+        "WITH named (bag) AS (SELECT value FROM json_each(?)) "
+        f"SELECT bag, {_PULLED} FROM named CROSS JOIN pull p ON p.id = bag {_OF_BED} "
+        f"UNION ALL SELECT bag, {_PULLED} FROM named CROSS JOIN part ON part.id = bag "
+        f"JOIN pull p ON p.id = part.pull {_OF_BED} "
+        'UNION ALL SELECT bag, n.trial, substr(s."when", 1, 10) FROM named '
+        "CROSS JOIN blind n ON n.id = bag JOIN sent x ON x.sample = n.code "
+        "JOIN shipment s ON s.code = x.shipment",
+        (named,),
     ).fetchall()
-    return {code: Origin(trial, date.fromisoformat(day)) for code, trial, day in rows}
+    return {code: Origin(trial, day) for code, trial, day in rows}
+
+
+def known_codes(store: sqlite3.Connection) -> frozenset[str]:
+    """Every code of which `origins` knows the origin."""
+    rows = store.execute(
+        "SELECT id FROM pull UNION ALL SELECT id FROM part WHERE pull IN (SELECT id FROM pull) "
+        "UNION ALL SELECT id FROM blind WHERE code IN (SELECT sample FROM sent)"
+    ).fetchall()
+    return frozenset(code for (code,) in rows)
 
 
 def laboratories(store: sqlite3.Connection) -> list[str]:

@@ -11,6 +11,7 @@ from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, S
 from collections.abc import Set as AbstractSet
 from dataclasses import dataclass
 from datetime import date
+from json import dumps
 from typing import TYPE_CHECKING, NamedTuple
 
 from logbook.analysis import repeatability
@@ -289,7 +290,8 @@ def _of_beds(
     """
     asked = {**queries.in_question(store), **asked}
     mine: dict[str, list[tuple[str, Result, _Bag]]] = {}
-    bags, order = _bags(store), list(ANALYTES)
+    bags = _bags(store, (one.sample for one in written.values()))
+    order = list(ANALYTES)
     for ident, one in written.items():
         if bag := bags.get(one.sample):
             mine.setdefault(bag.trial, []).append((ident, one, bag))
@@ -324,13 +326,16 @@ class _Bag(NamedTuple):
     kind: str | None
 
 
-def _bags(store: sqlite3.Connection) -> dict[str, _Bag]:
-    """Every bag by the code on it: of a pull, or of a part of one."""
+def _bags(store: sqlite3.Connection, codes: Iterable[str]) -> dict[str, _Bag]:
+    """Bags by the codes on them: of pulls, or of parts of them; without those that wait."""
     rows = store.execute(
-        "SELECT p.id, b.trial, p.id, NULL FROM pull p JOIN bed b ON b.id = p.bed "
-        "WHERE NOT EXISTS (SELECT 1 FROM part WHERE part.id = p.id) UNION ALL "
-        "SELECT part.id, b.trial, p.id, part.kind FROM part JOIN pull p ON p.id = part.pull "
-        "JOIN bed b ON b.id = p.bed"
+        "WITH named (bag) AS (SELECT value FROM json_each(?)) "
+        "SELECT p.id, b.trial, p.id, NULL FROM named CROSS JOIN pull p ON p.id = bag "
+        "JOIN bed b ON b.id = p.bed WHERE NOT EXISTS (SELECT 1 FROM part WHERE part.id = p.id) "
+        "UNION ALL SELECT part.id, b.trial, p.id, part.kind FROM named "
+        "CROSS JOIN part ON part.id = bag JOIN pull p ON p.id = part.pull "
+        "JOIN bed b ON b.id = p.bed",
+        (dumps(list(dict.fromkeys(codes))),),
     ).fetchall()
     return {code: _Bag(*of) for code, *of in rows}
 
