@@ -118,7 +118,9 @@ def _history(store: sqlite3.Connection, session: Session, of: str) -> list[Line]
         for name, (entry, place) in told.writes.items():
             line = _line(name, told, labels, named, usual)
             moment = datetime.fromisoformat(entry.written)
-            found.append(((moment, entry.writer, entry.seq, place), line))
+            # A report's results are written in order of code: they are shown bag by bag.
+            at = 0 if journal.space(key) == "result" else place
+            found.append(((moment, entry.writer, entry.seq, at), line))
     return [line for _, line in sorted(found, key=lambda pair: pair[0])]
 
 
