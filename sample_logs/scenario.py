@@ -306,6 +306,13 @@ def pull(day: int, beds: list[Bed]) -> Act:
     return Act(beds[0].began + day, clock, BENCH, "", command)
 
 
+def sending() -> Iterator[Act]:
+    """The bags of each trip go to the laboratory once block 4 has been pulled, too."""
+    days = {BEGAN["4"] + day for day in DAYS} | {BEGAN[LATE] + day for day in LATE_DAYS}
+    for day in sorted(days):
+        yield Act(day, "17:40", OFFICE, "", "lab send --all-waiting --by-what 'by hand'")
+
+
 def reporting() -> Iterator[Act]:
     """The reports, in the order in which they came in."""
     for one in reports():
@@ -347,8 +354,9 @@ def mishaps() -> Iterator[Act]:
         "--reason 'the laboratory rang: two digits swapped'",
     )  # fmt: skip
     yield Act(43, "08:30", BENCH, "", f"note 'not pulled yesterday: no bag left' --on {missed}")
+    bags = ",".join(CODES[56, lost, part] for part in PARTS)
     yield Act(60, "14:00", OFFICE, "",
-        f"note 'the laboratory rang: the two bags of day 56 did not arrive' --on {lost}",
+        f"lab mark lost {bags} --text 'the laboratory rang: they did not arrive'",
     )  # fmt: skip
     yield Act(LAST_TRIP, "09:30", BENCH, "",
         "note 'a day early, block 1 only, and its second control forgotten: the rest tomorrow'",
@@ -358,7 +366,7 @@ def mishaps() -> Iterator[Act]:
 def acts() -> bytes:
     """The season's acts in the order in which they were written down."""
     parts = (
-        setting_up, applying, joining, watering, pulling, reporting, reading, mishaps,
+        setting_up, applying, joining, watering, pulling, sending, reporting, reading, mishaps,
     )  # fmt: skip
     found = sorted((act for part in parts for act in part()), key=lambda act: (act.day, act.clock))
     text = io.StringIO()
