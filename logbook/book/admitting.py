@@ -16,7 +16,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
-from json import dumps, loads
+from json import dumps
 from typing import TYPE_CHECKING
 
 from logbook.book import membership
@@ -274,7 +274,7 @@ def _learn(connection: Connection, changed: Iterable[str], newest: int) -> None:
     """
     store = database.inside(connection)
     own = local.get(connection, "writer")
-    learnt = loads(local.get(connection, "learnt") or "{}")
+    learnt = local.noted(connection, "learnt")
     for writer in changed:
         if writer == own:
             if held.last(store, writer) == newest and not held.is_forked(store, writer):

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from json import dumps, loads
+from json import dumps
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -115,7 +115,7 @@ def retire(book: Book, wanted: Standing, reason: str) -> Act:
     pins: list[tuple[int | None, str | None]] = sorted(held.tips(store, wanted.writer))
     for seq, name in pins or [(None, None)]:
         if seq is not None:
-            learnt = loads(local.get(book.connection, "learnt") or "{}")
+            learnt = local.noted(book.connection, "learnt")
             local.put(book.connection, "learnt", dumps({**learnt, wanted.writer: [seq, name]}))
         member = Member(
             wanted.writer, introduced.machine, introduced.public_key, RETIRED, seq, name

@@ -56,7 +56,7 @@ def receive(
     """
     store = database.inside(connection)
     received = Received()
-    if writer in loads(local.get(connection, "ignored") or "[]"):
+    if writer in local.noted(connection, "ignored"):
         return received
     rows: list[tuple[Any, ...]] = []
     for body in bodies:
@@ -85,14 +85,14 @@ def turn_away(connection: Connection, writer: str) -> int:
 
     On this machine alone: no line says so.
     """
-    ignored = set(loads(local.get(connection, "ignored") or "[]"))
+    ignored = set(local.noted(connection, "ignored"))
     local.put(connection, "ignored", dumps(sorted(ignored | {writer})))
     return held.turn_away(database.inside(connection), writer)
 
 
 def hear_again(connection: Connection, writer: str) -> None:
     """Take in again what comes of a writer that was turned away."""
-    ignored = set(loads(local.get(connection, "ignored") or "[]"))
+    ignored = set(local.noted(connection, "ignored"))
     local.put(connection, "ignored", dumps(sorted(ignored - {writer})))
 
 

@@ -15,7 +15,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from itertools import islice
-from json import dumps, loads
+from json import dumps
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -204,10 +204,7 @@ class Book:
 
     def _learnt(self) -> dict[str, Any] | None:
         """Heads of other writers that came since this writer's last entry: it pins their tails."""
-        learnt = local.get(self.connection, "learnt")
-        if learnt is None:
-            return None
-        found: dict[str, Any] = loads(learnt)
+        found: dict[str, Any] = local.noted(self.connection, "learnt")
         found.pop(self.replica.writer, None)
         return found or None
 

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import Column, Connection, Table, event
 
-from logbook.store import database, projections
+from logbook.store import database, local, projections
 from logbook.store.tables import CONTACT, HEAD, HELD, LOCAL, PLACE, PLACE_FILE, REFUSED
 
 if TYPE_CHECKING:
@@ -84,12 +84,22 @@ def strange_rows(store: sqlite3.Connection) -> list[tuple[str, int]]:
     found = []
     for table in (LOCAL, HELD, REFUSED, HEAD, PLACE, PLACE_FILE, CONTACT):
         if table.name in there:
-            strange = " OR ".join(map(_is_strange, table.columns))
+            signs = list(map(_is_strange, table.columns))
+            signs += _no_notes() if table is LOCAL else []
             # The table itself: an index would answer for the row that it was made of.
-            query = f'SELECT count(*) FROM "{table.name}" NOT INDEXED WHERE {strange}'
+            query = f'SELECT count(*) FROM "{table.name}" NOT INDEXED WHERE {" OR ".join(signs)}'
             (count,) = store.execute(query).fetchone()
             found += [(table.name, count)] if count else []
     return found
+
+
+def _no_notes() -> list[str]:
+    """Of facts that are JSON: that they are none, or of another kind."""
+    return [
+        f"name = '{name}' AND "
+        f"CASE WHEN json_valid(value) THEN json_type(value) ELSE '' END <> '{kind}'"
+        for name, kind in local.JSON.items()
+    ]
 
 
 def _is_strange(column: Column[Any]) -> str:

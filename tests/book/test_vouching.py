@@ -13,6 +13,7 @@ import pytest
 
 from logbook.book import receiving
 from logbook.book.checking import Found, check_store, look
+from logbook.errors import StoreError
 from logbook.journal import entry as journal
 from logbook.journal.entry import Entry, Write
 from logbook.store import database, held, local, views
@@ -289,6 +290,19 @@ def test_what_is_no_value_of_its_column(bench: Machine, office: Machine, place: 
         ("table held", "3 of its rows hold what is no value of it"),
         ("table head", "2 of its rows hold what is no value of it"),
     ]
+
+
+@pytest.mark.parametrize(
+    ("name", "value"), [("learnt", '{"ab": [1'), ("learnt", "[1]"), ("ignored", "3")]
+)
+def test_a_note_of_other_machines_that_was_damaged(bench: Machine, name: str, value: str) -> None:
+    tampered(bench, f"INSERT OR REPLACE INTO local VALUES ('{name}', '{value}')")
+    assert [(one.where, one.what) for one in check_store(bench.store)] == [
+        ("table local", "1 of its rows hold what is no value of it")
+    ]
+    if name == "learnt":
+        with pytest.raises(StoreError, match="note 'learnt' of other machines is damaged"):
+            bench.note("goes on")
 
 
 @pytest.mark.parametrize("flipped", ["from the 0ffice", 'from the "office'])
