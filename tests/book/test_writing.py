@@ -342,6 +342,22 @@ def test_values_of_the_widest_letters_still_fit_their_entries(store: Path, state
     assert writers(store)[0][2] > 2
 
 
+def test_what_was_seen_of_others_is_said_once_though_an_entry_must_be_divided(
+    store: Path, state: Path
+) -> None:
+    note(store, state)
+    seen = {"ab" * 16: [3, "cd" * 32]}
+    with writing.opened(store, state, by="mira", now=NOW) as book:
+        local.put(book.connection, "learnt", json.dumps(seen))
+        long = records.Note("t", When(NOW.date()), "x" * 3_000)
+        act = book.record("note", [(f"note/{n}/t", long) for n in range(900)])
+    with views.reading(store) as reading:
+        entries = [entry for _, entry in views.entries_of_act(reading, act.code)]
+    assert [entry.saw for entry in entries] == [seen, *[None] * (len(entries) - 1)]
+    assert sum(len(entry.writes) for entry in entries) == 900
+    assert len(entries) > 2
+
+
 def test_one_text_too_large_for_any_entry_is_refused_whole(store: Path, state: Path) -> None:
     with pytest.raises(BadEntry) as refused:
         note(store, state, "x" * 2_000_000)
