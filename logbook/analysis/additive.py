@@ -119,16 +119,16 @@ def additive(y: Floats, kept: Flags) -> Additive:
     return Additive(of, y, np.where(of.known, expected, np.nan), error, rss)
 
 
-def deleted(residual: Floats, weight: Floats, df: Floats) -> tuple[Floats, Floats]:
+def deleted(residual: Floats, weight: Floats, df: int) -> tuple[Floats, Floats]:
     """Residuals (fits, n) from the fit without the result: over their standard errors, and plain.
 
-    weight: of each result on its own fitted value; df (fits): of the residual, df - 1 without one.
+    weight: of each result on its own fitted value; df: of the residual, df - 1 without the result.
     NaN for a result that the others say nothing of, and for all without degrees of freedom. Source:
     Belsley, Kuh & Welsch 1980, Regression Diagnostics, ch. 2. A residual that is the only misfit of
     all would have no finite t: it gets a very large one.
     """
     rss = (residual**2).sum(axis=-1, keepdims=True)
-    left = np.where(df > 1, df - 1, np.nan)[:, None]
+    left = df - 1 if df > 1 else math.nan
     free = np.where((weight < 1.0 - ALONE) & (rss > 0.0), 1.0 - weight, np.nan)
     own = residual**2 / free
     without = np.maximum(rss - own, 1e-14 * rss) / left

@@ -23,7 +23,7 @@ from __future__ import annotations
 
 import math
 from collections import defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Literal
@@ -31,13 +31,14 @@ from typing import Literal
 import numpy as np
 
 from logbook.analysis import rosner
-from logbook.analysis.additive import Additive, Flags, Floats, additive
+from logbook.analysis.additive import Additive, Flags, Floats, Place, additive
 from logbook.analysis.beds import Observation, beds_of, problems
 from logbook.errors import BadData
 from logbook.trial.times import age_text
 
 Scale = Literal["log", "raw"]
-Place = tuple[float, str]
+Cell = tuple[int, ...]
+"""Which table, its row and its column."""
 
 #: Fewest results of a side at a pull, and of a bed, among which one can be called wrong.
 FEWEST = rosner.FEWEST
@@ -108,10 +109,10 @@ class _Pair:
     """Two results of a day that look exchanged, what is expected of each, how badly they fit."""
 
     seen: _Judged
-    here: tuple[int, int]
+    here: Place
     expected: float
     other: _Judged
-    there: tuple[int, int]
+    there: Place
     other_expected: float
     misfit: float
 
@@ -144,24 +145,40 @@ def review(observations: Iterable[Observation], *, scale: Scale = "log") -> Revi
     notes = [
         note for some, seen in zip(lost, sides, strict=True) for note in (*some, *_unjudged(seen))
     ]
-    return Review(tuple(_flags(sides)), tuple(notes))
+    ((*flagged,),) = flags([[(tables[0], tables[1])]])
+    return Review(tuple(flag for _, flag in flagged), tuple(notes))
 
 
-def flags(pairs: Sequence[tuple[Table, Table]]) -> list[list[Flag]]:
-    """The flags of several treatments and their controls, each in order of day and bed."""
-    seen = iter(_judged([table for pair in pairs for table in pair]))
-    return [_flags([next(seen), next(seen)]) for _ in pairs]
+def flags(series: Sequence[Sequence[tuple[Table, Table]]]) -> list[list[tuple[int, Flag]]]:
+    """The flags of several series, each the tables of some treatments and of their controls.
+
+    With each flag the number of its table: 0, 2, 4 .. of a treatment, 1, 3, 5 .. of its controls.
+    Beds of two treatments may be exchanged as well.
+    """
+    seen = iter(_judged([table for one in series for pair in one for table in pair]))
+    found = []
+    for one in series:
+        treated: list[_Judged] = []
+        mine: dict[Cell, Flag] = {}
+        for n in range(len(one)):
+            sides = [next(seen), next(seen)]
+            treated.append(sides[0])
+            of_pair = _flags(sides)
+            mine |= {(2 * n + side, *at): flag for (side, *at), flag in of_pair.items()}
+        exchanged = {(n // 2, *at) for (n, *at), flag in mine.items() if flag.partner and not n % 2}
+        across = _exchanges(treated, without=exchanged)
+        mine |= {(2 * n, *at): flag for (n, *at), flag in across.items()}
+        order = sorted(mine, key=lambda cell: (mine[cell].day, mine[cell].bed, cell))
+        found.append([(cell[0], mine[cell]) for cell in order])
+    return found
 
 
-def _flags(sides: Sequence[_Judged]) -> list[Flag]:
-    found: dict[Place, Flag] = {}
-    for seen in sides:
-        side = seen.side
-        found |= {_place(side, *at): _apart(seen, *at) for at in _places(seen.apart)}
-        found |= {_place(side, *at): flag for at, flag in _slips(seen)}
-    if found:
-        found |= _exchanges(sides)
-    return [found[place] for place in sorted(found)]
+def _flags(sides: Sequence[_Judged]) -> dict[Cell, Flag]:
+    found: dict[Cell, Flag] = {}
+    for n, seen in enumerate(sides):
+        found |= {(n, *at): _apart(seen, *at) for at in _places(seen.apart)}
+        found |= {(n, *at): flag for at, flag in _slips(seen)}
+    return found | _exchanges(sides)
 
 
 def _side(name: str, results: Sequence[Observation], scale: Scale) -> tuple[Table, list[str]]:
@@ -183,26 +200,30 @@ def _side(name: str, results: Sequence[Observation], scale: Scale) -> tuple[Tabl
 
 
 def _judged(tables: Sequence[Table]) -> list[_Judged]:
-    """What stands out in each table among the results that can be judged."""
-    enough = [rosner.enough(np.isfinite(side.y)) for side in tables]
-    smallest = [SMALLEST[side.scale] for side in tables]
-    apart = rosner.stand_apart([side.y for side in tables], enough, smallest)
-    return [
-        _Judged(side, np.zeros_like(judged), np.zeros_like(judged))
-        if found is None
-        else _Judged(side, judged, found)
-        for side, judged, found in zip(tables, enough, apart, strict=True)
-    ]
+    """What stands out in each table among the results that can be judged; alike tables at once."""
+    # Every treatment is reviewed beside the same controls, mostly.
+    same: dict[tuple[object, ...], list[int]] = {}
+    for place, side in enumerate(tables):
+        alike = (side.name, side.beds, side.days, side.scale, side.y.tobytes())
+        same.setdefault(alike, []).append(place)
+    groups: dict[tuple[tuple[int, ...], bytes], list[list[int]]] = {}
+    for places in same.values():
+        enough = rosner.enough(np.isfinite(tables[places[0]].y))
+        groups.setdefault((enough.shape, enough.tobytes()), []).append(places)
+    found: dict[int, _Judged] = {}
+    for (shape, mask), several in groups.items():
+        judged = np.frombuffer(mask, dtype=np.bool_).reshape(shape)
+        sides = [tables[places[0]] for places in several]
+        smallest = np.array([SMALLEST[side.scale] for side in sides])
+        apart, can = rosner.stand_apart(np.array([side.y for side in sides]), judged, smallest)
+        for n, (side, places) in enumerate(zip(sides, several, strict=True)):
+            found |= dict.fromkeys(places, _Judged(side, judged & can[n], apart[n]))
+    return [found[place] for place in range(len(tables))]
 
 
 def _places(where: Flags) -> list[tuple[int, int]]:
     """Row and column of every True."""
     return [(int(row), int(column)) for row, column in np.argwhere(where)]
-
-
-def _place(side: Table, row: int, column: int) -> Place:
-    """Day and bed of a result."""
-    return side.days[column], side.beds[row]
 
 
 def _flag(side: Table, row: int, column: int, expected: float, why: str) -> Flag:
@@ -271,13 +292,14 @@ def _wide(side: Table) -> Flags:
 
     What is expected of one lies between two others.
     """
-    low, high = (_nearest(side, end) for end in (np.fmin, np.fmax))
+    low, high = (_extreme(side, end) for end in (np.fmin, np.fmax))
     if side.scale == "log":
         return np.asarray(high - low > (1.0 - SLACK) * math.log(10.0) - 1e-9)
     return np.asarray((low > 0.0) & (high > low * 10.0 ** (1.0 - SLACK) * (1.0 - 1e-9)))
 
 
-def _nearest(side: Table, end: np.ufunc) -> Floats:
+def _extreme(side: Table, end: np.ufunc) -> Floats:
+    """The lowest or the highest of each bed; NaN for a bed without results, or without days."""
     return np.asarray(end.reduce(side.y, axis=1, initial=np.nan))
 
 
@@ -312,26 +334,29 @@ def _shared(side: Table, between: Floats, row: int, column: int) -> bool:
     return False
 
 
-def _exchanges(sides: Sequence[_Judged]) -> dict[Place, Flag]:
-    """Flags of beds whose results look exchanged on a day, the best pair for each result."""
-    found: dict[Place, Flag] = {}
-    for seen in sides:
+def _exchanges(sides: Sequence[_Judged], without: Collection[Cell] = ()) -> dict[Cell, Flag]:
+    """Flags of beds whose results look exchanged on a day, the best pair for each result.
+
+    without: results that were found exchanged already.
+    """
+    found: dict[Cell, Flag] = {}
+    for n, seen in enumerate(sides):
         for row, column in _places(seen.apart):
-            place = _place(seen.side, row, column)
-            if place in found:
+            if (n, row, column) in found or (n, row, column) in without:
                 continue
             pairs = [
-                pair
-                for other in sides
+                (pair, (m, *pair.there))
+                for m, other in enumerate(sides)
                 for pair in _partners(seen, (row, column), other)
-                if _place(pair.other.side, *pair.there) not in found
+                if (m, *pair.there) not in found and (m, *pair.there) not in without
             ]
             if pairs:
-                found |= _pair_flags(min(pairs, key=lambda pair: pair.misfit))
+                pair, there = min(pairs, key=lambda one: one[0].misfit)
+                found[n, row, column], found[there] = _pair_flags(pair)
     return found
 
 
-def _partners(seen: _Judged, here: tuple[int, int], other: _Judged) -> list[_Pair]:
+def _partners(seen: _Judged, here: Place, other: _Judged) -> list[_Pair]:
     """Results of the same day with which one that stands out may have been exchanged."""
     day = seen.side.days[here[1]]
     if day not in other.side.days:
@@ -345,9 +370,7 @@ def _partners(seen: _Judged, here: tuple[int, int], other: _Judged) -> list[_Pai
     return [pair for pair in tried if pair is not None]
 
 
-def _pair(
-    seen: _Judged, here: tuple[int, int], other: _Judged, there: tuple[int, int]
-) -> _Pair | None:
+def _pair(seen: _Judged, here: Place, other: _Judged, there: Place) -> _Pair | None:
     """The pair, if each result fits the other bed and the second does not fit its own.
 
     What is expected of both comes from fits without either.
@@ -357,6 +380,8 @@ def _pair(
         mine, own_error = other.fit.without(there, here)
     else:
         mine, own_error = float(seen.fit.expected[here]), float(seen.fit.error[here])
+    if not (error > 0.0 and own_error > 0.0):
+        return None  # the rest fits exactly, or says nothing: there is no measure
     own, their = float(seen.side.y[here]), float(other.side.y[there])
     swapped = ((own - theirs) / error, (their - mine) / own_error)
     if not all(abs(one) <= _FITS for one in swapped) or not abs(their - theirs) > _FITS * error:
@@ -365,16 +390,15 @@ def _pair(
     return _Pair(seen, here, mine, other, there, theirs, misfit)
 
 
-def _pair_flags(pair: _Pair) -> dict[Place, Flag]:
+def _pair_flags(pair: _Pair) -> tuple[Flag, Flag]:
     """Both flags of an exchange."""
     one, two = pair.seen.side, pair.other.side
-    first, second = _place(one, *pair.here), _place(two, *pair.there)
-    why = (
-        f"looks exchanged with bed {{}}: on day {first[0]:g} each has what is expected of the other"
-    )
-    here = _flag(one, *pair.here, pair.expected, why.format(second[1]))
-    there = _flag(two, *pair.there, pair.other_expected, why.format(first[1]))
-    return {first: replace(here, partner=second[1]), second: replace(there, partner=first[1])}
+    first, second = one.beds[pair.here[0]], two.beds[pair.there[0]]
+    day = one.days[pair.here[1]]
+    why = f"looks exchanged with bed {{}}: on day {day:g} each has what is expected of the other"
+    here = _flag(one, *pair.here, pair.expected, why.format(second))
+    there = _flag(two, *pair.there, pair.other_expected, why.format(first))
+    return replace(here, partner=second), replace(there, partner=first)
 
 
 def _lost(side: Table, lost: Sequence[str]) -> list[str]:

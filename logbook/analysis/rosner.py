@@ -10,17 +10,13 @@ A result is taken out of a fit as Belsley, Kuh & Welsch 1980, Regression Diagnos
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
 from statistics import NormalDist
 
 import numpy as np
-from numpy.typing import NDArray
 
-from logbook.analysis.additive import Design, Flags, Floats, deleted, design
-from logbook.analysis.tails import t_quantiles
+from logbook.analysis.additive import Flags, Floats, deleted, design
+from logbook.analysis.tails import t_quantile
 
-Places = NDArray[np.intp]
 #: Fewest results of a pull, and of a bed, among which one can be called wrong.
 FEWEST = 3
 #: Chance that a clean table gets any flag.
@@ -30,114 +26,93 @@ _ONE_IN = 8
 
 
 def enough(seen: Flags) -> Flags:
-    """Results (.., beds, days) with FEWEST or more of them at their pull and in their bed."""
-    pulls, beds = (seen.sum(axis=axis, keepdims=True) >= FEWEST for axis in (-2, -1))
-    return np.asarray(seen & pulls & beds)
+    """Results (beds, days) with FEWEST or more of them at their pull and in their bed."""
+    pulls, beds = seen.sum(axis=0) >= FEWEST, seen.sum(axis=1) >= FEWEST
+    return np.asarray(seen & pulls[None, :] & beds[:, None])
 
 
-@dataclass(frozen=True)
-class _Tables:
-    """Tables of one trial, in the corner of a grid (beds, days) that holds each.
-
-    y: (tables, cells), 0 where nothing is judged; judged: (tables, beds, days). reach: (designs,
-    cells, cells), the hat matrix of each design; design: which one is each table's; df: (tables).
-    """
-
-    y: Floats
-    judged: Flags
-    reach: Floats
-    design: Places
-    df: Floats
-
-
-def stand_apart(
-    tables: Sequence[Floats], judged: Sequence[Flags], smallest: Sequence[float]
-) -> list[Flags | None]:
-    """Which results of each table stand apart; None for a table that nobody can judge.
+def stand_apart(y: Floats, judged: Flags, smallest: Floats) -> tuple[Flags, Flags]:
+    """Which results of each table stand apart, and which tables can be judged at all.
 
     Args:
-        tables: (beds, days) each, finite where they are judged.
-        judged: the results of each table that are looked at.
-        smallest: how far from what is expected a result of each table may lie for any t.
+        y: (tables, beds, days), finite where they are judged.
+        judged: (beds, days), the results that are looked at, the same ones of every table.
+        smallest: (tables), how far from what is expected a result may lie for any t.
+
+    Returns:
+        (tables, beds, days) and (tables).
     """
-    some = [place for place, mask in enumerate(judged) if mask.any()]
-    found: list[Flags | None] = [None] * len(tables)
-    if some:
-        laid = _laid([tables[n] for n in some], [judged[n] for n in some])
-        apart = _apart(laid, np.array([smallest[n] for n in some]))
-        for place, flags in zip(some, apart, strict=True):
-            if flags is not None:
-                beds, days = tables[place].shape
-                found[place] = flags[:beds, :days]
-    return found
-
-
-def _laid(tables: Sequence[Floats], judged: Sequence[Flags]) -> _Tables:
-    beds, days = (max(one.shape[axis] for one in tables) for axis in (0, 1))
-    y, mask = np.zeros((len(tables), beds, days)), np.zeros((len(tables), beds, days), np.bool_)
-    known: dict[tuple[tuple[int, ...], bytes], int] = {}
-    which = np.zeros(len(tables), np.intp)
-    designs: list[Design] = []
-    for n, (one, kept) in enumerate(zip(tables, judged, strict=True)):
-        rows, columns = one.shape
-        y[n, :rows, :columns] = np.where(kept, one, 0.0)
-        mask[n, :rows, :columns] = kept
-        which[n] = known.setdefault((kept.shape, kept.tobytes()), len(known))
-        if which[n] == len(designs):
-            designs.append(design(kept))
-    reach = np.zeros((len(designs), beds * days, beds * days))
-    for n, of in enumerate(designs):
-        at = np.flatnonzero(mask[np.argmax(which == n)])
-        reach[n, at[:, None], at] = of.reach
-    df = np.array([of.df for of in designs], dtype=np.float64)[which]
-    return _Tables(y.reshape(len(tables), -1), mask, reach, which, df)
-
-
-def _apart(laid: _Tables, smallest: Floats) -> list[Flags | None]:
-    """As `stand_apart`, of tables each of which has results that are judged."""
-    every, kept = np.arange(len(laid.y)), laid.judged.copy()
-    total = laid.judged.sum(axis=(1, 2))
-    turns = np.maximum(2, total // _ONE_IN)
-    residual = laid.y.copy()
-    for n, reach in enumerate(laid.reach):
-        residual[laid.design == n] -= laid.y[laid.design == n] @ reach
-    weight = np.einsum("kii->ki", laid.reach)[laid.design]
-    order = np.full((len(laid.y), int(turns.max())), -1)
-    last = np.zeros(len(laid.y), dtype=np.intp)
-    taken: list[tuple[Floats, Floats]] = []
+    apart, can = np.zeros(y.shape, dtype=np.bool_), np.zeros(len(y), dtype=np.bool_)
+    if not judged.any():
+        return apart, can
+    rest, every, total = _Rest(y[:, judged], judged), np.arange(len(y)), int(judged.sum())
+    order = np.full((len(y), max(2, total // _ONE_IN)), -1)
+    last = np.zeros(len(y), dtype=np.intp)
     for turn in range(order.shape[1]):
-        df = laid.df - turn
-        t, off = deleted(residual, weight, df)
-        t = np.where(enough(kept).reshape(t.shape) & np.isfinite(t), np.abs(t), -1.0)
+        t, off = rest.deleted()
         worst = t.argmax(axis=1)
-        found = (t[every, worst] >= 0.0) & (turn < turns)
-        if turn:
-            found &= order[:, turn - 1] >= 0
+        found = (t[every, worst] >= 0.0) & (order[:, turn - 1] >= 0 if turn else True)
         if not found.any():
             break
         order[found, turn] = worst[found]
-        share = LEVEL / (2.0 * np.maximum(total - turn, 1))
-        # A quantile of t lies above the normal one: most need not be worked out, and what works
-        # them out takes long to load.
-        least = NormalDist().inv_cdf(1.0 - float(share[found].max()))
-        wild = found & (np.abs(off[every, worst]) > smallest) & (t[every, worst] > least)
-        if wild.any():
-            bar = t_quantiles(1.0 - share[wild], df[wild] - 1.0)
-            last[every[wild][t[every, worst][wild] > bar]] = turn + 1
-        # The hat matrix's column of each worst result, as it is without those taken out before.
-        column = laid.reach[laid.design, worst]
-        for before, shift in taken:
-            column = column + shift * before[every, worst][:, None]
-        here = kept.reshape(column.shape)
-        column = np.where(here & found[:, None], column, 0.0)
-        shift = column / (1.0 - column[every, worst])[:, None]
-        taken.append((column, shift))
-        here[every[found], worst[found]] = False
-        residual = np.where(here, residual + shift * residual[every, worst][:, None], 0.0)
-        weight = np.where(here, weight + shift * column, 0.0)
-    apart = np.zeros(laid.y.shape, dtype=np.bool_)
+        wild = found & (np.abs(off[every, worst]) > smallest)
+        share = LEVEL / (2.0 * (total - turn))
+        last[wild & _exceeds(t[every, worst], share, rest.df - 1)] = turn + 1
+        rest.take_out(worst, found)
+    flags = np.zeros(rest.kept.shape, dtype=np.bool_)
     for turn in range(order.shape[1]):
         some = every[last > turn]
-        apart[some, order[some, turn]] = True
-    apart = apart.reshape(kept.shape)
-    return [apart[n] if order[n, 0] >= 0 else None for n in every]
+        flags[some, order[some, turn]] = True
+    apart[:, judged] = flags
+    return apart, order[:, 0] >= 0
+
+
+def _exceeds(t: Floats, share: float, df: int) -> Flags:
+    """Which t lie above their quantile, of which this share of clean results does."""
+    # The quantile lies above the normal one: mostly it need not be worked out, and what works it
+    # out takes long to load.
+    above = t > NormalDist().inv_cdf(1.0 - share)
+    return np.asarray(above & (t > t_quantile(1.0 - share, df))) if above.any() else above
+
+
+class _Rest:
+    """Fits of tables of one design, from each of which results were taken out.
+
+    kept, residual, weight: (tables, n) of the n results that are judged: if a result is still in
+    the fit, its residual and its weight on its own fitted value (0 of those taken out).
+    """
+
+    def __init__(self, y: Floats, judged: Flags) -> None:
+        of = design(judged)
+        rows, columns = np.nonzero(judged)
+        self._beds, self._pulls = np.eye(judged.shape[0])[rows], np.eye(judged.shape[1])[columns]
+        self._reach = of.reach
+        self._taken: list[tuple[Floats, Floats]] = []
+        self.df = of.df
+        self.kept = np.ones(y.shape, dtype=np.bool_)
+        self.residual = y - y @ of.reach
+        self.weight = np.tile(np.diag(of.reach), (len(y), 1))
+
+    def deleted(self) -> tuple[Floats, Floats]:
+        """Absolute t of each result, and how far it is off; t is -1 where nobody can say."""
+        t, off = deleted(self.residual, self.weight, self.df)
+        several = (self.kept @ self._beds @ self._beds.T >= FEWEST) & (
+            self.kept @ self._pulls @ self._pulls.T >= FEWEST
+        )
+        return np.where(several & self.kept & np.isfinite(t), np.abs(t), -1.0), off
+
+    def take_out(self, worst: Floats, found: Flags) -> None:
+        """Make each fit the one without its worst result, where one was found."""
+        every = np.arange(len(worst))
+        # The hat matrix's column of that result, as it is without those taken out before.
+        column = self._reach[worst]
+        for before, shift in self._taken:
+            column = column + shift * before[every, worst][:, None]
+        column = np.where(self.kept & found[:, None], column, 0.0)
+        shift = column / (1.0 - column[every, worst])[:, None]
+        self._taken.append((column, shift))
+        self.kept[every[found], worst[found]] = False
+        off = self.residual[every, worst][:, None]
+        self.residual = np.where(self.kept, self.residual + shift * off, 0.0)
+        self.weight = np.where(self.kept, self.weight + shift * column, 0.0)
+        self.df -= 1

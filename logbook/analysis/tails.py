@@ -2,12 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 from logbook.errors import UserMistake
-
-if TYPE_CHECKING:
-    from logbook.analysis.additive import Floats
 
 
 def t_quantile(probability: float, df: float) -> float:
@@ -27,14 +22,6 @@ def t_quantile(probability: float, df: float) -> float:
     from scipy.special import stdtrit
 
     return float(stdtrit(df, probability))
-
-
-def t_quantiles(probabilities: Floats, df: Floats) -> Floats:
-    """Student's t quantiles, each probability with its degrees of freedom; NaN out of range."""
-    from scipy.special import stdtrit
-
-    found: Floats = stdtrit(df, probabilities)
-    return found
 
 
 def f_tail(statistic: float, df_above: float, df_below: float) -> float:

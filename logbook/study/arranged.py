@@ -32,6 +32,11 @@ class Spot:
     age: float
     of: tuple[int, ...]
 
+    @property
+    def kin(self) -> str:
+        """The treatment of the beds that are like it; before application all are."""
+        return self.treatment if self.age >= 0 else ""
+
 
 @dataclass(frozen=True)
 class Spots:
@@ -80,7 +85,8 @@ class Arrangements:
     def reviews(self, samples: Sequence[Sample]) -> list[tuple[Side, Side]]:
         """For each treatment its own beds and the controls that they are compared with.
 
-        Without treatments that nobody can judge: of too few pulls, or without controls.
+        Without treatments that nobody can judge: of too few pulls, without controls, or with a bed
+        whose label a control has as well, so that nobody can say which of the two is meant.
         """
         return _once(self._reviews, _reviews, samples)
 
@@ -106,8 +112,7 @@ def _spots(samples: Sequence[Sample]) -> Spots:
     found = []
     for (label, name), several in groups.items():
         one = samples[several[0]]
-        age = float(one.age) if one.age is not None else _BEFORE
-        age = min(age, _BEFORE) if name == "before" else age
+        age = _age(name, [one.age] if one.age is not None else [])
         found.append(Spot(label, one.treatment, one.control, name, age, tuple(several)))
     found.sort(key=lambda one: (one.age, one.label))
     moved = list(_moved(found))
@@ -120,7 +125,7 @@ def _alike(spots: Sequence[Spot]) -> list[list[int]]:
     """Spots by pull and treatment; before application all beds are alike. Of two or more."""
     groups: dict[tuple[str, str], list[int]] = {}
     for place, one in enumerate(spots):
-        groups.setdefault((one.name, one.treatment if one.age >= 0 else ""), []).append(place)
+        groups.setdefault((one.name, one.kin), []).append(place)
     return [group for group in groups.values() if len(group) > 1]
 
 
@@ -158,7 +163,9 @@ def _reviews(samples: Sequence[Sample]) -> list[tuple[Side, Side]]:
     return [
         (own, control)
         for own, control in found
-        if control.beds and len({*own.days, *control.days}) >= FEWEST
+        if control.beds
+        and len({*own.days, *control.days}) >= FEWEST
+        and not {*own.beds} & {*control.beds}
     ]
 
 
@@ -167,11 +174,16 @@ def _sides(own: Sequence[tuple[Sample, int]]) -> tuple[Side, Side]:
     cells: tuple[list[tuple[str, float, int]], ...] = ([], [])
     for name, group in pairing.by_pull(own):
         ages = [one.age for one, _ in group if not one.control and one.age is not None]
-        age = sum(ages) / len(ages) if ages else _BEFORE
-        age = min(age, _BEFORE) if name == "before" else age
+        age = _age(name, ages)
         for one, place in group:
             cells[one.control].append((one.label, age, place))
     return _side("treated", cells[0]), _side("control", cells[1])
+
+
+def _age(name: str, ages: Sequence[int]) -> float:
+    """The mean age of a pull's beds; of one before application, a day before it."""
+    age = sum(ages) / len(ages) if ages else _BEFORE
+    return min(age, _BEFORE) if name == "before" else age
 
 
 def _side(name: str, cells: Sequence[tuple[str, float, int]]) -> Side:

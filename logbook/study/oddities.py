@@ -10,6 +10,7 @@ from __future__ import annotations
 from bisect import bisect_left
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import permutations
 from math import log10
 from statistics import median
 from typing import TYPE_CHECKING
@@ -29,8 +30,10 @@ _RAW = frozenset({"pH"})
 _BED_SLACK = 0.2
 # Beds alike differ by no more than this factor, or they say nothing of a third. As in `outliers`.
 _AGREE = 3.0
-# A little less than what is asked, lest rounding decide.
-_NEARLY = 1 - 1e-9
+# How near to what is usual for other beds, on its logarithm to base 10, a result of an exchanged
+# bag lies: within a quarter. Common practice, no source.
+_LIKE = 0.1
+_ROUNDING = 1e-9  # what must not decide
 Odd = tuple[Reading, str, str]
 Series = tuple[str, Sequence[tuple[Sample, Reading]]]
 """A nutrient and one comparable set of its readings that count, with their samples."""
@@ -78,13 +81,14 @@ def _calm(analyte: str, stand: Spots, means: Floats) -> bool:
         # No whole report of pH is in another unit.
         return bool((highest - lowest <= plausible.PH_JUMP).all())
     if not (means > 0).all():
-        return not len(means)
+        return False  # a ratio to nothing says nothing: to be looked at one by one
     nearest = min(abs(log10(one.factor)) - one.slack for one in plausible.slips(analyte))
-    if (highest >= _NEARLY * 10**nearest * lowest).any():
+    apart = min(10**nearest, _AGREE) * (1 - _ROUNDING)
+    if (highest >= apart * lowest).any():
         return False
     moves = stand.now.median_ratios(means, stand.last)
     shifts = plausible.slips_of_reports(analyte)
-    return not any(any_near(moves, one.factor, one.slack + 1e-9) for one in shifts)
+    return not any(any_near(moves, one.factor, one.slack + _ROUNDING) for one in shifts)
 
 
 @dataclass(frozen=True)
@@ -113,13 +117,14 @@ def _by_neighbours(
 ) -> Iterator[Odd]:
     """Results that are a slip away from both the bed's last pull and the beds like it.
 
-    Without a last pull, two beds like it must be there: before application all beds are alike.
+    Without a last pull, two beds like it must be there: before application all beds are alike. Two
+    of one pull that each have what is usual for the beds like the other were rather exchanged.
     """
     groups: dict[tuple[str, str], list[_Place]] = {}
     for one in places:
-        groups.setdefault(
-            (one.spot.name, one.spot.treatment if one.spot.age >= 0 else ""), []
-        ).append(one)
+        groups.setdefault((one.spot.name, one.spot.kin), []).append(one)
+    far: dict[str, list[tuple[_Place, float]]] = {}
+    slips: list[tuple[_Place, plausible.Slip, str]] = []
     for group in groups.values():
         values = sorted(one.value for one in group)
         for one in group:
@@ -127,6 +132,8 @@ def _by_neighbours(
             usual = _usual(analyte, values, one.value) if len(group) >= (2 if last else 3) else None
             if usual is None:
                 continue
+            if _is_far(analyte, one.value, usual):
+                far.setdefault(one.spot.name, []).append((one, usual))
             slip = _slip(analyte, one.value, usual)
             if slip is None or (last and slip != _slip(analyte, one.value, last.value)):
                 continue
@@ -135,7 +142,41 @@ def _by_neighbours(
                 beside += f" and {_beside(analyte, one.value, last.value)} its last"
                 beside += f" ({last.value:.4g})"
             what = f"{_shown(analyte, one.value)} is {beside}: {slip.words}"
+            slips.append((one, slip, what))
+    exchanged = {id(one.reading): (one, what) for one, what in _swapped(analyte, far)}
+    yield from ((one.reading, "exchange", what) for one, what in exchanged.values())
+    for one, slip, what in slips:
+        if id(one.reading) not in exchanged:
             yield one.reading, slip.kind, what
+
+
+def _is_far(analyte: str, value: float, usual: float) -> bool:
+    """Whether a result is not that of a bed like the others; of pH nobody says so."""
+    if analyte in _RAW or not (value > 0 and usual > 0):
+        return False
+    return max(value / usual, usual / value) >= _AGREE
+
+
+def _swapped(
+    analyte: str, far: Mapping[str, Sequence[tuple[_Place, float]]]
+) -> Iterator[tuple[_Place, str]]:
+    """Results of one pull that each have what is usual for the beds like the other.
+
+    far: by pull, results with what is usual for the beds like them.
+    """
+    for name, several in far.items():
+        for (one, usual), (other, others) in permutations(several, 2):
+            kin = one.spot.treatment == other.spot.treatment
+            if not kin and _like(one.value, others) and _like(other.value, usual):
+                what = (
+                    f"looks exchanged with bed {other.spot.label}: on {name} each has what is "
+                    f"usual for the beds like the other ({usual:.4g} and {others:.4g})"
+                )
+                yield one, f"{_shown(analyte, one.value)}: {what}"
+
+
+def _like(value: float, usual: float) -> bool:
+    return abs(log10(value / usual)) <= _LIKE
 
 
 def _beside(analyte: str, value: float, other: float) -> str:
@@ -231,27 +272,32 @@ def _reviewed(trial: Sequence[Series], arranged: Arrangements) -> list[list[Odd]
     from logbook.analysis import outliers
     from logbook.analysis.cells import numbers
 
-    sides: list[tuple[int, Side, Side]] = []
-    tables: list[tuple[outliers.Table, outliers.Table]] = []
-    for place, (analyte, pairs) in enumerate(trial):
+    sides: list[list[Side]] = []
+    tables: list[list[tuple[outliers.Table, outliers.Table]]] = []
+    for analyte, pairs in trial:
         scale: outliers.Scale = "raw" if analyte in _RAW else "log"
         values = numbers(one.value for _, one in pairs)
-        for own, control in arranged.reviews([sample for sample, _ in pairs]):
-            sides.append((place, own, control))
-            tables.append((_table(own, values, scale), _table(control, values, scale)))
-    found: list[list[Odd]] = [[] for _ in trial]
-    for (place, *both), flags in zip(sides, outliers.flags(tables), strict=True):
-        found[place] += _odd_flags(*trial[place], both, flags)
-    return found
+        reviews = arranged.reviews([sample for sample, _ in pairs])
+        sides.append([side for review in reviews for side in review])
+        tables.append(
+            [
+                (_table(own, values, scale), _table(control, values, scale))
+                for own, control in reviews
+            ]
+        )
+    return [
+        list(_odd_flags(*one, stood, flags))
+        for one, stood, flags in zip(trial, sides, outliers.flags(tables), strict=True)
+    ]
 
 
 def _odd_flags(
     analyte: str,
     pairs: Sequence[tuple[Sample, Reading]],
     sides: Sequence[Side],
-    flags: Iterable[outliers.Flag],
+    flags: Iterable[tuple[int, outliers.Flag]],
 ) -> Iterator[Odd]:
-    for flag in flags:
+    for place, flag in flags:
         slip = _slip(analyte, flag.value, flag.expected)
         if slip is None and not flag.partner:
             continue
@@ -259,8 +305,7 @@ def _odd_flags(
         asked = slip is not None and not flag.partner and "point" not in flag.why
         words = f": {slip.words}" if asked and slip is not None else ""
         what = f"{_shown(analyte, flag.value)}: {flag.why}{words}"
-        side = next(one for one in sides if flag.bed in one.beds)
-        yield pairs[side.sample(flag.bed, flag.day)][1], kind, what
+        yield pairs[sides[place].sample(flag.bed, flag.day)][1], kind, what
 
 
 def _table(side: Side, values: Floats, scale: outliers.Scale) -> outliers.Table:

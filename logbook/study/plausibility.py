@@ -129,12 +129,14 @@ def _received(store: sqlite3.Connection) -> dict[tuple[str, str], date]:
 
 
 def _asked(store: sqlite3.Connection, names: Collection[str]) -> set[str]:
-    """Which of these keys were ever written, be it struck since."""
+    """Which of these keys stand; one whose import was undone is asked again."""
     wanted, found = sorted(names), set()
     for start in range(0, len(wanted), 400):
         some = wanted[start : start + 400]
         marks = ", ".join("?" * len(some))
-        rows = store.execute(f"SELECT key FROM write WHERE key IN ({marks})", some)
+        rows = store.execute(
+            f"SELECT key FROM write WHERE live = 1 AND struck = 0 AND key IN ({marks})", some
+        )
         found |= {name for (name,) in rows.fetchall()}
     return found
 
@@ -156,12 +158,18 @@ def doubted(
     found: dict[str, Doubt] = {}
     for one in (*_of_values(store, soils), *_of_materials(store, materials)):
         found.setdefault(one.ident, one)
-    for report in sorted({one.report for one in written.values()}):
-        for one in _of_duplicates(store, report, settings, written, found.keys()):
-            found.setdefault(one.ident, one)
+    reports = sorted({one.report for one in written.values()})
+    pairs = [pair for name in reports for pair in quality.pairs(store, settings.most_rpd, name)]
+    twins = [pair for pair in pairs if pair.how == quality.TWIN]
+    repeats = [pair for pair in pairs if pair.how != quality.TWIN]
+    for one in _of_duplicates(store, repeats, written, found.keys()):
+        found.setdefault(one.ident, one)
     # What is in question says nothing of its neighbours, nor is it asked about with them.
     asked = {ident: one.what for ident, one in found.items()}
     for one in _of_beds(store, soils, asked, progress):
+        found.setdefault(one.ident, one)
+    # A slip says more of a bag than that its blind half differs.
+    for one in _of_duplicates(store, twins, written, found.keys()):
         found.setdefault(one.ident, one)
     yield from found.values()
 
@@ -230,13 +238,12 @@ def _of_runs(store: sqlite3.Connection, written: Mapping[str, Result]) -> Iterat
 
 def _of_duplicates(
     store: sqlite3.Connection,
-    report: str,
-    settings: Settings,
+    pairs: Iterable[quality.Pair],
     written: Mapping[str, Result],
     asked: AbstractSet[str],
 ) -> Iterator[Doubt]:
-    """Duplicates and repeats of a report that differ too much, unless one is asked about anyway."""
-    for pair in quality.pairs(store, settings.most_rpd, report):
+    """Duplicates and repeats that differ too much, unless one is asked about anyway."""
+    for pair in pairs:
         if pair.compared.within is not False or not asked.isdisjoint(pair.ids):
             continue
         ids = pair.ids[:1] if pair.how == quality.TWIN else pair.ids
