@@ -33,7 +33,8 @@ from logbook.trial.records import Writer
 if TYPE_CHECKING:
     from sqlalchemy import Connection
 
-# Lines that an entry mostly has room for; where it has not, they are divided.
+# Lines that an entry has room for: those of a laboratory's report take some 450 bytes each, half
+# of an entry. Where it has no room, they are divided.
 _MOST_LINES = 1_000
 
 
@@ -169,14 +170,14 @@ class Book:
         writes = [Write(key, value, replaces.get(key, ())) for key, value in values]
         try:
             name, entry, body = self._next_entry(kind, writes, act, reason)
-        except TooLarge:
+        except TooLarge as problem:
             if len(values) == 1:
-                raise
+                raise TooLarge(f"{values[0][0]}: {problem.message}", "shorten its text") from None
             half = len(values) // 2
             trials = self._append(kind, values[:half], act, reason)
             return trials | self._append(kind, values[half:], act, reason)
         entries.append(self.connection, [(name, entry, body)])
-        return projections.fold_batch(self.connection, [(name, entry)], own=True)
+        return projections.fold_own(self.connection, name, entry)
 
     def _next_entry(
         self, kind: str, writes: Sequence[Write], act: str | None, reason: str | None

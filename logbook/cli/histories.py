@@ -108,7 +108,10 @@ class Line:
 
 
 def _history(store: sqlite3.Connection, session: Session, of: str) -> list[Line]:
-    """The lines in the order in which they were written; those of one second by their number."""
+    """The lines in the order in which they were written; those of one second by their number.
+
+    The results of one report, which are written in order of code, stand bag by bag.
+    """
     labels = _Labels(store)
     usual = next(iter(labels.zones.values()), UTC)
     found: list[tuple[tuple[datetime, str, int, int], Line]] = []
@@ -118,7 +121,6 @@ def _history(store: sqlite3.Connection, session: Session, of: str) -> list[Line]
         for name, (entry, place) in told.writes.items():
             line = _line(name, told, labels, named, usual)
             moment = datetime.fromisoformat(entry.written)
-            # A report's results are written in order of code: they are shown bag by bag.
             at = 0 if journal.space(key) == "result" else place
             found.append(((moment, entry.writer, entry.seq, at), line))
     return [line for _, line in sorted(found, key=lambda pair: pair[0])]

@@ -141,7 +141,10 @@ def from_value(space: str, value: Value) -> Any:
 
     Raises ValueError for a value that is not `readable`.
     """
-    return from_cells(space, map(value.get, field_names(_record(space))))
+    kind = _record(space)
+    if kind is None:
+        raise ValueError(f"no {space}")
+    return from_cells(space, map(value.get, field_names(kind)))
 
 
 def from_cells(space: str, cells: Iterable[Any]) -> Any:

@@ -312,6 +312,7 @@ def _count(reading: Reading, row: list[str], role: str, flaws: list[Flaw]) -> in
 def new_sample(reading: Reading, cell: str) -> str | Flaw:
     """The code in a cell seen for the first time; a valid one may still wait for its pull."""
     code = codes.tidy(cell)
+    # A code that the book knows was looked at when it came into the book.
     wrong = "" if code in reading.beside.codes else codes.flaw(code)
     found: str | Flaw = _wrong_code(reading, cell, wrong) if wrong else code
     if not wrong and code in reading.beside.refused:

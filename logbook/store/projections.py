@@ -32,22 +32,39 @@ def apply(connection: Connection, batch: Batch) -> None:
     derived.refresh(connection, fold_batch(connection, batch))
 
 
-def fold_batch(connection: Connection, batch: Batch, own: bool = False) -> set[str]:
+def fold_batch(connection: Connection, batch: Batch) -> set[str]:
     """Fold entries that were just filed into the record tables.
 
-    own: they are an entry of this machine's, whose values were found `readable` and whose keys
-    `live` was asked about. Returns the ids of the trials whose
-    derived rows must be computed anew (`derived.refresh`).
+    Returns the ids of the trials whose derived rows must be computed anew (`derived.refresh`).
     """
     if not any(entry.writes for _, entry in batch):
         return set()
-    if not own:
-        name_keys(connection, "touched", [w.key for _, entry in batch for w in entry.writes])
+    _touch(connection, batch)
+    return _folded(connection, batch, readable_all=False)
+
+
+def fold_own(connection: Connection, name: str, entry: Entry) -> set[str]:
+    """As `fold_batch`, of an entry of this machine's act that was just made.
+
+    Its keys were the last that `live` was asked about, and its values were found `readable`: both
+    is a good part of the work.
+    """
+    (touched,) = connection.exec_driver_sql("SELECT count(*) FROM touched").one()
+    if touched != len(entry.writes):
+        raise AssertionError("other keys were asked about before the entry was folded")
+    return _folded(connection, [(name, entry)], readable_all=True)
+
+
+def _folded(connection: Connection, batch: Batch, *, readable_all: bool) -> set[str]:
     _file(connection, batch)
     trials = _trials_touched(connection)
-    _settle(connection, batch, own)
-    trials |= _trials_touched(connection)
-    return trials
+    _settle(connection, batch, readable_all)
+    return trials | _trials_touched(connection)
+
+
+def _touch(connection: Connection, batch: Batch) -> None:
+    """Name the keys of a batch in `touched`."""
+    name_keys(connection, "touched", [one.key for _, entry in batch for one in entry.writes])
 
 
 def rebuild(connection: Connection) -> None:
@@ -55,7 +72,7 @@ def rebuild(connection: Connection) -> None:
     for table in FOLDED:
         connection.exec_driver_sql(f'DELETE FROM "{table.name}"')
     for batch in _batches(connection):
-        name_keys(connection, "touched", [w.key for _, entry in batch for w in entry.writes])
+        _touch(connection, batch)
         _file(connection, batch)
         _settle(connection, batch)
     derived.refresh(connection, None)
@@ -156,7 +173,7 @@ def name_keys(connection: Connection, table: str, keys: Iterable[str]) -> None:
         connection.exec_driver_sql(f"INSERT INTO {table} VALUES (?)", rows)
 
 
-def _settle(connection: Connection, batch: Batch, own: bool = False) -> None:
+def _settle(connection: Connection, batch: Batch, readable_all: bool = False) -> None:
     """Give each touched key the row that its live writes say."""
     contested = _contested(connection)
     rows: Rows = {}
@@ -164,7 +181,7 @@ def _settle(connection: Connection, batch: Batch, own: bool = False) -> None:
         if understood(entry):
             for write in entry.writes:
                 if write.value is not None and write.key not in contested:
-                    _add_row(rows, write.key, name, write.value, False, own)
+                    _add_row(rows, write.key, name, write.value, False, readable_all)
     if contested:
         name_keys(connection, "contested", sorted(contested))
         for key, found in _merged(connection):

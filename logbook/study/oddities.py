@@ -33,6 +33,8 @@ _AGREE = 3.0
 # How near to what is usual for other beds, on its logarithm to base 10, a result of an exchanged
 # bag lies: within a quarter. Common practice, no source.
 _LIKE = 0.1
+# By so much it moved from its bed's last, the same way. Common practice, no source.
+_MOVED = 2.0
 _ROUNDING = 1e-9  # what must not decide
 Odd = tuple[Reading, str, str]
 Series = tuple[str, Sequence[tuple[Sample, Reading]]]
@@ -132,7 +134,7 @@ def _by_neighbours(
             usual = _usual(analyte, values, one.value) if len(group) >= (2 if last else 3) else None
             if usual is None:
                 continue
-            if _is_far(analyte, one.value, usual):
+            if _is_far(analyte, one.value, usual, last.value if last else None):
                 far.setdefault(one.spot.name, []).append((one, usual))
             slip = _slip(analyte, one.value, usual)
             if slip is None or (last and slip != _slip(analyte, one.value, last.value)):
@@ -150,11 +152,16 @@ def _by_neighbours(
             yield one.reading, slip.kind, what
 
 
-def _is_far(analyte: str, value: float, usual: float) -> bool:
-    """Whether a result is not that of a bed like the others; of pH nobody says so."""
-    if analyte in _RAW or not (value > 0 and usual > 0):
+def _is_far(analyte: str, value: float, usual: float, last: float | None) -> bool:
+    """Whether a result is not that of a bed like the others, nor goes on from its bed's last.
+
+    Of two beds alike the last pull says which is the other one. Of pH nobody says so.
+    """
+    if analyte in _RAW or not (value > 0 and usual > 0 and (last is None or last > 0)):
         return False
-    return max(value / usual, usual / value) >= _AGREE
+    beside = value / usual
+    moved = beside if last is None else value / last
+    return (beside >= _AGREE and moved >= _MOVED) or (beside <= 1 / _AGREE and moved <= 1 / _MOVED)
 
 
 def _swapped(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from datetime import date, datetime, tzinfo
+from datetime import datetime, tzinfo
 from decimal import Decimal
 from json import dumps
 from typing import TYPE_CHECKING, NamedTuple
@@ -16,9 +16,6 @@ from logbook.trial.times import read_stored, spoken_day
 if TYPE_CHECKING:
     import sqlite3
 
-_PULLED = 'b.trial, substr(p."when", 1, 10)'
-_OF_BED = "JOIN bed b ON b.id = p.bed"
-
 
 class Origin(NamedTuple):
     """Where a sample comes from: its trial's id and the day of its pull, as stored."""
@@ -26,10 +23,15 @@ class Origin(NamedTuple):
     trial: str
     pulled: str
 
-    @property
-    def day(self) -> date:
-        """The day of its pull."""
-        return date.fromisoformat(self.pulled)
+
+# Each code with its trial and the day of its pull; {} says which codes are looked at.
+_ORIGINS = (
+    'SELECT p.id, b.trial, substr(p."when", 1, 10) FROM {pull} JOIN bed b ON b.id = p.bed '
+    'UNION ALL SELECT part.id, b.trial, substr(p."when", 1, 10) FROM {part} '
+    "JOIN pull p ON p.id = part.pull JOIN bed b ON b.id = p.bed "
+    'UNION ALL SELECT n.id, n.trial, substr(s."when", 1, 10) FROM {blind} '
+    "JOIN sent x ON x.sample = n.id JOIN shipment s ON s.code = x.shipment"
+)
 
 
 def origins(store: sqlite3.Connection, codes: Iterable[str]) -> dict[str, Origin]:
@@ -37,27 +39,22 @@ def origins(store: sqlite3.Connection, codes: Iterable[str]) -> dict[str, Origin
 
     A blind belongs to its trial from the day on which it was sent.
     """
-    named = dumps(list(dict.fromkeys(codes)))
+    named = _ORIGINS.format(
+        pull="named CROSS JOIN pull p ON p.id = named.code",
+        part="named CROSS JOIN part ON part.id = named.code",
+        blind="named CROSS JOIN blind n ON n.id = named.code",
+    )
     rows = store.execute(
-        "WITH named (bag) AS (SELECT value FROM json_each(?)) "
-        f"SELECT bag, {_PULLED} FROM named CROSS JOIN pull p ON p.id = bag {_OF_BED} "
-        f"UNION ALL SELECT bag, {_PULLED} FROM named CROSS JOIN part ON part.id = bag "
-        f"JOIN pull p ON p.id = part.pull {_OF_BED} "
-        'UNION ALL SELECT bag, n.trial, substr(s."when", 1, 10) FROM named '
-        "CROSS JOIN blind n ON n.id = bag JOIN sent x ON x.sample = n.code "
-        "JOIN shipment s ON s.code = x.shipment",
-        (named,),
+        f"WITH named (code) AS (SELECT value FROM json_each(?)) {named}",
+        (dumps(list(dict.fromkeys(codes))),),
     ).fetchall()
     return {code: Origin(trial, day) for code, trial, day in rows}
 
 
 def known_codes(store: sqlite3.Connection) -> frozenset[str]:
     """Every code of which `origins` knows the origin."""
-    rows = store.execute(
-        "SELECT id FROM pull UNION ALL SELECT id FROM part WHERE pull IN (SELECT id FROM pull) "
-        "UNION ALL SELECT id FROM blind WHERE code IN (SELECT sample FROM sent)"
-    ).fetchall()
-    return frozenset(code for (code,) in rows)
+    every = _ORIGINS.format(pull="pull p", part="part", blind="blind n")
+    return frozenset(code for code, _, _ in store.execute(every).fetchall())
 
 
 def laboratories(store: sqlite3.Connection) -> list[str]:

@@ -27,19 +27,20 @@ def by_pull(
 ) -> Iterator[tuple[str, list[tuple[Sample, Of]]]]:
     """Readings pull by pull: those of treated beds, and of the controls of their blocks."""
     groups: dict[str, list[tuple[Sample, Of]]] = {}
-    # The places of controls, by the pulls that they belong to by name and by their days.
-    near: dict[str | date, set[int]] = {}
+    # The places of controls, by the pulls that they belong to by name, and by their days.
+    by_name: dict[str, set[int]] = {}
+    by_day: dict[date, set[int]] = {}
     for place, (sample, one) in enumerate(pairs):
         if sample.control:
-            by: list[str | date] = [sample.day, *sample.pulls]
-            for of in by:
-                near.setdefault(of, set()).add(place)
+            by_day.setdefault(sample.day, set()).add(place)
+            for name in sample.pulls:
+                by_name.setdefault(name, set()).add(place)
         else:
             groups.setdefault(name_of(sample), []).append((sample, one))
     for name, group in groups.items():
         treated = [sample for sample, _ in group]
-        places = near.get(name, set()).union(*(near.get(one.day, ()) for one in treated))
-        controls = (pairs[place] for place in sorted(places))
+        near = by_name.get(name, set()).union(*(by_day.get(one.day, ()) for one in treated))
+        controls = (pairs[place] for place in sorted(near))
         yield name, [*group, *_controls(name, treated, controls)]
 
 

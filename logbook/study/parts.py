@@ -5,8 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 from decimal import Decimal
-from functools import lru_cache
-from json import loads
+from json import dumps
 from typing import TYPE_CHECKING
 
 from logbook.errors import UserMistake
@@ -81,23 +80,16 @@ def not_meant(
     store: sqlite3.Connection, results: Iterable[records.Result]
 ) -> list[tuple[str, str, records.Part]]:
     """Results of an analysis that their part was not meant for: code, nutrient, the part."""
-    meant = {
-        code: _listed(analyses)
-        for code, analyses in store.execute("SELECT id, analyses FROM part").fetchall()
+    several = list(results)
+    codes = dumps(list({one.sample for one in several}))
+    named = "id IN (SELECT value FROM json_each(?))"
+    meant = {one.id: one.record for one in views.fetch(store, "part", named, (codes,))}
+    found = {
+        (one.sample, one.analyte): meant[one.sample]
+        for one in several
+        if one.sample in meant and one.analyte not in meant[one.sample].analyses
     }
-    found = dict.fromkeys(
-        (one.sample, one.analyte)
-        for one in results
-        if one.sample in meant and one.analyte not in meant[one.sample]
-    )
-    of = {code: of_code(store, code) for code, _ in found}
-    return [(code, analyte, part) for code, analyte in found if (part := of[code])]
-
-
-# Most parts are meant for what the others of their kind are.
-@lru_cache(maxsize=256)
-def _listed(analyses: str) -> frozenset[str]:
-    return frozenset(loads(analyses))
+    return [(code, analyte, part) for (code, analyte), part in found.items()]
 
 
 @dataclass(frozen=True)

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from datetime import date
 from functools import cached_property
 from json import dumps
-from operator import itemgetter
+from operator import attrgetter
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from logbook.store import views
@@ -27,8 +27,6 @@ PARTS = ("nitrate-N", "ammonium-N")
 # this share (less than a laboratory's usual repeatability for nitrate), the sum is used, and it is
 # said. Common practice, no source.
 SMALL_PART = 0.05
-Row = tuple[Any, ...]
-_ID = 12  # where a row has the id of its result
 Comparable = tuple[str, str, str, str]
 """Method (with how its soil was kept), basis, laboratory, unit."""
 
@@ -92,6 +90,33 @@ class Reading(NamedTuple):
     def comparable(self) -> Comparable:
         """Only readings with the same of this may be compared."""
         return (self.method, self.basis, self.lab, self.unit)
+
+
+class Row(NamedTuple):
+    """A result as the store has it, of which pull it is, and how that soil was kept (`kind`)."""
+
+    pull: str
+    analyte: str
+    method: str
+    basis: str
+    lab: str
+    unit: str
+    value: float | None
+    limit: float | None
+    qualifier: str
+    conflict: int
+    kind: str | None
+    report: str
+    id: str
+    run: int
+    sample: str
+    flags: str
+
+
+_ROW = (
+    "bag.pull, r.analyte, r.method, r.basis, r.lab, r.unit, r.value_num, r.limit_num, r.qualifier, "
+    "r.conflict, bag.kind, r.report, r.id, r.run, r.sample, coalesce(r.flags, '')"
+)
 
 
 @dataclass(frozen=True)
@@ -218,45 +243,45 @@ def measured(
 ) -> list[Reading]:
     """As `readings`, without sums.
 
-    asked: what is in question, by result; known: results of the trial that need not be fetched, and
-    come last.
+    asked: what is in question, by result; known: results of the trial that need not be fetched.
     """
     wanted = PARTS if analyte == MINERAL_N else (analyte,)
     condition = "" if analyte is None else f"AND r.analyte IN ({', '.join('?' * len(wanted))})"
     if known:
         condition += " AND r.id NOT IN (SELECT value FROM json_each(?))"
-    rows: list[Row] = store.execute(
-        f"WITH {views.BAGS} SELECT bag.pull, r.analyte, r.method, r.basis, r.lab, r.unit, "
-        "r.value_num, r.limit_num, r.qualifier, r.conflict, bag.kind, r.report, r.id, r.run, "
-        "r.sample, coalesce(r.flags, '') "
-        f"FROM bag CROSS JOIN result r ON r.sample = bag.code {condition}",
+    fetched = store.execute(
+        f"WITH {views.BAGS} SELECT {_ROW} FROM bag CROSS JOIN result r "
+        f"ON r.sample = bag.code {condition}",
         (
             trial,
             *(wanted if analyte is not None else ()),
-            *([dumps([row[_ID] for row in known])] if known else ()),
+            *([dumps([row.id for row in known])] if known else ()),
         ),
     ).fetchall()
-    rows = [*rows, *known] if known else sorted(rows, key=itemgetter(_ID))
+    rows = sorted([*map(Row._make, fetched), *known], key=attrgetter("id"))
     from logbook.study import queries
 
-    lifted = queries.lifted(store) if any(row[-1] for row in rows) else {}
-    rows = [row for row in rows if not row[-1] or _counts(row) or row[_ID] in lifted]
-    found = [_reading(asked.get(row[_ID], ""), row) for row in rows]
+    lifted = queries.lifted(store) if any(row.flags for row in rows) else {}
+    rows = [row for row in rows if not row.flags or _counts(row) or row.id in lifted]
+    found = [_reading(asked.get(row.id, ""), row) for row in rows]
     if lifted:
         found = [
-            one._replace(remark=queries.although(one.flags, lifted[row[_ID]].reason))
-            if row[_ID] in lifted
+            one._replace(remark=queries.although(one.flags, lifted[row.id].reason))
+            if row.id in lifted
             else one
             for one, row in zip(found, rows, strict=True)
         ]
-    if any(row[13] > 1 for row in rows):
+    if any(row.run > 1 for row in rows):
         found = _of_runs(store, trial, rows, found)
     return found
 
 
 def row_of(ident: str, result: Result, pull: str, kind: str | None) -> Row:
-    """A result as `measured` fetches one: of this pull, from soil that was kept as `kind` says."""
-    return (
+    """A result that was just written, as `measured` fetches one.
+
+    No machine disagrees about it: it took the place of whatever stood there.
+    """
+    return Row(
         pull, result.analyte, result.method, result.basis, result.lab, result.unit,
         None if result.value is None else float(result.value),
         None if result.limit is None else float(result.limit),
@@ -264,7 +289,7 @@ def row_of(ident: str, result: Result, pull: str, kind: str | None) -> Row:
     )  # fmt: skip
 
 
-def _reading(queried: str, row: Sequence[Any]) -> Reading:
+def _reading(queried: str, row: Row) -> Reading:
     sample, analyte, method, basis, lab, unit, value, limit, side, conflict, kind, report = row[:12]
     low = high = None
     if value is None and limit is not None:
@@ -281,7 +306,7 @@ def _reading(queried: str, row: Sequence[Any]) -> Reading:
         high,
         bool(conflict),
         0.0,
-        row[-1],
+        row.flags,
         queried,
         "",
         (report,),
@@ -289,7 +314,7 @@ def _reading(queried: str, row: Sequence[Any]) -> Reading:
 
 
 def _of_runs(
-    store: sqlite3.Connection, trial: str, rows: Sequence[Any], found: Sequence[Reading]
+    store: sqlite3.Connection, trial: str, rows: Sequence[Row], found: Sequence[Reading]
 ) -> list[Reading]:
     """What counts where samples were measured again."""
     from logbook.study import runs
@@ -297,14 +322,16 @@ def _of_runs(
     return runs.settled(
         store,
         trial,
-        [runs.Run(row[14], row[13], row[2], one) for row, one in zip(rows, found, strict=True)],
+        [
+            runs.Run(row.sample, row.run, row.method, one)
+            for row, one in zip(rows, found, strict=True)
+        ],
     )
 
 
-def _counts(row: Sequence[Any]) -> bool:
+def _counts(row: Row) -> bool:
     """False for a result that its laboratory rejected or cancelled, or that waits for its limit."""
-    value, limit, flags = row[6], row[7], row[-1]
-    return qualifiers.counts(flags, value is not None or limit is not None)
+    return qualifiers.counts(row.flags, row.value is not None or row.limit is not None)
 
 
 def kept(method: str, analyte: str, kind: str | None) -> str:

@@ -125,6 +125,10 @@ def slips_of_reports(analyte: str) -> tuple[Slip, ...]:
             # A furrow slice, 6 2/3 inches deep, weighs about two million pounds an acre.
             found.append(Slip("unit", "lb/acre where mg/kg is written?", 2.0, FORM_SLACK))
             found.append(Slip("unit", "mg/kg where lb/acre is written?", 0.5, FORM_SLACK))
+    if analyte == "P":
+        share = float(FORMS["p2o5"][1])
+        found.append(Slip("form", "P2O5 where P is written?", 1 / share, FORM_SLACK))
+        found.append(Slip("form", "P where P2O5 is written?", share, FORM_SLACK))
     return tuple(replace(one, slack=max(one.slack, REPORT_SLACK)) for one in found)
 
 

@@ -218,3 +218,62 @@ def test_nutrients_of_one_trial_are_asked_about_as_each_by_itself() -> None:
     alone = [found for one in series for found in oddities.odd([one])]
     assert list(oddities.odd(series)) == alone
     assert alone
+
+
+def of_two_amendments(beds: int) -> list[tuple[Sample, Reading]]:
+    """A trial with a second amendment A, whose beds stay at 20 mg/kg; labels and codes end in A."""
+    draw = random.Random(5)
+    other = [
+        (
+            replace(sample, code=f"{sample.code}A", label=f"{sample.label}A", treatment="A",
+                    bed=f"{sample.bed}A", beds=(f"{sample.bed}A",)),
+            one._replace(sample=f"{one.sample}A", value=20 * math.exp(draw.gauss(0, 0.05))),
+        )
+        for sample, one in made(beds=beds)
+        if not sample.control
+    ]  # fmt: skip
+    return [*made(beds=beds), *other]
+
+
+def exchanged(
+    pairs: list[tuple[Sample, Reading]], one: str, two: str
+) -> list[tuple[Sample, Reading]]:
+    values = {sample.code: reading.value for sample, reading in pairs}
+    swapped = {one: values[two], two: values[one]}
+    return [(s, r._replace(value=swapped.get(s.code, r.value))) for s, r in pairs]
+
+
+@pytest.mark.parametrize("day", [14, 28, 42])
+def test_bags_of_two_amendments_that_were_exchanged_are_both_named(day: int) -> None:
+    pairs = exchanged(of_two_amendments(4), f"B2-{day}", f"B4-{day}A")
+    assert odd(of_two_amendments(4)) == set()
+    assert odd(pairs) == {(f"B2-{day}", "exchange"), (f"B4-{day}A", "exchange")}
+
+
+@pytest.mark.parametrize("day", [14, 28, 42, 56])
+def test_with_two_beds_of_each_an_exchange_is_no_pair_of_opposite_slips(day: int) -> None:
+    pairs = exchanged(made(beds=2), f"B2-{day}", f"B3-{day}")
+    assert odd(pairs) == {(f"B2-{day}", "exchange"), (f"B3-{day}", "exchange")}
+    what = next(
+        what for one, _, what in oddities.odd([("nitrate-N", pairs)]) if one.sample[1] == "2"
+    )
+    assert f"looks exchanged with bed B3: on day {day} each has what is usual" in what
+
+
+def test_two_beds_of_one_label_leave_both_unjudged() -> None:
+    """Two machines may have added the same label: nobody can say which bed a flag is about."""
+    pairs = [
+        (replace(sample, label="B1") if sample.label == "B2" else sample, one)
+        for sample, one in made(lambda bed, on, v: v * 10 if (bed, on) == ("B1", 14) else v)
+    ]
+    assert {one for one, _ in odd(pairs)} <= {"B1-14"}
+
+
+# 1 kg of P is 2.2914 kg of P2O5 (IUPAC weights).
+def test_phosphate_where_phosphorus_is_written_is_said() -> None:
+    series = made(lambda bed, on, value: 38 + value / 100)
+    whole = [
+        (s, r._replace(value=r.value * 2.2914) if s.names == ("day 28",) else r) for s, r in series
+    ]  # type: ignore[operator]
+    found = {what.split(": ")[-1] for _, _, what in oddities.odd([("P", whole)])}
+    assert found == {"P2O5 where P is written?"}
