@@ -169,7 +169,8 @@ def doubted(
     for one in _of_beds(store, soils, asked, progress):
         found.setdefault(one.ident, one)
     # A slip says more of a bag than that its blind half differs.
-    for one in _of_duplicates(store, twins, written, found.keys()):
+    known = found.keys() | queries.in_question(store).keys()
+    for one in _of_duplicates(store, twins, written, known):
         found.setdefault(one.ident, one)
     yield from found.values()
 

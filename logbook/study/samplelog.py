@@ -341,7 +341,8 @@ def _pulled(bag: Bag, told: _Told) -> Event:
 
 def _standing(events: Sequence[Event], results: Sequence[tuple[int, Event]]) -> Event | None:
     """The event that says where an analysis stands; no query of it is open."""
-    judged = [one for one in events if one.state in JUDGED]
+    # A question that was answered says no more, on whatever day its answer is dated.
+    judged = [one for one in events if one.state in JUDGED and one.state != QUERIED]
     last = judged[-1] if judged else None
     if results:
         run, newest = max(results, key=lambda pair: (pair[0], pair[1].order))

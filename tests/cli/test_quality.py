@@ -98,6 +98,9 @@ def test_undo_takes_the_queries_back_with_the_import(started: Program) -> None:
     started.must("undo", on=LATER)
     assert asked(started, "--all") == []
     assert values(started) == {}
+    # Imported again, it is asked about again.
+    imported(started, "26-1", f"{code},pH,65,,water 1:1\n")
+    assert [one["state"] for one in asked(started)] == ["open"]
 
 
 def slipped(day: int, bed: str, value: float) -> Mapping[int, Mapping[str, float | str]]:
@@ -105,6 +108,19 @@ def slipped(day: int, bed: str, value: float) -> Mapping[int, Mapping[str, float
     return {
         when: {**beds, **({bed: value} if when == day else {})} for when, beds in VALUES.items()
     }
+
+
+def test_a_slip_is_named_though_the_blind_half_of_its_bag_shows_it_too(started: Program) -> None:
+    send = ("lab", "send", "B5", "--pull", "day 7", "--duplicate")
+    values = slipped(7, "B5", 150.0)
+    codes = season(started, send, values=values, parts=(("nitrate-N", 1.0),))
+    started.must("undo", on=LATER)
+    with opened(started) as (store, _):
+        ((twin,),) = store.execute("SELECT code FROM blind").fetchall()
+    rows = (started.folder / "season.csv").read_text(encoding="utf-8").removeprefix(HEADER)
+    imported(started, "s2", f"{rows}{twin},nitrate-N,15.1,mg/kg,1 M KCl\n")
+    (one,) = asked(started)
+    assert (one["sample"], one["kind"]) == (codes[7, "B5"], "decimal")
 
 
 def test_a_lost_point_stays_out_of_the_curve_until_it_is_answered(started: Program) -> None:
@@ -167,6 +183,22 @@ def test_a_re_run_takes_an_unsuspected_bed_along(started: Program) -> None:
     assert listed == sorted(listed)  # the laboratory cannot see which one surprised
     assert [one["state"] for one in asked(started)] == ["re-run asked"]
     assert any("queried" in note for note in nitrate(started)["notes"])
+
+
+def test_a_re_run_that_was_asked_for_yesterday_is_awaited(started: Program) -> None:
+    """The question carries the minute of typing: an answer may be dated before it."""
+    codes = season(started, values=slipped(7, "B5", 150.0), parts=(("nitrate-N", 1.0),))
+    name = f"{codes[7, 'B5']}:nitrate-N"
+    words = ("lab", "answer", name, "re-run", "--alone", "--reason", "point?")
+    started.must(*words, "--when", "2026-04-20", on=LATER)
+    said = json.loads(started.must("lab", "log", "--waiting", "--json", on=LATER).out)["samples"]
+    waits = [
+        f"{one['sample']}:{of['nutrient']}"
+        for one in said
+        for of in one["analyses"]
+        if of["state"] == "re-run asked"
+    ]
+    assert waits == [name]
 
 
 def test_a_re_run_with_no_bed_to_draw_says_so(started: Program) -> None:
