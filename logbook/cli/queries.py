@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
@@ -28,6 +29,8 @@ if TYPE_CHECKING:
     from logbook.study.plausibility import Settings
     from logbook.study.queries import Line
 
+# So many open queries on one nutrient of one report are rather answered at once.
+_ALIKE = 3
 # What people say -> the answer.
 _ANSWERS = {
     **dict.fromkeys(("accept", "accepted"), records.ACCEPTED),
@@ -135,8 +138,17 @@ def queries(
     show_queries(lines, today)
     if any(one.open and one.query.kind == "duplicate" for one in lines):
         tell(quality.about_duplicates())
+    if any(one.open and one.query.kind == "exchange" for one in lines):
+        tell(
+            "Were two bags exchanged? logbook correct CODE --bed BED --reason TEXT for each, "
+            "then accept the numbers"
+        )
     if any(one.open for one in lines):
         say("logbook lab answer CODE:NUTRIENT accept, strike or re-run --reason TEXT")
+    alike = Counter((one.query.report, one.query.analyte) for one in lines if one.open)
+    report, nutrient = max(alike, key=lambda of: alike[of], default=("", ""))
+    if alike[report, nutrient] >= _ALIKE:
+        tell(f"logbook lab answer {report}:{nutrient} ... answers all on {nutrient} of that report")
 
 
 def _today(session: Session) -> date:
