@@ -93,6 +93,17 @@ def test_without_dilution_there_is_no_net_column(capsys: pytest.CaptureFixture[s
     assert "o T - C" in text and "(1 - f)" not in text
 
 
+def test_nothing_is_called_net_or_released_that_is_not_corrected(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    text = shown(made_up.release(dilution=None), 80, capsys)
+    assert not re.search(r"\b(net|released)\b", text)
+    assert "difference from control (T - C): T1" in words(text)
+    assert "T - C on day 70, the last pull: " in text
+    assert "\ndifference from control (T - C), mg/kg\n" in text
+    assert "change by day 70, since day 0: " in text
+
+
 def words(text: str) -> str:
     """The text on one line, however it was wrapped."""
     return " ".join(text.split())

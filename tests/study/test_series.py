@@ -155,7 +155,8 @@ def test_the_dilution_waits_for_what_is_not_known_and_then_counts(started: Progr
     assert curve["dilution"] is None
     assert curve["notes"] == [
         "the dilution-corrected difference cannot be given: the density of compost and the "
-        "moisture of compost not known yet"
+        "moisture of compost not known yet (logbook amendment set compost --density ... "
+        "--moisture ...)"
     ]
     started.must(
         "amendment", "set", "compost", "--density", "0.55 kg/L", "--moisture", "40 % wet basis"
