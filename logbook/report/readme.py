@@ -156,7 +156,7 @@ def _lot(season: Season, code: str, lot: Found) -> Iterator[str]:
 
 def _with_error(one: LotContent) -> str:
     error = "" if one.sd is None else f" +- {short(one.sd)}"
-    return f"{short(one.value)}{error} {one.unit}"
+    return with_unit(f"{short(one.value)}{error}", one.unit)
 
 
 def _treatments(season: Season) -> Iterator[str]:
