@@ -21,7 +21,7 @@ from logbook.analysis.inversion import Ends
 from logbook.analysis.rising import Rise, best_rate
 from logbook.analysis.scores import Beds, Units, critical, units_of
 from logbook.analysis.series import ROUNDING, SPREAD_UNSEEN, same_in_blocks
-from logbook.trial.times import age_text
+from logbook.trial.times import age_text, days_text
 
 Floats = NDArray[np.float64]
 
@@ -267,8 +267,8 @@ def _of_one_bed(beds: Beds, weights: Floats, value: float, lab: Lab) -> Interval
     alone = [pull.fewest < 2 for pull in pulls]
     if not all(alone):
         single = [pull for pull, one in zip(pulls, alone, strict=True) if one]
-        days = ", ".join(age_text(pull.days[0]) for pull in single)
-        reason = f"one bed on a side on day {days}: no interval of a sum that needs it"
+        days = days_text(float(pull.days[0]) for pull in single)
+        reason = f"one bed on a side on {days}: no interval of a sum that needs it"
         return Interval(value, None, None, "one bed", reason, reason, None)
     if not lab.known:
         return Interval(value, None, None, "one bed", ONE_BED, ONE_BED, None)

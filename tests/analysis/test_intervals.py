@@ -443,7 +443,7 @@ def test_a_gap_costs_the_pull_and_is_named() -> None:
     left = beds_of(np.delete(DAYS, 3), *(np.delete(s, 3, 1) for s in (beds.treated, beds.control)))
     found = intervals.rate(beds)
     assert ends(found) == ends(intervals.rate(left))
-    assert "without days 28" in found.method
+    assert "without day 28" in found.method
 
 
 def test_a_bed_that_was_hardly_pulled_is_left_out_rather_than_the_pulls() -> None:

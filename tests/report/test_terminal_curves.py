@@ -178,8 +178,8 @@ def test_mineral_n_below_control_is_told_with_depth_bracket_and_level(
 ) -> None:
     text = words(shown(made_up.below_control(), 80, capsys))
     assert (
-        "below control: shown on days 3, 7, 14, 21, by a bound that holds for all 9 pulls at once "
-        "deepest on day 14: 13.2 mg/kg below (11.2 to 15.2) "
+        "below control: shown on days 3, 7, 14 and 21, by a bound that holds for all 9 pulls at "
+        "once deepest on day 14: 13.2 mg/kg below (11.2 to 15.2) "
         "by the means: below on day 28, level or above on day 42 "
         "level with control again: day 31 (27 to 33)"
     ) in text
