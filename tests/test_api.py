@@ -486,7 +486,7 @@ def test_what_is_not_told_is_not_quoted(trial: logbook.Trial) -> None:
     assert "To be quoted: the curve only" in str(straw)
     assert straw.below is not None
     assert straw.below.trough_day == 14
-    assert "Below control on day 3, 7, 14, 21; deepest on day 14" in str(straw)
+    assert "Below control on days 3, 7, 14 and 21; deepest on day 14" in str(straw)
     assert "Level with control again on day 35" in str(straw)
 
 

@@ -32,7 +32,8 @@ class Whole:
         """What was left out, in words; "" when nothing was."""
         parts = []
         if self.days_left_out:
-            parts.append("days " + ", ".join(map(age_text, self.days_left_out)))
+            days = ", ".join(map(age_text, self.days_left_out))
+            parts.append(f"day{'s' * (len(self.days_left_out) > 1)} {days}")
         if self.beds_left_out:
             parts.append(counted(self.beds_left_out))
         return f"gaps: without {' and '.join(parts)}" if parts else ""

@@ -5,15 +5,13 @@ from __future__ import annotations
 import math
 from collections import defaultdict
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from logbook.analysis.beds import Bed, mean
 from logbook.analysis.tails import t_quantile
 
-SPREAD_UNSEEN = (
-    "the beds agree to the last digit reported, so that the spread between them cannot be "
-    "estimated: no interval"
-)
+_NOT_ESTIMATED = "so that the spread between them cannot be estimated: no interval"
+SPREAD_UNSEEN = f"the beds agree to the last digit reported, {_NOT_ESTIMATED}"
 #: A standard error this small beside the values is rounding, not a spread between beds.
 ROUNDING = 1e-12
 
@@ -34,15 +32,35 @@ class Contrast:
     reason: str = ""
 
 
+def same_in_blocks(count: int) -> str:
+    """Why so many blocks give no interval: the beds may differ, their differences do not."""
+    who = "both blocks give" if count == 2 else f"all {count} blocks give"
+    return f"{who} the same difference, {_NOT_ESTIMATED}"
+
+
 def within_block(treated: Sequence[Bed], control: Sequence[Bed], share: float) -> Contrast:
     """Paired t on the differences of blocks, controls of a block averaged: b - 1 df.
+
+    Where T - C is the same in every block, T - share C has no interval either: its spread would be
+    only that of the controls, taken times 1 - share.
 
     Source: Student 1908, Biometrika 6:1-25 (the paired comparison).
     """
     plus, minus = block_means(treated), block_means(control)
     gaps = [plus[block] - share * minus[block] for block in plus]
+    bare = _variance([plus[block] - minus[block] for block in plus])
     size = max(map(abs, (*plus.values(), *minus.values())))
-    return _interval(mean(gaps), _variance(gaps) / len(gaps), len(gaps) - 1.0, size)
+    if math.sqrt(bare / len(gaps)) <= ROUNDING * size:
+        agree = all(_agree([bed.low for bed in side], size) for side in (treated, control))
+        why = SPREAD_UNSEEN if agree else same_in_blocks(len(gaps))
+        return Contrast(mean(gaps), None, None, None, why)
+    found = _interval(mean(gaps), _variance(gaps) / len(gaps), len(gaps) - 1.0, size)
+    return replace(found, reason=same_in_blocks(len(gaps))) if found.reason else found
+
+
+def _agree(values: Sequence[float], size: float) -> bool:
+    """Whether the values of a side are one, but for rounding."""
+    return max(values) - min(values) <= ROUNDING * size
 
 
 def welch(treated: Sequence[float], control: Sequence[float], share: float) -> Contrast:

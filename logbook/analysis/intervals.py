@@ -20,8 +20,8 @@ from logbook.analysis.given import START_WITHIN
 from logbook.analysis.inversion import Ends
 from logbook.analysis.rising import Rise, best_rate
 from logbook.analysis.scores import Beds, Units, critical, units_of
-from logbook.analysis.series import ROUNDING, SPREAD_UNSEEN
-from logbook.trial.times import age_text
+from logbook.analysis.series import ROUNDING, SPREAD_UNSEEN, same_in_blocks
+from logbook.trial.times import age_text, days_text
 
 Floats = NDArray[np.float64]
 
@@ -220,10 +220,26 @@ def linear(beds: Beds, weights: Floats, *, cv: float | None = None, floor: float
     if found.error is None:
         return _of_one_bed(kept, weights[used], found.value, Lab(cv, floor))
     name = _named(found.kind, BY_WHAT_THERE_IS if gaps else "")
-    if found.error <= ROUNDING * found.level:
-        return Interval(found.value, None, None, name, SPREAD_UNSEEN, SPREAD_UNSEEN, None)
+    why = _unspread(kept, weights[used], found)
+    if why:
+        return Interval(found.value, None, None, name, why, why, None)
     half = float(critical(found.df)) * found.error
     return Interval(found.value, found.value - half, found.value + half, name, "", "", found.df)
+
+
+def _unspread(beds: Beds, weights: Floats, found: available.Sum) -> str:
+    """Why a sum has no spread to make an interval of; "" with one.
+
+    As in the table of pulls: where T - C has none within blocks, the corrected difference has none.
+    """
+    bare = available.weighted(replace(beds, share=0.0), weights) if beds.share else found
+    if not any(one and (one.error or 0.0) <= ROUNDING * one.level for one in (found, bare)):
+        return ""
+    sides = (beds.treated, beds.control)
+    widest = max(float((np.nanmax(one, axis=0) - np.nanmin(one, axis=0)).max()) for one in sides)
+    if found.kind == "welch" or widest <= ROUNDING * found.level:
+        return SPREAD_UNSEEN
+    return same_in_blocks(len(set(beds.treated_blocks or ())))
 
 
 def day_weights(days: Floats, day: float) -> Floats | None:
@@ -251,8 +267,8 @@ def _of_one_bed(beds: Beds, weights: Floats, value: float, lab: Lab) -> Interval
     alone = [pull.fewest < 2 for pull in pulls]
     if not all(alone):
         single = [pull for pull, one in zip(pulls, alone, strict=True) if one]
-        days = ", ".join(age_text(pull.days[0]) for pull in single)
-        reason = f"one bed on a side on day {days}: no interval of a sum that needs it"
+        days = days_text(float(pull.days[0]) for pull in single)
+        reason = f"one bed on a side on {days}: no interval of a sum that needs it"
         return Interval(value, None, None, "one bed", reason, reason, None)
     if not lab.known:
         return Interval(value, None, None, "one bed", ONE_BED, ONE_BED, None)
@@ -303,7 +319,8 @@ def _constant(
         rise = Rise(kept.beds.days, np.ones(len(kept.beds.days)), free_start)
         name = f"bed scores, {units.kind}"
         found = worded(from_beds(units, rise), _named(name, kept.note))
-        return found if _differ(units) else _unseen(found)
+        bare = units_of(replace(kept.beds, share=0.0))
+        return found if _differ(units) and _differ(bare) else _unseen(found, units, kept.beds)
     treated, control = _means(kept.beds)
     rise = Rise(kept.beds.days, _roots(kept.beds, free_start, lab), free_start)
     name = "profile, residual error" if not lab.known else f"profile, {lab.words}"
@@ -319,11 +336,18 @@ def _differ(units: Units) -> bool:
     return any(float(np.ptp(side, axis=1).max()) > ROUNDING * size for side in sides)
 
 
-def _unseen(found: Interval) -> Interval:
-    """The estimate of beds that all agree, which tell nothing of its error."""
+def _unseen(found: Interval, units: Units, beds: Beds) -> Interval:
+    """The estimate of beds or blocks that all agree, which tell nothing of its error."""
     if found.value is None:
         return found
-    why = SPREAD_UNSEEN
+    sides = (beds.treated, beds.control)
+    size = max(float(np.abs(side).max()) for side in sides)
+    alike = all(float(np.ptp(side, axis=0).max()) <= ROUNDING * size for side in sides)
+    why = (
+        SPREAD_UNSEEN
+        if alike or units.control is not None
+        else same_in_blocks(units.treated.shape[1])
+    )
     return replace(found, low=None, high=None, reason_low=why, reason_high=why, df=None)
 
 

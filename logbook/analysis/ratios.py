@@ -65,7 +65,14 @@ def ratio_of(observations: Iterable[Observation], limit: float | None) -> Ratio:
     compared = between_beds(given[0].day if given else 0.0, logs, None)
     one = compared.against_control
     value, low, high = map(_raised, (one.value, one.low, one.high))
-    return Ratio(value, low, high, one.df, compared.method, one.reason)
+    return Ratio(
+        value,
+        low,
+        high,
+        one.df,
+        compared.method,
+        one.reason.replace("same difference", "same ratio"),
+    )
 
 
 def _raised(log: float | None) -> float | None:

@@ -23,6 +23,7 @@ from logbook.analysis.contrasts import (
     SPREAD_UNSEEN,
     Contrast,
     block_means,
+    same_in_blocks,
     welch,
     within_block,
 )
@@ -41,6 +42,7 @@ __all__ = [
     "differences",
     "points_for_fit",
     "problems",
+    "same_in_blocks",
 ]
 
 Method = Literal[

@@ -47,6 +47,10 @@ ONE_CONTROL = (
 ONE_TREATED = (
     "one bed: it cannot separate the amendment from a difference between beds; no test is reported"
 )
+SAME_IN_BLOCKS = (
+    "every block gives the same differences to the last digit reported, so that the spread "
+    "between them cannot be estimated: no interval"
+)
 NO_FREEDOM = "too few beds to tell their spread from treatments and blocks: no test"
 APART = "blocks not used: a treatment shares no block with the control"
 
@@ -133,9 +137,9 @@ def compared(
     inside = [one for one in scaled if one.treatment in (control, *usable)]
     found, note = _fitted(inside, control)
     if found.ms is None or found.ms <= (ROUNDING * max(abs(one.value) for one in inside)) ** 2:
-        return _untested(
-            scaled, codes, control, NO_FREEDOM if found.ms is None else SPREAD_UNSEEN, logs
-        )
+        same = SAME_IN_BLOCKS if note == "blocks taken out" else SPREAD_UNSEEN
+        why = NO_FREEDOM if found.ms is None else same
+        return _untested(scaled, codes, control, why, logs)
     chance = unequal(inside, found)
     family = (
         _welch(inside, control, chance, adjusted)

@@ -18,7 +18,7 @@ from logbook.api.fits import Fits, Floats, floats, ranges_of, reach, sentences, 
 from logbook.api.frames import NET_RELEASE, ON_DAYS, frame
 from logbook.study import Row, Series
 from logbook.study.deeper import words
-from logbook.trial.times import age_text
+from logbook.trial.times import age_text, days_text
 
 _NO_PULLS = "no pull has a difference that a curve could be fitted to"
 _NO_BEDS = "no curve, or no beds that are known by day"
@@ -178,10 +178,9 @@ def _below_control(found: Below, unit: str) -> Iterator[str]:
         why = "not shown" if found.reason == NOT_SHOWN else found.reason
         yield f"Below control: {why}."
         return
-    days = ", ".join(age_text(day) for day in found.days_below)
     depth = f"{shown.number(found.depth.value)} {unit}, 95 % range {span(found.depth)}"
     deepest = age_text(found.trough_day or 0.0)
-    yield f"Below control on day {days}; deepest on day {deepest}: {depth}."
+    yield f"Below control on {days_text(found.days_below)}; deepest on day {deepest}: {depth}."
     level = found.level
     if level is not None and level.value is not None:
         yield f"Level with control again on day {level.value:.3g}, 95 % range {span(level)}."

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 from logbook.errors import UserMistake
 from logbook.report.board import volume_spoken
+from logbook.report.lines import with_unit
 from logbook.store import views
 from logbook.trial import records, units
 from logbook.trial.ranges import BedRef, compact
@@ -96,8 +97,9 @@ def read_value(name: str, text: str) -> tuple[Decimal, str]:
         number = _parsed(text, dimension).to(unit, dimension)
     low, high = _SENSIBLE.get(dimension, (Decimal(0), Decimal("1e9")))
     if not low <= number <= high:
+        most = with_unit(str(high), unit)
         raise UserMistake(
-            f"{name} {text.strip()} cannot be: it lies between {low} and {high} {unit}",
+            f"{name} {text.strip()} cannot be: it lies between {low} and {most}",
             "check the unit and the decimal point",
         )
     return number, unit

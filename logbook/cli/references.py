@@ -251,7 +251,7 @@ def about_slipped_in(
     if not known:
         notes.append(f"no assigned values of the reference material {name} are written down yet")
     elif missing:
-        notes.append(f"no assigned value of {name} is written down of {', '.join(missing)}")
+        notes.append(f"no value of {', '.join(missing)} is assigned to {name} yet")
     if any(one.stages[-1].state != records.DRIED for one in lines):
         notes.append(
             f"dry soil of {name} among moist bags can be seen: moisten it, or send it among dried"

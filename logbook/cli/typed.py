@@ -15,6 +15,7 @@ from logbook.errors import BadData, NeedsAnswer, Problem, UserMistake
 from logbook.journal import entry as journal
 from logbook.journal.fold import agree
 from logbook.journal.kinds import to_value
+from logbook.report.lines import with_unit
 from logbook.store import views
 from logbook.study import doubles, reports
 from logbook.study.reports import Answers
@@ -188,9 +189,10 @@ def _within_report(old: Result | None, result: Result, answers: Answers) -> _Dec
     if old is not None and agree(to_value(old), to_value(result)):
         return _Decided(None, result.report)
     if old is not None and not answers.reissued:
+        here = with_unit(value_shown(old), old.unit)
         raise NeedsAnswer(
-            f"{result.sample} has {result.analyte} {value_shown(old)} {old.unit} in report "
-            f"{result.report} already; nothing was written",
+            f"{result.sample} has {result.analyte} {here} in report {result.report} "
+            "already; nothing was written",
             f"logbook correct {result.sample}:{result.analyte} --value VALUE --reason TEXT, "
             "or --reissued if the laboratory sent another value, or --repeat if the sample was "
             "measured a second time",
@@ -230,7 +232,8 @@ def _standing(store: Any, name: str) -> Result | None:
 
 
 def _say_what_happened(result: Result, code: str | None, decided: _Decided) -> None:
-    words = f"{result.sample} {result.analyte} {value_shown(result)} {result.unit}"
+    value = with_unit(value_shown(result), result.unit)
+    words = f"{result.sample} {result.analyte} {value}"
     if code is None or decided.result is None:
         laboratory.tell(f"{words}: here already as report {decided.here}; nothing was written", 2)
         return

@@ -191,7 +191,11 @@ def _reference(line: records.Reference) -> str:
 
 
 def _query(line: records.Query) -> str:
-    until = "" if line.deadline is None else f" (measured again until {spoken_day(line.deadline)})"
+    until = (
+        ""
+        if line.deadline is None
+        else f" (can be measured again until {spoken_day(line.deadline)})"
+    )
     return f"query on {line.sample} {line.analyte}: {line.what}{until}".replace(" :", ":")
 
 

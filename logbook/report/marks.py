@@ -66,16 +66,11 @@ def possible_only(difference: Difference) -> bool:
     return difference.method == "bounds"
 
 
-def corrected(series: Series) -> bool:
-    """Whether the differences drawn are corrected for dilution."""
-    return any(row.difference.from_amendment is not None for row in series.rows)
-
-
 def drawn_name(series: Series) -> str:
     """The difference drawn, in symbols."""
     if series.plain:
         return "value"
-    return "T - (1 - f) C" if corrected(series) else "T - C"
+    return "T - (1 - f) C" if series.corrected else "T - C"
 
 
 def marks(series: Series) -> list[Mark]:
@@ -163,13 +158,38 @@ def places_of(series_list: Sequence[Series]) -> list[int]:
     ]
 
 
-def axis_name(series: Series) -> str:
+def title_of(series_list: Sequence[Series]) -> str:
+    """What the curves of one nutrient are; a net release only where every one is."""
+    from logbook.study.series import UNCORRECTED
+
+    titles = {one.net: one.title for one in series_list}
+    if len(titles) == 1:
+        return series_list[0].title
+    return titles[False].replace(UNCORRECTED, _EITHER)
+
+
+_EITHER = "difference from control (net or T - C)"
+
+
+def difference_name(series_list: Sequence[Series]) -> str:
+    """What is drawn: net only where corrected for dilution, a pH never."""
+    from logbook.study.series import NOT_RELEASED, UNCORRECTED
+
+    if series_list[0].analyte in NOT_RELEASED:
+        return "difference from control"
+    kinds = {one.net for one in series_list}
+    if len(kinds) > 1:
+        return _EITHER
+    return "net difference from control" if kinds == {True} else UNCORRECTED
+
+
+def axis_name(series_list: Sequence[Series]) -> str:
     """ "net difference from control (mg/kg, dry basis)"; of a pH neither net nor any basis."""
     from logbook.study.series import NOT_RELEASED
 
-    if series.analyte in NOT_RELEASED:
-        return f"difference from control ({series.unit})"
-    return f"net difference from control ({basis_of(series)})"
+    first = series_list[0]
+    basis = first.unit if first.analyte in NOT_RELEASED else basis_of(first)
+    return f"{difference_name(series_list)} ({basis})".replace(") (", "; ")
 
 
 def merged(notes: Iterable[str]) -> list[str]:

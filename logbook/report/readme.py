@@ -9,6 +9,7 @@ from decimal import Decimal
 
 from logbook.report.findings_files import TEXT
 from logbook.report.lines import counted, with_unit
+from logbook.report.marks import title_of
 from logbook.report.season import Season
 from logbook.report.sheets import MANIFEST, Sheet, clean
 from logbook.store.views import Found
@@ -155,7 +156,7 @@ def _lot(season: Season, code: str, lot: Found) -> Iterator[str]:
 
 def _with_error(one: LotContent) -> str:
     error = "" if one.sd is None else f" +- {short(one.sd)}"
-    return f"{short(one.value)}{error} {one.unit}"
+    return with_unit(f"{short(one.value)}{error}", one.unit)
 
 
 def _treatments(season: Season) -> Iterator[str]:
@@ -334,7 +335,7 @@ def _files(
     for sheet in sheets:
         yield f"{sheet.file}: {sheet.about}"
     for name, together in figures:
-        yield f"{name}.png, {name}.svg: {together[0].title}, {together[0].lab}."
+        yield f"{name}.png, {name}.svg: {title_of(together)}, {together[0].lab}."
     yield f"{MANIFEST}: size and SHA-256 of every other file."
 
 

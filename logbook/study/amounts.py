@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from decimal import Decimal
@@ -114,17 +115,33 @@ def dry_fraction(known: Facts, bed: str) -> Decimal | None:
 
 def missing_for_dilution(known: Facts, treatment: str) -> list[str]:
     """What must be known before the dilution of a treatment can be given, in words."""
+    name = known.lot_names.get(known.treatments[treatment].lot or "", "the amendment")
+    soil, options = _missing_for_dilution(known, treatment)
+    found = ["the soil's bulk density"] if soil else []
+    return found + [f"the {option} of {name}" for option in options]
+
+
+def given_by(known: Facts, treatment: str) -> list[str]:
+    """The commands that write down what the dilution of a treatment waits for."""
+    name = known.lot_names.get(known.treatments[treatment].lot or "")
+    soil, options = _missing_for_dilution(known, treatment)
+    found = ["logbook amendment set soil --density ..."] if soil else []
+    if name and options:
+        told = " ".join(f"--{option} ..." for option in options)
+        found.append(f"logbook amendment set {shlex.quote(name)} {told}")
+    return found
+
+
+def _missing_for_dilution(known: Facts, treatment: str) -> tuple[bool, list[str]]:
+    """Whether the soil's density is missing, and what of the lot is: "density", "moisture"."""
     record = known.treatments[treatment]
     lot = record.lot or ""
-    name = known.lot_names.get(lot, "the amendment")
-    found = []
-    if known.bulk_density is None:
-        found.append("the soil's bulk density")
+    options = []
     if known.densities.get(lot) is None and record.rate_unit in (rates.OF_MIX, rates.ON_TOP):
-        found.append(f"the density of {name}")
+        options.append("density")
     if known.moistures.get(lot) is None:
-        found.append(f"the moisture of {name}")
-    return found
+        options.append("moisture")
+    return known.bulk_density is None, options
 
 
 def measured_densities(store: sqlite3.Connection, trial: str) -> dict[str, Decimal]:

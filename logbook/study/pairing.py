@@ -203,8 +203,13 @@ def halved(found: Iterable[Reading], pulled: Iterable[Sample]) -> Iterator[str]:
     if some:
         days = sorted({one.age for one in pulled if one.code in some and one.age is not None})
         when = f" (day{'s' * (len(days) > 1)} {', '.join(map(str, days))})" if days else ""
+        which = (
+            "sums is below its limit: they are"
+            if len(some) > 1
+            else "sum is below its limit: it is"
+        )
         widest = max(some.values(), key=lambda one: one.within)
         yield (
-            f"a part of {len(some)} sums is below its limit: they are known to within "
+            f"a part of {len(some)} {which} known to within "
             f"+-{widest.within:.2g} {widest.unit} and taken at the middle{when}"
         )

@@ -41,7 +41,7 @@ KINDS = {
     "duplicate": "duplicates differ",
     "runs": "runs differ",
     BLANK: "blank above its limit",
-    REFERENCE: "reference out of control",
+    REFERENCE: "control chart",
     FLAG: "flagged by the laboratory",
 }
 

@@ -57,14 +57,15 @@ class Chart:
 
     def out(self) -> Iterator[tuple[Measured, str]]:
         """The results that put their batch in doubt, each with a sentence."""
+        unit = "" if self.unit == "pH" else f" {self.unit}"
         for one in self.results:
             if self.blank and one.value is not None and one.value > (self.limit or 0.0):
                 most = "0" if self.limit is None else f"the limit of {self.limit:g}"
-                yield one, f"blank {self.name} gave {one.shown} {self.unit}, above {most}"
+                yield one, f"blank {self.name} gave {one.shown}{unit}, above {most}"
             elif not self.blank and one.point is not None and one.point.out:
                 why = "; ".join(control_chart.RULES[rule] for rule in one.point.rules)
                 z = f", {one.point.z:+.1f} s" if one.point.z is not None else ""
-                gave = f"reference {self.name} gave {one.shown} {self.unit}{z}"
+                gave = f"reference {self.name} gave {one.shown}{unit}{z}"
                 yield one, f"{gave}: out of control ({why})"
 
 

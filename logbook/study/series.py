@@ -48,6 +48,9 @@ if TYPE_CHECKING:
 # Released, in the strict sense, is only what the extractant takes whole: see `Series.title`.
 RELEASED = frozenset({"nitrate-N", "ammonium-N", MINERAL_N, "sulfate-S"})
 NOT_RELEASED = frozenset({"pH", "EC", "CEC"})
+NET_RELEASE = "net release against control"
+# What is never called net: the soil that the amendment displaced is still in it.
+UNCORRECTED = "difference from control (T - C)"
 APART = "those results stand in a series of their own and are not compared with these"
 BEFORE_DAY = -0.5  # a pull "before" on the day of application still lies before it
 
@@ -115,13 +118,25 @@ class Series:
         return bool(self.analyte) and self.analyte not in RELEASED
 
     @property
+    def corrected(self) -> bool:
+        """Whether its differences are corrected for dilution: only such a difference is net."""
+        if not self.rows:
+            return self.dilution is not None
+        return any(row.difference.from_amendment is not None for row in self.rows)
+
+    @property
+    def net(self) -> bool:
+        """True where its differences are net: corrected for dilution, or given as net values."""
+        return self.corrected or self.plain
+
+    @property
     def title(self) -> str:
         """What the curve is: release only where the extractant takes all that is released."""
         if not self.analyte:
-            return f"net release, from {self.trial}"
+            return f"{'net release' if self.net else UNCORRECTED}, from {self.trial}"
         what = ANALYTES[self.analyte].title
         if self.analyte in RELEASED:
-            return f"{self.analyte} ({what}), net release against control"
+            return f"{self.analyte} ({what}), {NET_RELEASE if self.net else UNCORRECTED}"
         if self.analyte in NOT_RELEASED:
             return f"{self.analyte}, difference from control"
         return f"change in extractable {self.analyte} ({self.method}) against control"
@@ -383,8 +398,13 @@ def _notes(
     if placed:
         yield placed
     if fraction is None and thinned:
-        missing = " and ".join(amounts.missing_for_dilution(ground.known, treatment))
-        yield f"the dilution-corrected difference cannot be given: {missing} not known yet"
+        missing = amounts.missing_for_dilution(ground.known, treatment)
+        said = " and ".join(missing or ["the amount in every bed"])
+        how = " and ".join(amounts.given_by(ground.known, treatment))
+        yield (
+            f"the dilution-corrected difference cannot be given: {said} not known yet"
+            f"{f' ({how})' if how else ''}"
+        )
     if others:
         what = _otherwise(found[0].comparable, others)
         yield f"{' and '.join(what)} {'was' if len(what) == 1 else 'were'} used too: {APART}"

@@ -29,7 +29,8 @@ class Struck:
     """One result that was struck, or that lost its pull: by whom and why.
 
     `by` is empty where nobody struck it: the laboratory itself says why it cannot be used. `pull`:
-    the code of the pull that the sample is, or is a part of.
+    the code of the pull that the sample is, or is a part of. `stands`: another result of the
+    nutrient is there for the sample, another run of it or the value typed anew.
     """
 
     pull: str
@@ -39,13 +40,14 @@ class Struck:
     method: str
     by: str
     reason: str
+    stands: bool = False
 
 
 def struck(store: sqlite3.Connection, trial: str) -> list[Struck]:
     """Every result of a trial that is in no curve, in order of sample.
 
     It was struck, its pull was, or its laboratory flagged it so that it cannot be used. What was
-    only taken back, and is there again, by whatever report, is not left out.
+    only taken back, as by the undo of an import, was never to be there: it is not among them.
     """
     labels = {bed.id: bed.label for bed in views.bed_refs(store, trial)}
     gone = {
@@ -60,12 +62,13 @@ def struck(store: sqlite3.Connection, trial: str) -> list[Struck]:
     beds |= {code: labels[bed] for code, bed in rows if bed in labels}
     parts = dict(store.execute("SELECT id, pull FROM part").fetchall())
     there = set(store.execute("SELECT DISTINCT sample, analyte FROM result").fetchall())
-    found = [
-        Struck(pull, code, beds[pull], value["analyte"], value["method"], entry.by, _why(entry))
-        for _, value, entry in _last_values(store, "result")
-        if (pull := parts.get(code := value["sample"], code)) in beds
-        and not (entry.kind == "undo" and (code, value["analyte"]) in there)
-    ]
+    found = []
+    for _, value, entry in _last_values(store, "result"):
+        code, analyte, method = value["sample"], value["analyte"], value["method"]
+        pull = parts.get(code, code)
+        if pull in beds and entry.kind != "undo":
+            bed, stands = beds[pull], (code, analyte) in there
+            found.append(Struck(pull, code, bed, analyte, method, entry.by, _why(entry), stands))
     for code, (_, by, reason) in gone.items():
         of_pull = "sample = ? OR sample IN (SELECT id FROM part WHERE pull = ?)"
         found += [
@@ -121,6 +124,8 @@ def _last_values(
             for _, entry, place, live in written
             if live and entry.writes[place].value is None
         ]
+        # Of several the last; that a person struck it says more than that an act was taken back.
+        strikes.sort(key=lambda one: one[0].kind != "undo")
         entry, replaced = strikes[-1]
         if entry.kind == "lab":
             continue  # a re-issued report took its place: nothing is left out
@@ -151,7 +156,8 @@ def sentences(
         if one.analyte in wanted and one.bed in beds and one.pull not in elsewhere:
             what = f"{one.sample} of {one.bed}"
             what += f" ({one.analyte})" if analyte == MINERAL_N else ""
-            why = f"struck and left out: {{}} ({one.reason})"
+            left = ", while another result of the sample stands" if one.stands else " and left out"
+            why = f"struck{left}: {{}} ({one.reason})"
             if not one.by:
                 why = f"left out, as the laboratory flagged it: {{}} ({one.reason})"
             about.setdefault(why, []).append((one.sample, what))

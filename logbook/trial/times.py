@@ -7,6 +7,7 @@ whatever the laptop's zone is.
 from __future__ import annotations
 
 import re
+from collections.abc import Iterable
 from contextlib import suppress
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
@@ -30,6 +31,12 @@ def age_text(days: float) -> str:
     They are a mean over beds applied, or pulled, on different days.
     """
     return f"{round(days, 2):g}"
+
+
+def days_text(days: Iterable[float]) -> str:
+    """ "day 7", "days 7 and 28", "days 3, 7 and 28"."""
+    *most, last = map(age_text, days)
+    return f"days {', '.join(most)} and {last}" if most else f"day {last}"
 
 
 @dataclass(frozen=True)

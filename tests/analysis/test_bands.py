@@ -210,4 +210,4 @@ def test_a_gap_is_named() -> None:
     beds = made()
     fit = fit_of(beds, "first order", free=True)
     beds.treated[:2, 3] = np.nan
-    assert "gaps: without days 14" in band(beds, fit, [28.0]).method
+    assert "gaps: without day 14" in band(beds, fit, [28.0]).method

@@ -23,7 +23,7 @@ from logbook.analysis.scores import (
     contrast,
     critical,
 )
-from logbook.analysis.series import SPREAD_UNSEEN
+from logbook.analysis.series import SPREAD_UNSEEN, same_in_blocks
 from logbook.errors import UserMistake
 
 Floats = NDArray[np.float64]
@@ -443,7 +443,7 @@ def test_a_gap_costs_the_pull_and_is_named() -> None:
     left = beds_of(np.delete(DAYS, 3), *(np.delete(s, 3, 1) for s in (beds.treated, beds.control)))
     found = intervals.rate(beds)
     assert ends(found) == ends(intervals.rate(left))
-    assert "without days 28" in found.method
+    assert "without day 28" in found.method
 
 
 def test_a_bed_that_was_hardly_pulled_is_left_out_rather_than_the_pulls() -> None:
@@ -680,6 +680,26 @@ def test_beds_that_all_agree_have_estimates_without_ranges() -> None:
         assert found.value is not None
         assert (found.low, found.high) == (None, None)
         assert found.reason_low == SPREAD_UNSEEN
+
+
+@pytest.mark.parametrize("share", [0.0, 0.02])
+def test_blocks_that_give_the_same_difference_say_so(share: float) -> None:
+    times = np.array([0.0, 7.0, 14.0, 28.0, 42.0, 56.0])
+    rise = -30.0 * np.expm1(-0.05 * times)
+    control = np.array([[20.0], [24.0]]) + np.zeros(6)
+    beds = beds_of(
+        times, control + rise, control, share=share, treated_blocks="ab", control_blocks="ab"
+    )
+    several = (
+        intervals.at_day(beds, 7.0),
+        intervals.at_day(beds, 10.0),
+        intervals.area(beds),
+        intervals.rate(beds, free_start=True),
+    )
+    for found in several:
+        assert found.value is not None
+        assert (found.low, found.high) == (None, None)
+        assert found.reason_low == same_in_blocks(2)
 
 
 def test_a_sum_that_needs_a_pull_of_one_bed_has_no_range() -> None:

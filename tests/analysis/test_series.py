@@ -121,7 +121,23 @@ def test_within_block_with_dilution_and_two_controls_in_a_block() -> None:
     assert found.from_amendment is not None
     assert found.from_amendment.value == pytest.approx(6.0)
     assert found.from_amendment.low is None
-    assert found.from_amendment.reason == series.SPREAD_UNSEEN
+    assert found.from_amendment.reason == series.same_in_blocks(2)
+
+
+def test_blocks_that_give_the_same_difference_have_no_range_of_either_kind() -> None:
+    # 116 - 114.5 = 120 - 118.5 = 1.5: the beds differ, the blocks do not.
+    beds = seen(True, [116, 120], blocks="ab") + seen(False, [119, 110, 114, 123], blocks="aabb")
+    for dilution in (None, 0.02):
+        found = one(beds, dilution=dilution)
+        for contrast in (found.against_control, found.from_amendment or found.against_control):
+            assert contrast.value is not None
+            assert (contrast.low, contrast.high) == (None, None)
+            assert contrast.reason == (
+                "both blocks give the same difference, so that the spread between them cannot be "
+                "estimated: no interval"
+            )
+    assert one(beds).against_control.value == pytest.approx(1.5)
+    assert series.same_in_blocks(4).startswith("all 4 blocks give the same difference")
 
 
 @pytest.mark.parametrize(

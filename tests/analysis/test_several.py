@@ -14,6 +14,7 @@ from logbook.analysis.several import (
     NO_CONTROL,
     ONE_CONTROL,
     ONE_TREATED,
+    SAME_IN_BLOCKS,
     Family,
     Line,
     Measured,
@@ -235,6 +236,10 @@ class TestNoTest:
     def test_beds_that_agree_to_the_last_digit(self) -> None:
         family = compared(beds({"C": (6.1, 6.1), "A": (6.3, 6.3)}), "C", logs=False)
         assert (family.method, family.why) == ("none", SPREAD_UNSEEN)
+
+    def test_blocks_that_give_the_same_differences(self) -> None:
+        family = compared(beds({"C": (6.1, 7.1), "A": (6.3, 7.3)}, blocks=True), "C", logs=False)
+        assert (family.method, family.why) == ("none", SAME_IN_BLOCKS)
 
     def test_two_blocks_of_two_beds_leave_one_degree_of_freedom(self) -> None:
         family = compared(beds({"C": (6.0, 7.0), "A": (6.5, 7.7)}, blocks=True), "C", logs=False)

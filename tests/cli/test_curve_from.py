@@ -120,7 +120,7 @@ def test_a_file_with_beds_gets_the_table_and_ranges_between_beds(program: Progra
     assert [day["day"] for day in found["at_days"]] == [10.0, 56.0]
     said = program.must("curve", "--from", "old.csv", "--control", "NONE").out
     assert "pull    day  treated  control  T - C" in said and "4+4" in said
-    assert "net release, from old.csv: meal (against none)" in said
+    assert "difference from control (T - C), from old.csv: meal (against none)" in said
     assert "below control" not in said, "a plain file does not say that it is mineral N"
 
 

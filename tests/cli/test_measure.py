@@ -115,7 +115,7 @@ WRONG = {
     ),
     "no pH": (
         ["measure", "pH strip", "65", "--on", "B1"],
-        "Error: pH strip 65 cannot be: it lies between 0 and 14 pH\n"
+        "Error: pH strip 65 cannot be: it lies between 0 and 14\n"
         "Try: check the unit and the decimal point\n",
     ),
     "wrong unit": (

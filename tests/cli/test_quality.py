@@ -301,6 +301,8 @@ def test_deadlines_pass(started: Program) -> None:
     assert "ask until Fri 22 May 2026 (2 d)" in said
     late = started.must("lab", "queries", on="2026-05-23T09:00+02:00").out
     assert "overdue: the soil was kept until" in late
+    history = " ".join(started.must("history", code, on="2026-05-23T09:00+02:00").out.split())
+    assert "(can be measured again until Fri 22 May 2026)" in history
     assert max(map(len, late.splitlines())) <= 80
     assert asked(started, on="2026-05-23T09:00+02:00")[0]["overdue"]
 
@@ -463,7 +465,7 @@ def test_a_reference_out_of_control_is_said_at_import_and_asked_about(started: P
     assert (query["kind"], query["report"], query["what"]) == ("reference", "26-4", why)
     assert "1 query about a result is open" in started.must("today", on=LATER).out
     shown = started.must("lab", "queries", on=LATER).out
-    assert "reference out of control (report 26-4)" in shown
+    assert "control chart (report 26-4): reference SOILX gave 161 mg/kg" in shown
     started.must("lab", "answer", f"{query['sample']}:K", "accept", "--reason", "new lot", on=LATER)
     assert asked(started) == []
 
@@ -474,6 +476,15 @@ def test_a_reference_typed_by_hand_is_judged_too(started: Program) -> None:
     words = ("lab", "add", code, "K", "180 mg/kg", "--method", "Mehlich-3", "--report", "26-1")
     said = " ".join(started.must(*words, on=LATER).out.split())
     assert "reference SOILX gave 180 mg/kg, +6.0 s: out of control (one beyond 3 s)" in said
+
+
+def test_a_ph_is_told_without_a_unit(started: Program) -> None:
+    started.must("lab", "reference", "SOILX", "pH = 6.0 +- 0.1 by water 1:1", on=RESULTS)
+    (code,) = materials(started, "SOILX", 1)
+    words = ("lab", "add", code, "pH", "6.4", "--method", "water 1:1", "--report", "26-1")
+    said = " ".join(started.must(*words, on=LATER).out.split())
+    assert f"{code} pH 6.4 (water 1:1" in said
+    assert "reference SOILX gave 6.4, +4.0 s: out of control" in said
 
 
 def test_a_correct_blank_is_asked_nothing(started: Program) -> None:

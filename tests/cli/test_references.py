@@ -119,7 +119,7 @@ def test_a_shipment_says_which_values_are_missing(started: Program) -> None:
     values = ("nitrate-N = 12 mg/kg by 1 M KCl", "ammonium-N = 3 mg/kg by 1 M KCl")
     started.must("lab", "reference", SOIL, *values, on=at)
     told = " ".join(started.must(*words, on=at).out.split())
-    assert f"no assigned value of {SOIL} is written down of pH by water 1:1" in told
+    assert f"no value of pH by water 1:1 is assigned to {SOIL} yet" in told
     started.must("undo", on=at)
     started.must("lab", "reference", SOIL, "pH = 6.9 by water 1:1", on=at)
     assert "assigned" not in started.must(*words, on=at).out

@@ -92,6 +92,21 @@ def test_svg_carries_title_description_and_no_date(tmp_path: Path) -> None:
     assert "dc:date" not in (tmp_path / "figure.svg").read_text()
 
 
+def test_a_figure_calls_net_only_what_is_corrected(tmp_path: Path) -> None:
+    bare, net = made_up.release(dilution=None), made_up.release()
+    text = described([bare], tmp_path)
+    assert text.startswith("Difference from control (T - C) in mg/kg")
+    title = ET.parse(tmp_path / "figure.svg").getroot().find(f"{SVG}title")
+    assert title is not None and title.text is not None
+    assert "difference from control (T - C): T1" in title.text
+    assert "net" not in title.text and "net " not in text
+    assert marks.axis_name([bare]) == "difference from control (T - C; mg/kg, dry basis)"
+    assert marks.axis_name([net]) == "net difference from control (mg/kg, dry basis)"
+    both = "difference from control (net or T - C; mg/kg, dry basis)"
+    assert marks.axis_name([net, bare]) == both
+    assert marks.title_of([net, bare]).endswith("difference from control (net or T - C)")
+
+
 def test_png_has_no_text_or_time_chunk(tmp_path: Path) -> None:
     path = tmp_path / "figure.PNG"
     curve_figure([made_up.release()], path)

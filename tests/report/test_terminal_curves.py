@@ -93,6 +93,17 @@ def test_without_dilution_there_is_no_net_column(capsys: pytest.CaptureFixture[s
     assert "o T - C" in text and "(1 - f)" not in text
 
 
+def test_nothing_is_called_net_or_released_that_is_not_corrected(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    text = shown(made_up.release(dilution=None), 80, capsys)
+    assert not re.search(r"\b(net|released)\b", text)
+    assert "difference from control (T - C): T1" in words(text)
+    assert "T - C on day 70, the last pull: " in text
+    assert "\ndifference from control (T - C), mg/kg\n" in text
+    assert "change by day 70, since day 0: " in text
+
+
 def words(text: str) -> str:
     """The text on one line, however it was wrapped."""
     return " ".join(text.split())
@@ -167,8 +178,8 @@ def test_mineral_n_below_control_is_told_with_depth_bracket_and_level(
 ) -> None:
     text = words(shown(made_up.below_control(), 80, capsys))
     assert (
-        "below control: shown on days 3, 7, 14, 21, by a bound that holds for all 9 pulls at once "
-        "deepest on day 14: 13.2 mg/kg below (11.2 to 15.2) "
+        "below control: shown on days 3, 7, 14 and 21, by a bound that holds for all 9 pulls at "
+        "once deepest on day 14: 13.2 mg/kg below (11.2 to 15.2) "
         "by the means: below on day 28, level or above on day 42 "
         "level with control again: day 31 (27 to 33)"
     ) in text

@@ -68,14 +68,39 @@ def test_an_import_taken_back_and_done_again_leaves_nothing_to_say(started: Prog
     assert "truck and left out" not in started.must("findings", "M", on=LATER).out
 
 
-def test_an_import_taken_back_of_which_some_is_missing_still_is_a_number(started: Program) -> None:
+def test_an_import_taken_back_leaves_nothing_to_say_of_what_is_missing_either(
+    started: Program,
+) -> None:
     rows = _season_of_potassium(started, "1")
     started.must("undo", on=LATER)
     report(started, rows[-4:], "2")
 
     (curve,) = curves(started, "K", "M")
+    assert not [one for one in curve["notes"] if "struck" in one or "undo" in one]
+
+
+def test_many_struck_results_are_a_number(started: Program) -> None:
+    rows = _season_of_potassium(started, "1")
+    for code, *_ in rows[-7:]:
+        started.must("strike", f"{code}:K", "--reason", "spilled", on=LATER)
+
+    (curve,) = curves(started, "K", "M")
     (note,) = [one for one in curve["notes"] if one.startswith("struck")]
-    assert note.startswith("struck and left out: 12 results of 12 samples (undo of ")
+    assert note == "struck and left out: 7 results of 7 samples (spilled)"
+
+
+def test_of_a_struck_result_whose_value_was_typed_anew_nothing_is_left_out(
+    started: Program,
+) -> None:
+    codes = _a_day_of_potassium(started)
+    started.must("strike", f"{codes['B2']}:K", "--reason", "misread", on=LATER)
+    report(started, [(codes["B2"], "K", "132", "mg/kg", "Mehlich-3")], "2")
+
+    (curve,) = curves(started, "K", "M")
+    assert curve["pulls"][0]["treated_beds"] == 2
+    (note,) = [one for one in curve["notes"] if one.startswith("struck")]
+    said = "struck, while another result of the sample stands"
+    assert note == f"{said}: {codes['B2']} of B2 (misread)"
 
 
 def test_one_of_two_results_that_a_person_struck_is_named_although_the_other_counts(
@@ -90,4 +115,5 @@ def test_one_of_two_results_that_a_person_struck_is_named_although_the_other_cou
 
     (curve,) = curves(started, "K", "M")
     assert curve["pulls"][0]["treated_beds"] == 2
-    assert [one for one in curve["notes"] if one.endswith("(spilled)")]
+    (note,) = [one for one in curve["notes"] if one.endswith("(spilled)")]
+    assert note.startswith("struck, while another result of the sample stands: ")

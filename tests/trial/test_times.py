@@ -17,7 +17,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from logbook.errors import UserMistake
-from logbook.trial.times import When, parse_when, read_stored, spoken_day, zone
+from logbook.trial.times import When, days_text, parse_when, read_stored, spoken_day, zone
 
 AUCKLAND = ZoneInfo("Pacific/Auckland")
 LOS_ANGELES = ZoneInfo("America/Los_Angeles")
@@ -25,6 +25,12 @@ LISBON = ZoneInfo("Europe/Lisbon")
 # half past eleven in the evening of Saturday 14 March 2026, at two ends of the world
 LATE_IN_AUCKLAND = datetime(2026, 3, 14, 10, 30, tzinfo=UTC)
 LATE_IN_LOS_ANGELES = datetime(2026, 3, 15, 6, 30, tzinfo=UTC)
+
+
+def test_days_are_listed_as_a_person_lists_them() -> None:
+    assert days_text([7.0]) == "day 7"
+    assert days_text([7.0, 28.0]) == "days 7 and 28"
+    assert days_text([-1.0, 3.333, 28.0]) == "days -1, 3.33 and 28"
 
 
 @pytest.mark.parametrize(

@@ -1,4 +1,4 @@
-"""The net difference over days: one nutrient, one or more treatments."""
+"""The difference from the control over days: one nutrient, one or more treatments."""
 
 from __future__ import annotations
 
@@ -43,7 +43,7 @@ def _title(series_list: Sequence[Series]) -> str:
     first = series_list[0]
     if len(series_list) > 1:
         trials = dict.fromkeys(one.trial for one in series_list if one.analyte)
-        return ", ".join((first.title, *trials))
+        return ", ".join((marks.title_of(series_list), *trials))
     name = _called(first)
     return f"{first.title}: {name}, {first.trial}" if first.analyte else f"{first.title}: {name}"
 
@@ -135,7 +135,7 @@ def _frame(
     axes.set_xticks(ticks, [str(tick) for tick in ticks])
     _value_scale(axes, series_list, shown)
     axes.set_xlabel("days since application")
-    axes.set_ylabel(page.clean(marks.axis_name(series_list[0])))
+    axes.set_ylabel(page.clean(marks.axis_name(series_list)))
     axes.spines[["top", "right"]].set_visible(False)
     axes.grid(axis="y", color="#DDDDDD", linewidth=0.6)
     axes.set_axisbelow(True)
@@ -234,8 +234,8 @@ def _correction(series_list: Sequence[Series]) -> str:
     """Which difference is drawn, by treatment where they differ."""
     given = "T - (1 - f) C, corrected for the amendment's share f of the dry mass"
     raw = "T - C, not corrected for the soil that the amendment displaced"
-    yes = [series.treatment for series in series_list if marks.corrected(series)]
-    no = [series.treatment for series in series_list if not marks.corrected(series)]
+    yes = [series.treatment for series in series_list if series.corrected]
+    no = [series.treatment for series in series_list if not series.corrected]
     if not (yes and no):
         return f"drawn: {given if yes else raw}"
     return f"drawn: {given} ({', '.join(yes)}); {raw} ({', '.join(no)})"
@@ -277,7 +277,7 @@ def _notes(series_list: Sequence[Series]) -> list[str]:
 
 def _description(series_list: Sequence[Series]) -> str:
     """The picture in words, for those who cannot see it."""
-    unit, what = series_list[0].unit, marks.axis_name(series_list[0]).partition(" (")[0]
+    unit, what = series_list[0].unit, marks.difference_name(series_list)
     told = [_told(series, unit) for series in series_list]
     return page.clean(
         f"{what[:1].upper()}{what[1:]} in {unit} over days since application. {' '.join(told)} "

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from logbook.report import marks, ranges
 from logbook.study.deeper import maybe_deeper, words
-from logbook.trial.times import age_text
+from logbook.trial.times import age_text, days_text
 
 if TYPE_CHECKING:
     from logbook.analysis.below import Below
@@ -24,8 +24,7 @@ def lines(series: Series, asked: Asked) -> Iterator[str]:
         yield f"below control: {_not_shown(found)}"
         yield from (f"  {line}" for line in _maybe_deeper(series))
         return
-    days = ", ".join(age_text(day) for day in found.days_below)
-    yield (f"below control: shown on day{'s' * (len(found.days_below) > 1)} {days}, {_by(found)}")
+    yield f"below control: shown on {days_text(found.days_below)}, {_by(found)}"
     yield from (f"  {line}" for line in (*_depth(series, found), *_until(found)))
     yield from _why(series, asked)
 

@@ -26,7 +26,9 @@ def chart(series: Series, width: int, *, ascii_only: bool) -> list[str]:
     if not shown:
         return ["(no picture: no pull has a difference that can be drawn)"]
     text = _drawn(series, shown, width, _CURVE if ascii_only else "braille")
-    what = "value" if series.plain else marks.axis_name(series).partition(" from ")[0]
+    what = (
+        "value" if series.plain else marks.difference_name([series]).removesuffix(" from control")
+    )
     lines = [line.rstrip() for line in text.translate(_BOXES if ascii_only else {}).splitlines()]
     while lines and not lines[-1]:
         lines.pop()

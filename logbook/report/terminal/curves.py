@@ -150,7 +150,7 @@ def _columns(series: Series) -> list[Column]:
         ("T - C", True, lambda row: value(row.difference.against_control)),
         ("95 % range", True, lambda row: _range(row.difference.against_control, decimals)),
     ]
-    if marks.corrected(series):
+    if series.corrected:
         found += [
             ("net", True, lambda row: value(row.difference.from_amendment)),
             ("95 % range", True, lambda row: _range(row.difference.from_amendment, decimals)),
@@ -200,7 +200,7 @@ def _key(series: Series) -> Iterable[str]:
     made = marks.made(one.method for one, net in nets if net.low is not None)
     between = f"; 95 % range: {made}" if made else ""
     yield f"means of beds{unit}; beds: treated + control{between}"
-    if marks.corrected(series):
+    if series.corrected:
         share = "" if series.dilution is None else f", f = {series.dilution:.3g}"
         yield (f"net: T - (1 - f) C, what the amendment gave; f: its share of the dry mass{share}")
     if any(one.method.startswith("bounds") for one in differences):

@@ -92,9 +92,9 @@ def _constant(series: Series, one: Stated) -> str:
 
 
 def _days(series: Series, days: Sequence[OnDay]) -> Iterator[str]:
-    """The net difference and the release of the days told."""
-    by = "change" if series.descriptive else "released"
-    what = "value" if series.plain else "net"
+    """The difference and the release of the days told, net where corrected for dilution."""
+    by = "released" if series.net and not series.descriptive else "change"
+    what = "value" if series.plain else "net" if series.corrected else "T - C"
     unit, decimals = constants.unit_of(series), marks.places(series)
     for one in days:
         why = f", {one.why}" if one.why else ""

@@ -340,7 +340,7 @@ def _rise(ceiling: Interval, unit: str, start: str) -> tuple[str, str]:
     return " ".join(said.split()), way
 
 
-_WITHOUT = re.compile(r"without days ([\d., ]+\d)")
+_WITHOUT = re.compile(r"without days? ([\d., ]+\d)")
 
 
 def _when(series: Series, slope: Interval) -> tuple[float, str]:
