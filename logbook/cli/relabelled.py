@@ -87,6 +87,7 @@ def _other_factor(unit: str, record: Result) -> Fraction:
             f"the result was made one of the dry soil from {record.reported_unit}",
             f"write it in {record.reported_unit}, as it was reported",
         )
+    contents.refuse_share(unit, analyte, "write its content in mg/kg, if the laboratory gives it")
     known = chemistry.read_unit(units.of_basis(unit)[0], analyte)
     return chemistry.canonical_factor(known, analyte, share)
 

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import shlex
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -46,13 +46,15 @@ class File:
 class Source:
     """A file's table, and how it is read: plainly, or by a profile of laboratory `lab`.
 
-    `torn` is what is wrong with rows that are not in the table.
+    `torn` is what is wrong with rows that are not in the table; `limits` by nutrient are what the
+    person says beside a plain file.
     """
 
     table: Table
     torn: Sequence[Problem] = ()
     applied: Applied | None = None
     lab: str | None = None
+    limits: Mapping[str, str] = field(default_factory=dict)
 
     @cached_property
     def codes(self) -> set[str]:
@@ -81,18 +83,15 @@ class Source:
             return self.applied.parse(beside)
         from logbook.labs.importer import parse_report
 
-        return parse_report(
-            self.table, beside, methods=said.methods, skip=said.skip, followed=about.methods
-        )
+        beside = replace(beside, limits=self.limits, followed=about.methods)
+        return parse_report(self.table, beside, methods=said.methods, skip=said.skip)
 
 
 def source(file: File, profile: str | None, limits: Sequence[str], said: Said) -> Source:
     """The file's table as it is to be read; raises BadData with all that is wrong with it."""
     if profile is None:
-        if limits:
-            raise UserMistake("--limit goes with --profile", "or write <LIMIT into the file")
         try:
-            found = Source(*_table(file))
+            found = Source(*_table(file), limits=profiled.limits_said(limits))
         except BadData:
             refuse_layout(file)
             raise

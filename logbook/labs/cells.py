@@ -76,6 +76,8 @@ class Beside:
     `codes` are the book's sample codes, `refused` codes that no result may name, with the reason;
     `labs` are laboratories as they are written in the book, the likeliest first. `lab` and `report`
     fill in what the file does not say; with `renumbered`, `report` counts and the file's does not.
+    By nutrient, `limits` are what was not detected where the file has no limit, and `followed` the
+    trial's methods, only ever named in a remedy.
     """
 
     codes: frozenset[str]
@@ -84,6 +86,8 @@ class Beside:
     renumbered: bool = False
     labs: tuple[str, ...] = ()
     refused: Mapping[str, str] = field(default_factory=dict)
+    limits: Mapping[str, str] = field(default_factory=dict)
+    followed: Mapping[str, str] = field(default_factory=dict)
 
 
 @dataclass
@@ -112,7 +116,7 @@ class Reading:
     results: list[Result] = field(default_factory=list)
     problems: list[Problem] = field(default_factory=list)
     told: set[int] = field(default_factory=set)
-    alike: dict[tuple[int, str, str], list[int]] = field(default_factory=dict)
+    alike: dict[tuple[int, str, str, str], list[int]] = field(default_factory=dict)
     unshown: int = 0
     guesses: int = 0
     marks: Marks | None = None
@@ -131,7 +135,7 @@ class Reading:
 
     def refuse_kind(self, row: int, flaw: Flaw) -> None:
         """Keep a problem of what a nutrient's rows have in common: told at the first of them."""
-        alike = (flaw.column, flaw.what, self.table.rows[row][flaw.column])
+        alike = (flaw.column, flaw.what, flaw.remedy, self.table.rows[row][flaw.column])
         rows = self.alike.setdefault(alike, [])
         if not rows:
             self.refuse(row, flaw)
@@ -139,7 +143,7 @@ class Reading:
 
     def say_alike(self) -> None:
         """Say of how many rows such a problem is."""
-        for (column, what, _), rows in self.alike.items():
+        for (column, what, _, _), rows in self.alike.items():
             told = (self.table.where(rows[0], column), what)
             count = len({self.table.lines[row] for row in rows})
             for at, problem in enumerate(self.problems) if count > 1 else ():
@@ -205,18 +209,34 @@ def _unit(reading: Reading, row: list[str], analyte: Analyte, flaws: list[Flaw])
         return analyte.unit
     try:
         if not text:
-            raise UserMistake("there is no unit", f"write the laboratory's, such as {analyte.unit}")
+            raise UserMistake("there is no unit", _no_unit(reading, row, analyte))
+        remedy = "leave the row out, or give the content in mg/kg"
+        if not reading.table.of_a_file:
+            remedy = "write the content in mg/kg, if the laboratory gives it"
+        contents.refuse_share(text, analyte, remedy)
         return chemistry.read_unit(units.of_basis(text)[0], analyte)
     except UserMistake as error:
         flaws.append(_flaw(reading, "unit", error))
         return None
 
 
+def _no_unit(reading: Reading, row: list[str], analyte: Analyte) -> str:
+    """What to do about a missing unit: the whole value to type, or which unit a file may say."""
+    remedy = f"write the laboratory's, such as {analyte.unit}"
+    if reading.table.of_a_file:
+        return remedy
+    typed = f"{text_of(reading, row, 'value')} {analyte.unit}"
+    return f"{remedy}: {shown(typed)}"
+
+
 def _method(reading: Reading, row: list[str], flaws: list[Flaw]) -> str:
     text = text_of(reading, row, "method")
     if not text:
         what = "there is no method, and without one nothing can be compared"
-        flaws.append(Flaw(reading.columns["method"], what, "name the extractant or procedure"))
+        own = reading.beside.followed.get(chemistry.name_of(text_of(reading, row, "nutrient")))
+        said = f": {shown(own)} (the trial's method), if that is how it was measured" if own else ""
+        remedy = f"name the extractant or procedure{said}"
+        flaws.append(Flaw(reading.columns["method"], what, remedy))
     _check_length(reading, "method", text, flaws)
     try:
         contents.refuse_converted(text, chemistry.name_of(text_of(reading, row, "nutrient")))
@@ -371,6 +391,8 @@ def _read(reading: Reading, row: list[str]) -> chemistry.Measured:
         return reading.marks.read(text_of(reading, row, "value"), limit)
     cell = _with_qualifier(reading, row)
     _refuse_doubtful(reading, cell)
+    if not limit and reading.table.of_a_file and chemistry.is_not_detected(cell):
+        return _not_detected(reading, row)
     try:
         return chemistry.parse_cell(cell, limit, reading.table.decimal_comma)
     except UserMistake as error:
@@ -378,6 +400,14 @@ def _read(reading: Reading, row: list[str]) -> chemistry.Measured:
             raise
         remedy = f"if that is a mark of the laboratory, {IN_A_PROFILE}"
         raise UserMistake(error.message, remedy) from None
+
+
+def _not_detected(reading: Reading, row: list[str]) -> chemistry.Measured:
+    """Below the limit that is said beside the file; without one it waits for it, and is no 0."""
+    said = reading.beside.limits.get(chemistry.name_of(text_of(reading, row, "nutrient")))
+    if said is None:
+        return chemistry.Measured(None, None, "", "not-detected")
+    return chemistry.Measured(None, Decimal(said), "<", "not-detected")
 
 
 DOUBTFUL = re.compile(r"[<>]?\s*([1-9][0-9]{0,2})\.([0-9]{3})").fullmatch

@@ -9,7 +9,7 @@ Rules:
    problems of the file come at once. A code with a right check symbol that this book does not
    know yet is accepted as waiting; a wrong code is refused with the nearest known ones.
 3. The canonical value stands beside the cell as it was written. `<0.5` keeps its limit and has no
-   value; a non-detect without a limit is refused.
+   value; a non-detect whose limit neither the file nor the person says waits for it.
 4. Equal keys within a file are repeats 1, 2, .. of one analysis, in the order of the file, and a
    note names their rows. In another form or unit (NO3 beside NO3-N) they are refused: that is
    the same measurement printed twice, not a second one. Repeats of one analysis are all numbered
@@ -85,19 +85,17 @@ def parse_report(
     *,
     methods: Sequence[str] = (),
     skip: Sequence[str] = (),
-    followed: Mapping[str, str] | None = None,
 ) -> Parsed:
     """The results of a table in either shape, long or wide; the header tells which.
 
     `methods` ("P=Mehlich-3") and `skip` (column names) say what a wide table leaves open (see
-    `wide`); `followed` are the trial's methods by nutrient, only ever named in a remedy. `beside`
-    is what is known beside the file.
+    `wide`); `beside` is what is known beside the file.
     """
     skipped, problems = wide.named_columns(table, skip)
     shape, found = wide.shape(table, skipped)
     problems += found
     if shape == "wide":
-        options = wide.Options(tuple(methods), skipped, followed or {})
+        options = wide.Options(tuple(methods), skipped, beside.followed)
         long, wrong = wide.as_long(table, options)
         if long is None or problems:
             return Parsed([], [*problems, *wrong], [], [])

@@ -34,8 +34,6 @@ _ROW_LABELS = {
     "unit": "unit", "units": "unit", "uom": "unit",
     "method": "method", "methods": "method", "extractant": "method", "procedure": "method",
 }  # fmt: skip
-# Of these a laboratory prints the share of the exchange complex in per cent.
-_EXCHANGED = frozenset({"Ca", "Mg", "K", "Na", "Al"})
 _MOST_NAMED = 20
 
 
@@ -201,10 +199,11 @@ def _columns(headed: _Headed, others: Collection[int]) -> Iterator[_Column]:
         analyte = _analyte(headed, heading)
         if analyte is not None:
             unit = _unit(headed, heading, place, analyte)
-            if unit == "%" and analyte.name in _EXCHANGED:
-                what = f"per cent of {analyte.name} is usually its share of the base saturation"
+            try:
                 remedy = f"--skip {shown(title)}, or give the content in mg/kg"
-                headed.refuse(title, what, remedy)
+                contents.refuse_share(unit, analyte, remedy)
+            except UserMistake as error:
+                headed.refuse(title, error.message, error.hint)
                 continue
             yield _Column(place, heading.nutrient, unit, _method(headed, heading, place, analyte))
 

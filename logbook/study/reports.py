@@ -27,6 +27,7 @@ from logbook.journal.kinds import from_value, to_value
 from logbook.store import views
 from logbook.study import doubles
 from logbook.study.touched import curves_of
+from logbook.trial.qualifiers import words
 from logbook.trial.records import Report, Result
 from logbook.trial.times import When
 
@@ -257,6 +258,7 @@ def _plan_report(
     living = _living(store, report)
     if state == "current":
         _refuse_read_otherwise(report, lines, living)
+        _refuse_late_limits(report, lines, standing)
         added = {name: result for name, result in lines.items() if name not in living}
         made.new |= added
         made.same += len(lines) - len(added)
@@ -336,6 +338,30 @@ def _refuse_read_otherwise(
             f"{report.lab}, but not with {first.sample} {first.analyte} by {first.method!r}; "
             "nothing was written",
             "strike the first import if it was read wrongly, then import the file again",
+        )
+
+
+def _refuse_late_limits(
+    report: Report, lines: dict[str, Result], standing: dict[str, Result]
+) -> None:
+    """The file that stands, with limits said only now: they would be dropped without a word."""
+    late = [
+        result
+        for name, result in lines.items()
+        if result.limit is not None
+        and (old := standing.get(name)) is not None
+        and "not-detected" in words(old.flags)
+        and old.value is None
+        and old.limit is None
+    ]
+    if late:
+        first = late[0]
+        more = f" and {len(late) - 1} more" if len(late) > 1 else ""
+        raise UserMistake(
+            f"{report.file}: imported already, and {first.sample} {first.analyte}{more} waits for "
+            "its limit, which the same file does not give by being imported again; nothing was "
+            "written",
+            f"logbook correct {first.sample}:{first.analyte} --value '<LIMIT' --reason TEXT",
         )
 
 

@@ -361,6 +361,12 @@ RATINGS = frozenset(("VL", "L", "M", "H", "VH", "LOW", "MEDIUM", "HIGH", "VERY L
 _NOTHING = frozenset(("", "-", "--", "NA", "N/A", "NULL", "NONE"))
 
 
+def is_not_detected(text: str) -> bool:
+    """True for a word by which every laboratory says that nothing was found: `ND`, `< LOD`."""
+    word = text.strip().upper()
+    return word in _NOT_DETECTED or word.replace(" ", "") in _NOT_DETECTED
+
+
 def parse_cell(text: str, limit: str = "", decimal_comma: bool | None = None) -> Measured:
     """Read a result cell: `12.5`, `12,5`, `<0.5`, `>200`, `ND` (with `limit` from its column).
 
@@ -369,7 +375,7 @@ def parse_cell(text: str, limit: str = "", decimal_comma: bool | None = None) ->
     """
     cell = text.strip()
     word = cell.upper()
-    if word in _NOT_DETECTED or word.replace(" ", "") in _NOT_DETECTED:
+    if is_not_detected(cell):
         if not limit.strip():
             raise UserMistake(f"{cell!r} needs the laboratory's limit", "write it as <LIMIT")
         return Measured(None, _limit(limit.strip().lstrip("<"), decimal_comma), "<")

@@ -42,6 +42,8 @@ _NO_CONVERSION = re.compile(
     r"|(?:as|to) (?:an? |the )?(?:element\w*|n|p|k|s|c|no3|nh4|p2o5|k2o|so4|po4|cao|mgo|caco3))\b"
 )
 _MOST_RATIO = 1000
+# Of these a laboratory prints the share of the exchange complex in per cent.
+EXCHANGED = frozenset({"Ca", "Mg", "K", "Na", "Al"})
 
 
 @dataclass(frozen=True)
@@ -171,6 +173,14 @@ def _per_area(unit: str, known: Known) -> Fraction:
     grams = units.UNITS["mass per area"][unit]  # per m2
     # 1 cm of soil of density 1 weighs 10 kg per m2.
     return grams * 1000 / (Fraction(known.depth_cm) * Fraction(known.density) * 10)
+
+
+def refuse_share(unit: str, analyte: Analyte, remedy: str) -> None:
+    """Refuse per cent of an exchangeable cation, which is its share of the charge; UserMistake."""
+    if units.canonical_unit(units.of_basis(unit)[0]) == "%" and analyte.name in EXCHANGED:
+        raise UserMistake(
+            f"per cent of {analyte.name} is usually its share of the base saturation", remedy
+        )
 
 
 def is_converted(text: str, analyte: str = "") -> bool:

@@ -429,7 +429,13 @@ WRONG: dict[str, tuple[list[str], str]] = {
     ),
     "no unit": (
         ["add", WAITING, "P", "12.5", "--method", "Olsen"],
-        "unit '': there is no unit; write the laboratory's, such as mg/kg\n"
+        "unit '': there is no unit; write the laboratory's, such as mg/kg: '12.5 mg/kg'\n"
+        "Error: the result cannot be written down\n",
+    ),
+    "a share of the base saturation": (
+        ["add", WAITING, "Ca", "68 %", "--method", "Mehlich-3"],
+        "unit '%': per cent of Ca is usually its share of the base saturation; write the content "
+        "in mg/kg, if the laboratory gives it\n"
         "Error: the result cannot be written down\n",
     ),
     "two readings": (

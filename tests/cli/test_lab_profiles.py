@@ -161,6 +161,42 @@ def test_a_limit_said_at_the_import(pulled: tuple[Program, list[str]]) -> None:
     assert found == {codes[3]: "2", codes[5]: "0.5"}
 
 
+def test_a_limit_said_too_late_is_not_dropped_in_silence(
+    pulled: tuple[Program, list[str]],
+) -> None:
+    program, codes = pulled
+    name = report(program, codes, SIX)
+    imported(program, name, "--report", "26-1")
+    said = imported(program, name, "--report", "26-1", "--limit", "NO3-N=2")
+    assert (said.code, said.out) == (2, "")
+    assert said.err == (
+        f"Error: r.csv: imported already, and {codes[3]} nitrate-N waits for its limit, which the "
+        "same file does not give by being imported again; nothing was written\n"
+        f"Try: logbook correct {codes[3]}:nitrate-N --value '<LIMIT' --reason TEXT\n"
+    )
+    at = f"{codes[3]}:nitrate-N"
+    program.must("correct", at, "--value", "<2", "--reason", "asked", on=ON)
+    said = imported(program, name, "--report", "26-1", "--limit", "NO3-N=2")
+    assert said.out == "r.csv: imported already (6 results); nothing was written\n"
+
+
+def test_a_plain_table_takes_a_limit_or_waits_for_it(pulled: tuple[Program, list[str]]) -> None:
+    program, codes = pulled
+    header = "sample,nutrient,value,unit,method"
+    for name, code in (("d0.csv", codes[0]), ("d1.csv", codes[1])):
+        (program.folder / name).write_text(f"{header}\n{code},P,ND,mg/kg,Mehlich-3\n")
+    said = program.must("lab", "import", "d0.csv", "--dry-run", on=ON)
+    assert "waits for its limit" in said.out
+    said = program.must("lab", "import", "d0.csv", on=ON)
+    assert "waits for its limit" in " ".join(said.out.split())
+    assert "logbook correct SAMPLE:NUTRIENT --value" in " ".join(said.out.split())
+    program.must("lab", "import", "d1.csv", "--limit", "P=0.5", on=ON)
+    said = program.must("lab", "results", "--nutrient", "P", on=ON)
+    listed = " ".join(said.out.split())
+    assert f"{codes[0]} Mon 2 Mar 2026 B1 P not detected, waits for its limit" in listed
+    assert f"{codes[1]} Mon 2 Mar 2026 B2 P <0.5 mg/kg" in listed
+
+
 def test_the_number_is_asked(
     pulled: tuple[Program, list[str]], monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -189,7 +225,7 @@ WRONG = [
     (["--profile", "../mine"], "'../mine' cannot be the name of a profile"),
     (["--profile", "mine", "--method", "P=x"], "--method does not go with --profile"),
     (["--profile", "mine", "--skip", "P"], "--skip does not go with --profile"),
-    (["--limit", "P=1"], "--limit goes with --profile"),
+    (["--limit", "P=0"], "--limit 'P=0': a limit is above 0"),
     (["--profile", "mine", "--limit", "P=0,5"], "--limit 'P=0,5': "),
     (["--profile", "mine", "--limit", "P=x"], "--limit 'P=x': "),
     (["--profile", "mine", "--limit", "P=0"], "--limit 'P=0': a limit is above 0"),

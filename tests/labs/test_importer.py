@@ -183,7 +183,9 @@ WRONG = [
     (f'{A},P,"1,234.5",mg/kg,x', "value", "1,234.5", "'1,234.5' has a thousands mark"),
     (f'{A},P,"1,234",mg/kg,x', "value", "1,234", "'1,234' can be read as 1234 or as 1.234"),
     (f"{A},P,1O.5,mg/kg,x", "value", "1O.5", "'1O.5' has a letter in place of a digit"),
-    (f"{A},P,ND,mg/kg,x", "value", "ND", "'ND' needs the laboratory's limit"),
+    (f"{A},Ca,68,%,x", "unit", "%", "per cent of Ca is usually its share of the base saturation"),
+    (f"{A},Al,2,% DM,x", "unit", "% DM",
+     "per cent of Al is usually its share of the base saturation"),
     (f"{A},P,H,mg/kg,x", "value", "H", "'H' is a rating, not a measurement"),
     (f"{A},pH,6500,,x", "value", "6500", "a pH of 6500 does not exist"),
     (f"{A},pH,<15,,x", "value", "<15", "a pH of 15 does not exist"),
@@ -206,6 +208,37 @@ def test_wrong_cells(tmp_path: Path, line: str, column: str, value: str, what: s
     assert problem.what == what
     assert problem.remedy
     assert [result.analyte for result in parsed.results] == ["K"]
+
+
+def test_per_cent_of_a_cation_in_rows_names_a_remedy_and_is_told_once(tmp_path: Path) -> None:
+    lines = [f"{A},K,3.1,%,x", f"{B},K,3.0,%,x", f"{A},OM,3.1,%,x"]
+    (problem,) = rows(tmp_path, *lines).problems
+    assert told(problem) == (
+        "r.csv, row 2, column unit (value '%') | per cent of K is usually its share of the base "
+        "saturation (2 rows) | leave the row out, or give the content in mg/kg"
+    )
+
+
+def test_not_detected_waits_for_its_limit_or_takes_the_one_said(tmp_path: Path) -> None:
+    lines = [f"{A},P,ND,mg/kg,x", f"{B},NO3,< LOD,mg/kg,x"]
+    waiting = [(one.value, one.limit, one.flags) for one in rows(tmp_path, *lines).results]
+    assert waiting == [(None, None, "not-detected")] * 2
+    beside = Beside(frozenset({A, B}), "L", "R1", limits={"nitrate-N": "2"})
+    first, second = parse_report(read_table(tmp_path / "r.csv"), beside).results
+    assert (first.limit, second.value, second.qualifier) == (None, None, "<")
+    assert float(second.limit or 0) == pytest.approx(2 * 0.2259048, rel=1e-6)
+
+
+def test_a_row_without_a_method_names_the_trials_but_does_not_take_it(tmp_path: Path) -> None:
+    rows(tmp_path, f"{A},P,4,mg/kg,", f"{B},P,4,mg/kg,", f"{A},K,4,mg/kg,")
+    beside = Beside(frozenset({A, B}), "L", "R1", followed={"P": "Mehlich-3"})
+    parsed = parse_report(read_table(tmp_path / "r.csv"), beside)
+    what = "there is no method, and without one nothing can be compared"
+    assert [told(problem) for problem in parsed.problems] == [
+        f"r.csv, row 2, column method (value '') | {what} (2 rows) | name the extractant or "
+        "procedure: 'Mehlich-3' (the trial's method), if that is how it was measured",
+        f"r.csv, row 4, column method (value '') | {what} | name the extractant or procedure",
+    ]
 
 
 @pytest.mark.parametrize(

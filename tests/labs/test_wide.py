@@ -32,8 +32,8 @@ def parse(
 ) -> Parsed:
     path = folder / "w.csv"
     path.write_text(content, encoding="utf-8", newline="")
-    beside = Beside(frozenset(SAMPLES), "Invented Lab", "R1")
-    return parse_report(read_table(path), beside, methods=methods, skip=skip, followed=FOLLOWED)
+    beside = Beside(frozenset(SAMPLES), "Invented Lab", "R1", followed=FOLLOWED)
+    return parse_report(read_table(path), beside, methods=methods, skip=skip)
 
 
 def told(parsed: Parsed) -> list[str]:

@@ -15,7 +15,6 @@ from logbook.labs.profiles.writing import Lines
 from logbook.trial import chemistry, contents, methods, units
 from logbook.trial.chemistry import Analyte
 
-_EXCHANGED = {"Ca", "Mg", "K", "Na", "Al"}
 # Examples only, beside a question: what is common for a nutrient.
 _USUAL = {
     "nitrate-N": "1 M KCl", "ammonium-N": "1 M KCl", "pH": "water", "EC": "water",
@@ -67,7 +66,7 @@ class Measuring:
                 continue
             if is_result(title, said) and self._is_converted(title, said):
                 continue
-            share = "%" in said.units and bool(_EXCHANGED & set(said.nutrients))
+            share = "%" in said.units and bool(contents.EXCHANGED & set(said.nutrients))
             if is_result(title, said) and not share and not self._are_words(column):
                 found.append((column, title, said))
             else:

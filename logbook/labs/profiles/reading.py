@@ -27,8 +27,7 @@ _LONG_ROLES = ("nutrient", "value")
 _CELL = re.compile(r"[A-Za-z]{1,3}[1-9][0-9]{0,5}\Z")
 _LETTERS = re.compile(r"[A-Za-z]{1,3}\Z|[1-9][0-9]{0,3}\Z")
 DELIMITERS = {"comma": ",", "semicolon": ";", "tab": "\t"}
-# Of these a laboratory prints the share of the exchange complex in per cent.
-_EXCHANGED = frozenset({"Ca", "Mg", "K", "Na", "Al"})
+_NO_SHARE = "skip the column, or give its content in mg/kg or g/kg"
 
 
 def read(data: bytes, file: str, name: str) -> Profile:
@@ -307,10 +306,8 @@ def full_method(said: str, ratio: str = "", detection: str = "", analyte: str = 
 
 
 def refuse_share(unit: str, analyte: Analyte) -> None:
-    """Refuse per cent of an exchangeable cation, which is its share of the charge; UserMistake."""
-    if units.canonical_unit(units.of_basis(unit)[0]) == "%" and analyte.name in _EXCHANGED:
-        what = f"per cent of {analyte.name} is usually its share of the base saturation"
-        raise UserMistake(what, "skip the column, or give its content in mg/kg or g/kg")
+    """Refuse per cent of an exchangeable cation in a profile; raises UserMistake."""
+    contents.refuse_share(unit, analyte, _NO_SHARE)
 
 
 def _refuse_twice(top: Section, profile: Profile) -> None:
