@@ -43,6 +43,7 @@ _STATES = {
 # One word, one meaning: these are said of a query, which keeps its result out of curves.
 _ASKED = ("query", "queried", "re-run", "rerun", records.RERUN)
 _FITS = {records.DRIED: "dried", records.CHILLED: "chilled", records.FROZEN: "frozen"}
+_MOST_CODES = 6
 _AT_HAND = (*_FITS, records.PACKED)
 
 
@@ -167,11 +168,10 @@ def _marks(
         known = {one.bag.code: one for one in log}
         found = [one for word in words for one in _of_code(known, word)]
         return list(dict.fromkeys(found))
-    if state not in _AT_HAND:
-        raise UserMistake(
-            f"which bags are {state}?", "name the shipment, or bags by their codes: CODE,CODE"
-        )
     beds = {bed.id for bed in resolve(",".join(words).rpartition(":")[2], trial.beds)}
+    if state not in _AT_HAND:
+        fitting = narrowed(store, trial, log, beds, said.pull, said.part)
+        raise _by_code_only(state, [one.bag.code for one in fitting])
     fits = ("", _FITS[state]) if state in _FITS else None
     bags = [
         one
@@ -189,6 +189,14 @@ def _marks(
             f"say which: --pull '{names[0]}', or name codes",
         )
     return [Mark(one.bag.code, "") for one in bags]
+
+
+def _by_code_only(state: str, fitting: Sequence[str]) -> UserMistake:
+    """That this is said of bags by their codes: what was packed last lies in several places."""
+    remedy = "name the shipment, or bags by their codes: CODE,CODE"
+    if 0 < len(fitting) <= _MOST_CODES:
+        remedy = f"name the shipment, or the bag's code: lab mark {state} {','.join(fitting)}"
+    return UserMistake(f"which bags are {state}?", remedy)
 
 
 def _of_code(known: dict[str, LogLine], word: str) -> Iterator[Mark]:

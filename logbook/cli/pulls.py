@@ -41,12 +41,13 @@ from logbook.trial import records
 from logbook.trial.parts import Planned
 from logbook.trial.ranges import BedRef, compact
 from logbook.trial.schedule import Obligation, Taken, status
-from logbook.trial.times import When
+from logbook.trial.times import When, spoken_day
 
 if TYPE_CHECKING:
     import sqlite3
 
 _WIDTH = 80
+_MOST_DAYS = 3
 
 
 def pull(
@@ -231,8 +232,8 @@ def _refuse_meanwhile(calendar: views.Calendar, beds: Sequence[BedRef], how: _Ho
     twice = _twice(how.at, beds, calendar, served)
     if twice:
         raise UserMistake(
-            f"this pull of {few(twice)} was written down by another program just now; "
-            "nothing was written",
+            f"this pull of {few(bed.label for bed in twice)} was written down by another program "
+            "just now; nothing was written",
             "logbook history BED shows it; --again REASON if it is a second one",
         )
 
@@ -344,7 +345,9 @@ def _reason(
     if not twice:
         return None
     reason = ask(
-        f"this pull of {few(twice)} was written down already; why again?", "--again REASON"
+        f"{_which(at, twice, served)} of {few(bed.label for bed in twice)} was written down "
+        "already; why again?",
+        "--again REASON",
     )
     if not reason.strip():
         raise UserMistake("nothing was written: the same pull again needs a reason")
@@ -353,10 +356,10 @@ def _reason(
 
 def _twice(
     at: When, beds: Sequence[BedRef], calendar: views.Calendar, served: dict[str, Obligation]
-) -> list[str]:
-    """The labels of the beds whose pull was written down before."""
+) -> list[BedRef]:
+    """The beds whose pull was written down before."""
     return [
-        bed.label
+        bed
         for bed in beds
         if (bed.id in served and served[bed.id].repeats)
         or any(
@@ -364,6 +367,18 @@ def _twice(
             for one in calendar.pulls
         )
     ]
+
+
+def _which(at: When, twice: Sequence[BedRef], served: dict[str, Obligation]) -> str:
+    """The pull that is repeated, and the days on which it was done: `day 0 (Mon 2 Mar 2026)`."""
+    owed = [served[bed.id] for bed in twice if bed.id in served]
+    if len(owed) < len(twice):
+        return f"a pull on {spoken_day(at.day)}"
+    names = dict.fromkeys(name for one in owed for name in one.names)
+    days = sorted({one.pulled for one in owed if one.pulled is not None})
+    when = ", ".join(map(spoken_day, days[:_MOST_DAYS]))
+    more = ", .." if len(days) > _MOST_DAYS else ""
+    return f"{' and '.join(names)}{f' ({when}{more})' if days else ''}"
 
 
 def _purpose(owed: Obligation | None, at: When) -> str:

@@ -275,6 +275,7 @@ def _by_code(log: Sequence[LogLine], named: Sequence[str]) -> list[LogLine]:
 
 def _askable(lines: Sequence[LogLine], asked: _Asked) -> list[LogLine]:
     """The bags with something to measure. Raises UserMistake for one that cannot be sent."""
+    earlier = [one.bag.name for one in lines if one.bag.pulled.day <= asked.at.day]
     for line in lines:
         if line.shipment:
             raise UserMistake(
@@ -284,7 +285,9 @@ def _askable(lines: Sequence[LogLine], asked: _Asked) -> list[LogLine]:
         if line.bag.pulled.day > asked.at.day:
             raise UserMistake(
                 f"{line.bag.code} was pulled on {line.bag.pulled.spoken}, after {asked.at.spoken}",
-                "say when it was sent: --on",
+                f"say which pull was sent: --pull {shlex.quote(earlier[0])}"
+                if earlier
+                else "say when it was sent: --on DAY",
             )
     kept = [line for line in lines if asked.analyses(line)[0]]
     if not kept:

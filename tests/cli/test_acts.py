@@ -85,7 +85,7 @@ def test_pulling_twice_needs_a_reason(started: Program) -> None:
     refused = started("pull", "B1")
     assert refused.code == 2
     assert refused.err == (
-        "Error: this pull of B1 was written down already; why again?\n"
+        "Error: day 0 (Mon 2 Mar 2026) of B1 was written down already; why again?\n"
         "Try: answer with --again REASON\n"
     )
     again = started.must("pull", "B1", "--again", "bag torn")
@@ -97,6 +97,8 @@ def test_a_repeat_of_a_pull_outside_the_calendar_is_outside_it_too(started: Prog
     started.must("pull", "M", on="2026-03-30T09:00+02:00")
     later = "2026-04-02T09:00+02:00"
     assert "outside the calendar" in started.must("pull", "B6", on=later).out
+    refused = started("pull", "B6", on=later)
+    assert refused.err.startswith("Error: a pull on Thu 2 Apr 2026 of B6 was written down already")
     again = started.must("pull", "B6", "--again", "second", on=later)
     assert again.out.splitlines()[1].endswith("B6     outside the calendar")
 

@@ -71,7 +71,7 @@ def test_the_calendar_counts_it_for_each_of_its_beds(four: Program) -> None:
     due = {bed for task in board["pulls"] if task["what"] == "day 0" for bed in task["beds"]}
     assert due == {"B1", "B5", "B7", "B8", "B9", "B10"}
     again = four("pull", "B6", "--for", "day 0")
-    assert again.err.startswith("Error: this pull of B6 was written down already; why again?\n")
+    assert again.err.startswith("Error: day 0 (Mon 2 Mar 2026) of B6 was written down already")
 
 
 def test_composites_across_blocks_are_compared_by_welch_and_never_paired(four: Program) -> None:

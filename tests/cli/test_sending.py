@@ -236,6 +236,20 @@ def test_several_reference_materials_each_get_a_blind_code(pulled: Program) -> N
         assert f"no assigned values of the reference material {name}" in said
 
 
+def test_a_bag_that_cannot_be_meant_by_its_bed_is_named_by_its_code(pulled: Program) -> None:
+    said = pulled("lab", "mark", "lost", "B1", on=SENT)
+    code = said.err.split("lab mark lost ")[1].strip()
+    assert said.err.startswith("Error: which bags are lost?\nTry: name the shipment, or the bag's")
+    assert "1 bag lost" in pulled.must("lab", "mark", "lost", code, on=SENT).out
+
+
+def test_a_day_that_is_too_early_for_some_bags_offers_the_pull(pulled: Program) -> None:
+    pulled.must("pull", "all", on="2026-04-02T09:00+02:00")
+    said = pulled("lab", "send", "B1-B6", "--on", "2026-03-31", on="2026-04-02T12:00+02:00")
+    assert "was pulled on" in said.err
+    assert "Try: say which pull was sent: --pull 'day 14'\n" in said.err
+
+
 @pytest.mark.parametrize(
     ("words", "error"),
     [
