@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Iterable, Iterator, Sequence
 from typing import TYPE_CHECKING
 
@@ -241,7 +242,7 @@ def _result(store: sqlite3.Connection, code: str, bags: list[str], analyte: str,
     where = f"sample IN ({marks}) AND analyte = ?"
     every = views.fetch(store, "result", where, (*bags, analyte))
     if not every:
-        raise UserMistake(f"sample {code} has no result of {analyte}")
+        raise _none_stands(store, code, bags, analyte)
     fitting = _narrowed(every, which)
     if len(fitting) == 1:
         return f"result/{fitting[0].id}"
@@ -250,6 +251,25 @@ def _result(store: sqlite3.Connection, code: str, bags: list[str], analyte: str,
     by = f" by {which!r}" if which else ""
     listed = "\n".join(f"  {names[one.id]}  {_told(one.record)}" for one in fitting or every)
     raise UserMistake(f"sample {code} has {what} of {analyte}{by}", f"type one of:\n{listed}")
+
+
+def _none_stands(
+    store: sqlite3.Connection, code: str, bags: list[str], analyte: str
+) -> UserMistake:
+    """That no result of a sample's nutrient stands; of a struck one, how the right one comes in."""
+    from logbook.study.struck import struck_results
+
+    gone = [one for one in struck_results(store) if one.sample in bags and one.analyte == analyte]
+    told = f"sample {code} has no result of {analyte}"
+    if not gone:
+        return UserMistake(told, f"logbook lab results --sample {code} lists what it has")
+    last = gone[-1]
+    unit = f" {last.reported_unit}" if last.reported_unit else ""
+    return UserMistake(
+        f"{told} any more: it was struck",
+        f"logbook lab add {last.sample} {analyte} 'VALUE{unit}' "
+        f"--method {shlex.quote(last.method)} --report {shlex.quote(last.report)}",
+    )
 
 
 def _narrowed(every: list[Found], which: str) -> list[Found]:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from logbook.journal import entry as journal
+from logbook.journal.kinds import from_value
 from logbook.store import views
 from logbook.study import counting, queries
 from logbook.study.samples import MINERAL_N, PARTS, Reading
@@ -16,6 +17,7 @@ if TYPE_CHECKING:
     import sqlite3
 
     from logbook.journal.entry import Entry
+    from logbook.trial.records import Result
 
 _STRUCK = (
     "SELECT w.key FROM write w WHERE w.key >= ? AND w.key < ? AND w.struck AND w.live "
@@ -105,6 +107,11 @@ def _flagged(
             if qualifiers.effect(record.flags, has_number) == qualifiers.WAITS:
                 reason += "; its limit is not known yet"
             yield Struck(pull, record.sample, bed, record.analyte, record.method, "", reason)
+
+
+def struck_results(store: sqlite3.Connection) -> list[Result]:
+    """Every result that a person struck, as it was last."""
+    return [from_value("result", value) for _, value, _ in _last_values(store, "result")]
 
 
 def _last_values(

@@ -96,7 +96,10 @@ def test_a_result_is_named_by_the_sample_or_by_the_bag(measured: Measured) -> No
 
     assert (counting(program)["B1", "pH"], counting(program)["B2", "pH"]) == (6.4, 6.7)
     said = program("strike", f"{second[1]}:nitrate-N", "--reason", "x", on=LATER)
-    assert said.err == f"Error: sample {second[1]} has no result of nitrate-N\n"
+    assert said.err == (
+        f"Error: sample {second[1]} has no result of nitrate-N\n"
+        f"Try: logbook lab results --sample {second[1]} lists what it has\n"
+    )
 
 
 def test_what_a_part_was_can_be_corrected(measured: Measured) -> None:
