@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from datetime import date
-from decimal import Context, Decimal, InvalidOperation
+from decimal import Decimal, InvalidOperation
 from typing import Annotated, Any
 
 import typer
@@ -21,9 +21,7 @@ from logbook.trial import codes, qualifiers
 from logbook.trial.chemistry import ANALYTES, find_analyte
 from logbook.trial.records import Part, Pull, Result
 from logbook.trial.times import parse_when, spoken_day, zone
-from logbook.trial.units import short
-
-_FOUR = Context(prec=4)
+from logbook.trial.units import rounded
 
 
 @dataclass(frozen=True)
@@ -32,7 +30,8 @@ class _Line:
 
     `part` is the bag that was analysed, where the pull was divided; `struck` says that its pull
     or part was struck here, so that it counts no longer; `blind` what a code of ours hid; `lifted`
-    who counts it although its laboratory rejected it.
+    who counts it although its laboratory rejected it; `asked` what is asked of it while it counts
+    in no curve.
     """
 
     result: Result
@@ -44,6 +43,7 @@ class _Line:
     struck: bool = False
     blind: str = ""
     lifted: Lifted | None = None
+    asked: str = ""
 
     @property
     def order(self) -> tuple[str, int, str, int, int, int]:
@@ -81,6 +81,7 @@ class _Line:
             "run": one.run,
             "repeat": one.n,
             "disagrees": self.conflict,
+            "in_question": self.asked or None,
         }
 
 
@@ -174,7 +175,7 @@ def _lines(store: Any, session: Session, bed: str | None, asked: _Asked) -> list
     bags = parts.by_code(store)
     waiting = set(asking.waiting_results(store))
     blinds = {one.id: one.record for one in views.fetch(store, "blind")}
-    lifted = queries.lifted(store)
+    lifted, doubted = queries.lifted(store), queries.asked_of(store)
     where, given = _condition(store, asked)
     lines = []
     for found in views.fetch(store, "result", where, given):
@@ -190,7 +191,8 @@ def _lines(store: Any, session: Session, bed: str | None, asked: _Asked) -> list
             place = min((beds[one].place for one in of if one in beds), default=0)
             hidden = f"blind {blinds[code].kind} of {blinds[code].of}" if code in blinds else ""
             line = _Line(found.record, found.conflict, pull, label, place, part, struck, hidden)
-            lines.append(replace(line, lifted=lifted.get(found.id)))
+            asked_of_it = doubted.get(found.id, "")
+            lines.append(replace(line, lifted=lifted.get(found.id), asked=asked_of_it))
     return sorted(lines, key=lambda line: line.order)
 
 
@@ -231,6 +233,7 @@ def _words(line: _Line) -> str:
     waits = one.flags == "not-detected" and one.value is None and one.limit is None
     said = f"  {qualifiers.spoken(one.flags)}" if one.flags and not waits else ""
     said += f"; {line.lifted.spoken}" if line.lifted else ""
+    said += f"  in question: {line.asked}" if line.asked else ""
     return (
         f"{one.sample}  {where:<21}  {one.analyte:<11} {_value(one)}"
         f"  ({_reported(one)}{one.method}{kind}, {one.basis}; "
@@ -245,12 +248,7 @@ def _value(one: Result) -> str:
     if number is None:
         return UNKNOWN_LIMIT
     side = one.qualifier if one.value is None else ""
-    return with_unit(f"{side + _short(number):>8}", one.unit)
-
-
-def _short(number: Decimal) -> str:
-    """Four significant digits: no laboratory knows more; JSON has them all."""
-    return short(_FOUR.plus(number)) if number else short(number)
+    return with_unit(f"{side + rounded(number):>8}", one.unit)
 
 
 def _reported(one: Result) -> str:
@@ -261,7 +259,7 @@ def _reported(one: Result) -> str:
         told: Decimal | None = Decimal(one.reported.strip().lstrip("<>=\u2264\u2265 "))
     except InvalidOperation:
         told = None  # a word, or a decimal comma
-    same = number is not None and told in (number, _FOUR.plus(number))
+    same = number is not None and told in (number, Decimal(rounded(number)))
     if number is None or (same and one.reported_unit in (one.unit, unit)):
         return ""
     form = f" as {one.form}" if one.form and told is not None and not same else ""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from decimal import Decimal, InvalidOperation
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
@@ -18,6 +19,7 @@ from logbook.journal.kinds import to_value
 from logbook.report.lines import with_unit
 from logbook.store import views
 from logbook.study import doubles, reports
+from logbook.study import queries as asked_of
 from logbook.study.reports import Answers
 from logbook.trial import chemistry, codes
 from logbook.trial.records import Report, Result
@@ -232,8 +234,9 @@ def _standing(store: Any, name: str) -> Result | None:
 
 
 def _say_what_happened(result: Result, code: str | None, decided: _Decided) -> None:
-    value = with_unit(value_shown(result), result.unit)
-    words = f"{result.sample} {result.analyte} {value}"
+    # What was typed in another unit or form has digits that nobody measured.
+    number = value_shown(result) if _as_typed(result) else asked_of.shown(result)
+    words = f"{result.sample} {result.analyte} {with_unit(number, result.unit)}"
     if code is None or decided.result is None:
         laboratory.tell(f"{words}: here already as report {decided.here}; nothing was written", 2)
         return
@@ -243,6 +246,15 @@ def _say_what_happened(result: Result, code: str | None, decided: _Decided) -> N
     )
     if decided.replaced:
         laboratory.tell("Note: the report takes the place of what was typed, now struck", 6)
+
+
+def _as_typed(result: Result) -> bool:
+    """True where the number kept is the number typed."""
+    try:
+        typed = Decimal(result.reported.lstrip("<>\u2264\u2265= ").replace(",", "."))
+    except InvalidOperation:
+        return False
+    return typed == (result.limit if result.value is None else result.value)
 
 
 def _waiting(parsed: Parsed, result: Result) -> list[str]:

@@ -18,7 +18,7 @@ from logbook.store import asking, views
 from logbook.study import counting
 from logbook.trial import qualifiers
 from logbook.trial.records import ACCEPTED, RERUN, Answer, Query, Result
-from logbook.trial.units import short
+from logbook.trial.units import rounded, short
 
 if TYPE_CHECKING:
     import sqlite3
@@ -51,6 +51,7 @@ class Line:
     """A query with its answer and the result it is about (None: it was struck or is not here).
 
     `bed` and `trial` (a name) are "" for a blind and for a sample that still waits for its pull.
+    `cause`: why it is moot.
     """
 
     id: str
@@ -61,6 +62,7 @@ class Line:
     state: str
     bed: str = ""
     trial: str = ""
+    cause: str = ""
 
     @property
     def open(self) -> bool:
@@ -100,6 +102,13 @@ def number_of(result: Result) -> str:
     return f"{result.qualifier}{'' if result.limit is None else short(result.limit)}"
 
 
+def shown(result: Result) -> str:
+    """The number of a result for a screen, four significant digits at most."""
+    number = result.limit if result.value is None else result.value
+    side = result.qualifier if result.value is None else ""
+    return side if number is None else f"{side}{rounded(number)}"
+
+
 def result_of(ident: str) -> tuple[str, str, str]:
     """The id of the result that a query is about, its number and the query's kind."""
     found = journal.parts(f"query/{ident}")[1:]
@@ -131,29 +140,43 @@ def lines(store: sqlite3.Connection, *, unanswered: bool = False) -> list[Line]:
             answer := answers.get(one.id),
             about[one.id][0],
             result := results.get(about[one.id][0]),
-            _state(result, one.id, answer, again),
+            _state(answer, cause := _moot(result, one.id, answer, again)),
             *where.get(one.record.sample, ("", "")),
+            cause,
         )
         for one in asked
     ]
     return sorted(found, key=lambda one: (one.query.deadline or date.max, one.id))
 
 
-def _state(
-    result: Result | None, ident: str, answer: Answer | None, again: dict[tuple[str, ...], int]
-) -> str:
-    """Open, answered, or moot: the number is another, or a newer run speaks for itself."""
+def _state(answer: Answer | None, cause: str) -> str:
+    """Open, answered, or moot for this cause: one without another answer than to ask again."""
     if answer is not None and answer.what != RERUN:
         return answer.what
-    _, number, kind = result_of(ident)
-    if result is None or number_of(result) != number:
+    if cause:
         return MOOT
-    newer = again.get(_analysis(result), 0) > result.run
-    if newer and (answer is not None or kind in ("runs", FLAG)):
-        return MOOT
-    if kind == FLAG and qualifiers.counts(result.flags):
-        return MOOT  # re-issued without the flag
     return OPEN if answer is None else RERUN
+
+
+def _moot(
+    result: Result | None, ident: str, answer: Answer | None, again: dict[tuple[str, ...], int]
+) -> str:
+    """Why a query asks nothing any more; "" while it does.
+
+    The number is another, or a newer run speaks for itself.
+    """
+    _, number, kind = result_of(ident)
+    if result is None:
+        return "the result stands no longer"
+    if number_of(result) != number:
+        unit = "" if result.unit == "pH" else f" {result.unit}"
+        return f"it is {shown(result)}{unit} now"
+    newest = again.get(_analysis(result), 0)
+    if newest > result.run and (answer is not None or kind in ("runs", FLAG)):
+        return f"run {newest} is here"
+    if kind == FLAG and qualifiers.counts(result.flags):
+        return "re-issued without the flag"
+    return ""
 
 
 def _analysis(result: Result) -> tuple[str, ...]:
@@ -207,13 +230,37 @@ def in_question(store: sqlite3.Connection) -> dict[str, str]:
 
     Not of runs that differ: those keep each other out, see `runs`.
     """
-    if not store.execute("SELECT 1 FROM query LIMIT 1").fetchone():
+    if not _any(store):
         return {}
     return {
         one.result_id: one.query.what
         for one in lines(store)
         if one.waits and one.query.kind != "runs"
     }
+
+
+def asked_of(store: sqlite3.Connection) -> dict[str, str]:
+    """Every result that counts in no curve for a question, by id, with what is asked.
+
+    Beside `in_question` these are the runs of one analysis that differ: none of them counts.
+    """
+    waiting = [one for one in lines(store) if one.waits] if _any(store) else []
+    found = {one.result_id: one.query.what for one in waiting}
+    apart = {
+        _analysis(one.result): one.query.what
+        for one in waiting
+        if one.query.kind == "runs" and one.result is not None
+    }
+    for some in _portions(sorted({sample for sample, *_ in apart})):
+        where = f"sample IN ({', '.join('?' * len(some))})"
+        for one in views.fetch(store, "result", where, some):
+            if _analysis(one.record) in apart:
+                found.setdefault(one.id, apart[_analysis(one.record)])
+    return found
+
+
+def _any(store: sqlite3.Connection) -> bool:
+    return store.execute("SELECT 1 FROM query LIMIT 1").fetchone() is not None
 
 
 def sentences(found: Iterable[Reading], labels: Mapping[str, str]) -> Iterator[str]:

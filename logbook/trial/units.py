@@ -165,6 +165,11 @@ def short(value: Decimal) -> str:
     return text.rstrip("0").rstrip(".") if "." in text else text
 
 
+def rounded(value: Decimal) -> str:
+    """A number for a screen, four significant digits at most: no laboratory knows more."""
+    return short(_FOUR.plus(value)) if value else short(value)
+
+
 def canonical_unit(text: str) -> str | None:
     """The unit's usual spelling ("ml" -> "mL", "mg kg-1" -> "mg/kg"), or None if unknown."""
     wanted = _usual(text)
@@ -312,6 +317,7 @@ def convert(value: Decimal, unit: str, target: str, dimension: str) -> Decimal:
 
 
 _DIGITS = Context(prec=24, rounding=ROUND_HALF_EVEN)
+_FOUR = Context(prec=4, rounding=ROUND_HALF_EVEN)
 _EXACT = Context(prec=400)
 
 

@@ -536,6 +536,7 @@ def test_results_are_listed_by_sample_bed_and_nutrient(pulled: tuple[Program, li
         "counted_although_flagged": None,
         "lab": "Invented Soil Lab", "report": "26-1", "run": 1, "repeat": 1, "disagrees": False,
         "laboratory_number": None, "part_of": None, "kind": None, "struck": False, "blind": None,
+        "in_question": None,
     }  # fmt: skip
 
 

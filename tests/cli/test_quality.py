@@ -143,6 +143,65 @@ def test_a_lost_point_stays_out_of_the_curve_until_it_is_answered(started: Progr
     assert asked(started) == []
 
 
+def listed(program: Program, code: str) -> tuple[list[str], list[str | None]]:
+    """The lines of a sample's results, and for programs what is asked of each."""
+    said = program.must("lab", "results", "--sample", code, on=LATER).out
+    assert max(map(len, said.splitlines())) <= 80
+    lines = [" ".join(one.split()) for one in re.split(r"\n(?=\S)", said.strip())]
+    found = json.loads(program.must("lab", "results", "--sample", code, "--json", on=LATER).out)
+    return lines, [one["in_question"] for one in found["results"]]
+
+
+def test_results_say_that_they_are_in_question(started: Program) -> None:
+    codes = pulled(started)
+    imported(started, "26-1", f"{codes['B1']},pH,65,,water 1:1\n{codes['B2']},pH,6.4,,water 1:1\n")
+    (query,) = asked(started)
+    ((line,), (what,)) = listed(started, codes["B1"])
+    assert what == query["what"]
+    assert line.endswith(f"report 26-1) in question: {query['what']}")
+    assert listed(started, codes["B2"])[1] == [None]
+    started.must("lab", "answer", f"{codes['B1']}:pH", "re-run", "--reason", "?", on=LATER)
+    assert listed(started, codes["B1"])[1] == [query["what"]]
+
+
+def test_runs_that_differ_are_each_in_question(started: Program) -> None:
+    code = pulled(started)["B1"]
+    row = f"{code},pH,{{}},,water 1:1\n"
+    imported(started, "26-1", row.format("6.23"))
+    imported(started, "again", row.format("61.8"), "--repeat")
+    lines, asked_of = listed(started, code)
+    assert [" in question: " in line for line in lines] == [True, True]
+    assert None not in asked_of
+
+
+def test_a_moot_query_says_why_and_not_the_old_reason(started: Program) -> None:
+    code = pulled(started)["B1"]
+    imported(started, "26-1", f"{code},K,1.2,mg/kg,Mehlich-3\n")
+    started.must("lab", "answer", f"{code}:K", "re-run", "--reason", "cmol?", on=LATER)
+    (started.folder / "again.csv").write_text(f"{HEADER}{code},K,0.39,cmol/kg,Mehlich-3\n")
+    started.must("lab", "import", "again.csv", "--report", "26-1", "--reissued", on=LATER)
+    said = started.must("lab", "queries", "--all", on=LATER).out
+    assert f"{code}:K  B1  moot\n" in said
+    assert said.splitlines()[-2:] == ["  re-run asked: cmol?", "  moot: it is 152.5 mg/kg now"]
+
+
+def test_a_struck_result_says_how_the_right_one_comes_in(started: Program) -> None:
+    code = pulled(started)["B1"]
+    imported(started, "R-28", f"{code},pH,65,,water 1:1\n{code},K,1.2,mg/kg,Mehlich-3\n")
+    for name in ("pH", "K"):
+        started.must("lab", "answer", f"{code}:{name}", "strike", "--reason", "no", on=LATER)
+    said = started("correct", f"{code}:pH", "--value", "6.4", "--reason", "typed", on=LATER)
+    assert said.err == (
+        f"Error: sample {code} has no result of pH any more: it was struck\n"
+        f"Try: logbook lab add {code} pH 'VALUE' --method 'water 1:1' --report R-28\n"
+    )
+    said = started("correct", f"{code}:K", "--value", "120", "--reason", "typed", on=LATER)
+    assert f"lab add {code} K 'VALUE mg/kg' --method Mehlich-3 --report R-28\n" in said.err
+    started.must("lab", "add", code, "pH", "6.4", "--method", "water 1:1", "--report", "R-28",
+                 on=LATER)  # fmt: skip
+    assert values(started) == {(code, "pH"): "6.4"}
+
+
 def test_striking_answers_the_query_and_strikes_the_result(started: Program) -> None:
     code = pulled(started)["B1"]
     imported(started, "26-1", f"{code},pH,65,,water 1:1\n")
@@ -586,6 +645,18 @@ def test_two_halves_of_which_one_is_below_a_limit(started: Program) -> None:
         f"blind duplicate {twin}: 14 and <0.5, at least 13.5 mg/kg apart, more than twice the "
         "limit of 0.5 mg/kg"
     )
+
+
+def test_charts_show_four_digits_and_documents_all(started: Program) -> None:
+    started.must("lab", "reference", "SOILX", "K = 150 mg/kg +- 5 by Mehlich-3", on=RESULTS)
+    one, other = materials(started, "SOILX", 2)
+    rows = f"{one},K,0.39,cmol/kg,Mehlich-3\n{other},K,147,mg/kg,Mehlich-3\n"
+    imported(started, "26-1", rows)
+    said = started.must("lab", "chart", "SOILX", "K", on=LATER).out
+    assert "152.5 " in said
+    assert "152.48" not in said
+    told = json.loads(started.must("lab", "chart", "SOILX", "K", "--json", on=LATER).out)
+    assert any(len(str(one["value"])) > 6 for one in told["charts"][0]["results"])
 
 
 def test_bags_of_one_material_in_one_report_tell_the_repeatability(started: Program) -> None:

@@ -5,12 +5,14 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from datetime import date
+from decimal import Decimal, InvalidOperation
 from typing import TYPE_CHECKING
 
 from logbook.analysis.repeatability import limit_r
 from logbook.report.terminal.tables import say, table, wrapped
-from logbook.study.queries import KINDS
+from logbook.study.queries import KINDS, MOOT
 from logbook.trial.times import spoken_day
+from logbook.trial.units import rounded
 
 if TYPE_CHECKING:
     from logbook.study.quality import Pair, Precision
@@ -29,11 +31,21 @@ def show_queries(lines: Sequence[Line], today: date) -> None:
         say(wrapped(f"{asked.sample}:{asked.analyte}{where}  {_until(one, today)}", _WIDTH))
         told = f"{KINDS.get(asked.kind, asked.kind)} (report {asked.report}): {asked.what}"
         say(f"  {line}" for line in wrapped(told, _WIDTH - 2, ""))
-        if one.answer is not None and one.answer.text:
-            say(f"  {line}" for line in wrapped(f"{one.state}: {one.answer.text}", _WIDTH - 2, ""))
+        for ended in _ended(one):
+            say(f"  {line}" for line in wrapped(ended, _WIDTH - 2, ""))
+
+
+def _ended(one: Line) -> Iterator[str]:
+    """What was answered and why, and why a question is moot."""
+    if one.answer is not None and one.answer.text:
+        yield f"{one.answer.what}: {one.answer.text}"
+    if one.state == MOOT:
+        yield f"{MOOT}: {one.cause}"
 
 
 def _until(one: Line, today: date) -> str:
+    if one.state == MOOT:
+        return MOOT
     if not one.open:
         return one.state if one.answer is None else f"{one.state}, {one.answer.when.spoken}"
     if one.query.deadline is None:
@@ -51,12 +63,27 @@ def show_chart(chart: Chart) -> None:
     say(wrapped(_assigned(chart), _WIDTH))
     table(
         ("report", "day", "value", "s", _scale()),
-        [(one.report, spoken_day(one.day), one.shown, _z(one), _bar(one)) for one in chart.results],
+        [
+            (one.report, spoken_day(one.day), _four(one.shown), _z(one), _bar(one))
+            for one in chart.results
+        ],
         right="23",
     )
-    told = [f"report {one.report}: {why}" for one, why in chart.out()]
+    told = [
+        f"report {one.report}: {why.replace(f'gave {one.shown} ', f'gave {_four(one.shown)} ')}"
+        for one, why in chart.out()
+    ]
     for why in told or [_nothing(chart)]:
         say(wrapped(why, _WIDTH))
+
+
+def _four(text: str) -> str:
+    """A number with its sign, four significant digits at most: the charted values are stored."""
+    sign = text[: len(text) - len(text.lstrip("<>"))]
+    try:
+        return sign + rounded(Decimal(text.lstrip("<>")))
+    except InvalidOperation:
+        return text
 
 
 def _assigned(chart: Chart) -> str:
@@ -200,13 +227,13 @@ def _sr(one: Precision) -> str:
 def _r(one: Precision) -> str:
     if one.measured.cv is not None:
         return f"{100 * limit_r(one.measured.cv):.2g} %"
-    return f"{limit_r(one.measured.sd or 0.0):.2g}"
+    return f"{limit_r(one.measured.sd or 0.0):.2g}" + ("" if one.unit == "pH" else f" {one.unit}")
 
 
 def _declared(one: Precision) -> str:
     parts = []
     if one.sd is not None:
-        parts.append(f"{one.sd:.2g}")
+        parts.append(f"{one.sd:.2g}" + ("" if one.unit == "pH" else f" {one.unit}"))
     if one.cv is not None:
         parts.append(f"{100 * one.cv:.2g} %")
     return " and ".join(parts) or "-"
