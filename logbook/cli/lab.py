@@ -61,7 +61,7 @@ def import_report(
     ] = None,
     limit: Annotated[
         list[str] | None,
-        typer.Option(help="Limit of what was not detected: 'P=0.5'. With --profile."),
+        typer.Option(help="Limit of what was not detected: 'P=0.5'."),
     ] = None,
     sheet: Annotated[str | None, typer.Option(help="The sheet of a spreadsheet.")] = None,
     encoding: Annotated[

@@ -154,8 +154,8 @@ def _flagged(results: Iterable[Result]) -> Iterator[str]:
             found.setdefault((one.flags, effect), []).append(one)
     for (flags, effect), several in found.items():
         how = (
-            "; --limit NUTRIENT=LIMIT at import, or logbook correct SAMPLE:NUTRIENT --value "
-            "'<LIMIT', gives it"
+            "; logbook correct SAMPLE:NUTRIENT --value '<LIMIT' gives it, or --limit "
+            "NUTRIENT=LIMIT the next time"
             if effect == qualifiers.WAITS
             else ""
         )

@@ -393,7 +393,7 @@ def test_a_line_written_between_the_two_stays(scene: Scene, step: Step) -> None:
 def test_an_act_that_is_killed_anywhere_happened_whole_or_not_at_all(scene: Scene) -> None:
     steps = [
         Step(entries, "append"),
-        Step(projections, "fold_batch"),
+        Step(projections, "fold_own"),
         Step(derived, "refresh"),
         Step(local, "drop"),
         Step(writing.config, "save"),

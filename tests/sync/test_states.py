@@ -88,7 +88,7 @@ IN_AN_EXCHANGE = [
 ]
 IN_AN_ACT = [
     (entries, "append"),
-    (projections, "fold_batch"),
+    (projections, "fold_own"),
     (derived, "refresh"),
     (local, "put"),
     (local, "drop"),
