@@ -30,7 +30,7 @@ _ORIGINS = (
     'UNION ALL SELECT part.id, b.trial, substr(p."when", 1, 10) FROM {part} '
     "JOIN pull p ON p.id = part.pull JOIN bed b ON b.id = p.bed "
     'UNION ALL SELECT n.id, n.trial, substr(s."when", 1, 10) FROM {blind} '
-    "JOIN sent x ON x.sample = n.id JOIN shipment s ON s.code = x.shipment"
+    "JOIN sent x ON x.sample = n.id JOIN shipment s ON s.id = x.shipment"
 )
 
 
@@ -71,14 +71,14 @@ def sent_to(store: sqlite3.Connection, trial: str) -> list[str]:
 
 def where_sent(store: sqlite3.Connection, samples: Iterable[str]) -> dict[str, set[str]]:
     """The laboratories to which samples were sent, by code; without those never sent."""
-    wanted = set(samples)
-    found: dict[str, set[str]] = {}
     rows = store.execute(
-        "SELECT x.sample, s.lab FROM sent x JOIN shipment s ON s.code = x.shipment"
+        "SELECT x.sample, s.lab FROM json_each(?) named "
+        "CROSS JOIN sent x ON x.sample = named.value JOIN shipment s ON s.id = x.shipment",
+        (dumps(list(dict.fromkeys(samples))),),
     ).fetchall()
+    found: dict[str, set[str]] = {}
     for sample, lab in rows:
-        if sample in wanted:
-            found.setdefault(sample, set()).add(lab)
+        found.setdefault(sample, set()).add(lab)
     return found
 
 

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 from decimal import Decimal
-from json import dumps
+from functools import lru_cache
+from json import dumps, loads
 from typing import TYPE_CHECKING
 
 from logbook.errors import UserMistake
@@ -82,14 +83,23 @@ def not_meant(
     """Results of an analysis that their part was not meant for: code, nutrient, the part."""
     several = list(results)
     codes = dumps(list({one.sample for one in several}))
-    named = "id IN (SELECT value FROM json_each(?))"
-    meant = {one.id: one.record for one in views.fetch(store, "part", named, (codes,))}
-    found = {
-        (one.sample, one.analyte): meant[one.sample]
+    rows = store.execute(
+        "SELECT id, analyses FROM part WHERE id IN (SELECT value FROM json_each(?))", (codes,)
+    ).fetchall()
+    meant = {code: _listed(analyses) for code, analyses in rows}
+    found = dict.fromkeys(
+        (one.sample, one.analyte)
         for one in several
-        if one.sample in meant and one.analyte not in meant[one.sample].analyses
-    }
-    return [(code, analyte, part) for (code, analyte), part in found.items()]
+        if one.sample in meant and one.analyte not in meant[one.sample]
+    )
+    parts_of = {code: of_code(store, code) for code, _ in found}
+    return [(code, analyte, part) for code, analyte in found if (part := parts_of[code])]
+
+
+# Most parts are meant for what the others of their kind are.
+@lru_cache(maxsize=256)
+def _listed(analyses: str) -> frozenset[str]:
+    return frozenset(loads(analyses))
 
 
 @dataclass(frozen=True)

@@ -50,7 +50,7 @@ def split_pulls(
     says nothing. `pulled` are the trial's samples, where the caller has them.
     """
     rows = store.execute(
-        "SELECT x.sample, s.code, x.analyses FROM sent x JOIN shipment s ON s.code = x.shipment "
+        "SELECT x.sample, s.code, x.analyses FROM sent x JOIN shipment s ON s.id = x.shipment "
         'WHERE s.trial = ? ORDER BY s."when"',
         (trial,),
     ).fetchall()
