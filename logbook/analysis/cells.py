@@ -20,7 +20,7 @@ Places = NDArray[np.intp]
 
 def numbers(values: Iterable[float | None]) -> Floats:
     """Values as an array; NaN for None."""
-    return np.array([math.nan if one is None else one for one in values], dtype=np.float64)
+    return np.array(list(values), dtype=np.float64)
 
 
 @dataclass(frozen=True)
@@ -82,6 +82,10 @@ class Grid:
             counts = np.bincount(self.at, minlength=found.size)
             np.divide(sums, counts, out=found.reshape(-1), where=counts > 0)
         return found
+
+    def placed(self, places: Sequence[int]) -> Grid:
+        """The same grid in a longer series, in which its samples stand at these places."""
+        return Grid(self.shape, np.asarray(places, dtype=np.intp)[self.of], self.at)
 
     def last(self, row: int, column: int) -> int:
         """The place of the sample in a cell, the last of several."""

@@ -6,9 +6,9 @@ A report has most of its nutrients in the same samples, so this is worked out on
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, TypeVar
+from typing import TYPE_CHECKING
 
 from logbook.study import pairing
 from logbook.study.samples import Sample
@@ -16,7 +16,6 @@ from logbook.study.samples import Sample
 if TYPE_CHECKING:
     from logbook.analysis.cells import Grid, Groups
 
-Of = TypeVar("Of")  # what is worked out once
 _BEFORE = -0.5  # a pull before application, on whatever day
 _FEWEST_BEDS = 3  # that move together from their last pulls, or nobody can say that a pull did
 
@@ -66,6 +65,10 @@ class Side:
     days: tuple[float, ...]
     samples: Grid
 
+    def placed(self, places: Sequence[int]) -> Side:
+        """The same side in a longer series, in which its samples stand at these places."""
+        return Side(self.name, self.beds, self.days, self.samples.placed(places))
+
     def sample(self, bed: str, day: float) -> int:
         """Which sample of the series stands in a cell; the last of several."""
         return self.samples.last(self.beds.index(bed), self.days.index(day))
@@ -76,11 +79,14 @@ class Arrangements:
 
     def __init__(self) -> None:
         self._spots: dict[tuple[str, ...], Spots] = {}
-        self._reviews: dict[tuple[str, ...], list[tuple[Side, Side]]] = {}
+        self._sides: dict[tuple[str, ...], tuple[Side, Side] | None] = {}
 
     def spots(self, samples: Sequence[Sample]) -> Spots:
         """Beds and pulls; without samples of no one treatment."""
-        return _once(self._spots, _spots, samples)
+        codes = tuple(one.code for one in samples)
+        if codes not in self._spots:
+            self._spots[codes] = _spots(samples)
+        return self._spots[codes]
 
     def reviews(self, samples: Sequence[Sample]) -> list[tuple[Side, Side]]:
         """For each treatment its own beds and the controls that they are compared with.
@@ -88,18 +94,16 @@ class Arrangements:
         Without treatments that nobody can judge: of too few pulls, without controls, or with a bed
         whose label a control has as well, so that nobody can say which of the two is meant.
         """
-        return _once(self._reviews, _reviews, samples)
-
-
-def _once(
-    known: dict[tuple[str, ...], Of],
-    worked_out: Callable[[Sequence[Sample]], Of],
-    samples: Sequence[Sample],
-) -> Of:
-    codes = tuple(one.code for one in samples)
-    if codes not in known:
-        known[codes] = worked_out(samples)
-    return known[codes]
+        found = []
+        for code in sorted({one.treatment for one in samples if not one.control and one.treatment}):
+            own = [n for n, one in enumerate(samples) if one.control or one.treatment == code]
+            # Most treatments have the same samples in series that differ elsewhere.
+            codes = tuple(samples[n].code for n in own)
+            if codes not in self._sides:
+                self._sides[codes] = _sides([(samples[n], place) for place, n in enumerate(own)])
+            if sides := self._sides[codes]:
+                found.append((sides[0].placed(own), sides[1].placed(own)))
+        return found
 
 
 def _spots(samples: Sequence[Sample]) -> Spots:
@@ -152,32 +156,23 @@ def enough_moved(moved: int, beds: int) -> bool:
     return moved >= max(_FEWEST_BEDS, beds - 1)
 
 
-def _reviews(samples: Sequence[Sample]) -> list[tuple[Side, Side]]:
+def _sides(own: Sequence[tuple[Sample, int]]) -> tuple[Side, Side] | None:
+    """The treated and the control side, pull by pull: one day for all the beds of a pull.
+
+    None where nobody can judge them.
+    """
     from logbook.analysis.outliers import FEWEST
 
-    treated = sorted({one.treatment for one in samples if not one.control and one.treatment})
-    found = [
-        _sides([(one, n) for n, one in enumerate(samples) if one.control or one.treatment == code])
-        for code in treated
-    ]
-    return [
-        (own, control)
-        for own, control in found
-        if control.beds
-        and len({*own.days, *control.days}) >= FEWEST
-        and not {*own.beds} & {*control.beds}
-    ]
-
-
-def _sides(own: Sequence[tuple[Sample, int]]) -> tuple[Side, Side]:
-    """The treated and the control side, pull by pull: one day for all the beds of a pull."""
     cells: tuple[list[tuple[str, float, int]], ...] = ([], [])
     for name, group in pairing.by_pull(own):
         ages = [one.age for one, _ in group if not one.control and one.age is not None]
         age = _age(name, ages)
         for one, place in group:
             cells[one.control].append((one.label, age, place))
-    return _side("treated", cells[0]), _side("control", cells[1])
+    treated, control = _side("treated", cells[0]), _side("control", cells[1])
+    if not control.beds or {*treated.beds} & {*control.beds}:
+        return None
+    return (treated, control) if len({*treated.days, *control.days}) >= FEWEST else None
 
 
 def _age(name: str, ages: Sequence[int]) -> float:

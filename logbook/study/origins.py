@@ -53,8 +53,13 @@ def origins(store: sqlite3.Connection, codes: Iterable[str]) -> dict[str, Origin
 
 def known_codes(store: sqlite3.Connection) -> frozenset[str]:
     """Every code of which `origins` knows the origin."""
-    every = _ORIGINS.format(pull="pull p", part="part", blind="blind n")
-    return frozenset(code for code, _, _ in store.execute(every).fetchall())
+    rows = store.execute(
+        "SELECT p.id FROM pull p JOIN bed b ON b.id = p.bed "
+        "UNION ALL SELECT part.id FROM part JOIN pull p ON p.id = part.pull "
+        "JOIN bed b ON b.id = p.bed UNION ALL SELECT n.id FROM blind n "
+        "JOIN sent x ON x.sample = n.id JOIN shipment s ON s.id = x.shipment"
+    ).fetchall()
+    return frozenset(code for (code,) in rows)
 
 
 def laboratories(store: sqlite3.Connection) -> list[str]:

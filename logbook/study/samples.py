@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from datetime import date
 from functools import cached_property
 from json import dumps
-from operator import attrgetter
+from operator import itemgetter
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from logbook.store import views
@@ -258,7 +258,7 @@ def measured(
             *([dumps([row.id for row in known])] if known else ()),
         ),
     ).fetchall()
-    rows = sorted([*map(Row._make, fetched), *known], key=attrgetter("id"))
+    rows = sorted([*map(Row._make, fetched), *known], key=itemgetter(Row._fields.index("id")))
     from logbook.study import queries
 
     lifted = queries.lifted(store) if any(row.flags for row in rows) else {}
