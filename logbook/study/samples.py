@@ -113,6 +113,7 @@ class Row(NamedTuple):
     flags: str
 
 
+_ID, _RUN, _FLAGS = map(Row._fields.index, ("id", "run", "flags"))
 _ROW = (
     "bag.pull, r.analyte, r.method, r.basis, r.lab, r.unit, r.value_num, r.limit_num, r.qualifier, "
     "r.conflict, bag.kind, r.report, r.id, r.run, r.sample, coalesce(r.flags, '')"
@@ -258,21 +259,22 @@ def measured(
             *([dumps([row.id for row in known])] if known else ()),
         ),
     ).fetchall()
-    rows = sorted([*map(Row._make, fetched), *known], key=itemgetter(Row._fields.index("id")))
+    # Plain tuples, as there are many: a row is made where its names are needed.
+    rows = sorted([*fetched, *known], key=itemgetter(_ID))
     from logbook.study import queries
 
-    lifted = queries.lifted(store) if any(row.flags for row in rows) else {}
-    rows = [row for row in rows if not row.flags or _counts(row) or row.id in lifted]
-    found = [_reading(asked.get(row.id, ""), row) for row in rows]
+    lifted = queries.lifted(store) if any(map(itemgetter(_FLAGS), rows)) else {}
+    rows = [row for row in rows if not row[_FLAGS] or _counts(Row(*row)) or row[_ID] in lifted]
+    found = [_reading(asked.get(row[_ID], ""), *row) for row in rows]
     if lifted:
         found = [
-            one._replace(remark=queries.although(one.flags, lifted[row.id].reason))
-            if row.id in lifted
+            one._replace(remark=queries.although(one.flags, lifted[row[_ID]].reason))
+            if row[_ID] in lifted
             else one
             for one, row in zip(found, rows, strict=True)
         ]
-    if any(row.run > 1 for row in rows):
-        found = _of_runs(store, trial, rows, found)
+    if any(row[_RUN] > 1 for row in rows):
+        found = _of_runs(store, trial, [Row(*row) for row in rows], found)
     return found
 
 
@@ -289,28 +291,35 @@ def row_of(ident: str, result: Result, pull: str, kind: str | None) -> Row:
     )  # fmt: skip
 
 
-def _reading(queried: str, row: Row) -> Reading:
-    sample, analyte, method, basis, lab, unit, value, limit, side, conflict, kind, report = row[:12]
+def _reading(
+    queried: str,
+    pull: str,
+    analyte: str,
+    method: str,
+    basis: str,
+    lab: str,
+    unit: str,
+    value: float | None,
+    limit: float | None,
+    side: str,
+    conflict: int,
+    kind: str | None,
+    report: str,
+    _ident: str,
+    _run: int,
+    _sample: str,
+    flags: str,
+) -> Reading:
+    """The reading of a row."""
+    if kind is not None:
+        method = kept(method, analyte, kind)
     low = high = None
     if value is None and limit is not None:
         low, high = (0.0, limit) if side == "<" else (limit, None)
     return Reading(
-        sample,
-        analyte,
-        kept(method, analyte, kind),
-        basis,
-        lab,
-        unit,
-        value,
-        low,
-        high,
-        bool(conflict),
-        0.0,
-        row.flags,
-        queried,
-        "",
-        (report,),
-    )
+        pull, analyte, method, basis, lab, unit, value, low, high, bool(conflict), 0.0, flags,
+        queried, "", (report,),
+    )  # fmt: skip
 
 
 def _of_runs(
