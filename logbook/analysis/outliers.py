@@ -26,6 +26,7 @@ from collections import defaultdict
 from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
+from itertools import islice
 from typing import Literal
 
 import numpy as np
@@ -145,8 +146,7 @@ def review(observations: Iterable[Observation], *, scale: Scale = "log") -> Revi
     notes = [
         note for some, seen in zip(lost, sides, strict=True) for note in (*some, *_unjudged(seen))
     ]
-    ((*flagged,),) = flags([[(tables[0], tables[1])]])
-    return Review(tuple(flag for _, flag in flagged), tuple(notes))
+    return Review(tuple(flag for _, flag in _of_series(sides)), tuple(notes))
 
 
 def flags(series: Sequence[Sequence[tuple[Table, Table]]]) -> list[list[tuple[int, Flag]]]:
@@ -156,21 +156,20 @@ def flags(series: Sequence[Sequence[tuple[Table, Table]]]) -> list[list[tuple[in
     Beds of two treatments may be exchanged as well.
     """
     seen = iter(_judged([table for one in series for pair in one for table in pair]))
-    found = []
-    for one in series:
-        treated: list[_Judged] = []
-        mine: dict[Cell, Flag] = {}
-        for n in range(len(one)):
-            sides = [next(seen), next(seen)]
-            treated.append(sides[0])
-            of_pair = _flags(sides)
-            mine |= {(2 * n + side, *at): flag for (side, *at), flag in of_pair.items()}
-        exchanged = {(n // 2, *at) for (n, *at), flag in mine.items() if flag.partner and not n % 2}
-        across = _exchanges(treated, without=exchanged)
-        mine |= {(2 * n, *at): flag for (n, *at), flag in across.items()}
-        order = sorted(mine, key=lambda cell: (mine[cell].day, mine[cell].bed, cell))
-        found.append([(cell[0], mine[cell]) for cell in order])
-    return found
+    return [_of_series(list(islice(seen, 2 * len(one)))) for one in series]
+
+
+def _of_series(sides: Sequence[_Judged]) -> list[tuple[int, Flag]]:
+    """As `flags`, of one series whose tables were judged."""
+    found: dict[Cell, Flag] = {}
+    for n in range(0, len(sides), 2):
+        of_pair = _flags(sides[n : n + 2])
+        found |= {(n + side, *at): flag for (side, *at), flag in of_pair.items()}
+    exchanged = {(n // 2, *at) for (n, *at), flag in found.items() if flag.partner and not n % 2}
+    across = _exchanges(sides[::2], without=exchanged)
+    found |= {(2 * n, *at): flag for (n, *at), flag in across.items()}
+    order = sorted(found, key=lambda cell: (found[cell].day, found[cell].bed, cell))
+    return [(cell[0], found[cell]) for cell in order]
 
 
 def _flags(sides: Sequence[_Judged]) -> dict[Cell, Flag]:

@@ -24,28 +24,21 @@ class Origin(NamedTuple):
     pulled: str
 
 
-# Each code with its trial and the day of its pull; {} says which codes are looked at.
-_ORIGINS = (
-    'SELECT p.id, b.trial, substr(p."when", 1, 10) FROM {pull} JOIN bed b ON b.id = p.bed '
-    'UNION ALL SELECT part.id, b.trial, substr(p."when", 1, 10) FROM {part} '
-    "JOIN pull p ON p.id = part.pull JOIN bed b ON b.id = p.bed "
-    'UNION ALL SELECT n.id, n.trial, substr(s."when", 1, 10) FROM {blind} '
-    "JOIN sent x ON x.sample = n.id JOIN shipment s ON s.id = x.shipment"
-)
-
-
 def origins(store: sqlite3.Connection, codes: Iterable[str]) -> dict[str, Origin]:
     """The origins of those of these codes that a pull which stands, or a part of one, has.
 
     A blind belongs to its trial from the day on which it was sent.
     """
-    named = _ORIGINS.format(
-        pull="named CROSS JOIN pull p ON p.id = named.code",
-        part="named CROSS JOIN part ON part.id = named.code",
-        blind="named CROSS JOIN blind n ON n.id = named.code",
-    )
     rows = store.execute(
-        f"WITH named (code) AS (SELECT value FROM json_each(?)) {named}",
+        "WITH named (code) AS (SELECT value FROM json_each(?)) "
+        'SELECT p.id, b.trial, substr(p."when", 1, 10) '
+        "FROM named CROSS JOIN pull p ON p.id = named.code JOIN bed b ON b.id = p.bed "
+        'UNION ALL SELECT part.id, b.trial, substr(p."when", 1, 10) '
+        "FROM named CROSS JOIN part ON part.id = named.code "
+        "JOIN pull p ON p.id = part.pull JOIN bed b ON b.id = p.bed "
+        'UNION ALL SELECT n.id, n.trial, substr(s."when", 1, 10) '
+        "FROM named CROSS JOIN blind n ON n.id = named.code "
+        "JOIN sent x ON x.sample = n.id JOIN shipment s ON s.id = x.shipment",
         (dumps(list(dict.fromkeys(codes))),),
     ).fetchall()
     return {code: Origin(trial, day) for code, trial, day in rows}

@@ -165,12 +165,12 @@ def doubted(
     for one in _of_duplicates(store, repeats, written, found.keys()):
         found.setdefault(one.ident, one)
     # What is in question says nothing of its neighbours, nor is it asked about with them.
-    asked = {ident: one.what for ident, one in found.items()}
+    before = queries.in_question(store)
+    asked = before | {ident: one.what for ident, one in found.items()}
     for one in _of_beds(store, soils, asked, progress):
         found.setdefault(one.ident, one)
     # A slip says more of a bag than that its blind half differs.
-    known = found.keys() | queries.in_question(store).keys()
-    for one in _of_duplicates(store, twins, written, known):
+    for one in _of_duplicates(store, twins, written, found.keys() | before.keys()):
         found.setdefault(one.ident, one)
     yield from found.values()
 
@@ -294,9 +294,8 @@ def _of_beds(
 ) -> Iterator[Doubt]:
     """Doubts from the other pulls of a bed and the other beds of a pull, trial by trial.
 
-    asked: what is about to be asked, by the id of the result.
+    asked: what is in question or about to be, by the id of the result.
     """
-    asked = {**queries.in_question(store), **asked}
     mine: dict[str, list[tuple[str, Result, _Bag]]] = {}
     bags = _bags(store, (one.sample for one in written.values()))
     order = list(ANALYTES)
