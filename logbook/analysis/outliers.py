@@ -93,11 +93,16 @@ class Table:
 
 @dataclass(frozen=True)
 class _Judged:
-    """judged, apart: (beds, days) results that can be judged, and that stand out."""
+    """judged, apart: (beds, days) results that can be judged, and that stand out.
+
+    wild: some do; alone: some results cannot be judged by the others. Mostly neither is so.
+    """
 
     side: Table
     judged: Flags
     apart: Flags
+    wild: bool
+    alone: bool
 
     @cached_property
     def fit(self) -> Additive:
@@ -161,6 +166,8 @@ def flags(series: Sequence[Sequence[tuple[Table, Table]]]) -> list[list[tuple[in
 
 def _of_series(sides: Sequence[_Judged]) -> list[tuple[int, Flag]]:
     """As `flags`, of one series whose tables were judged."""
+    if not any(one.wild or one.alone for one in sides):
+        return []
     found: dict[Cell, Flag] = {}
     for n in range(0, len(sides), 2):
         of_pair = _flags(sides[n : n + 2])
@@ -175,7 +182,8 @@ def _of_series(sides: Sequence[_Judged]) -> list[tuple[int, Flag]]:
 def _flags(sides: Sequence[_Judged]) -> dict[Cell, Flag]:
     found: dict[Cell, Flag] = {}
     for n, seen in enumerate(sides):
-        found |= {(n, *at): _apart(seen, *at) for at in _places(seen.apart)}
+        if seen.wild:
+            found |= {(n, *at): _apart(seen, *at) for at in _places(seen.apart)}
         found |= {(n, *at): flag for at, flag in _slips(seen)}
     return found | _exchanges(sides)
 
@@ -214,9 +222,13 @@ def _judged(tables: Sequence[Table]) -> list[_Judged]:
         judged = np.frombuffer(mask, dtype=np.bool_).reshape(shape)
         sides = [tables[places[0]] for places in several]
         smallest = np.array([SMALLEST[side.scale] for side in sides])
-        apart, can = rosner.stand_apart(np.array([side.y for side in sides]), judged, smallest)
+        y = np.array([side.y for side in sides])
+        apart, can = rosner.stand_apart(y, judged, smallest)
+        looked = judged & can[:, None, None]
+        wild, alone = apart.any(axis=(1, 2)), (np.isfinite(y) & ~looked).any(axis=(1, 2))
         for n, (side, places) in enumerate(zip(sides, several, strict=True)):
-            found |= dict.fromkeys(places, _Judged(side, judged & can[n], apart[n]))
+            seen = _Judged(side, looked[n], apart[n], bool(wild[n]), bool(alone[n]))
+            found |= dict.fromkeys(places, seen)
     return [found[place] for place in range(len(tables))]
 
 
@@ -262,10 +274,10 @@ def _slip_words(value: float, usual: float) -> str:
 
 def _slips(seen: _Judged) -> list[tuple[tuple[int, int], Flag]]:
     """Lost decimal points among results that have too few others beside them."""
+    if not seen.alone:
+        return []
     side = seen.side
-    alone = np.isfinite(side.y) & ~seen.judged
-    if alone.any():
-        alone &= _wide(side)[:, None]
+    alone = np.isfinite(side.y) & ~seen.judged & _wide(side)[:, None]
     if not alone.any():
         return []
     between = np.array(
@@ -340,7 +352,7 @@ def _exchanges(sides: Sequence[_Judged], without: Collection[Cell] = ()) -> dict
     """
     found: dict[Cell, Flag] = {}
     for n, seen in enumerate(sides):
-        for row, column in _places(seen.apart):
+        for row, column in _places(seen.apart) if seen.wild else ():
             if (n, row, column) in found or (n, row, column) in without:
                 continue
             pairs = [

@@ -75,7 +75,7 @@ class Side:
 
 
 class Arrangements:
-    """The arrangements of one trial's series, each worked out once."""
+    """The arrangements of series, each worked out once."""
 
     def __init__(self) -> None:
         self._spots: dict[tuple[str, ...], Spots] = {}

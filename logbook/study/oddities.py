@@ -41,10 +41,10 @@ Series = tuple[str, Sequence[tuple[Sample, Reading]]]
 """A nutrient and one comparable set of its readings that count, with their samples."""
 
 
-def odd(trial: Sequence[Series]) -> Iterator[Odd]:
-    """Readings of a trial to ask about: each with its kind of question and a sentence."""
+def odd(series: Sequence[Series]) -> Iterator[Odd]:
+    """Readings of some trials to ask about: each with its kind of question and a sentence."""
     arranged = Arrangements()
-    for (analyte, pairs), reviewed in zip(trial, _reviewed(trial, arranged), strict=True):
+    for (analyte, pairs), reviewed in zip(series, _reviewed(series, arranged), strict=True):
         # An exchange explains both numbers: no slip has to.
         exchanged = {one.sample for one, kind, _ in reviewed if kind == "exchange"}
         exact = [(sample, one) for sample, one in pairs if one.value is not None]
@@ -271,7 +271,7 @@ def _shift(
     return (slip, middle) if there else None
 
 
-def _reviewed(trial: Sequence[Series], arranged: Arrangements) -> list[list[Odd]]:
+def _reviewed(series: Sequence[Series], arranged: Arrangements) -> list[list[Odd]]:
     """Slips and exchanges among the results of each treatment and its controls; see `outliers`.
 
     What merely stands out is said on its curve and kept.
@@ -281,7 +281,7 @@ def _reviewed(trial: Sequence[Series], arranged: Arrangements) -> list[list[Odd]
 
     sides: list[list[Side]] = []
     tables: list[list[tuple[outliers.Table, outliers.Table]]] = []
-    for analyte, pairs in trial:
+    for analyte, pairs in series:
         scale: outliers.Scale = "raw" if analyte in _RAW else "log"
         values = numbers(one.value for _, one in pairs)
         reviews = arranged.reviews([sample for sample, _ in pairs])
@@ -294,7 +294,7 @@ def _reviewed(trial: Sequence[Series], arranged: Arrangements) -> list[list[Odd]
         )
     return [
         list(_odd_flags(*one, stood, flags))
-        for one, stood, flags in zip(trial, sides, outliers.flags(tables), strict=True)
+        for one, stood, flags in zip(series, sides, outliers.flags(tables), strict=True)
     ]
 
 

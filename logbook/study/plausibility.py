@@ -38,6 +38,8 @@ if TYPE_CHECKING:
 
 #: So many results that equal their reporting limit were rather below it. Common practice.
 _AT_LIMIT = 3
+# Readings that are judged together: more do not make it faster, and they are in memory meanwhile.
+_AT_ONCE = 20_000
 
 
 @dataclass(frozen=True)
@@ -298,31 +300,44 @@ def _of_beds(
     """
     mine: dict[str, list[tuple[str, Result, _Bag]]] = {}
     bags = _bags(store, (one.sample for one in written.values()))
-    order = list(ANALYTES)
     for ident, one in written.items():
         if bag := bags.get(one.sample):
             mine.setdefault(bag.trial, []).append((ident, one, bag))
-    for done, (trial, results) in enumerate(sorted(mine.items())):
+    waiting: list[oddities.Series] = []
+    for done, (trial, results) in enumerate(sorted(mine.items()), start=1):
+        waiting += _series(store, trial, results, asked)
+        # Trials of one layout are judged in the same arrays.
+        if done == len(mine) or sum(len(pairs) for _, pairs in waiting) >= _AT_ONCE:
+            for reading, kind, what in oddities.odd(waiting):
+                yield from (Doubt(of.id, of.record, kind, what) for of in _results_of(store, reading))
+            waiting = []
         progress(done / len(mine))
-        new = {bag.pull for _, one, bag in results if one.value is not None}
-        analytes = {one.analyte for _, one, _ in results if one.value is not None}
-        lines = views.fetch(store, "pull", views.OF_TRIAL, (trial,))
-        pulled = {one.code: one for one in samples(store, trial, lines) if not one.repeat}
-        if not new.intersection(pulled):
-            continue
-        known = flags.history(store, trial, lines)
-        # One reading of the trial for all its nutrients: a report has most of them. What was just
-        # written need not be fetched.
-        here = [row_of(name, one, bag.pull, bag.kind) for name, one, bag in results]
-        usable = flags.usable(measured(store, trial, asked, known=here), known, False)
-        series: dict[tuple[str, Comparable], list[tuple[Sample, Reading]]] = {}
-        for reading in usable:
-            if reading.analyte in analytes and (sample := pulled.get(reading.sample)):
-                place = (reading.analyte, reading.comparable)
-                series.setdefault(place, []).append((sample, reading))
-        places = sorted(series, key=lambda one: (order.index(one[0]), one[1]))
-        for reading, kind, what in oddities.odd([(place[0], series[place]) for place in places]):
-            yield from (Doubt(of.id, of.record, kind, what) for of in _results_of(store, reading))
+
+
+def _series(
+    store: sqlite3.Connection,
+    trial: str,
+    results: Sequence[tuple[str, Result, _Bag]],
+    asked: Mapping[str, str],
+) -> list[oddities.Series]:
+    """A trial's series of which some of these results are; none where they are of repeats only."""
+    new = {bag.pull for _, one, bag in results if one.value is not None}
+    analytes = {one.analyte for _, one, _ in results if one.value is not None}
+    lines = views.fetch(store, "pull", views.OF_TRIAL, (trial,))
+    pulled = {one.code: one for one in samples(store, trial, lines) if not one.repeat}
+    if not new.intersection(pulled):
+        return []
+    known = flags.history(store, trial, lines)
+    # One reading of the trial for all its nutrients: a report has most of them. What was just
+    # written need not be fetched.
+    here = [row_of(name, one, bag.pull, bag.kind) for name, one, bag in results]
+    series: dict[tuple[str, Comparable], list[tuple[Sample, Reading]]] = {}
+    for reading in flags.usable(measured(store, trial, asked, known=here), known, False):
+        if reading.analyte in analytes and (sample := pulled.get(reading.sample)):
+            series.setdefault((reading.analyte, reading.comparable), []).append((sample, reading))
+    order = list(ANALYTES)
+    places = sorted(series, key=lambda one: (order.index(one[0]), one[1]))
+    return [(place[0], series[place]) for place in places]
 
 
 class _Bag(NamedTuple):
