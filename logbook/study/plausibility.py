@@ -24,7 +24,6 @@ from logbook.study.samples import (
     Sample,
     kept,
     measured,
-    row_of,
     samples,
 )
 from logbook.trial import plausible, qualifiers
@@ -309,7 +308,9 @@ def _of_beds(
         # Trials of one layout are judged in the same arrays.
         if done == len(mine) or sum(len(pairs) for _, pairs in waiting) >= _AT_ONCE:
             for reading, kind, what in oddities.odd(waiting):
-                yield from (Doubt(of.id, of.record, kind, what) for of in _results_of(store, reading))
+                yield from (
+                    Doubt(of.id, of.record, kind, what) for of in _results_of(store, reading)
+                )
             waiting = []
         progress(done / len(mine))
 
@@ -328,11 +329,9 @@ def _series(
     if not new.intersection(pulled):
         return []
     known = flags.history(store, trial, lines)
-    # One reading of the trial for all its nutrients: a report has most of them. What was just
-    # written need not be fetched.
-    here = [row_of(name, one, bag.pull, bag.kind) for name, one, bag in results]
+    # One reading of the trial for all its nutrients: a report has most of them.
     series: dict[tuple[str, Comparable], list[tuple[Sample, Reading]]] = {}
-    for reading in flags.usable(measured(store, trial, asked, known=here), known, False):
+    for reading in flags.usable(measured(store, trial, asked), known, False):
         if reading.analyte in analytes and (sample := pulled.get(reading.sample)):
             series.setdefault((reading.analyte, reading.comparable), []).append((sample, reading))
     order = list(ANALYTES)

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from functools import cached_property
-from json import dumps
 from operator import itemgetter
 from typing import TYPE_CHECKING, Any, NamedTuple
 
@@ -15,7 +14,7 @@ from logbook.trial import qualifiers
 from logbook.trial.parts import WHOLE
 from logbook.trial.ranges import BedRef
 from logbook.trial.records import PARTS as KINDS
-from logbook.trial.records import Pull, Result
+from logbook.trial.records import Pull
 from logbook.trial.schedule import Obligation
 
 if TYPE_CHECKING:
@@ -92,32 +91,32 @@ class Reading(NamedTuple):
         return (self.method, self.basis, self.lab, self.unit)
 
 
-class Row(NamedTuple):
-    """A result as the store has it, of which pull it is, and how that soil was kept (`kind`)."""
+class _Row(NamedTuple):
+    """A result as the store has it, with its bag and the pull of which that is; `kind` as kept."""
 
+    id: str
+    run: int
+    bag: str
+    conflict: int
+    kind: str | None
+    value: float | None
+    limit: float | None
+    qualifier: str
+    flags: str
     pull: str
     analyte: str
     method: str
     basis: str
     lab: str
     unit: str
-    value: float | None
-    limit: float | None
-    qualifier: str
-    conflict: int
-    kind: str | None
     report: str
-    id: str
-    run: int
-    sample: str
-    flags: str
 
 
-_ID, _RUN, _FLAGS = map(Row._fields.index, ("id", "run", "flags"))
 _ROW = (
-    "bag.pull, r.analyte, r.method, r.basis, r.lab, r.unit, r.value_num, r.limit_num, r.qualifier, "
-    "r.conflict, bag.kind, r.report, r.id, r.run, r.sample, coalesce(r.flags, '')"
+    "r.id, r.run, r.sample, r.conflict, bag.kind, r.value_num, r.limit_num, r.qualifier, "
+    "coalesce(r.flags, ''), bag.pull, r.analyte, r.method, r.basis, r.lab, r.unit, r.report"
 )
+_ID, _RUN, _FLAGS = map(_Row._fields.index, ("id", "run", "flags"))
 
 
 @dataclass(frozen=True)
@@ -236,36 +235,23 @@ def readings(store: sqlite3.Connection, trial: str, analyte: str | None = None) 
 
 
 def measured(
-    store: sqlite3.Connection,
-    trial: str,
-    asked: Mapping[str, str],
-    analyte: str | None = None,
-    known: Sequence[Row] = (),
+    store: sqlite3.Connection, trial: str, asked: Mapping[str, str], analyte: str | None = None
 ) -> list[Reading]:
-    """As `readings`, without sums.
-
-    asked: what is in question, by result; known: results of the trial that need not be fetched.
-    """
+    """As `readings`, without sums; asked: what is in question, by result."""
     wanted = PARTS if analyte == MINERAL_N else (analyte,)
     condition = "" if analyte is None else f"AND r.analyte IN ({', '.join('?' * len(wanted))})"
-    if known:
-        condition += " AND r.id NOT IN (SELECT value FROM json_each(?))"
-    fetched = store.execute(
+    # Plain tuples, as there are many: a row is made where its names are needed.
+    rows = store.execute(
         f"WITH {views.BAGS} SELECT {_ROW} FROM bag CROSS JOIN result r "
         f"ON r.sample = bag.code {condition}",
-        (
-            trial,
-            *(wanted if analyte is not None else ()),
-            *([dumps([row.id for row in known])] if known else ()),
-        ),
+        (trial, *(wanted if analyte is not None else ())),
     ).fetchall()
-    # Plain tuples, as there are many: a row is made where its names are needed.
-    rows = sorted([*fetched, *known], key=itemgetter(_ID))
+    rows.sort(key=itemgetter(_ID))
     from logbook.study import queries
 
     lifted = queries.lifted(store) if any(map(itemgetter(_FLAGS), rows)) else {}
-    rows = [row for row in rows if not row[_FLAGS] or _counts(Row(*row)) or row[_ID] in lifted]
-    found = [_reading(asked.get(row[_ID], ""), *row) for row in rows]
+    rows = [row for row in rows if not row[_FLAGS] or _counts(_Row(*row)) or row[_ID] in lifted]
+    found = list(_read(rows, asked))
     if lifted:
         found = [
             one._replace(remark=queries.although(one.flags, lifted[row[_ID]].reason))
@@ -274,56 +260,28 @@ def measured(
             for one, row in zip(found, rows, strict=True)
         ]
     if any(row[_RUN] > 1 for row in rows):
-        found = _of_runs(store, trial, [Row(*row) for row in rows], found)
+        found = _of_runs(store, trial, [_Row(*row) for row in rows], found)
     return found
 
 
-def row_of(ident: str, result: Result, pull: str, kind: str | None) -> Row:
-    """A result that was just written, as `measured` fetches one.
-
-    No machine disagrees about it: it took the place of whatever stood there.
-    """
-    return Row(
-        pull, result.analyte, result.method, result.basis, result.lab, result.unit,
-        None if result.value is None else float(result.value),
-        None if result.limit is None else float(result.limit),
-        result.qualifier, 0, kind, result.report, ident, result.run, result.sample, result.flags,
-    )  # fmt: skip
-
-
-def _reading(
-    queried: str,
-    pull: str,
-    analyte: str,
-    method: str,
-    basis: str,
-    lab: str,
-    unit: str,
-    value: float | None,
-    limit: float | None,
-    side: str,
-    conflict: int,
-    kind: str | None,
-    report: str,
-    _ident: str,
-    _run: int,
-    _sample: str,
-    flags: str,
-) -> Reading:
-    """The reading of a row."""
-    if kind is not None:
-        method = kept(method, analyte, kind)
-    low = high = None
-    if value is None and limit is not None:
-        low, high = (0.0, limit) if side == "<" else (limit, None)
-    return Reading(
-        pull, analyte, method, basis, lab, unit, value, low, high, bool(conflict), 0.0, flags,
-        queried, "", (report,),
-    )  # fmt: skip
+def _read(rows: Iterable[tuple[Any, ...]], asked: Mapping[str, str]) -> Iterator[Reading]:
+    """The reading of each row."""
+    for (
+        ident, _, _, conflict, kind, value, limit, side, flags,
+        pull, analyte, method, basis, lab, unit, report,
+    ) in rows:  # fmt: skip
+        low = high = None
+        if value is None and limit is not None:
+            low, high = (0.0, limit) if side == "<" else (limit, None)
+        by = method if kind is None else kept(method, analyte, kind)
+        yield Reading(
+            pull, analyte, by, basis, lab, unit, value, low, high, bool(conflict), 0.0, flags,
+            asked.get(ident, ""), "", (report,),
+        )  # fmt: skip
 
 
 def _of_runs(
-    store: sqlite3.Connection, trial: str, rows: Sequence[Row], found: Sequence[Reading]
+    store: sqlite3.Connection, trial: str, rows: Sequence[_Row], found: Sequence[Reading]
 ) -> list[Reading]:
     """What counts where samples were measured again."""
     from logbook.study import runs
@@ -331,14 +289,11 @@ def _of_runs(
     return runs.settled(
         store,
         trial,
-        [
-            runs.Run(row.sample, row.run, row.method, one)
-            for row, one in zip(rows, found, strict=True)
-        ],
+        [runs.Run(row.bag, row.run, row.method, one) for row, one in zip(rows, found, strict=True)],
     )
 
 
-def _counts(row: Row) -> bool:
+def _counts(row: _Row) -> bool:
     """False for a result that its laboratory rejected or cancelled, or that waits for its limit."""
     return qualifiers.counts(row.flags, row.value is not None or row.limit is not None)
 

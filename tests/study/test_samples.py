@@ -1,4 +1,4 @@
-"""Results as they are read: fetched or just written; and what the book knows of codes."""
+"""What the book knows of codes."""
 
 from __future__ import annotations
 
@@ -6,27 +6,12 @@ from json import loads
 
 from logbook.store import views
 from logbook.study import origins
-from logbook.study.samples import measured, row_of
 from tests.cli.parted import parted
 from tests.program import Program
-from tests.study.small_season import opened, season
 
 __all__ = ["parted"]
 
 ON = "2026-04-22T09:00+02:00"
-
-
-def test_results_that_were_just_written_need_not_be_fetched(started: Program) -> None:
-    season(started)
-    with opened(started) as (store, trial):
-        results = views.fetch(store, "result")
-        some = [row_of(one.id, one.record, one.record.sample, None) for one in results[::2]]
-        every = measured(store, trial, {})
-        assert len(every) == len(results)
-        assert measured(store, trial, {}, known=some) == every
-        assert measured(store, trial, {}, "nitrate-N") == [
-            one for one in every if one.analyte == "nitrate-N"
-        ]
 
 
 def test_the_book_knows_the_codes_of_pulls_parts_and_blinds_that_were_sent(parted: Program) -> None:
