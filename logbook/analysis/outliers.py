@@ -225,7 +225,8 @@ def _judged(tables: Sequence[Table]) -> list[_Judged]:
         y = np.array([side.y for side in sides])
         apart, can = rosner.stand_apart(y, judged, smallest)
         looked = judged & can[:, None, None]
-        wild, alone = apart.any(axis=(1, 2)), (np.isfinite(y) & ~looked).any(axis=(1, 2))
+        wild = np.asarray(apart.any(axis=(1, 2)))
+        alone = np.asarray((np.isfinite(y) & ~looked).any(axis=(1, 2)))
         for n, (side, places) in enumerate(zip(sides, several, strict=True)):
             seen = _Judged(side, looked[n], apart[n], bool(wild[n]), bool(alone[n]))
             found |= dict.fromkeys(places, seen)

@@ -176,16 +176,14 @@ def _parsed(session: Session, source: Source, about: Setting, said: Said) -> Par
     lab, number = session.read(lambda store: reports.known_as(store, table.sha256))
     named = option_text("--report", said.report)
     beside = Beside(
-        about.codes,
+        frozenset(about.origins),
         lab=option_text("--lab", said.lab) or source.lab or lab or about.lab,
         report=source.number(named, number),
         renumbered=said.answers.reissued if named else number is not None,
         labs=about.labs,
     )
-    if number is not None and not named:
-        parsed = parse(beside)
-    else:
-        parsed = laboratory.checked_twice(session, parse, beside, about.zone)
+    imported = number is not None and not named
+    parsed = laboratory.checked_twice(session, parse, beside, about.zone, imported=imported)
     if source.applied is not None:
         parsed = profiled.with_moisture(session, about, source.applied, parsed)
     problems = [*source.torn, *parsed.problems]

@@ -22,6 +22,7 @@ from logbook.trial.units import short
 
 if TYPE_CHECKING:
     from logbook.labs.cells import Beside
+    from logbook.labs.importer import Parsed
 
 _NAMED_WAITING = 5
 _MOST_SHOWN = 20
@@ -32,13 +33,11 @@ _DIGITS = Context(prec=6)
 class Setting:
     """What the book says about the samples named, and the trials that are meant.
 
-    `codes` are those of every sample in the book, `origins` where the ones named come from.
-    `trials` and `followed` (the method by nutrient) go by the trial's id. The trials are those of
-    the samples named; where no sample is known yet, the one that the command line names, or the
-    only one.
+    `origins` says where those of the samples come from that the book knows. `trials` and `followed`
+    (the method by nutrient) go by the trial's id. The trials are those of the samples named; where
+    no sample is known yet, the one that the command line names, or the only one.
     """
 
-    codes: frozenset[str]
     origins: dict[str, origins.Origin]
     trials: dict[str, Trial]
     followed: dict[str, dict[str, str]]
@@ -94,9 +93,7 @@ def setting(store: Any, session: Session, codes: Collection[str]) -> Setting:
         if one.record.trial in followed and one.record.method:
             followed[one.record.trial][one.record.analyte] = one.record.method
     own = sorted({trial.lab for trial in trials.values() if trial.lab})
-    return Setting(
-        origins.known_codes(store), known, trials, followed, (*own, *origins.laboratories(store))
-    )
+    return Setting(known, trials, followed, (*own, *origins.laboratories(store)))
 
 
 def came_in(
@@ -123,12 +120,25 @@ def came_in(
 
 
 def checked_twice(
-    session: Session, parse: Callable[[Beside], Any], beside: Beside, place: str
-) -> Any:
-    """What is parsed; a second time with the reasons where codes wait that never will be pulled."""
+    session: Session,
+    parse: Callable[[Beside], Parsed],
+    beside: Beside,
+    place: str,
+    *,
+    imported: bool,
+) -> Parsed:
+    """What is parsed; a second time where that helps to say what is wrong.
+
+    For wrong codes, with all that the book knows, of which some are near; for codes that wait, with
+    the reasons of those that never will be pulled, unless the file was `imported` before.
+    """
     parsed = parse(beside)
-    refused = session.read(lambda store: origins.refused(store, parsed.waiting, zone(place)))
-    return parse(replace(beside, refused=refused)) if refused else parsed
+    if parsed.problems:
+        beside = replace(beside, codes=session.read(origins.known_codes))
+    waiting = [] if imported else parsed.waiting
+    refused = session.read(lambda store: origins.refused(store, waiting, zone(place)))
+    again = parsed.problems or refused
+    return parse(replace(beside, refused=refused)) if again else parsed
 
 
 def notes_on(store: Any, about: Setting, results: Sequence[Result]) -> list[str]:

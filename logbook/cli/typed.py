@@ -141,8 +141,8 @@ def _checked(
     def parse(beside: Beside) -> Parsed:
         return parse_report(table, beside)
 
-    beside = Beside(about.codes, lab or about.lab, report, labs=about.labs)
-    parsed: Parsed = laboratory.checked_twice(session, parse, beside, about.zone)
+    beside = Beside(frozenset(about.origins), lab or about.lab, report, labs=about.labs)
+    parsed = laboratory.checked_twice(session, parse, beside, about.zone, imported=False)
     problems = parsed.problems or [
         problem for one in parsed.results for problem in _impossible(table, one)
     ]

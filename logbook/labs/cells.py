@@ -73,11 +73,11 @@ class Origin:
 class Beside:
     """What is known beside the file: from the person, and from the book.
 
-    `codes` are the book's sample codes, `refused` codes that no result may name, with the reason;
-    `labs` are laboratories as they are written in the book, the likeliest first. `lab` and `report`
-    fill in what the file does not say; with `renumbered`, `report` counts and the file's does not.
-    By nutrient, `limits` are what was not detected where the file has no limit, and `followed` the
-    trial's methods, only ever named in a remedy.
+    `codes` are sample codes that the book knows, `refused` those that no result may name, with the
+    reason; `labs` are laboratories as they are written in the book, the likeliest first. `lab` and
+    `report` fill in what the file does not say; with `renumbered`, `report` counts and the file's
+    does not. By nutrient, `limits` are what was not detected where the file has no limit, and
+    `followed` the trial's methods, only ever named in a remedy.
     """
 
     codes: frozenset[str]
