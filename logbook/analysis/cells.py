@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -79,9 +80,12 @@ class Grid:
         found = np.full(self.shape, np.nan)
         if len(self.of):
             sums = np.bincount(self.at, values[self.of], found.size)
-            counts = np.bincount(self.at, minlength=found.size)
-            np.divide(sums, counts, out=found.reshape(-1), where=counts > 0)
+            np.divide(sums, self._counts, out=found.reshape(-1), where=self._counts > 0)
         return found
+
+    @cached_property
+    def _counts(self) -> Places:
+        return np.bincount(self.at, minlength=self.shape[0] * self.shape[1])
 
     def placed(self, places: Sequence[int]) -> Grid:
         """The same grid in a longer series, in which its samples stand at these places."""

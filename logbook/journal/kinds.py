@@ -173,7 +173,11 @@ def readable(space: str, value: Value) -> bool:
         if not all(check(value.get(name)) for name, check in every):
             return False
         known.add(shape)
-    return all(check(value.get(name)) for name, check in exact) and _sense()(space, value)
+    # A loop, as there are many values: `all` would make a generator for each.
+    for name, check in exact:
+        if not check(value.get(name)):
+            return False
+    return _sense()(space, value)
 
 
 @lru_cache(maxsize=256)

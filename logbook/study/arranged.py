@@ -6,7 +6,7 @@ A report has most of its nutrients in the same samples, so this is worked out on
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -79,11 +79,12 @@ class Arrangements:
 
     def __init__(self) -> None:
         self._spots: dict[tuple[str, ...], Spots] = {}
+        self._reviews: dict[tuple[str, ...], list[tuple[Side, Side]]] = {}
         self._sides: dict[tuple[str, ...], tuple[Side, Side] | None] = {}
 
     def spots(self, samples: Sequence[Sample]) -> Spots:
         """Beds and pulls; without samples of no one treatment."""
-        codes = tuple(one.code for one in samples)
+        codes = _codes(samples)
         if codes not in self._spots:
             self._spots[codes] = _spots(samples)
         return self._spots[codes]
@@ -94,7 +95,12 @@ class Arrangements:
         Without treatments that nobody can judge: of too few pulls, without controls, or with a bed
         whose label a control has as well, so that nobody can say which of the two is meant.
         """
-        found = []
+        codes = _codes(samples)
+        if codes not in self._reviews:
+            self._reviews[codes] = list(self._reviewed(samples))
+        return self._reviews[codes]
+
+    def _reviewed(self, samples: Sequence[Sample]) -> Iterator[tuple[Side, Side]]:
         for code in sorted({one.treatment for one in samples if not one.control and one.treatment}):
             own = [n for n, one in enumerate(samples) if one.control or one.treatment == code]
             # Most treatments have the same samples in series that differ elsewhere.
@@ -102,8 +108,11 @@ class Arrangements:
             if codes not in self._sides:
                 self._sides[codes] = _sides([(samples[n], place) for place, n in enumerate(own)])
             if sides := self._sides[codes]:
-                found.append((sides[0].placed(own), sides[1].placed(own)))
-        return found
+                yield sides[0].placed(own), sides[1].placed(own)
+
+
+def _codes(samples: Iterable[Sample]) -> tuple[str, ...]:
+    return tuple([one.code for one in samples])
 
 
 def _spots(samples: Sequence[Sample]) -> Spots:
