@@ -222,12 +222,13 @@ def _sent_elsewhere(store: Any, about: Setting, results: Sequence[Result]) -> li
 
     Where that is the trial's own it has been said.
     """
-    sent = origins.where_sent(store, {one.sample for one in results})
-    found: dict[tuple[str, str], dict[str, None]] = {}
-    for one in results:
-        labs = sent.get(one.sample, {one.lab})
-        if one.lab not in labs and about.lab_of(one.sample) not in labs:
-            found.setdefault((one.lab, ", ".join(sorted(labs))), {})[one.sample] = None
+    of = dict.fromkeys((one.lab, one.sample) for one in results)
+    sent = origins.where_sent(store, (code for _, code in of))
+    found: dict[tuple[str, str], list[str]] = {}
+    for lab, code in of:
+        labs = sent.get(code, {lab})
+        if lab not in labs and about.lab_of(code) not in labs:
+            found.setdefault((lab, ", ".join(sorted(labs))), []).append(code)
     return [
         f"{lab} is not the laboratory to which {_named(codes)} went ({own}): results of two "
         "laboratories stand in two series; if it is the same one, logbook undo, and write it under "

@@ -257,6 +257,8 @@ def _readers(kind: Any) -> list[tuple[Callable[[Any], Any] | None, Any]]:
 
 def _texts(value: Any) -> tuple[str, ...]:
     """A list of texts, from a journal value or from a table's cell, which holds it as JSON."""
+    if value == "[]":
+        return ()  # most are empty
     return tuple(json.loads(value) if value.__class__ is str else value)
 
 

@@ -351,6 +351,10 @@ def _body(
             continue
         if kind == "xlsx" and len(row) < width:
             row.extend([""] * (width - len(row)))
+        if len(row) == width and at not in flaws:
+            rows.append(row)
+            lines.append(line)
+            continue
         where = place(name, cells.sheet, line)
         found = [] if len(row) == width else [_ragged(row, header, where, kind)]
         for flaw in flaws.get(at, ()) if not found else ():

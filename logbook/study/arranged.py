@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from logbook.study import pairing
 from logbook.study.samples import Sample
@@ -20,8 +20,7 @@ _BEFORE = -0.5  # a pull before application, on whatever day
 _FEWEST_BEDS = 3  # that move together from their last pulls, or nobody can say that a pull did
 
 
-@dataclass(frozen=True)
-class Spot:
+class Spot(NamedTuple):
     """One bed on one pull; `of`: which samples of the series are of it, repeats included."""
 
     label: str

@@ -8,7 +8,7 @@ second measurement of the same samples, which is kept as the next run.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, replace
 from decimal import Decimal
 from json import dumps
@@ -66,18 +66,16 @@ def analysis(result: Result) -> Analysis:
 
 
 def standing(
-    store: sqlite3.Connection, lab: str, results: Iterable[Result], without: str | None = None
+    store: sqlite3.Connection, lab: str, results: Collection[Result], without: str | None = None
 ) -> dict[Analysis, list[Standing]]:
     """What stands of these results' analyses in a laboratory's reports, but for one of them."""
-    wanted = {analysis(result) for result in results}
-    if not wanted:
-        return {}
-    samples = dumps(list({sample for sample, *_ in wanted}))
+    samples = dumps(list({result.sample for result in results}))
     rows = store.execute(
         'SELECT sample, analyte, method, basis, id, report, run, value, "limit", qualifier '
         "FROM result WHERE sample IN (SELECT value FROM json_each(?)) AND lab = ? ORDER BY id",
         (samples, lab),
     ).fetchall()
+    wanted = {analysis(result) for result in results} if rows else ()
     found: dict[Analysis, list[Standing]] = {}
     for sample, analyte, method, basis, ident, report, run, value, limit, qualifier in rows:
         of = (sample, analyte, method, basis)

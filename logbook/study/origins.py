@@ -30,15 +30,12 @@ def origins(store: sqlite3.Connection, codes: Iterable[str]) -> dict[str, Origin
     A blind belongs to its trial from the day on which it was sent.
     """
     rows = store.execute(
-        "WITH named (code) AS (SELECT value FROM json_each(?)) "
-        'SELECT p.id, b.trial, substr(p."when", 1, 10) '
-        "FROM named CROSS JOIN pull p ON p.id = named.code JOIN bed b ON b.id = p.bed "
-        'UNION ALL SELECT part.id, b.trial, substr(p."when", 1, 10) '
-        "FROM named CROSS JOIN part ON part.id = named.code "
-        "JOIN pull p ON p.id = part.pull JOIN bed b ON b.id = p.bed "
-        'UNION ALL SELECT n.id, n.trial, substr(s."when", 1, 10) '
-        "FROM named CROSS JOIN blind n ON n.id = named.code "
-        "JOIN sent x ON x.sample = n.id JOIN shipment s ON s.id = x.shipment",
+        'SELECT n.value, b.trial, substr(p."when", 1, 10) '
+        "FROM json_each(?1) n LEFT JOIN part ON part.id = n.value "
+        "JOIN pull p ON p.id = coalesce(part.pull, n.value) JOIN bed b ON b.id = p.bed "
+        'UNION ALL SELECT blind.id, blind.trial, substr(s."when", 1, 10) '
+        "FROM json_each(?1) n CROSS JOIN blind ON blind.id = n.value "
+        "JOIN sent x ON x.sample = blind.id JOIN shipment s ON s.id = x.shipment",
         (dumps(list(dict.fromkeys(codes))),),
     ).fetchall()
     return {code: Origin(trial, day) for code, trial, day in rows}

@@ -297,14 +297,17 @@ def _of_beds(
 
     asked: what is in question or about to be, by the id of the result.
     """
-    mine: dict[str, list[tuple[str, Result, _Bag]]] = {}
+    mine: dict[str, _New] = {}
     bags = _bags(store, (one.sample for one in written.values()))
-    for ident, one in written.items():
-        if bag := bags.get(one.sample):
-            mine.setdefault(bag.trial, []).append((ident, one, bag))
+    for one in written.values():
+        if one.value is not None and (bag := bags.get(one.sample)):
+            trial, pull = bag
+            new = mine.setdefault(trial, _New(set(), set()))
+            new.pulls.add(pull)
+            new.analytes.add(one.analyte)
     waiting: list[oddities.Series] = []
-    for done, (trial, results) in enumerate(sorted(mine.items()), start=1):
-        waiting += _series(store, trial, results, asked)
+    for done, (trial, new) in enumerate(sorted(mine.items()), start=1):
+        waiting += _series(store, trial, new, asked)
         # Trials of one layout are judged in the same arrays.
         if done == len(mine) or sum(len(pairs) for _, pairs in waiting) >= _AT_ONCE:
             for reading, kind, what in oddities.odd(waiting):
@@ -315,50 +318,40 @@ def _of_beds(
         progress(done / len(mine))
 
 
+class _New(NamedTuple):
+    """Of which pulls and nutrients of a trial there are new numbers."""
+
+    pulls: set[str]
+    analytes: set[str]
+
+
 def _series(
-    store: sqlite3.Connection,
-    trial: str,
-    results: Sequence[tuple[str, Result, _Bag]],
-    asked: Mapping[str, str],
+    store: sqlite3.Connection, trial: str, new: _New, asked: Mapping[str, str]
 ) -> list[oddities.Series]:
-    """A trial's series of which some of these results are; none where they are of repeats only."""
-    new = {bag.pull for _, one, bag in results if one.value is not None}
-    analytes = {one.analyte for _, one, _ in results if one.value is not None}
+    """A trial's series of the nutrients that are new; none where only repeats are."""
     lines = views.fetch(store, "pull", views.OF_TRIAL, (trial,))
     pulled = {one.code: one for one in samples(store, trial, lines) if not one.repeat}
-    if not new.intersection(pulled):
+    if new.pulls.isdisjoint(pulled):
         return []
     known = flags.history(store, trial, lines)
     # One reading of the trial for all its nutrients: a report has most of them.
     series: dict[tuple[str, Comparable], list[tuple[Sample, Reading]]] = {}
     for reading in flags.usable(measured(store, trial, asked), known, False):
-        if reading.analyte in analytes and (sample := pulled.get(reading.sample)):
+        if reading.analyte in new.analytes and (sample := pulled.get(reading.sample)):
             series.setdefault((reading.analyte, reading.comparable), []).append((sample, reading))
     order = list(ANALYTES)
     places = sorted(series, key=lambda one: (order.index(one[0]), one[1]))
     return [(place[0], series[place]) for place in places]
 
 
-class _Bag(NamedTuple):
-    """Whose soil a bag is, and how it was kept (None: as it was pulled)."""
-
-    trial: str
-    pull: str
-    kind: str | None
-
-
-def _bags(store: sqlite3.Connection, codes: Iterable[str]) -> dict[str, _Bag]:
-    """Bags by the codes on them: of pulls, or of parts of them; without those that wait."""
+def _bags(store: sqlite3.Connection, codes: Iterable[str]) -> dict[str, tuple[str, str]]:
+    """Trial and pull of the bags with these codes, whole ones or parts; without those that wait."""
     rows = store.execute(
-        "WITH named (bag) AS (SELECT value FROM json_each(?)) "
-        "SELECT p.id, b.trial, p.id, NULL FROM named CROSS JOIN pull p ON p.id = bag "
-        "JOIN bed b ON b.id = p.bed WHERE NOT EXISTS (SELECT 1 FROM part WHERE part.id = p.id) "
-        "UNION ALL SELECT part.id, b.trial, p.id, part.kind FROM named "
-        "CROSS JOIN part ON part.id = bag JOIN pull p ON p.id = part.pull "
-        "JOIN bed b ON b.id = p.bed",
+        "SELECT n.value, b.trial, p.id FROM json_each(?) n LEFT JOIN part ON part.id = n.value "
+        "JOIN pull p ON p.id = coalesce(part.pull, n.value) JOIN bed b ON b.id = p.bed",
         (dumps(list(dict.fromkeys(codes))),),
     ).fetchall()
-    return {code: _Bag(*of) for code, *of in rows}
+    return {code: (trial, pull) for code, trial, pull in rows}
 
 
 def _results_of(store: sqlite3.Connection, reading: Reading) -> list[views.Found]:
