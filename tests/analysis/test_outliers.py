@@ -141,6 +141,23 @@ def test_the_tables_judged_at_once_have_wild_results() -> None:
     assert apart.sum() > 30
 
 
+@given(
+    share=st.floats(1e-6, 0.2),
+    df=st.integers(1, 300),
+    near=st.lists(st.one_of(st.floats(0.5, 2.0), st.floats(0.999, 1.001))),
+)
+def test_bounds_of_a_t_decide_as_its_quantile(share: float, df: int, near: list[float]) -> None:
+    quantile = stats.t.isf(share, df)
+    told = [one for one in near if abs(one - 1) > 1e-9]
+    t = quantile * np.array([*told, 1 - 1e-8, 1 + 1e-8, -1.0 / quantile, 1e7])
+    assert (rosner._exceeds(t, share, df) == (t > quantile)).all()
+
+
+def test_a_t_that_is_clearly_wild_needs_no_quantile(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(rosner, "t_quantile", None)
+    assert rosner._exceeds(np.array([3.0, 4.2]), 1e-4, 60).tolist() == [False, True]
+
+
 @pytest.mark.parametrize(("level", "wild", "scale"), [(1.0, 10.0, "log"), (7.0, 9.0, "raw")])
 def test_where_all_the_others_are_equal_the_one_that_is_not_is_named(
     level: float, wild: float, scale: Literal["log", "raw"]
