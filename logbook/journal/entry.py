@@ -263,12 +263,16 @@ def _write(item: Any) -> Write:
     if item.__class__ is list and len(item) == len(Write._fields):
         name, value, replaces = item
         if name.__class__ is str and _KEY.match(name) and replaces.__class__ is list:
-            named = all(other.__class__ is str and _ID.match(other) for other in replaces)
+            named = not replaces or all(map(_is_id, replaces))
             if named and (value is None or value.__class__ is dict):
                 if value is not None:
                     _check_value(value, _MOST_DEPTH)
                 return Write(name, value, tuple(replaces))
     raise BadEntry("not an entry: a write is [key, value or null, [replaced ids]]")
+
+
+def _is_id(other: Any) -> bool:
+    return other.__class__ is str and _ID.match(other) is not None
 
 
 def _check_value(value: Value, depth: int) -> None:

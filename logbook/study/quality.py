@@ -94,14 +94,19 @@ def lowest_limits(store: sqlite3.Connection) -> dict[Kind, float]:
 
 
 def pairs(
-    store: sqlite3.Connection, most: Mapping[str, float] | None = None, report: str | None = None
+    store: sqlite3.Connection,
+    most: Mapping[str, float] | None = None,
+    report: str | None = None,
+    *,
+    repeats: bool = True,
 ) -> list[Pair]:
     """Every duplicate and repeat of the book, in order of report and sample.
 
-    most: the largest RPD by nutrient, %, where it is not MOST_RPD; report: only of this one.
+    most: the largest RPD by nutrient, %, where it is not MOST_RPD; report: only of this one;
+    repeats: False where it is known to have none, which takes long to find out.
     """
     out = queries.flagged_out(store)
-    ways = (_repeats, _duplicates, _materials)
+    ways = (_repeats, _duplicates, _materials) if repeats else (_duplicates, _materials)
     found = [one for way in ways for one in way(store, report, out)]
     if not found:
         return []
