@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -95,13 +96,27 @@ def import_report(
     session: Session = context.obj
     answers = _answers(reissued, repeat, replaces)
     said = Said(lab, report, method or (), skip or (), answers)
-    source = sources.source(sources.File(file, sheet, encoding), profile, limit or (), said)
-    table = source.table
+    opened = sources.File(file, sheet, encoding)
+    about, job = _read(session, opened, profile, limit or (), received, said)
+    _import(session, about, job, dry_run, json)
+
+
+def _read(
+    session: Session,
+    file: sources.File,
+    profile: str | None,
+    limits: Sequence[str],
+    received: str | None,
+    said: Said,
+) -> tuple[Setting, _Job]:
+    """The file's results, and what the book says of their samples; its cells are let go."""
+    source = sources.source(file, profile, limits, said)
+    table = replace(source.table, rows=[], lines=[])
     about = session.read(lambda store: laboratory.setting(store, session, source.codes))
     parsed = _parsed(session, source, about, said)
     samples = {result.sample for result in parsed.results}
     at = laboratory.came_in(session, received or source.received, about, samples, table.file)
-    _import(session, about, _Job(table, parsed, at, said.answers), dry_run, json)
+    return about, _Job(table, parsed, at, said.answers)
 
 
 def _answers(reissued: bool, repeat: bool, replaces: str | None) -> Answers:
@@ -149,7 +164,10 @@ def _import(session: Session, about: Setting, job: _Job, dry_run: bool, json: bo
 
 @dataclass(frozen=True)
 class _Job:
-    """A file's results, and all that is needed to plan what becomes of them."""
+    """A file's results, and all that is needed to plan what becomes of them.
+
+    table: what is known of the file as a whole, without rows.
+    """
 
     table: Table
     parsed: Parsed

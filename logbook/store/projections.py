@@ -297,7 +297,7 @@ def _cells(space: str) -> Callable[[Value], list[Any]]:
             if row[place] is not None:
                 row[place] = float(row[place])
         for place in lists:
-            row[place] = journal.to_json(list(row[place] or ()))
+            row[place] = journal.to_json(list(row[place] or ())).decode()
         return row
 
     return cells

@@ -42,8 +42,9 @@ BAGS = (
     "SELECT part.id, part.pull, part.kind FROM pulled JOIN part ON part.pull = pulled.id)"
 )
 
-# At most 64 MiB. With less than a large report changes, its pages reach the disk several times.
-CACHE = "cache_size = -65536"
+# At most 112 MiB. With less than a large report changes, its pages reach the disk several times,
+# and are read again for each trial that it is about.
+CACHE = "cache_size = -114688"
 # What the standard library raises for a store that it cannot read: also, where SQLite quotes
 # damaged bytes of the schema in its message, that the message is no text.
 UNREADABLE = (sqlite3.DatabaseError, UnicodeDecodeError)

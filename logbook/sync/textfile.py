@@ -57,7 +57,7 @@ def _write_all(store: sqlite3.Connection, file: BinaryIO) -> int:
         digest.update(line + b"\n")
         file.write(line + b"\n")
 
-    put(_json({"format": FORMAT, "what": WHAT, "founder": membership.root(store)}))
+    put(journal.to_json({"format": FORMAT, "what": WHAT, "founder": membership.root(store)}))
     for filed in views.filed_entries(store):
         if journal.entry_id(filed.body) != filed.id:
             where = f"writer {filed.writer[:8]}, entry {filed.seq} ({filed.id[:12]})"
@@ -72,20 +72,16 @@ def _write_all(store: sqlite3.Connection, file: BinaryIO) -> int:
             signature = held.signed_at(store, writer, name)
             if signature is not None:
                 head = {"writer": writer, "seq": seq, "id": name, "signature": signature}
-                put(_json({"head": head}))
-    put(_json({"end": {"entries": count, "sha256": digest.hexdigest()}}))
+                put(journal.to_json({"head": head}))
+    put(journal.to_json({"end": {"entries": count, "sha256": digest.hexdigest()}}))
     return count
-
-
-def _json(document: object) -> bytes:
-    return journal.to_json(document).encode()
 
 
 def _as_line(body: bytes) -> bytes:
     """An entry as a line; one that another program wrote over several lines, in base64."""
     if b"\n" not in body and b"\r" not in body:
         return body
-    return _json({"bytes": base64.b64encode(body).decode()})
+    return journal.to_json({"bytes": base64.b64encode(body).decode()})
 
 
 class TextFile(Place):

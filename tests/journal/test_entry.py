@@ -5,7 +5,9 @@ from __future__ import annotations
 import hashlib
 import json
 from dataclasses import replace
+from functools import partial
 from typing import Any
+from unicodedata import normalize
 
 import pytest
 from hypothesis import given
@@ -21,6 +23,7 @@ from logbook.journal.entry import (
     entry_id,
     key,
     parts,
+    to_json,
 )
 
 WRITER = "0123456789abcdef0123456789abcdef"
@@ -74,6 +77,21 @@ def test_the_golden_entry_has_these_bytes_and_this_id() -> None:
     assert encode(GOLDEN) == GOLDEN_BYTES
     assert entry_id(GOLDEN_BYTES) == GOLDEN_ID == hashlib.sha256(GOLDEN_BYTES).hexdigest()
     assert decode(GOLDEN_BYTES) == GOLDEN
+
+
+_TEXT = st.text(st.characters(exclude_categories=["Cs"])).map(partial(normalize, "NFC"))
+_JSON = st.recursive(
+    st.none() | st.booleans() | st.integers(-(2**53) + 1, 2**53 - 1) | _TEXT,
+    lambda parts: st.lists(parts) | st.dictionaries(_TEXT, parts),
+    max_leaves=20,
+)
+
+
+@given(_JSON)
+def test_the_bytes_are_those_of_the_standard_library(value: Any) -> None:
+    """Whatever writes them: an entry has one writing, or its id would be another."""
+    same = json.dumps(value, sort_keys=True, separators=(",", ":"), ensure_ascii=False)
+    assert to_json(value) == same.encode()
 
 
 def test_a_first_entry_leaves_out_what_it_has_not() -> None:
