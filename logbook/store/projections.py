@@ -25,6 +25,7 @@ from logbook.store.tables import FOLDED, RECORD_TABLES
 _BATCH_WRITES = 20_000
 Batch = Sequence[tuple[str, Entry]]
 Rows = dict[str, list[tuple[Any, ...]]]
+Contested = set[str] | None
 
 
 def apply(connection: Connection, batch: Batch) -> None:
@@ -40,25 +41,25 @@ def fold_batch(connection: Connection, batch: Batch) -> set[str]:
     if not any(entry.writes for _, entry in batch):
         return set()
     _touch(connection, batch)
-    return _folded(connection, batch, readable_all=False)
+    return _folded(connection, batch)
 
 
 def fold_own(connection: Connection, name: str, entry: Entry) -> set[str]:
     """As `fold_batch`, of an entry of this machine's act that was just made.
 
-    Its keys were the last that `live` was asked about, and its values were found `readable`: both
-    is a good part of the work.
+    Its keys were the last that `live` was asked about, it replaces all that was live under them,
+    and its values were found `readable`: all that is a good part of the work.
     """
     (touched,) = connection.exec_driver_sql("SELECT count(*) FROM touched").one()
     if touched != len(entry.writes):
         raise AssertionError("other keys were asked about before the entry was folded")
-    return _folded(connection, [(name, entry)], readable_all=True)
+    return _folded(connection, [(name, entry)], {one.key for one in entry.writes if one.replaces})
 
 
-def _folded(connection: Connection, batch: Batch, *, readable_all: bool) -> set[str]:
+def _folded(connection: Connection, batch: Batch, own: Contested = None) -> set[str]:
     _file(connection, batch)
     trials = _trials_touched(connection)
-    _settle(connection, batch, readable_all)
+    _settle(connection, batch, own)
     return trials | _trials_touched(connection)
 
 
@@ -173,9 +174,13 @@ def name_keys(connection: Connection, table: str, keys: Iterable[str]) -> None:
         connection.exec_driver_sql(f"INSERT INTO {table} VALUES (?)", rows)
 
 
-def _settle(connection: Connection, batch: Batch, readable_all: bool = False) -> None:
-    """Give each touched key the row that its live writes say."""
-    contested = _contested(connection)
+def _settle(connection: Connection, batch: Batch, own: Contested = None) -> None:
+    """Give each touched key the row that its live writes say.
+
+    own: the contested keys where that is known, as of this machine's own act.
+    """
+    contested = _contested(connection) if own is None else own
+    readable_all = own is not None
     rows: Rows = {}
     for name, entry in batch:
         if understood(entry):

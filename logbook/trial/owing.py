@@ -67,7 +67,7 @@ def obligations(
     # A spell's obligations are in order; only several spells must be put together.
     if len(spells) > 1:
         kept.sort(key=lambda one: (places[one.bed], *_bed_order(one)))
-    return [one if one.home is None else replace(one, home=None) for one in kept]
+    return [one if one.home is None else one._replace(home=None) for one in kept]
 
 
 def _spells(plans: Iterable[PlannedPull]) -> list[Spell]:
@@ -182,7 +182,7 @@ def _settled(
         left = _left(one, leaves) if leaves is not None else one
         if left is not None:
             reason = _reason(left, history.reasons) if history.reasons else None
-            found.append(replace(left, skipped=reason, home=_home(one)))
+            found.append(left._replace(skipped=reason, home=_home(one)))
     return found
 
 
@@ -200,7 +200,7 @@ def _left(one: Obligation, leaves: date) -> Obligation | None:
         return None
     if one.missed_from is None or one.missed_from <= leaves or one.closes is None:
         return one
-    return replace(one, closes=min(one.closes, leaves - timedelta(days=1)), missed_from=leaves)
+    return one._replace(closes=min(one.closes, leaves - timedelta(days=1)), missed_from=leaves)
 
 
 def _reason(one: Obligation, reasons: Mapping[tuple[str, str], str]) -> str | None:
@@ -262,7 +262,7 @@ def _with_limits(made: Iterable[Obligation]) -> list[Obligation]:
         limit = one.closes + timedelta(days=max(1, one.tolerance) + 1)
         if following is not None and following.opens is not None:
             limit = min(limit, following.opens)
-        limited[at] = replace(one, missed_from=max(limit, one.closes + timedelta(days=1)))
+        limited[at] = one._replace(missed_from=max(limit, one.closes + timedelta(days=1)))
         following = one
     return limited
 
@@ -318,7 +318,7 @@ def _following_plan(
             asked.append(shared)
         for actual in asked:
             other = made.get(actual)
-            owed = replace(_dated(bed, plan, day, day0, actual), moved=actual != target, home=home)
+            owed = _dated(bed, plan, day, day0, actual)._replace(moved=actual != target, home=home)
             made[actual] = owed if other is None else _one_of_both(other, owed)
     return list(made.values())
 
@@ -336,7 +336,7 @@ def _day_inside(target: date | None, treated: Iterable[Obligation]) -> date | No
 def _one_of_both(first: Obligation, second: Obligation) -> Obligation:
     """One obligation for one day: the one that the calendar set there goes before one moved."""
     home = min(_known([first.home, second.home]), default=None)
-    return replace(second if first.moved else first, home=home)
+    return (second if first.moved else first)._replace(home=home)
 
 
 def _without_shared(made: Sequence[Obligation], before: Sequence[Obligation]) -> list[Obligation]:
@@ -374,7 +374,7 @@ def _same_day_once(made: Iterable[Obligation]) -> list[Obligation]:
         first = kept.setdefault(key, one)
         if one.planned not in first.names:
             home = min(_known([first.home, one.home]), default=None)
-            kept[key] = replace(first, also=(*first.also, one.planned), home=home)
+            kept[key] = first._replace(also=(*first.also, one.planned), home=home)
     return list(kept.values())
 
 
@@ -427,7 +427,7 @@ def _served(one: Obligation, pulls: Sequence[Taken]) -> Obligation:
         return one
     first, *rest = sorted(pulls, key=lambda pull: (pull.again, pull.day, pull.order, pull.code))
     repeats = tuple(pull.code for pull in rest)
-    return replace(one, pull=first.code, pulled=first.day, repeats=repeats)
+    return one._replace(pull=first.code, pulled=first.day, repeats=repeats)
 
 
 def _nearness(one: Obligation, pull: Taken, taken: bool) -> tuple[bool, bool, int]:

@@ -37,6 +37,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date
+from typing import NamedTuple
 
 from logbook.trial.times import spoken_day
 
@@ -62,8 +63,7 @@ class Taken:
     order: str = ""
 
 
-@dataclass(frozen=True)
-class Obligation:
+class Obligation(NamedTuple):
     """One pull that one bed owes the calendar; dates only.
 
     `bed` is the bed's id and `planned` the calendar's name of the pull; `also` holds further names
