@@ -222,7 +222,7 @@ def test_differences_are_those_of_the_results(house: House) -> None:
     assert "by hand: not randomised" in one["series_notes"]
     meal = nitrate[nitrate["treatment"] == "M"].iloc[0]
     assert pd.isna(meal["corrected"])
-    assert "the moisture of meal not known yet" in meal["series_notes"]
+    assert "the moisture of meal is not known yet" in meal["series_notes"]
     alone = found[found["method"] == "2 M KCl"].iloc[0]
     assert alone["interval_method"] == "one bed"
     assert alone["difference"] == 17

@@ -275,6 +275,8 @@ def _show_differences(file: str, plan: Plan) -> None:
 
 
 def _old(change: Change) -> str:
+    if change.struck is not None:
+        return f"{value_shown(change.struck)} (struck)"
     return "struck" if change.old is None else value_shown(change.old)
 
 
@@ -376,6 +378,7 @@ def _document(
                 "sample": change.new.sample,
                 "nutrient": change.new.analyte,
                 "old": "struck" if change.old is None else result_value(change.old),
+                "struck": None if change.struck is None else result_value(change.struck),
                 "new": result_value(change.new),
                 "unit": change.new.unit,
             }

@@ -23,7 +23,7 @@ from typing import TYPE_CHECKING
 from logbook.errors import UserMistake
 from logbook.journal.entry import Entry, Value, decode, key, parts
 from logbook.journal.fold import agree
-from logbook.journal.kinds import from_value, to_value
+from logbook.journal.kinds import from_value, readable, to_value
 from logbook.store import views
 from logbook.study import doubles
 from logbook.study.touched import curves_of
@@ -39,10 +39,14 @@ _Written = list[tuple[str, Entry, int, bool]]
 
 @dataclass(frozen=True)
 class Change:
-    """A result that a re-issue gives another value; `old` is None where it was struck."""
+    """A result that a re-issue gives another value.
+
+    `old` is None where a person struck it: `struck` is then what the laboratory had said.
+    """
 
     old: Result | None
     new: Result
+    struck: Result | None = None
 
 
 @dataclass
@@ -298,6 +302,9 @@ def _sorted_out(
             made.kept.append(change.new)
         elif change.old is None and not said:
             new[name] = change.new
+        elif change.old is None:
+            shown = [from_value("result", value) for value in said if readable("result", value)]
+            changed[name] = replace(change, struck=shown[0] if shown else None)
         else:
             changed[name] = change
     return changed

@@ -399,11 +399,11 @@ def _notes(
         yield placed
     if fraction is None and thinned:
         missing = amounts.missing_for_dilution(ground.known, treatment)
-        said = " and ".join(missing or ["the amount in every bed"])
+        unknown = missing or ["the amount in every bed"]
+        said = f"{' and '.join(unknown)} {'is' if len(unknown) == 1 else 'are'} not known yet"
         how = " and ".join(amounts.given_by(ground.known, treatment))
         yield (
-            f"the dilution-corrected difference cannot be given: {said} not known yet"
-            f"{f' ({how})' if how else ''}"
+            f"the dilution-corrected difference cannot be given: {said}{f' ({how})' if how else ''}"
         )
     if others:
         what = _otherwise(found[0].comparable, others)

@@ -334,6 +334,21 @@ def test_a_long_list_of_differences_ends_in_a_count(started: Program) -> None:
     assert "  and 5 more\n" in said.out
 
 
+def test_a_re_issue_of_what_was_struck_shows_what_that_was(
+    reissued: tuple[Program, list[str]],
+) -> None:
+    program, codes = reissued
+    program.must("strike", f"{codes[4]}:nitrate-N", "--reason", "bag torn", on=ON)
+    words = ("lab", "import", "second.csv", "--report", "26-1", "--reissued", "--dry-run")
+    assert f"  {codes[4]}  nitrate-N   14 (struck) -> <1 mg/kg\n" in program.must(*words, on=ON).out
+    (change,) = (
+        one
+        for one in json.loads(program.must(*words, "--json", on=ON).out)["changed"]
+        if one["sample"] == codes[4]
+    )
+    assert (change["old"], change["struck"], change["new"]) == ("struck", "14", "<1")
+
+
 def test_the_entry_of_a_report_is_read_once_however_many_values_changed(
     reissued: tuple[Program, list[str]], monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -356,7 +371,8 @@ def test_json_for_programs(reissued: tuple[Program, list[str]]) -> None:
     document: dict[str, Any] = json.loads(program.must(*words, "--reissued", on=ON).out)
     assert (document["rows"], document["written"], document["already_there"]) == (11, 2, 9)
     assert document["changed"][1] == {
-        "sample": codes[4], "nutrient": "nitrate-N", "old": "14", "new": "<1", "unit": "mg/kg",
+        "sample": codes[4], "nutrient": "nitrate-N", "old": "14", "struck": None, "new": "<1",
+        "unit": "mg/kg",
     }  # fmt: skip
     assert document["missing"] == [{"sample": codes[5], "nutrient": "pH", "value": "6.5"}]
     assert document["curves"] == ["nitrate-N of C10", "nitrate-N of M"]
