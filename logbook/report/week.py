@@ -165,8 +165,9 @@ def _waterings(
     by_bed: dict[str, list[schedule.Obligation]] = {}
     for one in owed:
         by_bed.setdefault(one.bed, []).append(one)
+    wanted = watering.still_asked(owed, today)
     for due in watering.next_waterings(plan, fillings, given, today, out):
-        if due.bed not in beds or (owed and due.bed not in by_bed):
+        if due.bed not in beds or (owed and due.bed not in wanted):
             continue
         end = schedule.last_day(by_bed.get(due.bed, ()))
         amount = volume_spoken(watering.bed_volume_ml(plan, areas[due.bed]))

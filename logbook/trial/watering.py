@@ -91,9 +91,14 @@ def waterings_due(
 ) -> list[NextWatering]:
     """The beds to water on `today`; none whose every planned pull is done or missed."""
     owed = list(obligations)
-    open_ = {one.bed for one in owed if status(one, today).state not in SETTLED}
+    wanted = still_asked(owed, today)
     waits = next_waterings(plan, fillings, waterings, today, out)
-    return [one for one in waits if one.due <= today and (one.bed in open_ or not owed)]
+    return [one for one in waits if one.due <= today and (one.bed in wanted or not owed)]
+
+
+def still_asked(obligations: Iterable[Obligation], today: date) -> set[str]:
+    """The beds of which the calendar asks for more soil: not every pull is done or missed."""
+    return {one.bed for one in obligations if status(one, today).state not in SETTLED}
 
 
 def late_waterings(

@@ -126,6 +126,18 @@ def test_skipped_pulls_and_beds_that_left_are_not_in_it(applied: Program) -> Non
     assert "water B2-B6: 250 mL each" in text
 
 
+def test_a_bed_that_was_pulled_for_the_last_time_is_watered_no_more(applied: Program) -> None:
+    on = "2026-03-29T09:00+02:00"  # day 27; what came before day 28 is missed
+    applied.must("pull", "B2,B6", "--for", "day 28", on=on)
+    days = week(applied, on)["days"]
+    watered = [bed for day in days for task in day["water"] for bed in task["beds"]]
+    assert "B1" in watered
+    assert not {"B2", "B6"} & {*watered}
+    (board,) = json.loads(applied.must("today", "--json", on=on).out)["boards"]
+    today = [bed for task in board["water"] for bed in task["beds"]]
+    assert sorted(today) == sorted(bed for task in days[0]["water"] for bed in task["beds"])
+
+
 def test_several_trials_come_one_under_another(applied: Program) -> None:
     other = PROTOCOL.replace("Small house", "Other house").replace('"B', '"C')
     (applied.folder / "other.toml").write_text(other, encoding="utf-8")
