@@ -19,7 +19,7 @@ from logbook.cli.wording import own_words
 from logbook.errors import NeedsAnswer, UserMistake
 from logbook.journal.entry import key
 from logbook.report import custody as shown
-from logbook.study import samplelog, shipped
+from logbook.study import queries, samplelog, shipped
 from logbook.study.bags import RETAINED
 from logbook.trial import codes, parts, records
 from logbook.trial.ranges import resolve
@@ -85,7 +85,8 @@ def mark(
     marks = session.read(lambda store: _marks(store, trial, log, name, said))
     at = session.when(when, trial.trial)
     lines = {one.bag.code: one for one in log}
-    marks, left_out = fitting(name, marks, lines, at)
+    doubted = session.read(queries.waiting) if name == records.ACCEPTED else ()
+    marks, left_out = fitting(name, marks, lines, at, doubted)
     with session.write() as book:
         act = book.new_code()
         written = [
@@ -274,7 +275,7 @@ def log(
     for row in shown.rows(lines, usual, steps=sample is not None, each=each):
         tell(row, len(row) - len(row.lstrip()) + 4)
     if not lines:
-        say("No such bags yet.")
+        say("Nothing is awaited." if waiting else "No such bags yet.")
     tell_notes(notes)
 
 

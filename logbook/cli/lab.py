@@ -148,7 +148,7 @@ def _import(session: Session, about: Setting, job: _Job, dry_run: bool, json: bo
     notes = [
         *queries.told(asked),
         *table.remarks,
-        *session.read(lambda store: _notes(store, about, parsed, plan)),
+        *session.read(lambda store: _notes(store, about, parsed, plan, opened)),
     ]
     if json:
         told = _document(table.file, parsed, plan, notes, dry_run)
@@ -210,7 +210,7 @@ def _parsed(session: Session, source: Source, about: Setting, said: Said) -> Par
     return parsed
 
 
-def _notes(store: Any, about: Setting, parsed: Parsed, plan: Plan) -> list[str]:
+def _notes(store: Any, about: Setting, parsed: Parsed, plan: Plan, opened: When) -> list[str]:
     """All that a person should know although nothing is wrong."""
     notes = [*parsed.notes, *laboratory.waiting(parsed.waiting)]
     notes += laboratory.notes_on(store, about, parsed.results)
@@ -235,7 +235,22 @@ def _notes(store: Any, about: Setting, parsed: Parsed, plan: Plan) -> list[str]:
             f"not in the re-issue and left standing: {listed(plan.missing)}; "
             "logbook strike SAMPLE:NUTRIENT --reason TEXT strikes one"
         )
-    return notes
+    return [*notes, *(_still_awaited(store, about, plan, opened) if plan.changed else ())]
+
+
+def _still_awaited(store: Any, about: Setting, plan: Plan, opened: When) -> list[str]:
+    """Re-runs asked for of what is re-issued: a corrected number is no second measurement."""
+    from logbook.study import samplelog
+
+    changed = {f"{change.new.sample}:{change.new.analyte}" for change in plan.changed.values()}
+    asked = [of for trial in about.trials for _, of in samplelog.reruns(store, trial, opened.day)]
+    waits = [of for of in asked if of in changed]
+    if not waits:
+        return []
+    return [
+        f"still awaited is the re-run of {', '.join(waits)}: a re-issue corrects the first "
+        "measurement; logbook lab mark accepted CODE:NUTRIENT ends the waiting"
+    ]
 
 
 def _runs(plan: Plan) -> str:
@@ -264,7 +279,8 @@ def _show_differences(file: str, plan: Plan) -> None:
     tell(f"{file}: {other}", 2)
     for change in changes[:_MOST_SHOWN]:
         new = change.new
-        say(f"  {new.sample}  {new.analyte:<11} {_old(change)} -> {value_shown(new)} {new.unit}")
+        value = f"{value_shown(new)} {new.unit}".removesuffix(f" {new.analyte}")
+        say(f"  {new.sample}  {new.analyte:<11} {_old(change)} -> {value}")
     if len(changes) > _MOST_SHOWN:
         say(f"  and {len(changes) - _MOST_SHOWN} more")
     for one in plan.missing[:_MOST_SHOWN]:

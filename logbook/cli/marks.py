@@ -32,17 +32,22 @@ class Mark:
 
 
 def fitting(
-    state: str, marks: Sequence[Mark], lines: Mapping[str, LogLine], at: When
+    state: str,
+    marks: Sequence[Mark],
+    lines: Mapping[str, LogLine],
+    at: When,
+    doubted: Collection[tuple[str, str]],
 ) -> tuple[list[Mark], list[str]]:
     """The marks to write, and what is said of those that are left out.
 
-    lines: of each bag, by code. Raises UserMistake for a mark that cannot be, or if none is left.
+    lines: of each bag, by code; doubted: code and nutrient of what is in no curve for a question.
+    Raises UserMistake for a mark that cannot be, or if none is left.
     """
     for one in marks:
         _refuse_time(state, one, lines[one.code], at)
         _refuse_drier(state, one, lines[one.code])
         if state == records.ACCEPTED:
-            _refuse_accepting(one, lines[one.code])
+            _refuse_accepting(one, lines[one.code], doubted)
     kept, said = list(marks), []
     if state == records.LOST:
         kept = [part for one in marks for part in _not_reported(one, lines[one.code])]
@@ -104,17 +109,19 @@ def _refuse_drier(state: str, one: Mark, line: LogLine) -> None:
         )
 
 
-def _refuse_accepting(one: Mark, line: LogLine) -> None:
-    """Only a result is accepted, and one that is in question by an answer to the query."""
-    stands = {each.analysis: each.state for each in line.analyses}
-    wanted = [one.analysis] if one.analysis else list(stands)
+def _refuse_accepting(one: Mark, line: LogLine, doubted: Collection[tuple[str, str]]) -> None:
+    """Only a result is accepted, and one that is in question by an answer to the query.
+
+    A re-run that is awaited in vain ends so, where a re-issue gave another number instead.
+    """
+    wanted = [one.analysis] if one.analysis else [each.analysis for each in line.analyses]
     came = {each.analysis for each in line.events if each.state == REPORTED}
     for name in wanted:
-        if name not in came or stands.get(name) == records.RERUN:
+        if name not in came:
             raise UserMistake(
                 f"{one.code} {name}: no result to accept yet", "name what is: CODE:NUTRIENT"
             )
-        if stands.get(name) == records.QUERIED:
+        if (one.code, name) in doubted:
             raise UserMistake(
                 f"{one.code} {name} is in question: a query is answered with its reason",
                 f"logbook lab answer {one.code}:{name} accept --reason TEXT",

@@ -259,6 +259,11 @@ def asked_of(store: sqlite3.Connection) -> dict[str, str]:
     return found
 
 
+def waiting(store: sqlite3.Connection) -> set[tuple[str, str]]:
+    """Sample and nutrient of every result that a question, or its re-run, keeps out of curves."""
+    return {(one.query.sample, one.query.analyte) for one in lines(store) if one.waits}
+
+
 def _any(store: sqlite3.Connection) -> bool:
     return store.execute("SELECT 1 FROM query LIMIT 1").fetchone() is not None
 

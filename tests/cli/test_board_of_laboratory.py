@@ -112,6 +112,27 @@ def test_a_re_run_is_late_from_the_day_it_was_asked_for(program: Program) -> Non
     assert not [one for one in wrong(program, "2026-03-26T11:00+01:00") if " late" in one]
 
 
+def test_a_re_run_that_is_answered_by_a_re_issue_is_awaited_until_somebody_says_so(
+    program: Program,
+) -> None:
+    _, codes = sent(program)
+    code = codes["B1"]
+    rows = "".join(f"{one},pH,{65 if one == code else 6.5},,water 1:1\n" for one in codes.values())
+    imported(program, "26-1", rows, on="2026-03-20T09:00+01:00")
+    words = ("lab", "answer", f"{code}:pH", "re-run", "--alone", "--reason", "point?")
+    program.must(*words, on="2026-03-20T10:00+01:00")
+    on = "2026-03-22T09:00+01:00"
+    said = program("lab", "mark", "accepted", f"{code}:pH", on=on)
+    assert said.code == 2 and "is in question" in said.err
+    out = imported(program, "26-1", rows.replace(",65,", ",6.4,"), "--reissued", on=on)
+    assert f"  {code}  pH          65 -> 6.4\n" in out
+    assert f"still awaited is the re-run of {code}:pH" in out
+    waits = ("lab", "log", "--waiting", "--bed", "B1", "--pull", "day 14")
+    assert "pH re-run asked" in " ".join(program.must(*waits, on=on).out.split())
+    program.must("lab", "mark", "accepted", f"{code}:pH", on=on)
+    assert "re-run asked" not in program.must(*waits, on=on).out
+
+
 @pytest.mark.parametrize("module", ["study.queries", "study.samplelog", "trial.custody"])
 def test_a_quiet_board_loads_nothing_for_it(started: Program, module: str) -> None:
     """Today is typed most: what has nothing to say must not be felt."""
