@@ -138,10 +138,10 @@ def queries(
     show_queries(lines, today)
     if any(one.open and one.query.kind == "duplicate" for one in lines):
         tell(quality.about_duplicates())
-    if any(one.open and one.query.kind == "exchange" for one in lines):
+    if any(one.open and one.query.kind == asked.EXCHANGE for one in lines):
         tell(
-            "Were two bags exchanged? logbook correct CODE --bed BED --reason TEXT for each, "
-            "then accept the numbers"
+            "Were two bags exchanged? logbook correct CODE --bed BED --reason TEXT for each ends "
+            "its questions"
         )
     if any(one.open for one in lines):
         say("logbook lab answer CODE:NUTRIENT accept, strike or re-run --reason TEXT")

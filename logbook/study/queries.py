@@ -1,16 +1,17 @@
 """Questions about results: which are open, which results they keep out of curves, their answers.
 
 A query is about one number of one result: its key names both. Once the result has another value,
-or was struck, the question is moot. A result in question counts in no curve until it is answered;
-after a re-run was asked for, until the re-run is here. What a laboratory rejected is in question
-from the start, and counts only if a person accepts it: the answer is kept beside the flag.
+or was struck, the question is moot; of bags that look exchanged also once the bed was corrected. A
+result in question counts in no curve until it is answered; after a re-run was asked for, until the
+re-run is here. What a laboratory rejected is in question from the start, and counts only if a
+person accepts it: the answer is kept beside the flag.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, datetime
 from typing import TYPE_CHECKING
 
 from logbook.journal import entry as journal
@@ -27,7 +28,7 @@ if TYPE_CHECKING:
     from logbook.trial.times import When
 
 OPEN, MOOT = "open", "moot"
-FLAG, BLANK, REFERENCE = "flag", "blank", "reference"
+FLAG, BLANK, REFERENCE, EXCHANGE = "flag", "blank", "reference", "exchange"
 # Kinds of question, and what they are called.
 KINDS = {
     "range": "outside the usual range",
@@ -36,7 +37,7 @@ KINDS = {
     "form": "chemical form",
     "zero": "0 below the limit",
     "limit": "equal to the limit",
-    "exchange": "bags exchanged",
+    EXCHANGE: "bags exchanged",
     "jump": "jump of pH",
     "duplicate": "duplicates differ",
     "runs": "runs differ",
@@ -133,6 +134,7 @@ def lines(store: sqlite3.Connection, *, unanswered: bool = False) -> list[Line]:
     results = _results(store, {name for name, _, _ in about.values()})
     again = _newest_runs(store, {one.record.sample for one in asked})
     where = _places(store, {one.record.sample for one in asked})
+    beds = _beds_said(store, [one.record.sample for one in asked if one.record.kind == EXCHANGE])
     found = [
         Line(
             one.id,
@@ -140,7 +142,11 @@ def lines(store: sqlite3.Connection, *, unanswered: bool = False) -> list[Line]:
             answer := answers.get(one.id),
             about[one.id][0],
             result := results.get(about[one.id][0]),
-            _state(answer, cause := _moot(result, one.id, answer, again)),
+            _state(
+                answer,
+                cause := _moot(result, one.id, answer, again)
+                or _moved(one.record, beds.get(one.record.sample, ())),
+            ),
             *where.get(one.record.sample, ("", "")),
             cause,
         )
@@ -163,7 +169,7 @@ def _moot(
 ) -> str:
     """Why a query asks nothing any more; "" while it does.
 
-    The number is another, or a newer run speaks for itself.
+    The number is another, or a newer run speaks for itself; see also `_moved`.
     """
     _, number, kind = result_of(ident)
     if result is None:
@@ -177,6 +183,37 @@ def _moot(
     if kind == FLAG and qualifiers.counts(result.flags):
         return "re-issued without the flag"
     return ""
+
+
+_Said = tuple[datetime, bool, str]
+"""When it was written, whether it stands, and the bed."""
+
+
+def _moved(query: Query, beds: Sequence[_Said]) -> str:
+    """Why two bags are no longer asked about as exchanged: this one's bed was corrected since."""
+    asked = query.opened.instant
+    before = [bed for written, _, bed in beds if asked is not None and written <= asked]
+    return "its bed was corrected since" if before and before[-1] != beds[-1][-1] else ""
+
+
+def _beds_said(store: sqlite3.Connection, samples: Sequence[str]) -> dict[str, list[_Said]]:
+    """Of which bed the pull of each bag was said to be, in that order."""
+    if not samples:
+        return {}
+    pulls = {code: code for code in samples}
+    for some in _portions(sorted(pulls)):
+        where = f"code IN ({', '.join('?' * len(some))})"
+        pulls |= {
+            one.record.code: one.record.pull for one in views.fetch(store, "part", where, some)
+        }
+    return {
+        code: sorted(
+            (datetime.fromisoformat(entry.written), live, str(value.get("bed")))
+            for _, entry, place, live in views.writes_of_key(store, journal.key("pull", pull))
+            if (value := entry.writes[place].value) is not None
+        )
+        for code, pull in pulls.items()
+    }
 
 
 def _analysis(result: Result) -> tuple[str, ...]:

@@ -845,3 +845,31 @@ def test_a_wider_limit_lets_duplicates_pass(
     two_halves(started, "18")
     assert asked(started) == []
     assert "Duplicates" not in started.must("lab", "precision", on=LATER).out
+
+
+def test_bags_that_were_exchanged_are_asked_about_until_their_beds_are_corrected(
+    started: Program,
+) -> None:
+    codes = season(
+        started,
+        values={
+            0: {"B1": 10.0, "B2": 14.0, "B5": 12.0, "B6": 15.0},
+            7: {"B1": 12.0, "B2": 50.0, "B5": 13.0, "B6": 55.0},
+            28: {"B1": 62.0, "B2": 14.0, "B5": 15.0, "B6": 65.0},
+        },
+    )
+    bags = {codes[28, "B1"], codes[28, "B2"]}
+    found = asked(started)
+    assert {one["kind"] for one in found} == {"exchange"}
+    assert {one["sample"] for one in found} == bags
+    assert "ends its questions" in " ".join(started.must("lab", "queries", on=LATER).out.split())
+    for label, other in (("B1", "B2"), ("B2", "B1")):
+        words = ("correct", codes[28, label], "--bed", other, "--reason", "bags exchanged")
+        started.must(*words, on=LATER)
+    assert asked(started) == []
+    assert {one["state"] for one in asked(started, "--all")} == {"moot"}
+    every = started.must("lab", "queries", "--all", on=LATER).out
+    assert "moot: its bed was corrected since" in every
+    # Taken back: the bag of B2 is that of B2 again.
+    started.must("undo", on=LATER)
+    assert {one["sample"] for one in asked(started)} == {codes[28, "B2"]}
