@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -32,7 +32,6 @@ from logbook.trial.times import parse_when, zone
 if TYPE_CHECKING:
     from logbook.labs.cells import Beside
     from logbook.labs.importer import Parsed
-    from logbook.labs.reader import Table
     from logbook.study.queries import Line
     from logbook.study.reports import Change, Plan
     from logbook.trial.times import When
@@ -111,12 +110,12 @@ def _read(
 ) -> tuple[Setting, _Job]:
     """The file's results, and what the book says of their samples; its cells are let go."""
     source = sources.source(file, profile, limits, said)
-    table = replace(source.table, rows=[], lines=[])
+    table = source.table
     about = session.read(lambda store: laboratory.setting(store, session, source.codes))
     parsed = _parsed(session, source, about, said)
     samples = {result.sample for result in parsed.results}
     at = laboratory.came_in(session, received or source.received, about, samples, table.file)
-    return about, _Job(table, parsed, at, said.answers)
+    return about, _Job(table.file, table.sha256, table.remarks, parsed, at, said.answers)
 
 
 def _answers(reissued: bool, repeat: bool, replaces: str | None) -> Answers:
@@ -133,29 +132,29 @@ def _answers(reissued: bool, repeat: bool, replaces: str | None) -> Answers:
 
 def _import(session: Session, about: Setting, job: _Job, dry_run: bool, json: bool) -> None:
     """Show what a file would change, ask, write it, and say what happened."""
-    table, parsed = job.table, job.parsed
+    file, parsed = job.file, job.parsed
     before, plan = session.read(lambda store: (views.count_entries(store), job.plan(store)))
     if not json:
-        _show_differences(table.file, plan)
+        _show_differences(file, plan)
     code: str | None = None
     asked: list[Line] = []
     opened = _now(session, about)
     if plan.writes and dry_run:
         asked = queries.would_ask(session, plan.records, plan.written, opened, quality.settings())
     elif plan.writes:
-        _confirm(table.file, plan, job.answers, json)
+        _confirm(file, plan, job.answers, json)
         code, plan, asked = _write(session, job, before, plan, opened)
     notes = [
         *queries.told(asked),
-        *table.remarks,
+        *job.remarks,
         *session.read(lambda store: _notes(store, about, parsed, plan, opened)),
     ]
     if json:
-        told = _document(table.file, parsed, plan, notes, dry_run)
+        told = _document(file, parsed, plan, notes, dry_run)
         listed = [queries.document(one, opened.day) for one in asked]
         as_json({**told, "queries": len(asked), "asked": listed})
         return
-    _say_what_happened(table.file, plan, code)
+    _say_what_happened(file, plan, code)
     if dry_run and asked:
         queries.show_would_ask(asked, opened.day)
     if plan.writes:
@@ -166,20 +165,20 @@ def _import(session: Session, about: Setting, job: _Job, dry_run: bool, json: bo
 class _Job:
     """A file's results, and all that is needed to plan what becomes of them.
 
-    table: what is known of the file as a whole, without rows.
+    file, sha256: its name and that of its bytes; remarks: how it was read.
     """
 
-    table: Table
+    file: str
+    sha256: str
+    remarks: tuple[str, ...]
     parsed: Parsed
     at: When
     answers: Answers
 
     def plan(self, store: Any) -> Plan:
         """What importing would write, as the book is now."""
-        table = self.table
-        return reports.plan(
-            store, self.parsed.results, table.file, table.sha256, self.at, self.answers
-        )
+        results = self.parsed.results
+        return reports.plan(store, results, self.file, self.sha256, self.at, self.answers)
 
 
 def _parsed(session: Session, source: Source, about: Setting, said: Said) -> Parsed:
@@ -326,7 +325,7 @@ def _write(
     """
     from logbook.book.corrections import inside
 
-    file, usual = job.table.file, quality.settings()
+    file, usual = job.file, quality.settings()
     with session.write() as book:
         store = inside(book)
         if views.count_entries(store) != before:

@@ -46,8 +46,8 @@ class File:
 class Source:
     """A file's table, and how it is read: plainly, or by a profile of laboratory `lab`.
 
-    `torn` is what is wrong with rows that are not in the table; `limits` by nutrient are what the
-    person says beside a plain file.
+    `torn` is what is wrong with rows that are not in the table; `limits` by nutrient and `skip`,
+    names of columns, are what the person says beside a plain file.
     """
 
     table: Table
@@ -55,6 +55,7 @@ class Source:
     applied: Applied | None = None
     lab: str | None = None
     limits: Mapping[str, str] = field(default_factory=dict)
+    skip: Sequence[str] = ()
 
     @cached_property
     def codes(self) -> set[str]:
@@ -63,7 +64,7 @@ class Source:
             return self.applied.codes
         from logbook.labs.importer import codes_in
 
-        return codes_in(self.table)
+        return codes_in(self.table, self.skip)
 
     @property
     def received(self) -> str | None:
@@ -84,14 +85,14 @@ class Source:
         from logbook.labs.importer import parse_report
 
         beside = replace(beside, limits=self.limits, followed=about.methods)
-        return parse_report(self.table, beside, methods=said.methods, skip=said.skip)
+        return parse_report(self.table, beside, methods=said.methods, skip=self.skip)
 
 
 def source(file: File, profile: str | None, limits: Sequence[str], said: Said) -> Source:
     """The file's table as it is to be read; raises BadData with all that is wrong with it."""
     if profile is None:
         try:
-            found = Source(*_table(file), limits=profiled.limits_said(limits))
+            found = Source(*_table(file), limits=profiled.limits_said(limits), skip=said.skip)
         except BadData:
             refuse_layout(file)
             raise

@@ -1,1 +1,1 @@
-"""The log: immutable entries, their chain and the fold. Standard library only, no I/O."""
+"""The log: immutable entries, their chain and the fold. No I/O."""

@@ -109,9 +109,13 @@ def parse_report(
     return _parsed(table, *find_columns(table, skipped), beside, skipped)
 
 
-def codes_in(table: Table) -> set[str]:
-    """The valid sample codes of a table in either shape, before anything else of it is read."""
-    columns, _ = find_columns(table, (), ("sample",), ())
+def codes_in(table: Table, skip: Sequence[str] = ()) -> set[str]:
+    """The valid sample codes of a table in either shape, before anything else of it is read.
+
+    skip: columns that are left out.
+    """
+    skipped, _ = wide.named_columns(table, skip)
+    columns, _ = find_columns(table, skipped, ("sample",), ())
     place = columns.get("sample")
     cells = set() if place is None else {row[place] for row in table.rows}
     return {code for code in map(codes.tidy, cells) if codes.is_valid(code)}

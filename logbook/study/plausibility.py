@@ -159,12 +159,8 @@ def doubted(
     found: dict[str, Doubt] = {}
     for one in (*_of_values(store, soils), *_of_materials(store, materials)):
         found.setdefault(one.ident, one)
-    repeated = {one.report for one in written.values() if one.n > 1}
-    pairs = [
-        pair
-        for name in sorted({one.report for one in written.values()})
-        for pair in quality.pairs(store, settings.most_rpd, name, repeats=name in repeated)
-    ]
+    reports = sorted({(one.lab, one.report) for one in written.values()})
+    pairs = [pair for of in reports for pair in quality.pairs(store, settings.most_rpd, of)]
     twins = [pair for pair in pairs if pair.how == quality.TWIN]
     repeats = [pair for pair in pairs if pair.how != quality.TWIN]
     for one in _of_duplicates(store, repeats, written, found.keys()):

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING
 
 from logbook.analysis import repeatability
 from logbook.analysis.repeatability import Bounds, Compared, Group, Repeatability
+from logbook.journal import entry as journal
 from logbook.store import views
 from logbook.study import queries
 from logbook.trial.chemistry import ANALYTES
@@ -96,18 +97,15 @@ def lowest_limits(store: sqlite3.Connection) -> dict[Kind, float]:
 def pairs(
     store: sqlite3.Connection,
     most: Mapping[str, float] | None = None,
-    report: str | None = None,
-    *,
-    repeats: bool = True,
+    report: tuple[str, str] | None = None,
 ) -> list[Pair]:
     """Every duplicate and repeat of the book, in order of report and sample.
 
-    most: the largest RPD by nutrient, %, where it is not MOST_RPD; report: only of this one;
-    repeats: False where it is known to have none, which takes long to find out.
+    most: the largest RPD by nutrient, %, where it is not MOST_RPD; report: only of this one, by
+    laboratory and number.
     """
-    out = queries.flagged_out(store)
-    ways = (_repeats, _duplicates, _materials) if repeats else (_duplicates, _materials)
-    found = [one for way in ways for one in way(store, report, out)]
+    out, ids = queries.flagged_out(store), _ids(report)
+    found = [one for way in (_repeats, _duplicates, _materials) for one in way(store, ids, out)]
     if not found:
         return []
     limits = lowest_limits(store)
@@ -130,20 +128,27 @@ class _Found:
     ids: tuple[str, ...]
 
 
-_OF_REPORT = "(? IS NULL OR r.report = ?)"
+_Ids = tuple[str, str]
 
 
-def _repeats(
-    store: sqlite3.Connection, report: str | None, out: AbstractSet[str]
-) -> Iterator[_Found]:
+def _ids(report: tuple[str, str] | None) -> _Ids:
+    """The first id of a report's results (of all: None), and what comes after the last."""
+    if report is None:
+        return "", "\x7f"  # ids are printable ASCII
+    below = journal.ident(journal.key("result", *report))
+    return f"{below}/", f"{below}0"  # "0" follows "/"
+
+
+def _repeats(store: sqlite3.Connection, ids: _Ids, out: AbstractSet[str]) -> Iterator[_Found]:
     """A laboratory's own repeats of one run."""
     rows = store.execute(
         "SELECT r.lab, r.analyte, r.method, r.basis, r.report, r.sample, r.run, r.value_num, "
         "r.limit_num, r.qualifier, r.id "
         "FROM result r JOIN (SELECT DISTINCT sample, analyte, method, basis, lab, report, run "
-        "FROM result WHERE n > 1) m USING (sample, analyte, method, basis, lab, report, run) "
-        f"WHERE {_OF_REPORT} ORDER BY r.report, r.sample, r.analyte, r.id",
-        (report, report),
+        "FROM result WHERE n > 1 AND id >= ? AND id < ?) m "
+        "USING (sample, analyte, method, basis, lab, report, run) "
+        "ORDER BY r.report, r.sample, r.analyte, r.id",
+        ids,
     ).fetchall()
     groups: dict[tuple[str, ...], list[tuple[Bounds, str]]] = {}
     for *of, value, limit, side, ident in rows:
@@ -157,9 +162,7 @@ def _repeats(
             yield _Found(kind, number, REPEAT, (sample,), said_of, ids)
 
 
-def _duplicates(
-    store: sqlite3.Connection, report: str | None, out: AbstractSet[str]
-) -> Iterator[_Found]:
+def _duplicates(store: sqlite3.Connection, ids: _Ids, out: AbstractSet[str]) -> Iterator[_Found]:
     """Blind halves that came back in the report of their bag."""
     rows = store.execute(
         "SELECT r.lab, r.analyte, r.method, r.basis, r.report, n.of, n.code, o.value_num, "
@@ -167,9 +170,9 @@ def _duplicates(
         "FROM blind n JOIN result r ON r.sample = n.code "
         "JOIN result o ON o.sample = n.of AND o.analyte = r.analyte AND o.method = r.method "
         "AND o.basis = r.basis AND o.lab = r.lab AND o.report = r.report "
-        f"WHERE n.kind = 'duplicate' AND r.run = 1 AND o.run = 1 AND r.n = 1 AND o.n = 1 "
-        f"AND {_OF_REPORT} ORDER BY r.report, n.of, r.analyte, r.id",
-        (report, report),
+        "WHERE n.kind = 'duplicate' AND r.run = 1 AND o.run = 1 AND r.n = 1 AND o.n = 1 "
+        "AND r.id >= ? AND r.id < ? ORDER BY r.report, n.of, r.analyte, r.id",
+        ids,
     ).fetchall()
     for row in rows:
         one, other = repeatability.bounds(*row[7:10]), repeatability.bounds(*row[10:13])
@@ -178,16 +181,15 @@ def _duplicates(
             yield _Found(row[:4], row[4], TWIN, (row[5], row[6]), (one, other), ids)
 
 
-def _materials(
-    store: sqlite3.Connection, report: str | None, out: AbstractSet[str]
-) -> Iterator[_Found]:
+def _materials(store: sqlite3.Connection, ids: _Ids, out: AbstractSet[str]) -> Iterator[_Found]:
     """Bags of one reference material, of one trial, in one report."""
     rows = store.execute(
         "SELECT r.lab, r.analyte, r.method, r.basis, r.report, n.of, n.trial, n.code, "
         "r.value_num, r.limit_num, r.qualifier, r.id "
         "FROM blind n JOIN result r ON r.sample = n.code WHERE n.kind = 'reference' "
-        f"AND r.run = 1 AND r.n = 1 AND {_OF_REPORT} ORDER BY r.report, n.code, r.analyte, r.id",
-        (report, report),
+        "AND r.run = 1 AND r.n = 1 AND r.id >= ? AND r.id < ? "
+        "ORDER BY r.report, n.code, r.analyte, r.id",
+        ids,
     ).fetchall()
     groups: dict[tuple[str, ...], list[tuple[str, Bounds, str]]] = {}
     for *of, code, value, limit, side, ident in rows:

@@ -55,6 +55,17 @@ def results(program: Program) -> dict[tuple[str, str], str | None]:
 SIX = ["10", "11", "12", "13", "14", "<0.5"]
 
 
+def test_the_codes_are_in_the_column_that_is_not_skipped(
+    pulled: tuple[Program, list[str]],
+) -> None:
+    program, codes = pulled
+    rows = "".join(f"L{n},{code},pH,6.5,,water 1:1\n" for n, code in enumerate(codes))
+    name = report(program, "Sample,Field ID,nutrient,value,unit,method\n" + rows)
+    said = program.must("lab", "import", name, "--skip", "Sample", on=ON)
+    assert "imported 6 results of 6 samples" in said.out
+    assert "wait" not in said.out
+
+
 def test_a_long_report(pulled: tuple[Program, list[str]]) -> None:
     program, codes = pulled
     name = report(program, long(codes, SIX))

@@ -835,6 +835,18 @@ def test_duplicates_beyond_the_limit_say_so_and_how_to_change_it(
     assert any("queried and left out" in one and told in one for one in notes)
 
 
+@pytest.mark.parametrize("changed", [("60", "31"), ("30", "62")])
+def test_a_re_issue_of_one_repeat_is_held_against_the_other(
+    started: Program, changed: tuple[str, str]
+) -> None:
+    code = pulled(started)["B1"]
+    row = f"{code},nitrate-N,{{}},mg/kg,1 M KCl\n"
+    imported(started, "26-1", row.format("30") + row.format("31"))
+    assert asked(started) == []
+    imported(started, "26-1", "".join(map(row.format, changed)), "--reissued")
+    assert [one["kind"] for one in asked(started)] == ["duplicate", "duplicate"]
+
+
 def test_a_wider_limit_lets_duplicates_pass(
     started: Program, monkeypatch: pytest.MonkeyPatch
 ) -> None:
