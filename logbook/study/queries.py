@@ -134,7 +134,8 @@ def lines(store: sqlite3.Connection, *, unanswered: bool = False) -> list[Line]:
     results = _results(store, {name for name, _, _ in about.values()})
     again = _newest_runs(store, {one.record.sample for one in asked})
     where = _places(store, {one.record.sample for one in asked})
-    beds = _beds_said(store, [one.record.sample for one in asked if one.record.kind == EXCHANGE])
+    bags = [one for one in asked if one.record.kind == EXCHANGE and one.id not in answers]
+    beds = _beds_said(store, [one.record.sample for one in bags])
     found = [
         Line(
             one.id,
