@@ -23,7 +23,7 @@ import logbook
 from logbook.api import frames
 from logbook.api.frames import KINDS, TABLES, Column
 from logbook.errors import UserMistake
-from logbook.study import series_of
+from logbook.study.series import series_of
 from tests.notebook import PAGE, python_page
 from tests.program import PROTOCOL, Program
 

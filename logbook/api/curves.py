@@ -16,8 +16,8 @@ from logbook.analysis.intervals import Interval
 from logbook.api import shown
 from logbook.api.fits import Fits, Floats, floats, ranges_of, reach, sentences, span, told
 from logbook.api.frames import NET_RELEASE, ON_DAYS, frame
-from logbook.study import Row, Series
 from logbook.study.deeper import words
+from logbook.study.series import Row, Series
 from logbook.trial.times import age_text, days_text
 
 _NO_PULLS = "no pull has a difference that a curve could be fitted to"

@@ -22,8 +22,9 @@ from logbook.api.rows import counts, nutrients, pull_rows, result_rows
 from logbook.errors import StoreError, UserMistake
 from logbook.store import views
 from logbook.store.schemas import OtherSchema
-from logbook.study import comparison, series_of
+from logbook.study import comparison
 from logbook.study.findings.assemble import findings
+from logbook.study.series import series_of
 from logbook.trial import records
 from logbook.trial.chemistry import find_analyte
 

@@ -17,7 +17,7 @@ from logbook.trial.chemistry import find_analyte
 
 if TYPE_CHECKING:
     from logbook.report.constants import Asked
-    from logbook.study import Series
+    from logbook.study.series import Series
     from logbook.trial.records import Trial
 
 
@@ -151,8 +151,8 @@ def _of_trial(
 ) -> Found:
     """The series asked for, with the day that the trial named and what its beds lost."""
     from logbook.report.constants import Asked
-    from logbook.study import series_of
     from logbook.study.losses import losses
+    from logbook.study.series import series_of
 
     analyte, _ = find_analyte(nutrient)
 

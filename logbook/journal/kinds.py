@@ -257,9 +257,13 @@ def _readers(kind: Any) -> list[tuple[Callable[[Any], Any] | None, Any]]:
 
 def _texts(value: Any) -> tuple[str, ...]:
     """A list of texts, from a journal value or from a table's cell, which holds it as JSON."""
-    if value == "[]":
-        return ()  # most are empty
-    return tuple(json.loads(value) if value.__class__ is str else value)
+    return _listed(value) if value.__class__ is str else tuple(value)
+
+
+# Most lists of a kind are the same few.
+@lru_cache(maxsize=1024)
+def _listed(text: str) -> tuple[str, ...]:
+    return tuple(json.loads(text))
 
 
 _FROM_JSON: dict[Any, Callable[[Any], Any]] = {

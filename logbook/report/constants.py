@@ -17,9 +17,9 @@ if TYPE_CHECKING:
     from logbook.analysis.choice import Printed
     from logbook.analysis.fits import Fit, Parameter
     from logbook.analysis.intervals import Interval
-    from logbook.study import Series
     from logbook.study.fitted import Fitted
     from logbook.study.losses import Losses
+    from logbook.study.series import Series
 
 NOT_CHOSEN = "not the shape chosen"
 NO_RANGE = "no range is made of this constant"

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 from logbook.report import documents_fitted
 from logbook.report.constants import NOTHING_ASKED, Asked
-from logbook.study import Row, Series
+from logbook.study.series import Row, Series
 
 if TYPE_CHECKING:
     from logbook.analysis.series import Contrast

@@ -14,8 +14,8 @@ if TYPE_CHECKING:
     from logbook.analysis.fits import Check, Fit, Parameter, Refusal
     from logbook.analysis.intervals import Interval
     from logbook.report.constants import Asked
-    from logbook.study import Series
     from logbook.study.fitted import Fitted
+    from logbook.study.series import Series
 
 _NO_ERRORS = "the errors of the values are not known"
 _NOT_JUDGED = "the shape took no part in the choice"

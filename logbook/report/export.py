@@ -14,7 +14,7 @@ from logbook.report.readme import readme_text
 from logbook.report.release import curves_sheet, fits_sheet, release_sheet
 from logbook.report.season import Season, not_pulled_sheet, pulls_sheet, results_sheet
 from logbook.report.sheets import Sheet, sheet_bytes, write_folder
-from logbook.study import Series
+from logbook.study.series import Series
 
 README = "README.txt"
 _KINDS = (".png", ".svg")

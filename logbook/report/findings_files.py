@@ -13,8 +13,8 @@ if TYPE_CHECKING:
     import sqlite3
 
     from logbook.handbook import Handbook
-    from logbook.study import Series
     from logbook.study.findings import Finding, Findings
+    from logbook.study.series import Series
 
 TEXT = "findings.txt"
 WIDTH = 80

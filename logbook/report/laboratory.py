@@ -6,7 +6,7 @@ more is imported only if there is something to say.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from datetime import date
 from typing import TYPE_CHECKING
 
@@ -23,8 +23,8 @@ def sentences(store: sqlite3.Connection, ident: str, trial: Trial, today: date) 
     """Open queries and late results of a trial, each with the command that lists them."""
     if awaiting.unanswered(store):
         yield from _queries(store, trial, today)
-    if awaiting.unfinished(store, ident):
-        yield from _late(store, ident, today)
+    if waiting := awaiting.unfinished(store, ident):
+        yield from _late(store, ident, today, waiting)
 
 
 def reruns(store: sqlite3.Connection, ident: str, today: date) -> list[tuple[date, str]]:
@@ -62,11 +62,13 @@ def _queries(store: sqlite3.Connection, trial: Trial, today: date) -> Iterator[s
     yield f"{many} open{until}: logbook lab queries"
 
 
-def _late(store: sqlite3.Connection, ident: str, today: date) -> Iterator[str]:
+def _late(
+    store: sqlite3.Connection, ident: str, today: date, waiting: Collection[str]
+) -> Iterator[str]:
     """How many results take longer than usual."""
     from logbook.study import samplelog
 
-    late = samplelog.late_shipments(store, ident, today)
+    late = samplelog.late_shipments(store, ident, today, waiting)
     if not late:
         return
     count, first = sum(one.results for one in late), late[0]

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from logbook.analysis.bands import Band
     from logbook.analysis.fits import Fit
     from logbook.analysis.series import Contrast, Difference
-    from logbook.study import Row, Series
+    from logbook.study.series import Row, Series
 
 #: Days between ticks: a few days, then whole weeks, then about a quarter or a year.
 _DAY_STEPS = (1, 2, 7, 14, 28, 56, 91, 182, 364, 728)

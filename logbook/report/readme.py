@@ -13,7 +13,8 @@ from logbook.report.marks import title_of
 from logbook.report.season import Season
 from logbook.report.sheets import MANIFEST, Sheet, clean
 from logbook.store.views import Found
-from logbook.study import Series, placing
+from logbook.study import placing
+from logbook.study.series import Series
 from logbook.trial import rates
 from logbook.trial.chemistry import ANALYTES
 from logbook.trial.parts import in_order, spoken

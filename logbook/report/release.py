@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from logbook.report import constants, marks
 from logbook.report.sheets import Cell, Sheet, columns
-from logbook.study import Row, Series
+from logbook.study.series import Row, Series
 
 if TYPE_CHECKING:
     from logbook.analysis.bands import Band

@@ -17,10 +17,11 @@ from logbook.report.findings_files import findings_of
 from logbook.report.sheets import Cell, Sheet, columns
 from logbook.store import views
 from logbook.store.views import Found
-from logbook.study import Series, amounts, series_of
+from logbook.study import amounts
 from logbook.study.changed import Change, changes_of
 from logbook.study.parts import Tin, of_trial, tins
 from logbook.study.samples import Sample, samples
+from logbook.study.series import Series, series_of
 from logbook.trial.chemistry import ANALYTES
 from logbook.trial.ranges import BedRef
 from logbook.trial.records import Event, Part, Trial

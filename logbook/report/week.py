@@ -16,7 +16,7 @@ from logbook.report.board import (
     to_send,
     volume_spoken,
 )
-from logbook.store import asking, views
+from logbook.store import asking, awaiting, views
 from logbook.study import parts as pulled_parts
 from logbook.study import samplelog
 from logbook.study.samplelog import Late
@@ -104,7 +104,9 @@ def week(store: sqlite3.Connection, ident: str, trial: Trial, today: date) -> We
         awaited=tuple(waiting),
         bags=bags,
         reserved=tuple(asking.free_bags(store, ident)),
-        late=tuple(samplelog.late_shipments(store, ident, today)),
+        late=tuple(
+            samplelog.late_shipments(store, ident, today, awaiting.unfinished(store, ident))
+        ),
         to_send=tuple(to_send(store, ident, waiting, today)),
         reruns=tuple(reruns(store, ident, today)),
     )

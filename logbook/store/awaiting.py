@@ -75,8 +75,9 @@ def unfinished(connection: sqlite3.Connection, trial: str) -> set[str]:
     At least those of which one is: an analysis without a result, or a re-run that is not here.
     """
     rows = connection.execute(
-        "SELECT x.sample FROM sent x JOIN shipment s ON s.id = x.shipment WHERE s.trial = ? "
-        "AND (x.analyses = '[]' OR EXISTS (SELECT 1 FROM json_each(x.analyses) j WHERE NOT EXISTS "
+        f"SELECT x.sample FROM shipment s CROSS JOIN sent x ON {views.OF_SHIPMENT} "
+        "WHERE s.trial = ? AND (x.analyses = '[]' OR EXISTS (SELECT 1 FROM json_each(x.analyses) j "
+        "WHERE NOT EXISTS "
         "(SELECT 1 FROM result r WHERE r.sample = x.sample AND r.analyte = j.value))) "
         "AND NOT EXISTS (SELECT 1 FROM handling h WHERE h.sample = x.sample AND h.state = ? "
         "AND h.analysis = '') "

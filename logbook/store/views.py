@@ -30,6 +30,11 @@ if TYPE_CHECKING:
     from logbook.journal.chain import Filed
 
 OF_TRIAL = "bed IN (SELECT id FROM bed WHERE trial = ?)"
+# What went in a shipment has ids below its own: read otherwise, it would be all that ever went.
+OF_SHIPMENT = "x.id >= s.id || '/' AND x.id < s.id || '0'"
+SENT_OF_TRIAL = (
+    f"id IN (SELECT x.id FROM shipment s CROSS JOIN sent x ON {OF_SHIPMENT} WHERE s.trial = ?)"
+)
 
 
 # Of a trial, each bag that a laboratory may name: the code on it, its pull, and how that part was

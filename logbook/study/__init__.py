@@ -4,9 +4,3 @@
 measured, `series` pairs, compares and fits, `comparison` takes one
 date of them. Used by the screens, the exports and notebooks.
 """
-
-from __future__ import annotations
-
-from logbook.study.series import Row, Series, series_of
-
-__all__ = ["Row", "Series", "series_of"]

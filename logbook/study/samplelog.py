@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
+from json import dumps
 from statistics import median
 from typing import TYPE_CHECKING
 
@@ -30,6 +31,7 @@ PULLED, SENT, REPORTED, STRUCK = "pulled", "sent", "reported", "struck"
 JUDGED = (QUERIED, ACCEPTED, RERUN, STRUCK)
 _SETTLED = (REPORTED, QUERIED, ACCEPTED, LOST, STRUCK)
 _ENOUGH = 3  # past reports, or the first of two would make the second late
+_RECENT = 30  # shipments that tell how long a laboratory takes. Common practice, no source.
 KEEPING = tuple(holding.KEPT.values())
 # What comes first of one day, where no hour is known.
 _ORDER = {
@@ -167,14 +169,18 @@ def _lines(
     return lines
 
 
-def late_shipments(store: sqlite3.Connection, trial: str, today: date) -> list[Late]:
-    """The shipments of a trial of which results are late, the longest awaited first."""
-    waiting = awaiting.unfinished(store, trial)
-    if not waiting:
+def late_shipments(
+    store: sqlite3.Connection, trial: str, today: date, waiting: Collection[str]
+) -> list[Late]:
+    """The shipments of a trial of which results are late, the longest awaited first.
+
+    waiting: codes of its bags of which some result may be awaited, see `awaiting.unfinished`.
+    """
+    record = views.fetch(store, "trial", "id = ?", (trial,))[0].record
+    if not _may_be_late(store, record, today, waiting):
         return []
     every = bags(store, trial)
     every += blinds(store, trial, {one.code: one for one in every})
-    record = views.fetch(store, "trial", "id = ?", (trial,))[0].record
     late: dict[tuple[str, str], list[int]] = {}
     for line in _lines(store, trial, [one for one in every if one.code in waiting], today):
         days = [one.days for one in line.analyses if one.late and one.days is not None]
@@ -185,6 +191,22 @@ def late_shipments(store: sqlite3.Connection, trial: str, today: date) -> list[L
         usual = usual_days(store, record, lab)
         found.append(Late(shipment, lab, len(some), max(some), usual.days or 0, usual.how))
     return sorted(found, key=lambda one: (-one.days, one.shipment))
+
+
+def _may_be_late(
+    store: sqlite3.Connection, trial: records.Trial, today: date, waiting: Collection[str]
+) -> bool:
+    """Whether any of these bags went longer ago than its laboratory usually takes."""
+    oldest = store.execute(
+        'SELECT s.lab, min(substr(s."when", 1, 10)) FROM json_each(?) w '
+        "CROSS JOIN sent x ON x.sample = w.value JOIN shipment s ON s.id = x.shipment GROUP BY 1",
+        (dumps(sorted(waiting)),),
+    ).fetchall()
+    for lab, day in oldest:
+        usual = usual_days(store, trial, lab).days
+        if usual is not None and (today - date.fromisoformat(day)).days > usual:
+            return True
+    return False
 
 
 def reruns(store: sqlite3.Connection, trial: str, today: date) -> list[tuple[date, str]]:
@@ -206,7 +228,7 @@ def _told(store: sqlite3.Connection, trial: str, wanted: Collection[str]) -> _To
     """Read what was written of the bags of a trial, of which `wanted` are the codes."""
     told = _Told()
     shipments = {one.id: one for one in views.fetch(store, "shipment", "trial = ?", (trial,))}
-    sent = [one for one in views.fetch(store, "sent") if one.record.shipment in shipments]
+    sent = views.fetch(store, "sent", views.SENT_OF_TRIAL, (trial,))
     handled = views.fetch(store, "handling")
     queries = views.fetch(store, "query")
     answers = {one.id: one for one in views.fetch(store, "answer")}
@@ -365,19 +387,31 @@ def _order(one: Event) -> tuple[date, int, str, int]:
 def usual_days(store: sqlite3.Connection, trial: records.Trial, lab: str) -> Usual:
     """How long a laboratory usually takes: as the protocol says, else the median of the past.
 
-    Re-runs do not count: they are asked for later. Nor do reports older than their shipment.
+    Re-runs do not count: they are asked for later. Nor do reports older than their shipment. Of
+    the last _RECENT shipments that were answered: what took long years ago says little.
     """
     if trial.usual_days is not None and lab == trial.lab:
         return Usual(trial.usual_days, "as the protocol says")
+    # By the keys of what was sent, or SQLite would read all that was sent for each shipment.
     rows = store.execute(
-        "SELECT DISTINCT s.id, r.id, julianday(substr(r.received, 1, 10)) "
-        '- julianday(substr(s."when", 1, 10)) '
-        "FROM shipment s JOIN sent x ON x.shipment = s.code JOIN result v ON v.sample = x.sample "
-        "JOIN report r ON r.lab = v.lab AND r.number = v.report "
-        "WHERE s.lab = ? AND v.run = 1",
-        (lab,),
+        'WITH last (id, day) AS MATERIALIZED (SELECT id, substr("when", 1, 10) FROM shipment s '
+        "WHERE lab = ? AND EXISTS (SELECT 1 FROM sent x CROSS JOIN result v ON v.sample = x.sample "
+        f"WHERE {views.OF_SHIPMENT}) ORDER BY 2 DESC, 1 LIMIT ?) "
+        "SELECT DISTINCT s.id, s.day, v.lab, v.report FROM last s "
+        f"CROSS JOIN sent x ON {views.OF_SHIPMENT} "
+        "CROSS JOIN result v ON v.sample = x.sample WHERE v.run = 1",
+        (lab, _RECENT),
     ).fetchall()
-    past = [days for *_, days in rows if days is not None and days >= 0]
+    came = {
+        (one.record.lab, one.record.number): one.record.received.day
+        for one in views.fetch(store, "report")
+    }
+    took = [
+        (came[of, number] - date.fromisoformat(sent)).days
+        for _, sent, of, number in rows
+        if (of, number) in came
+    ]
+    past = [days for days in took if days >= 0]
     if len(past) < _ENOUGH:
         return Usual(None, "")
     return Usual(median(past), f"the median of {len(past)} past reports")

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from datetime import date, datetime, tzinfo
 from typing import TYPE_CHECKING
 
+from logbook.store import views
 from logbook.study.samples import Sample, samples
 from logbook.trial import holding
 from logbook.trial.holding import Limit
@@ -50,13 +51,17 @@ def split_pulls(
     says nothing. `pulled` are the trial's samples, where the caller has them.
     """
     rows = store.execute(
-        "SELECT x.sample, s.code, x.analyses FROM sent x JOIN shipment s ON s.id = x.shipment "
-        'WHERE s.trial = ? ORDER BY s."when"',
+        "SELECT x.sample, s.code, x.analyses FROM shipment s "
+        f'CROSS JOIN sent x ON {views.OF_SHIPMENT} WHERE s.trial = ? ORDER BY s."when"',
         (trial,),
     ).fetchall()
     if not rows:
         return []
-    whole = dict(store.execute("SELECT code, pull FROM part").fetchall())
+    parts = store.execute(
+        f"SELECT code, pull FROM part WHERE pull IN (SELECT id FROM pull WHERE {views.OF_TRIAL})",
+        (trial,),
+    )
+    whole = dict(parts.fetchall())
     known = {one.code: one for one in (samples(store, trial) if pulled is None else pulled)}
     shipped: dict[tuple[str, str], dict[str, str]] = {}
     for code, shipment, asked in rows:

@@ -7,8 +7,8 @@ import json
 import pytest
 
 from logbook.store import views
-from logbook.study import Series, series_of
 from logbook.study.samples import samples
+from logbook.study.series import Series, series_of
 from logbook.trial.codes import new_code
 from tests.cli.parted import LATER, begun, imported
 from tests.program import PROTOCOL, Program

@@ -13,9 +13,10 @@ from logbook.analysis import fitting
 from logbook.analysis.fits import Fit, Limit, Refusal
 from logbook.errors import UserMistake
 from logbook.store import views
-from logbook.study import Series, comparison, series_of
+from logbook.study import comparison
 from logbook.study.findings import findings
 from logbook.study.fitted import Wanted, fit
+from logbook.study.series import Series, series_of
 
 
 @pytest.fixture

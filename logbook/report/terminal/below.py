@@ -12,7 +12,7 @@ from logbook.trial.times import age_text, days_text
 if TYPE_CHECKING:
     from logbook.analysis.below import Below
     from logbook.report.constants import Asked
-    from logbook.study import Series
+    from logbook.study.series import Series
 
 
 def lines(series: Series, asked: Asked) -> Iterator[str]:

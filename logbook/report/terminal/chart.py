@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 from logbook.report import marks
 
 if TYPE_CHECKING:
-    from logbook.study import Series
+    from logbook.study.series import Series
 
 _ROWS = 18
 _BOXES = str.maketrans("─│┌┐└┘├┤┬┴┼", "-|+++++++++")

@@ -18,7 +18,7 @@ from logbook.report.terminal.tables import console, encodable, say, table, wrapp
 
 if TYPE_CHECKING:
     from logbook.analysis.series import Contrast, Difference
-    from logbook.study import Row, Series
+    from logbook.study.series import Row, Series
 
 NARROWEST_PICTURE = 60
 _WIDEST = 100

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from logbook.analysis.choice import Candidate, Choice
     from logbook.analysis.fits import Fit
     from logbook.report.constants import Asked, OnDay, Stated
-    from logbook.study import Series
+    from logbook.study.series import Series
 
 _NARROWEST_TABLE = 60
 
