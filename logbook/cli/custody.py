@@ -21,6 +21,7 @@ from logbook.journal.entry import key
 from logbook.report import custody as shown
 from logbook.study import queries, samplelog, shipped
 from logbook.study.bags import RETAINED
+from logbook.study.usual import Usual, usual_days
 from logbook.trial import codes, parts, records
 from logbook.trial.ranges import resolve
 from logbook.trial.times import zone
@@ -292,7 +293,7 @@ def _shown(
     bed: str | None,
     pull: str | None,
     shipment: str | None,
-) -> tuple[Chosen, list[LogLine], dict[str, samplelog.Usual]]:
+) -> tuple[Chosen, list[LogLine], dict[str, Usual]]:
     """The lines asked for, and how long each laboratory of them usually takes."""
     beds: set[str] = set()
     named = codes_in(sample or shipment or "")
@@ -314,5 +315,5 @@ def _shown(
     if shipment:
         lines = [one for one in lines if one.shipment == codes.tidy(shipment)]
     labs = {one.lab for one in lines if one.lab}
-    usual = {lab: samplelog.usual_days(store, trial.trial, lab) for lab in sorted(labs)}
+    usual = {lab: usual_days(store, trial.trial, lab) for lab in sorted(labs)}
     return trial, lines, usual

@@ -11,7 +11,8 @@ from logbook.trial.records import RECEIVED
 from logbook.trial.times import spoken_day
 
 if TYPE_CHECKING:
-    from logbook.study.samplelog import Event, LogLine, Tracked, Usual
+    from logbook.study.samplelog import Event, LogLine, Tracked
+    from logbook.study.usual import Usual
 
 
 def rows(

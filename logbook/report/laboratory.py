@@ -24,7 +24,10 @@ def sentences(store: sqlite3.Connection, ident: str, trial: Trial, today: date) 
     if awaiting.unanswered(store):
         yield from _queries(store, trial, today)
     if waiting := awaiting.unfinished(store, ident):
-        yield from _late(store, ident, today, waiting)
+        from logbook.study import usual
+
+        if usual.may_be_late(store, trial, today, waiting):
+            yield from _late(store, ident, today, waiting)
 
 
 def reruns(store: sqlite3.Connection, ident: str, today: date) -> list[tuple[date, str]]:

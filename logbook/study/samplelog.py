@@ -10,12 +10,11 @@ from __future__ import annotations
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
-from json import dumps
-from statistics import median
 from typing import TYPE_CHECKING
 
 from logbook.store import asking, awaiting, views
 from logbook.study.bags import Bag, bags, blinds
+from logbook.study.usual import Usual, usual_days
 from logbook.trial import holding, records
 from logbook.trial.holding import Stage
 from logbook.trial.records import ACCEPTED, LOST, PACKED, QUERIED, RECEIVED, RERUN
@@ -30,8 +29,6 @@ PULLED, SENT, REPORTED, STRUCK = "pulled", "sent", "reported", "struck"
 # Of what was judged at one time of one result, the last one here stands: a re-run is awaited.
 JUDGED = (QUERIED, ACCEPTED, RERUN, STRUCK)
 _SETTLED = (REPORTED, QUERIED, ACCEPTED, LOST, STRUCK)
-_ENOUGH = 3  # past reports, or the first of two would make the second late
-_RECENT = 30  # shipments that tell how long a laboratory takes. Common practice, no source.
 KEEPING = tuple(holding.KEPT.values())
 # What comes first of one day, where no hour is known.
 _ORDER = {
@@ -106,14 +103,6 @@ class LogLine:
 
 
 @dataclass(frozen=True)
-class Usual:
-    """How many days a laboratory usually takes, and how that is known ("" : it is not)."""
-
-    days: float | None
-    how: str
-
-
-@dataclass(frozen=True)
 class Late:
     """Results of a shipment that take longer than usual: how many, for how long, how known."""
 
@@ -177,8 +166,6 @@ def late_shipments(
     waiting: codes of its bags of which some result may be awaited, see `awaiting.unfinished`.
     """
     record = views.fetch(store, "trial", "id = ?", (trial,))[0].record
-    if not _may_be_late(store, record, today, waiting):
-        return []
     every = bags(store, trial)
     every += blinds(store, trial, {one.code: one for one in every})
     late: dict[tuple[str, str], list[int]] = {}
@@ -191,22 +178,6 @@ def late_shipments(
         usual = usual_days(store, record, lab)
         found.append(Late(shipment, lab, len(some), max(some), usual.days or 0, usual.how))
     return sorted(found, key=lambda one: (-one.days, one.shipment))
-
-
-def _may_be_late(
-    store: sqlite3.Connection, trial: records.Trial, today: date, waiting: Collection[str]
-) -> bool:
-    """Whether any of these bags went longer ago than its laboratory usually takes."""
-    oldest = store.execute(
-        'SELECT s.lab, min(substr(s."when", 1, 10)) FROM json_each(?) w '
-        "CROSS JOIN sent x ON x.sample = w.value JOIN shipment s ON s.id = x.shipment GROUP BY 1",
-        (dumps(sorted(waiting)),),
-    ).fetchall()
-    for lab, day in oldest:
-        usual = usual_days(store, trial, lab).days
-        if usual is not None and (today - date.fromisoformat(day)).days > usual:
-            return True
-    return False
 
 
 def reruns(store: sqlite3.Connection, trial: str, today: date) -> list[tuple[date, str]]:
@@ -382,36 +353,3 @@ def _standing(events: Sequence[Event], results: Sequence[tuple[int, Event]]) -> 
 
 def _order(one: Event) -> tuple[date, int, str, int]:
     return one.order
-
-
-def usual_days(store: sqlite3.Connection, trial: records.Trial, lab: str) -> Usual:
-    """How long a laboratory usually takes: as the protocol says, else the median of the past.
-
-    Re-runs do not count: they are asked for later. Nor do reports older than their shipment. Of
-    the last _RECENT shipments that were answered: what took long years ago says little.
-    """
-    if trial.usual_days is not None and lab == trial.lab:
-        return Usual(trial.usual_days, "as the protocol says")
-    # By the keys of what was sent, or SQLite would read all that was sent for each shipment.
-    rows = store.execute(
-        'WITH last (id, day) AS MATERIALIZED (SELECT id, substr("when", 1, 10) FROM shipment s '
-        "WHERE lab = ? AND EXISTS (SELECT 1 FROM sent x CROSS JOIN result v ON v.sample = x.sample "
-        f"WHERE {views.OF_SHIPMENT}) ORDER BY 2 DESC, 1 LIMIT ?) "
-        "SELECT DISTINCT s.id, s.day, v.lab, v.report FROM last s "
-        f"CROSS JOIN sent x ON {views.OF_SHIPMENT} "
-        "CROSS JOIN result v ON v.sample = x.sample WHERE v.run = 1",
-        (lab, _RECENT),
-    ).fetchall()
-    came = {
-        (one.record.lab, one.record.number): one.record.received.day
-        for one in views.fetch(store, "report")
-    }
-    took = [
-        (came[of, number] - date.fromisoformat(sent)).days
-        for _, sent, of, number in rows
-        if (of, number) in came
-    ]
-    past = [days for days in took if days >= 0]
-    if len(past) < _ENOUGH:
-        return Usual(None, "")
-    return Usual(median(past), f"the median of {len(past)} past reports")

@@ -1,0 +1,81 @@
+"""How many days a laboratory usually takes, and whether anything can be late by that.
+
+A module of its own, as the daily board asks this each time and mostly nothing more.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+from dataclasses import dataclass
+from datetime import date
+from json import dumps
+from statistics import median
+from typing import TYPE_CHECKING
+
+from logbook.store import views
+
+if TYPE_CHECKING:
+    import sqlite3
+
+    from logbook.trial.records import Trial
+
+_ENOUGH = 3  # past reports, or the first of two would make the second late
+_RECENT = 30  # shipments that tell how long a laboratory takes. Common practice, no source.
+
+
+@dataclass(frozen=True)
+class Usual:
+    """How many days a laboratory usually takes, and how that is known ("" : it is not)."""
+
+    days: float | None
+    how: str
+
+
+def usual_days(store: sqlite3.Connection, trial: Trial, lab: str) -> Usual:
+    """How long a laboratory usually takes: as the protocol says, else the median of the past.
+
+    Re-runs do not count: they are asked for later. Nor do reports older than their shipment. Of
+    the last _RECENT shipments that were answered: what took long years ago says little.
+    """
+    if trial.usual_days is not None and lab == trial.lab:
+        return Usual(trial.usual_days, "as the protocol says")
+    # By the keys of what was sent, or SQLite would read all that was sent for each shipment.
+    rows = store.execute(
+        'WITH last (id, day) AS MATERIALIZED (SELECT id, substr("when", 1, 10) FROM shipment s '
+        "WHERE lab = ? AND EXISTS (SELECT 1 FROM sent x CROSS JOIN result v ON v.sample = x.sample "
+        f"WHERE {views.OF_SHIPMENT}) ORDER BY 2 DESC, 1 LIMIT ?) "
+        "SELECT DISTINCT s.id, s.day, v.lab, v.report FROM last s "
+        f"CROSS JOIN sent x ON {views.OF_SHIPMENT} "
+        "CROSS JOIN result v ON v.sample = x.sample WHERE v.run = 1",
+        (lab, _RECENT),
+    ).fetchall()
+    reports = store.execute("SELECT lab, number, substr(received, 1, 10) FROM report").fetchall()
+    came = {(of, number): date.fromisoformat(day) for of, number, day in reports}
+    took = [
+        (came[of, number] - date.fromisoformat(sent)).days
+        for _, sent, of, number in rows
+        if (of, number) in came
+    ]
+    past = [days for days in took if days >= 0]
+    if len(past) < _ENOUGH:
+        return Usual(None, "")
+    return Usual(median(past), f"the median of {len(past)} past reports")
+
+
+def may_be_late(
+    store: sqlite3.Connection, trial: Trial, today: date, waiting: Collection[str]
+) -> bool:
+    """Whether any of these bags went longer ago than its laboratory usually takes.
+
+    Mostly none did, and nothing more need be read.
+    """
+    oldest = store.execute(
+        'SELECT s.lab, min(substr(s."when", 1, 10)) FROM json_each(?) w '
+        "CROSS JOIN sent x ON x.sample = w.value JOIN shipment s ON s.id = x.shipment GROUP BY 1",
+        (dumps(sorted(waiting)),),
+    ).fetchall()
+    for lab, day in oldest:
+        usual = usual_days(store, trial, lab).days
+        if usual is not None and (today - date.fromisoformat(day)).days > usual:
+            return True
+    return False
