@@ -12,8 +12,6 @@ from json import dumps
 from statistics import median
 from typing import TYPE_CHECKING
 
-from logbook.store import views
-
 if TYPE_CHECKING:
     import sqlite3
 
@@ -39,27 +37,33 @@ def usual_days(store: sqlite3.Connection, trial: Trial, lab: str) -> Usual:
     """
     if trial.usual_days is not None and lab == trial.lab:
         return Usual(trial.usual_days, "as the protocol says")
-    # By the keys of what was sent, or SQLite would read all that was sent for each shipment.
-    rows = store.execute(
-        'WITH last (id, day) AS MATERIALIZED (SELECT id, substr("when", 1, 10) FROM shipment s '
-        "WHERE lab = ? AND EXISTS (SELECT 1 FROM sent x CROSS JOIN result v ON v.sample = x.sample "
-        f"WHERE {views.OF_SHIPMENT}) ORDER BY 2 DESC, 1 LIMIT ?) "
-        "SELECT DISTINCT s.id, s.day, v.lab, v.report FROM last s "
-        f"CROSS JOIN sent x ON {views.OF_SHIPMENT} "
-        "CROSS JOIN result v ON v.sample = x.sample WHERE v.run = 1",
-        (lab, _RECENT),
+    went = store.execute(
+        'SELECT id, substr("when", 1, 10) FROM shipment WHERE lab = ? ORDER BY 2 DESC, 1', (lab,)
     ).fetchall()
     reports = store.execute("SELECT lab, number, substr(received, 1, 10) FROM report").fetchall()
     came = {(of, number): date.fromisoformat(day) for of, number, day in reports}
-    took = [
-        (came[of, number] - date.fromisoformat(sent)).days
-        for _, sent, of, number in rows
-        if (of, number) in came
-    ]
+    took: list[int] = []
+    answered = 0
+    for shipment, day in went:
+        found = [came[of] for of in _reports_on(store, shipment) if of in came]
+        took += [(received - date.fromisoformat(day)).days for received in found]
+        answered += bool(found)
+        if answered == _RECENT:
+            break
     past = [days for days in took if days >= 0]
     if len(past) < _ENOUGH:
         return Usual(None, "")
     return Usual(median(past), f"the median of {len(past)} past reports")
+
+
+def _reports_on(store: sqlite3.Connection, shipment: str) -> list[tuple[str, str]]:
+    """Laboratory and number of the reports that have first results of what went in a shipment."""
+    # By the keys of what was sent, or SQLite would read all that ever was.
+    return store.execute(
+        "SELECT DISTINCT v.lab, v.report FROM sent x CROSS JOIN result v ON v.sample = x.sample "
+        "WHERE x.id >= ? AND x.id < ? AND v.run = 1",
+        (f"{shipment}/", f"{shipment}0"),
+    ).fetchall()
 
 
 def may_be_late(
