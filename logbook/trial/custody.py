@@ -8,15 +8,14 @@ follows from its pull, its `Sent` and its results, and is not written a second t
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal
 
-from logbook.trial.records import Record
+from logbook.trial.records import Record, record
 from logbook.trial.times import When
 
 
-@dataclass(frozen=True, repr=False, eq=False)
+@record
 class Shipment(Record):
     """Samples that went to a laboratory together; `by_what` is how ("by post", "by hand").
 
@@ -32,7 +31,7 @@ class Shipment(Record):
     text: str
 
 
-@dataclass(frozen=True, repr=False, eq=False)
+@record
 class Sent(Record):
     """One sample of a shipment: its `place` in the packing order, from 1, and what is asked for.
 
@@ -46,7 +45,7 @@ class Sent(Record):
     methods: tuple[str, ...] = ()
 
 
-@dataclass(frozen=True, repr=False, eq=False)
+@record
 class Handling(Record):
     """Something done with a sample, or with one `analysis` on it ("": the whole bag).
 
@@ -60,7 +59,7 @@ class Handling(Record):
     text: str
 
 
-@dataclass(frozen=True, repr=False, eq=False)
+@record
 class Blind(Record):
     """A code of ours that the laboratory takes for one more sample.
 
@@ -74,7 +73,7 @@ class Blind(Record):
     trial: str
 
 
-@dataclass(frozen=True, repr=False, eq=False)
+@record
 class Reference(Record):
     """The assigned value of a reference material, canonical, by one method.
 
@@ -91,7 +90,7 @@ class Reference(Record):
     trial: str = ""
 
 
-@dataclass(frozen=True, repr=False, eq=False)
+@record
 class Query(Record):
     """A question about a result, in a sentence (`what`); `kind` says which check asks.
 
@@ -109,7 +108,7 @@ class Query(Record):
     deadline: date | None = None
 
 
-@dataclass(frozen=True, repr=False, eq=False)
+@record
 class Answer(Record):
     """What a person made of a query: `what` is one of `records.ANSWERS`.
 

@@ -5,15 +5,13 @@ Part of the vocabulary of `records`, through which it is read (`records.Member`)
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
-from logbook.trial.records import Record
+from logbook.trial.records import Record, record
 
 ENROLLED, RETIRED = "member", "retired"
 STANDINGS = (ENROLLED, RETIRED)
 
 
-@dataclass(frozen=True, repr=False, eq=False)
+@record
 class Member(Record):
     """A writer that a member let in, or retired; `standing` is one of STANDINGS.
 

@@ -6,14 +6,13 @@ own, since the board that people look at all day needs none of it.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from decimal import Decimal
 
-from logbook.trial.records import Record
+from logbook.trial.records import Record, record
 from logbook.trial.times import When
 
 
-@dataclass(frozen=True, repr=False, eq=False)
+@record
 class SoilValue(Record):
     """A starting value of the soil: canonical value and unit, with its method."""
 
@@ -24,7 +23,7 @@ class SoilValue(Record):
     method: str
 
 
-@dataclass(frozen=True, repr=False, eq=False)
+@record
 class Weighing(Record):
     """The weights of a moisture tin, in g: empty, with moist soil, after drying at 105 C."""
 
@@ -35,7 +34,7 @@ class Weighing(Record):
     dry_g: Decimal | None
 
 
-@dataclass(frozen=True, repr=False, eq=False)
+@record
 class Measurement(Record):
     """Something read on the spot, of a bed or (`about` is the trial's id) of the house.
 
@@ -52,7 +51,7 @@ class Measurement(Record):
     typed: str
 
 
-@dataclass(frozen=True, repr=False, eq=False)
+@record
 class Report(Record):
     """A laboratory report as it came in: its file's name and SHA-256."""
 
@@ -64,7 +63,7 @@ class Report(Record):
     rows: int
 
 
-@dataclass(frozen=True, repr=False, eq=False, slots=True)
+@record
 class Result(Record):
     """One value of one sample: canonical `value` and `unit`, beside what the laboratory wrote.
 
