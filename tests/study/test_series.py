@@ -156,7 +156,7 @@ def test_the_dilution_waits_for_what_is_not_known_and_then_counts(started: Progr
     assert curve["dilution"] is None
     assert curve["notes"] == [
         "the dilution-corrected difference cannot be given: the density of compost and the "
-        "moisture of compost not known yet (logbook amendment set compost --density ... "
+        "moisture of compost are not known yet (logbook amendment set compost --density ... "
         "--moisture ...)"
     ]
     started.must(
