@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from datetime import date
 from decimal import Decimal, InvalidOperation
+from json import dumps
 from typing import Annotated, Any
 
 import typer
@@ -138,12 +139,10 @@ class _Asked:
     first: date | None = None
     last: date | None = None
 
-    def meant(self, pull: Pull | None) -> bool:
-        """True for a pull of these days; without one there is no day."""
-        if self.first is None and self.last is None:
-            return True
-        day = pull.when.day if pull else None
-        return day is not None and (self.first or day) <= day <= (self.last or day)
+    def meant(self, pull: Pull) -> bool:
+        """True for a pull of these days."""
+        day = pull.when.day
+        return (self.first or day) <= day <= (self.last or day)
 
 
 def _days(
@@ -177,22 +176,29 @@ def _lines(store: Any, session: Session, bed: str | None, asked: _Asked) -> list
     blinds = {one.id: one.record for one in views.fetch(store, "blind")}
     lifted, doubted = queries.lifted(store), queries.asked_of(store)
     where, given = _condition(store, asked)
+    if wanted is not None or asked.first or asked.last:
+        near = {
+            code
+            for code, pull in pulls.items()
+            if asked.meant(pull) and (wanted is None or wanted.intersection((pull.bed, *pull.also)))
+        }
+        near |= {code for code, part in bags.items() if part.pull in near}
+        # Those of many seasons are not all read for one bed.
+        where += " AND sample IN (SELECT value FROM json_each(?))"
+        given.append(dumps(sorted(near)))
     lines = []
     for found in views.fetch(store, "result", where, given):
         part = bags.get(found.record.sample)
         pull = pulls.get(part.pull if part else found.record.sample)
         of = [pull.bed, *pull.also] if pull else []
-        if not asked.meant(pull):
-            continue
-        if wanted is None or wanted.intersection(of):
-            code = found.record.sample
-            struck = pull is None and code not in waiting and code not in blinds
-            label = "+".join(beds[one].label for one in of if one in beds)
-            place = min((beds[one].place for one in of if one in beds), default=0)
-            hidden = f"blind {blinds[code].kind} of {blinds[code].of}" if code in blinds else ""
-            line = _Line(found.record, found.conflict, pull, label, place, part, struck, hidden)
-            asked_of_it = doubted.get(found.id, "")
-            lines.append(replace(line, lifted=lifted.get(found.id), asked=asked_of_it))
+        code = found.record.sample
+        struck = pull is None and code not in waiting and code not in blinds
+        label = "+".join(beds[one].label for one in of if one in beds)
+        place = min((beds[one].place for one in of if one in beds), default=0)
+        hidden = f"blind {blinds[code].kind} of {blinds[code].of}" if code in blinds else ""
+        line = _Line(found.record, found.conflict, pull, label, place, part, struck, hidden)
+        asked_of_it = doubted.get(found.id, "")
+        lines.append(replace(line, lifted=lifted.get(found.id), asked=asked_of_it))
     return sorted(lines, key=lambda line: line.order)
 
 
