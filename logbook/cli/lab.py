@@ -234,16 +234,18 @@ def _notes(store: Any, about: Setting, parsed: Parsed, plan: Plan, opened: When)
             f"not in the re-issue and left standing: {listed(plan.missing)}; "
             "logbook strike SAMPLE:NUTRIENT --reason TEXT strikes one"
         )
-    return [*notes, *(_still_awaited(store, about, plan, opened) if plan.changed else ())]
+    if plan.changed or plan.superseded_report:
+        notes += _still_awaited(store, about, parsed, opened)
+    return notes
 
 
-def _still_awaited(store: Any, about: Setting, plan: Plan, opened: When) -> list[str]:
+def _still_awaited(store: Any, about: Setting, parsed: Parsed, opened: When) -> list[str]:
     """Re-runs asked for of what is re-issued: a corrected number is no second measurement."""
     from logbook.study import samplelog
 
-    changed = {f"{change.new.sample}:{change.new.analyte}" for change in plan.changed.values()}
+    here = {f"{one.sample}:{one.analyte}" for one in parsed.results}
     asked = [of for trial in about.trials for _, of in samplelog.reruns(store, trial, opened.day)]
-    waits = [of for of in asked if of in changed]
+    waits = [of for of in asked if of in here]
     if not waits:
         return []
     return [

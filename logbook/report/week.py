@@ -172,6 +172,10 @@ def _waterings(
         if due.bed not in beds or (owed and due.bed not in wanted):
             continue
         end = schedule.last_day(by_bed.get(due.bed, ()))
+        if end is not None and end < today:
+            # Its last pull is overdue: it is watered until that counts as missed.
+            lost = [one.missed_from for one in by_bed[due.bed] if one.missed_from is not None]
+            end = max(lost) - timedelta(days=1) if lost else today
         amount = volume_spoken(watering.bed_volume_ml(plan, areas[due.bed]))
         day = max(due.due, today)
         while day < today + timedelta(days=DAYS) and (end is None or day <= end):

@@ -136,6 +136,7 @@ def lines(store: sqlite3.Connection, *, unanswered: bool = False) -> list[Line]:
     where = _places(store, {one.record.sample for one in asked})
     bags = [one for one in asked if one.record.kind == EXCHANGE and one.id not in answers]
     beds = _beds_said(store, [one.record.sample for one in bags])
+    written = _written(store, {one.entry for one in bags})
     found = [
         Line(
             one.id,
@@ -146,7 +147,7 @@ def lines(store: sqlite3.Connection, *, unanswered: bool = False) -> list[Line]:
             _state(
                 answer,
                 cause := _moot(result, one.id, answer, again)
-                or _moved(one.record, beds.get(one.record.sample, ())),
+                or _moved(written.get(one.entry), beds.get(one.record.sample, ())),
             ),
             *where.get(one.record.sample, ("", "")),
             cause,
@@ -190,11 +191,19 @@ _Said = tuple[datetime, bool, str]
 """When it was written, whether it stands, and the bed."""
 
 
-def _moved(query: Query, beds: Sequence[_Said]) -> str:
+def _moved(asked: datetime | None, beds: Sequence[_Said]) -> str:
     """Why two bags are no longer asked about as exchanged: this one's bed was corrected since."""
-    asked = query.opened.instant
     before = [bed for written, _, bed in beds if asked is not None and written <= asked]
     return "its bed was corrected since" if before and before[-1] != beds[-1][-1] else ""
+
+
+def _written(store: sqlite3.Connection, entries: Iterable[str]) -> dict[str, datetime]:
+    """When entries were written, to the second, by their ids."""
+    found = {}
+    for name in entries:
+        (body,) = store.execute("SELECT body FROM entry WHERE id = ?", (name,)).fetchone()
+        found[name] = datetime.fromisoformat(journal.decode(body).written)
+    return found
 
 
 def _beds_said(store: sqlite3.Connection, samples: Sequence[str]) -> dict[str, list[_Said]]:

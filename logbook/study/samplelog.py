@@ -42,19 +42,27 @@ _ORDER = {
 
 @dataclass(frozen=True)
 class Event:
-    """Something that happened to a bag, or to one analysis on it ("": the whole bag)."""
+    """Something that happened to a bag, or to one analysis on it ("": the whole bag).
+
+    `marked`: accepted by a mark, which ends the waiting for a re-run asked for at that time.
+    """
 
     state: str
     when: When
     by: str
     analysis: str = ""
     text: str = ""
+    marked: bool = False
 
     @property
     def order(self) -> tuple[date, int, str, int]:
         """Where it stands among what happened."""
-        judged = JUDGED.index(self.state) if self.state in JUDGED else 0
-        return (self.when.day, _ORDER[self.state], self.when.text, judged)
+        if self.state not in JUDGED:
+            return (self.when.day, _ORDER[self.state], self.when.text, 0)
+        # Without an hour it was said of the whole day, at its end.
+        text = self.when.text if self.when.instant else f"{self.when.text}~"
+        judged = len(JUDGED) if self.marked else JUDGED.index(self.state)
+        return (self.when.day, _ORDER[self.state], text, judged)
 
 
 @dataclass(frozen=True)
@@ -214,8 +222,10 @@ def _told(store: sqlite3.Connection, trial: str, wanted: Collection[str]) -> _To
         told.add(one.record.sample, event)
     for one in handled:
         line: records.Handling = one.record
+        marked = line.state == ACCEPTED
         told.add(
-            line.sample, Event(line.state, line.when, who[one.entry], line.analysis, line.text)
+            line.sample,
+            Event(line.state, line.when, who[one.entry], line.analysis, line.text, marked),
         )
     moot = _moot(store) if len(answers) < len(queries) else set()
     for one in queries:

@@ -138,6 +138,17 @@ def test_a_bed_that_was_pulled_for_the_last_time_is_watered_no_more(applied: Pro
     assert sorted(today) == sorted(bed for task in days[0]["water"] for bed in task["beds"])
 
 
+@pytest.mark.parametrize("day", range(1, 6))
+def test_the_week_waters_today_what_the_board_does(applied: Program, day: int) -> None:
+    """Also where the last pull, of day 28 within 2 days, is overdue: from 2 to 3 April."""
+    on = f"2026-04-{day:02d}T09:00+02:00"
+    (board,) = json.loads(applied.must("today", "--json", on=on).out)["boards"]
+    today = sorted(bed for task in board["water"] for bed in task["beds"])
+    first = week(applied, on)["days"][0]
+    assert today == sorted(bed for task in first["water"] for bed in task["beds"])
+    assert bool({"B2", "B6"} & {*today}) == (day < 4)
+
+
 def test_several_trials_come_one_under_another(applied: Program) -> None:
     other = PROTOCOL.replace("Small house", "Other house").replace('"B', '"C')
     (applied.folder / "other.toml").write_text(other, encoding="utf-8")
