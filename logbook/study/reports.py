@@ -148,7 +148,8 @@ def plan(
             )
         if lines:
             _plan_report(store, made, report, lines)
-    if answers.replaces is not None and made.new and not made.replaced:
+    taken = made.replaced or made.kept or made.superseded
+    if answers.replaces is not None and made.new and not taken:
         raise UserMistake(
             f"{file}: nothing of it stands under report {answers.replaces}; nothing was written",
             "check the number, or leave --replaces out",
@@ -207,8 +208,7 @@ def _not_doubled(
         made.again = sorted({*made.again, *doubled.reports})
         return doubles.next_runs(results, found)
     if answers.replaces is not None:
-        _supersede(store, made, report, results, answers.replaces)
-        return results
+        return _supersede(store, made, report, results, answers.replaces)
     if answers.reissued and doubled.reports == [doubles.TYPED]:
         made.replaced += [f"result/{one.id}" for one in doubled.standing]
         return results
@@ -221,15 +221,40 @@ def _not_doubled(
 
 def _supersede(
     store: sqlite3.Connection, made: Plan, report: Report, results: list[Result], old: str
-) -> None:
-    """Plan to strike what another report says of the same analyses; its other results stay."""
+) -> list[Result]:
+    """Plan to strike what another report says of the same analyses; its other results stay.
+
+    Returns the results that are to be written: what a person corrected or struck there and the
+    laboratory did not change is left as it is, under the old report.
+    """
     found = doubles.taken_over(store, report, results, old)
-    for ident, before, after in found.pairs:
-        made.replaced.append(f"result/{ident}")
-        if not agree(to_value(replace(before, report=report.number)), to_value(after)):
-            made.superseded.append(Change(before, after))
-    made.superseded_report = old if made.replaced else ""
+    standing = {f"result/{ident}": before for ident, before, _ in found.pairs}
+    there = {result_key(replace(one, report=old)): one for one in results}
+    histories = _histories(store, replace(report, number=old), there)
+    fresh: list[Result] = []
+    for name, result in there.items():
+        before, value = standing.get(name), to_value(replace(result, report=old))
+        said = _said_by_laboratory(histories[name])
+        by_hand = said and not (before and any(agree(one, to_value(before)) for one in said))
+        if by_hand and any(agree(one, value) for one in said):
+            made.kept.append(result)
+            continue
+        fresh.append(result)
+        if before is not None:
+            made.replaced.append(name)
+        if by_hand and before is None:
+            made.superseded.append(Change(None, result, _shown(said)))
+        elif before is not None and not agree(to_value(before), value):
+            made.superseded.append(Change(before, result))
+    made.superseded_report = old if made.replaced or made.kept else ""
     made.missing += found.left
+    return fresh
+
+
+def _shown(said: list[Value]) -> Result | None:
+    """What a laboratory said, as a record; None where only a newer program can read it."""
+    shown = [from_value("result", value) for value in said if readable("result", value)]
+    return shown[0] if shown else None
 
 
 def _refuse_elsewhere(
@@ -303,8 +328,7 @@ def _sorted_out(
         elif change.old is None and not said:
             new[name] = change.new
         elif change.old is None:
-            shown = [from_value("result", value) for value in said if readable("result", value)]
-            changed[name] = replace(change, struck=shown[0] if shown else None)
+            changed[name] = replace(change, struck=_shown(said))
         else:
             changed[name] = change
     return changed
