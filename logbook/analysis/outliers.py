@@ -406,8 +406,8 @@ def _pair_flags(pair: _Pair) -> tuple[Flag, Flag]:
     """Both flags of an exchange."""
     one, two = pair.seen.side, pair.other.side
     first, second = one.beds[pair.here[0]], two.beds[pair.there[0]]
-    day = one.days[pair.here[1]]
-    why = f"looks exchanged with bed {{}}: on day {day:g} each has what is expected of the other"
+    day = age_text(one.days[pair.here[1]])
+    why = f"looks exchanged with bed {{}}: on day {day} each has what is expected of the other"
     here = _flag(one, *pair.here, pair.expected, why.format(second))
     there = _flag(two, *pair.there, pair.other_expected, why.format(first))
     return replace(here, partner=second), replace(there, partner=first)

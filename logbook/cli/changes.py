@@ -66,6 +66,11 @@ def changed(
     refused = [name for name in given if name not in allowed]
     if refused:
         what = _WHAT.get(type(record), type(record).__name__.lower())
+        if isinstance(record, records.Part) and refused == ["bed"]:
+            raise UserMistake(
+                f"{record.code} is a part: its bed is its pull's",
+                f"logbook correct {record.pull} --bed BED --reason TEXT, for all parts of the pull",
+            )
         raise UserMistake(
             f"a {what} has no {refused[0]} to correct",
             f"it has: {', '.join(allowed)}" if allowed else "strike it and write it anew",

@@ -119,7 +119,8 @@ def _refuse_accepting(one: Mark, line: LogLine, doubted: Collection[tuple[str, s
     for name in wanted:
         if name not in came:
             raise UserMistake(
-                f"{one.code} {name}: no result to accept yet", "name what is: CODE:NUTRIENT"
+                f"{one.code} {name}: no result to accept yet",
+                f"logbook lab results --sample {one.code} lists those that are here",
             )
         if (one.code, name) in doubted:
             raise UserMistake(

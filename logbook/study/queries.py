@@ -24,10 +24,12 @@ from logbook.trial.units import rounded, short
 if TYPE_CHECKING:
     import sqlite3
 
+    from logbook.study.quality import Pair
     from logbook.study.samples import Reading
     from logbook.trial.times import When
 
 OPEN, MOOT = "open", "moot"
+DUPLICATE = "duplicate"
 FLAG, BLANK, REFERENCE, EXCHANGE = "flag", "blank", "reference", "exchange"
 # Kinds of question, and what they are called.
 KINDS = {
@@ -39,7 +41,7 @@ KINDS = {
     "limit": "equal to the limit",
     EXCHANGE: "bags exchanged",
     "jump": "jump of pH",
-    "duplicate": "duplicates differ",
+    DUPLICATE: "duplicates differ",
     "runs": "runs differ",
     BLANK: "blank above its limit",
     REFERENCE: "control chart",
@@ -134,7 +136,9 @@ def lines(store: sqlite3.Connection, *, unanswered: bool = False) -> list[Line]:
     results = _results(store, {name for name, _, _ in about.values()})
     again = _newest_runs(store, {one.record.sample for one in asked})
     where = _places(store, {one.record.sample for one in asked})
-    bags = [one for one in asked if one.record.kind == EXCHANGE and one.id not in answers]
+    pending = [one for one in asked if one.id not in answers]
+    paired = _pairs(store, [one.record for one in pending if one.record.kind == DUPLICATE], results)
+    bags = [one for one in pending if one.record.kind == EXCHANGE]
     beds = _beds_said(store, [one.record.sample for one in bags])
     written = _written(store, {one.entry for one in bags})
     found = [
@@ -147,7 +151,8 @@ def lines(store: sqlite3.Connection, *, unanswered: bool = False) -> list[Line]:
             _state(
                 answer,
                 cause := _moot(result, one.id, answer, again)
-                or _moved(written.get(one.entry), beds.get(one.record.sample, ())),
+                or _moved(written.get(one.entry), beds.get(one.record.sample, ()))
+                or _parted(one.record, about[one.id][0], paired),
             ),
             *where.get(one.record.sample, ("", "")),
             cause,
@@ -195,6 +200,35 @@ def _moved(asked: datetime | None, beds: Sequence[_Said]) -> str:
     """Why two bags are no longer asked about as exchanged: this one's bed was corrected since."""
     before = [bed for written, _, bed in beds if asked is not None and written <= asked]
     return "its bed was corrected since" if before and before[-1] != beds[-1][-1] else ""
+
+
+def _pairs(
+    store: sqlite3.Connection, asked: Sequence[Query], results: Mapping[str, Result]
+) -> dict[str, list[Pair]] | None:
+    """Duplicates and repeats as they stand, by each result's id; None if none is asked about."""
+    if not asked:
+        return None
+    from logbook.study import quality
+
+    numbers = {one.report for one in asked}
+    reports = sorted({(one.lab, one.report) for one in results.values() if one.report in numbers})
+    found: dict[str, list[Pair]] = {}
+    for pair in (pair for of in reports for pair in quality.pairs(store, report=of)):
+        for ident in pair.ids:
+            found.setdefault(ident, []).append(pair)
+    return found
+
+
+def _parted(query: Query, ident: str, paired: Mapping[str, Sequence[Pair]] | None) -> str:
+    """Why two that differed are no longer asked about: the other is another by now, and near."""
+    from logbook.study import runs
+
+    if query.kind != DUPLICATE or paired is None:
+        return ""
+    of = paired.get(ident, ())
+    same = any(f": {' and '.join(map(runs.shown, one.said))}, " in query.what for one in of)
+    apart = any(one.compared.within is False for one in of)
+    return "" if same or apart else "what it was held against is another now"
 
 
 def _written(store: sqlite3.Connection, entries: Iterable[str]) -> dict[str, datetime]:

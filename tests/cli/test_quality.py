@@ -845,6 +845,12 @@ def test_a_re_issue_of_one_repeat_is_held_against_the_other(
     assert asked(started) == []
     imported(started, "26-1", "".join(map(row.format, changed)), "--reissued")
     assert [one["kind"] for one in asked(started)] == ["duplicate", "duplicate"]
+    # Once the other is another, and near, nothing is asked of the one that stayed.
+    near = ("60", "61") if changed[0] == "60" else ("61", "62")
+    imported(started, "26-1", "".join(map(row.format, near)), "--reissued")
+    assert asked(started) == []
+    every = started.must("lab", "queries", "--all", on=LATER).out
+    assert "moot: what it was held against is another now" in every
 
 
 def test_a_wider_limit_lets_duplicates_pass(
