@@ -224,6 +224,11 @@ def _notes(store: Any, about: Setting, parsed: Parsed, plan: Plan, opened: When)
     elif plan.replaced:
         typed = _many(len(plan.replaced), "result")
         notes.append(f"the report takes the place of {typed} typed by hand, now struck")
+    if plan.by_hand:
+        notes.append(
+            f"struck or corrected under report {plan.superseded_report}, and now as the report "
+            f"gives it: {listed(plan.by_hand)}; strike or correct it again where that still holds"
+        )
     if plan.kept:
         notes.append(
             f"corrected or struck here and not changed by the laboratory, left so: "
@@ -234,16 +239,17 @@ def _notes(store: Any, about: Setting, parsed: Parsed, plan: Plan, opened: When)
             f"not in the re-issue and left standing: {listed(plan.missing)}; "
             "logbook strike SAMPLE:NUTRIENT --reason TEXT strikes one"
         )
-    if plan.changed or plan.superseded_report:
-        notes += _still_awaited(store, about, parsed, opened)
-    return notes
+    changes = [*plan.changed.values(), *plan.superseded]
+    return [*notes, *(_still_awaited(store, about, changes, opened) if changes else ())]
 
 
-def _still_awaited(store: Any, about: Setting, parsed: Parsed, opened: When) -> list[str]:
+def _still_awaited(
+    store: Any, about: Setting, changes: Sequence[Change], opened: When
+) -> list[str]:
     """Re-runs asked for of what is re-issued: a corrected number is no second measurement."""
     from logbook.study import samplelog
 
-    here = {f"{one.sample}:{one.analyte}" for one in parsed.results}
+    here = {f"{change.new.sample}:{change.new.analyte}" for change in changes}
     asked = [of for trial in about.trials for _, of in samplelog.reruns(store, trial, opened.day)]
     waits = [of for of in asked if of in here]
     if not waits:

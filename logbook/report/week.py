@@ -174,7 +174,11 @@ def _waterings(
         end = schedule.last_day(by_bed.get(due.bed, ()))
         if end is not None and end < today:
             # Its last pull is overdue: it is watered until that counts as missed.
-            lost = [one.missed_from for one in by_bed[due.bed] if one.missed_from is not None]
+            lost = [
+                one.missed_from
+                for one in by_bed[due.bed]
+                if one.missed_from is not None and one.pulled is None and one.skipped is None
+            ]
             end = max(lost) - timedelta(days=1) if lost else today
         amount = volume_spoken(watering.bed_volume_ml(plan, areas[due.bed]))
         day = max(due.due, today)

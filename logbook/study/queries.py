@@ -137,7 +137,8 @@ def lines(store: sqlite3.Connection, *, unanswered: bool = False) -> list[Line]:
     again = _newest_runs(store, {one.record.sample for one in asked})
     where = _places(store, {one.record.sample for one in asked})
     pending = [one for one in asked if one.id not in answers]
-    paired = _pairs(store, [one.record for one in pending if one.record.kind == DUPLICATE], results)
+    twos = [one.record for one in pending if one.record.kind == DUPLICATE]
+    paired, told = _pairs(store, twos, results), [one.what for one in twos]
     bags = [one for one in pending if one.record.kind == EXCHANGE]
     beds = _beds_said(store, [one.record.sample for one in bags])
     written = _written(store, {one.entry for one in bags})
@@ -152,7 +153,7 @@ def lines(store: sqlite3.Connection, *, unanswered: bool = False) -> list[Line]:
                 answer,
                 cause := _moot(result, one.id, answer, again)
                 or _moved(written.get(one.entry), beds.get(one.record.sample, ()))
-                or _parted(one.record, about[one.id][0], paired),
+                or _parted(one.record, about[one.id][0], paired, told),
             ),
             *where.get(one.record.sample, ("", "")),
             cause,
@@ -219,16 +220,25 @@ def _pairs(
     return found
 
 
-def _parted(query: Query, ident: str, paired: Mapping[str, Sequence[Pair]] | None) -> str:
-    """Why two that differed are no longer asked about: the other is another by now, and near."""
-    from logbook.study import runs
+def _parted(
+    query: Query, ident: str, paired: Mapping[str, Sequence[Pair]] | None, told: Sequence[str]
+) -> str:
+    """Why two that differed are no longer asked about: the other is gone, or another and near.
 
+    told: what is asked of all pairs. One whose numbers stand there as they are now is asked about,
+    whatever limit was set.
+    """
     if query.kind != DUPLICATE or paired is None:
         return ""
+    from logbook.study import runs
+
     of = paired.get(ident, ())
-    same = any(f": {' and '.join(map(runs.shown, one.said))}, " in query.what for one in of)
+    if not of:
+        return "what it was held against is gone"
+    values = [f": {' and '.join(map(runs.shown, one.said))}, " for one in of]
+    asked = any(text in what for text in values for what in told)
     apart = any(one.compared.within is False for one in of)
-    return "" if same or apart else "what it was held against is another now"
+    return "" if asked or apart else "what it was held against is another now"
 
 
 def _written(store: sqlite3.Connection, entries: Iterable[str]) -> dict[str, datetime]:

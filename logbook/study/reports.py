@@ -57,7 +57,8 @@ class Plan:
     `missing` stand here but not in the re-issue. `here` are other reports under which the very same
     results stand; `replaced` are keys of typed results that these take the place of; `again` are
     the reports of an earlier measurement, which these follow as the next run; `superseded` are
-    results of another report that a re-issue under a new number takes the place of.
+    results of another report that a re-issue under a new number takes the place of, of which
+    `by_hand` were struck or corrected by a person.
     """
 
     new: dict[str, Result] = field(default_factory=dict)
@@ -71,6 +72,7 @@ class Plan:
     again: list[str] = field(default_factory=list)
     curves: list[str] = field(default_factory=list)
     superseded: list[Change] = field(default_factory=list)
+    by_hand: list[Result] = field(default_factory=list)
     superseded_report: str = ""
 
     @property
@@ -148,8 +150,7 @@ def plan(
             )
         if lines:
             _plan_report(store, made, report, lines)
-    taken = made.replaced or made.kept or made.superseded
-    if answers.replaces is not None and made.new and not taken:
+    if answers.replaces is not None and made.new and not made.replaced:
         raise UserMistake(
             f"{file}: nothing of it stands under report {answers.replaces}; nothing was written",
             "check the number, or leave --replaces out",
@@ -208,7 +209,8 @@ def _not_doubled(
         made.again = sorted({*made.again, *doubled.reports})
         return doubles.next_runs(results, found)
     if answers.replaces is not None:
-        return _supersede(store, made, report, results, answers.replaces)
+        _supersede(store, made, report, results, answers.replaces)
+        return results
     if answers.reissued and doubled.reports == [doubles.TYPED]:
         made.replaced += [f"result/{one.id}" for one in doubled.standing]
         return results
@@ -221,34 +223,27 @@ def _not_doubled(
 
 def _supersede(
     store: sqlite3.Connection, made: Plan, report: Report, results: list[Result], old: str
-) -> list[Result]:
+) -> None:
     """Plan to strike what another report says of the same analyses; its other results stay.
 
-    Returns the results that are to be written: what a person corrected or struck there and the
-    laboratory did not change is left as it is, under the old report.
+    What a person struck or corrected there stands as the new report gives it: `by_hand`.
     """
     found = doubles.taken_over(store, report, results, old)
     standing = {f"result/{ident}": before for ident, before, _ in found.pairs}
-    there = {result_key(replace(one, report=old)): one for one in results}
-    histories = _histories(store, replace(report, number=old), there)
-    fresh: list[Result] = []
-    for name, result in there.items():
-        before, value = standing.get(name), to_value(replace(result, report=old))
-        said = _said_by_laboratory(histories[name])
-        by_hand = said and not (before and any(agree(one, to_value(before)) for one in said))
-        if by_hand and any(agree(one, value) for one in said):
-            made.kept.append(result)
-            continue
-        fresh.append(result)
+    there = [(result_key(replace(one, report=old)), one) for one in results]
+    histories = _histories(store, replace(report, number=old), {name for name, _ in there})
+    for name, result in there:
+        before, said = standing.get(name), _said_by_laboratory(histories[name])
+        if said and not (before and any(agree(one, to_value(before)) for one in said)):
+            made.by_hand.append(result)
         if before is not None:
             made.replaced.append(name)
-        if by_hand and before is None:
+            if not agree(to_value(replace(before, report=report.number)), to_value(result)):
+                made.superseded.append(Change(before, result))
+        elif said:
             made.superseded.append(Change(None, result, _shown(said)))
-        elif before is not None and not agree(to_value(before), value):
-            made.superseded.append(Change(before, result))
-    made.superseded_report = old if made.replaced or made.kept else ""
+    made.superseded_report = old if made.replaced else ""
     made.missing += found.left
-    return fresh
 
 
 def _shown(said: list[Value]) -> Result | None:

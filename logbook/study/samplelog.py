@@ -44,7 +44,7 @@ _ORDER = {
 class Event:
     """Something that happened to a bag, or to one analysis on it ("": the whole bag).
 
-    `marked`: accepted by a mark, which ends the waiting for a re-run asked for at that time.
+    `marked`: accepted by a mark, which ends the waiting for a re-run asked for until that day.
     """
 
     state: str
@@ -59,10 +59,10 @@ class Event:
         """Where it stands among what happened."""
         if self.state not in JUDGED:
             return (self.when.day, _ORDER[self.state], self.when.text, 0)
-        # Without an hour it was said of the whole day, at its end.
+        # Without an hour it was said of the whole day, at its end; by a mark, after all of it.
         text = self.when.text if self.when.instant else f"{self.when.text}~"
-        judged = len(JUDGED) if self.marked else JUDGED.index(self.state)
-        return (self.when.day, _ORDER[self.state], text, judged)
+        text = f"{self.when.day}~~" if self.marked else text
+        return (self.when.day, _ORDER[self.state], text, JUDGED.index(self.state))
 
 
 @dataclass(frozen=True)

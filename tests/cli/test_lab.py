@@ -345,7 +345,7 @@ def test_a_long_list_of_differences_ends_in_a_count(started: Program) -> None:
     assert "  and 5 more\n" in said.out
 
 
-def test_a_re_issue_under_a_new_number_leaves_what_a_person_did_too(
+def test_a_re_issue_under_a_new_number_says_what_a_person_did_under_the_old_one(
     reissued: tuple[Program, list[str]],
 ) -> None:
     program, codes = reissued
@@ -353,22 +353,22 @@ def test_a_re_issue_under_a_new_number_leaves_what_a_person_did_too(
     program.must("correct", f"{codes[0]}:nitrate-N", "--value", "9", *why, on=ON)
     program.must("strike", f"{codes[2]}:nitrate-N", "--reason", "bag torn", on=ON)
     program.must("strike", f"{codes[4]}:nitrate-N", "--reason", "bag torn", on=ON)
-    program.must("correct", f"{codes[1]}:nitrate-N", "--value", "20", *why, on=ON)
     words = ("lab", "import", "second.csv", "--report", "26-9", "--replaces", "26-1")
     said = program.must(*words, on=ON).out
-    assert f"  {codes[1]}  nitrate-N   20 -> 21.5 mg/kg\n" in said
+    assert f"  {codes[0]}  nitrate-N   9 -> 10 mg/kg\n" in said
+    assert f"  {codes[2]}  nitrate-N   12 (struck) -> 12 mg/kg\n" in said
     assert f"  {codes[4]}  nitrate-N   14 (struck) -> <1 mg/kg\n" in said
+    named = ", ".join(f"{codes[n]} nitrate-N" for n in (0, 2, 4))
+    told = " ".join(said.split())
     assert (
-        "Note: corrected or struck here and not changed by the laboratory, left so:\n"
-        f"      {codes[0]} nitrate-N, {codes[2]} nitrate-N\n"
-    ) in said
-    stands = results(program)
-    assert stands[codes[0], "nitrate-N"] == "9"
-    assert (codes[2], "nitrate-N") not in stands
-    assert stands[codes[1], "nitrate-N"] == "21.5"
+        f"struck or corrected under report 26-1, and now as the report gives it: {named};" in told
+    )
+    assert results(program)[codes[2], "nitrate-N"] == "12"
+    again = program.must("lab", "import", "second.csv", on=ON).out
+    assert "imported already" in again
     program.must("undo", on=ON)
-    assert results(program)[codes[1], "nitrate-N"] == "20"
-    assert program.must("verify").code == 0
+    assert results(program)[codes[0], "nitrate-N"] == "9"
+    assert (codes[2], "nitrate-N") not in results(program)
 
 
 def test_a_re_issue_of_what_was_struck_shows_what_that_was(
