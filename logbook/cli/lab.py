@@ -22,7 +22,7 @@ from logbook.cli.session import Session, as_json, ask, say
 from logbook.cli.sources import Said, Source
 from logbook.cli.typed import add
 from logbook.errors import NeedsAnswer, UserMistake
-from logbook.report.lines import result_value
+from logbook.report.lines import result_value, with_unit
 from logbook.report.terminal.progress import bar
 from logbook.store import views
 from logbook.study import reports
@@ -286,12 +286,12 @@ def _show_differences(file: str, plan: Plan) -> None:
     tell(f"{file}: {other}", 2)
     for change in changes[:_MOST_SHOWN]:
         new = change.new
-        value = f"{value_shown(new)} {new.unit}".removesuffix(f" {new.analyte}")
+        value = with_unit(value_shown(new), new.unit)
         say(f"  {new.sample}  {new.analyte:<11} {_old(change)} -> {value}")
     if len(changes) > _MOST_SHOWN:
         say(f"  and {len(changes) - _MOST_SHOWN} more")
     for one in plan.missing[:_MOST_SHOWN]:
-        value = f"{value_shown(one)} {one.unit}".removesuffix(f" {one.analyte}")
+        value = with_unit(value_shown(one), one.unit)
         say(f"  {one.sample}  {one.analyte:<11} {value} -> not in it, left standing")
     if len(plan.missing) > _MOST_SHOWN:
         say(f"  and {len(plan.missing) - _MOST_SHOWN} more that are not in it")

@@ -112,6 +112,14 @@ def ident(of_key: str) -> str:
     return of_key.partition("/")[2]
 
 
+def below(of_key: str) -> tuple[str, str]:
+    """The first key that could stand below this one, and what comes after the last; so of ids.
+
+    "0" follows "/" in ASCII, and keys are ASCII.
+    """
+    return f"{of_key}/", f"{of_key}0"
+
+
 def encode(entry: Entry) -> bytes:
     """The bytes of an entry; raises BadEntry for whatever `decode` would refuse."""
     document: dict[str, Any] = {

@@ -55,6 +55,12 @@ def open_tins(
     ]
 
 
+def received(connection: sqlite3.Connection) -> dict[tuple[str, str], date]:
+    """The day on which each report came in, by laboratory and number."""
+    rows = connection.execute("SELECT lab, number, substr(received, 1, 10) FROM report").fetchall()
+    return {(lab, number): date.fromisoformat(day) for lab, number, day in rows}
+
+
 def last_measured(connection: sqlite3.Connection, trial: str, what: str) -> date | None:
     """The newest day on which this was read, of the house or of any of its beds."""
     row = connection.execute(

@@ -10,13 +10,12 @@ from __future__ import annotations
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from collections.abc import Set as AbstractSet
 from dataclasses import dataclass
-from datetime import date
 from json import dumps
 from typing import TYPE_CHECKING, NamedTuple
 
 from logbook.analysis import repeatability
 from logbook.journal.entry import ident as ident_of
-from logbook.store import views
+from logbook.store import asking, views
 from logbook.study import flags, oddities, origins, quality, queries, references, runs
 from logbook.study.samples import (
     Comparable,
@@ -102,7 +101,7 @@ def _asked_by(
     store: sqlite3.Connection, doubts: Iterable[Doubt], at: When, settings: Settings
 ) -> list[tuple[str, Query]]:
     """The queries of doubts, but for those asked before and those about what was accepted."""
-    several, accepted, received = list(doubts), queries.accepted(store), _received(store)
+    several, accepted, received = list(doubts), queries.accepted(store), asking.received(store)
     found: dict[str, Query] = {}
     for one in several:
         result, number = one.result, queries.number_of(one.result)
@@ -122,11 +121,6 @@ def _asked_by(
         )
     there = _asked(store, found)
     return [(name, one) for name, one in found.items() if name not in there]
-
-
-def _received(store: sqlite3.Connection) -> dict[tuple[str, str], date]:
-    rows = store.execute("SELECT lab, number, substr(received, 1, 10) FROM report").fetchall()
-    return {(lab, number): date.fromisoformat(day) for lab, number, day in rows}
 
 
 def _asked(store: sqlite3.Connection, names: Collection[str]) -> set[str]:

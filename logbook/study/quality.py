@@ -135,8 +135,7 @@ def _ids(report: tuple[str, str] | None) -> _Ids:
     """The first id of a report's results (of all: None), and what comes after the last."""
     if report is None:
         return "", "\x7f"  # ids are printable ASCII
-    below = journal.ident(journal.key("result", *report))
-    return f"{below}/", f"{below}0"  # "0" follows "/"
+    return journal.below(journal.ident(journal.key("result", *report)))
 
 
 def _repeats(store: sqlite3.Connection, ids: _Ids, out: AbstractSet[str]) -> Iterator[_Found]:

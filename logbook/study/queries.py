@@ -177,7 +177,7 @@ def _moot(
 ) -> str:
     """Why a query asks nothing any more; "" while it does.
 
-    The number is another, or a newer run speaks for itself; see also `_moved`.
+    The number is another, or a newer run speaks for itself; see also `_moved` and `_parted`.
     """
     _, number, kind = result_of(ident)
     if result is None:

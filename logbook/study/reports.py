@@ -21,7 +21,7 @@ from operator import itemgetter
 from typing import TYPE_CHECKING
 
 from logbook.errors import UserMistake
-from logbook.journal.entry import Entry, Value, decode, key, parts
+from logbook.journal.entry import Entry, Value, below, decode, key, parts
 from logbook.journal.fold import agree
 from logbook.journal.kinds import from_value, readable, to_value
 from logbook.store import views
@@ -442,10 +442,9 @@ def _histories(
 
 def _lines(store: sqlite3.Connection, report: Report) -> list[tuple[str, str, int, int]]:
     """Key, entry, place and liveness of every line under a report's results, in order of key."""
-    below = key("result", report.lab, report.number) + "/"
     return store.execute(
         "SELECT key, entry, pos, live FROM write WHERE key >= ? AND key < ? ORDER BY key, entry",
-        (below, below[:-1] + "0"),  # "0" follows "/" in ASCII, and keys are ASCII
+        below(key("result", report.lab, report.number)),
     ).fetchall()
 
 

@@ -182,8 +182,9 @@ def late_shipments(
         if days:
             late.setdefault((line.shipment, line.lab), []).extend(days)
     found = []
+    known = {lab: usual_days(store, record, lab) for lab in {lab for _, lab in late}}
     for (shipment, lab), some in late.items():
-        usual = usual_days(store, record, lab)
+        usual = known[lab]
         found.append(Late(shipment, lab, len(some), max(some), usual.days or 0, usual.how))
     return sorted(found, key=lambda one: (-one.days, one.shipment))
 

@@ -118,7 +118,7 @@ def _last_values(
     store: sqlite3.Connection, space: str
 ) -> Iterator[tuple[str, dict[str, str], Entry]]:
     """Struck keys of a space: key, the value that was struck, and the entry that struck it."""
-    keys = store.execute(_STRUCK, (f"{space}/", f"{space}0")).fetchall()
+    keys = store.execute(_STRUCK, journal.below(space)).fetchall()
     for (key,) in keys:
         written = views.writes_of_key(store, key)
         values = {

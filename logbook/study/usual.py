@@ -12,6 +12,9 @@ from json import dumps
 from statistics import median
 from typing import TYPE_CHECKING
 
+from logbook.journal.entry import below
+from logbook.store import asking
+
 if TYPE_CHECKING:
     import sqlite3
 
@@ -40,8 +43,7 @@ def usual_days(store: sqlite3.Connection, trial: Trial, lab: str) -> Usual:
     went = store.execute(
         'SELECT id, substr("when", 1, 10) FROM shipment WHERE lab = ? ORDER BY 2 DESC, 1', (lab,)
     ).fetchall()
-    reports = store.execute("SELECT lab, number, substr(received, 1, 10) FROM report").fetchall()
-    came = {(of, number): date.fromisoformat(day) for of, number, day in reports}
+    came = asking.received(store)
     took: list[int] = []
     answered = 0
     for shipment, day in went:
@@ -62,7 +64,7 @@ def _reports_on(store: sqlite3.Connection, shipment: str) -> list[tuple[str, str
     return store.execute(
         "SELECT DISTINCT v.lab, v.report FROM sent x CROSS JOIN result v ON v.sample = x.sample "
         "WHERE x.id >= ? AND x.id < ? AND v.run = 1",
-        (f"{shipment}/", f"{shipment}0"),
+        below(shipment),
     ).fetchall()
 
 
