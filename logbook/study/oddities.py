@@ -89,7 +89,7 @@ def _calm(analyte: str, stand: Spots, means: Floats) -> bool:
     if (highest >= apart * lowest).any():
         return False
     moves = stand.now.median_ratios(means, stand.last)
-    shifts = plausible.slips_of_reports(analyte)
+    shifts = {*plausible.slips_of_reports(analyte), *plausible.slips(analyte)}
     return not any(any_near(moves, one.factor, one.slack + _ROUNDING) for one in shifts)
 
 
@@ -225,24 +225,30 @@ def _shown(analyte: str, value: float) -> str:
 def _shifted(analyte: str, places: Iterable[_Place]) -> Iterator[Odd]:
     """Pulls whose control beds, and treated ones too, are a unit or a form away from the last.
 
-    A pull that is back where its beds were before such a pull is not asked about again.
+    A pull that is back where its beds were before such a pull is not asked about again. Where a
+    lone control fell by itself, the question is about this one.
     """
     pulls: dict[str, list[_Place]] = {}
     for one in places:
         pulls.setdefault(one.spot.name, []).append(one)
+    before: dict[str, _Place] = {}
     last: dict[str, _Place] = {}
     sound: dict[str, _Place] = {}
     for name, beds in pulls.items():
-        shift = _shift(analyte, _jumps(beds, last))
+        jumps = _jumps(beds, last)
+        shift = _shift(analyte, jumps)
+        if fallen := _fallen(analyte, jumps, before):
+            yield fallen
         if shift and _shift(analyte, _jumps(beds, sound)):
             slip, middle = shift
-            for one, jump in _jumps(beds, last):
+            for one, jump in jumps:
                 what = (
                     f"{_shown(analyte, one.value)} is {jump:.3g} times the bed's last; the control "
                     f"beds of {name} moved alike, by {middle:.3g}: {slip.words}"
                 )
                 yield one.reading, slip.kind, what
         now = {one.spot.label: one for one in beds}
+        before |= {label: last[label] for label in now if label in last}
         last |= now
         sound |= {} if shift else now
 
@@ -268,7 +274,39 @@ def _shift(
         return None
     low, high = (slip.factor * 10 ** (side * _BED_SLACK) for side in (-1, 1))
     there = all(low <= jump and (jump <= high or not one.spot.control) for one, jump in jumps)
-    return (slip, middle) if there else None
+    return (slip, middle) if there and not _by_itself(jumps, slip) else None
+
+
+def _by_itself(jumps: Sequence[tuple[_Place, float]], slip: plausible.Slip) -> bool:
+    """Whether a lone control fell by a slip, and no treated bed did: each is nearer to its last.
+
+    Two controls that fall alike are a pull's; one alone may be the slip itself.
+    """
+    treated = [jump for one, jump in jumps if not one.spot.control]
+    lone = len(jumps) - len(treated) == 1
+    return lone and slip.factor < 1 and all(jump * jump > slip.factor for jump in treated)
+
+
+def _fallen(
+    analyte: str, jumps: Sequence[tuple[_Place, float]], before: Mapping[str, _Place]
+) -> Odd | None:
+    """What to ask of a lone control that is a slip below its last, and no treated bed with it.
+
+    before: the pull before the last, by bed. If it is back there, its last was the odd one.
+    """
+    for one, jump in jumps:
+        judged = one.spot.control and analyte not in _RAW
+        slip = plausible.slip(analyte, jump) if judged else None
+        if slip is None or not _by_itself(jumps, slip):
+            continue
+        earlier = before.get(one.spot.label)
+        if earlier is None or _slip(analyte, one.value, earlier.value) == slip:
+            what = (
+                f"{_shown(analyte, one.value)} is {jump:.3g} times the bed's last "
+                f"({one.value / jump:.4g}), and no other bed of {one.spot.name} fell with it"
+            )
+            return one.reading, slip.kind, f"{what}: {slip.words}"
+    return None
 
 
 def _reviewed(series: Sequence[Series], arranged: Arrangements) -> list[list[Odd]]:

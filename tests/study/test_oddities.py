@@ -195,16 +195,21 @@ def test_no_reading_is_changed(seed: int, factor: float) -> None:
         max_size=4,
     ),
     st.dictionaries(st.sampled_from(DAYS), st.sampled_from([0.1, 0.5, 2.0, 4.43, 10.0])),
+    st.booleans(),
 )
 def test_a_series_called_calm_has_no_slip(
-    seed: int, analyte: str, beds: dict[tuple[str, int], float], pulls: dict[int, float]
+    seed: int,
+    analyte: str,
+    beds: dict[tuple[str, int], float],
+    pulls: dict[int, float],
+    lone: bool,
 ) -> None:
     """What is looked at in bulk decides only what need not be looked at one by one."""
 
     def changed(bed: str, day: int, value: float) -> float:
         return value * beds.get((bed, day), 1.0) * pulls.get(day, 1.0)
 
-    pairs = made(changed, seed=seed)
+    pairs = of_two_amendments(1, changed, seed) if lone else made(changed, seed=seed)
     arranged = Arrangements()
     quick = list(oddities._slipped(analyte, pairs, arranged))
     with patch.object(oddities, "_calm", return_value=False):
@@ -220,19 +225,67 @@ def test_nutrients_of_one_trial_are_asked_about_as_each_by_itself() -> None:
     assert alone
 
 
-def of_two_amendments(beds: int) -> list[tuple[Sample, Reading]]:
+def of_two_amendments(
+    beds: int, change: Change = lambda bed, day, value: value, seed: int = 1
+) -> list[tuple[Sample, Reading]]:
     """A trial with a second amendment A, whose beds stay at 20 mg/kg; labels and codes end in A."""
-    draw = random.Random(5)
+    draw = random.Random(seed + 4)
     other = [
         (
             replace(sample, code=f"{sample.code}A", label=f"{sample.label}A", treatment="A",
                     bed=f"{sample.bed}A", beds=(f"{sample.bed}A",)),
-            one._replace(sample=f"{one.sample}A", value=20 * math.exp(draw.gauss(0, 0.05))),
+            one._replace(sample=f"{one.sample}A",
+                         value=change(f"{sample.label}A", sample.age or 0,
+                                      20 * math.exp(draw.gauss(0, 0.05)))),
         )
         for sample, one in made(beds=beds)
         if not sample.control
     ]  # fmt: skip
-    return [*made(beds=beds), *other]
+    return [*made(change, beds=beds, seed=seed), *other]
+
+
+def until(day: int, pairs: list[tuple[Sample, Reading]]) -> list[tuple[Sample, Reading]]:
+    """What is known once the report of a day is here."""
+    return [(sample, one) for sample, one in pairs if (sample.age or 0) <= day]
+
+
+@pytest.mark.parametrize("day", DAYS[1:])
+@pytest.mark.parametrize("factor", [0.1, 0.01])
+def test_a_lone_control_that_lost_its_point_is_asked_about_and_no_treated_bed(
+    day: int, factor: float
+) -> None:
+    for seed in range(10):
+        pairs = of_two_amendments(
+            1, lambda bed, on, v: v * factor if (bed, on) == ("B1", day) else v, seed
+        )
+        assert odd(until(day, pairs)) == {(f"B1-{day}", "decimal")}
+        assert odd(pairs) == {(f"B1-{day}", "decimal")}
+    what = next(what for _, _, what in oddities.odd([("nitrate-N", until(day, pairs))]))
+    assert f"and no other bed of day {day} fell with it: a misplaced decimal point" in what
+
+
+def test_a_lone_control_that_is_back_where_it_was_is_not_asked_about() -> None:
+    pairs = of_two_amendments(1, lambda bed, on, v: v * 10 if (bed, on) == ("B1", 14) else v)
+    assert odd(until(28, pairs)) == {("B1-14", "decimal")}
+
+
+def test_a_lone_control_that_halves_says_nothing_of_the_report() -> None:
+    # 2 lb/acre are 1 mg/kg: of three beds one is half of what it was.
+    pairs = of_two_amendments(1, lambda bed, on, v: v / 2 if (bed, on) == ("B1", 28) else v)
+    assert odd(until(28, pairs), "P") == set()
+
+
+@pytest.mark.parametrize("day", DAYS[1:])
+@pytest.mark.parametrize(("factor", "kind"), [(1 / 4.4266, "form"), (0.1, "unit"), (10, "unit")])
+def test_with_a_lone_control_a_report_in_another_unit_is_still_found_as_a_whole(
+    day: int, factor: float, kind: str
+) -> None:
+    whole = {(f"{bed}", kind) for bed in (f"B1-{day}", f"B2-{day}", f"B2-{day}A")}
+    seasons = [
+        odd(until(day, of_two_amendments(1, lambda _, on, v: v * factor if on == day else v, seed)))
+        for seed in range(20)
+    ]
+    assert sum(found == whole for found in seasons) >= 19
 
 
 def exchanged(
