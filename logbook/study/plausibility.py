@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, NamedTuple
 from logbook.analysis import repeatability
 from logbook.journal.entry import ident as ident_of
 from logbook.store import asking, views
-from logbook.study import flags, oddities, origins, quality, queries, references, runs
+from logbook.study import flags, oddities, origins, out_of_range, quality, queries, references, runs
 from logbook.study.samples import (
     Comparable,
     Reading,
@@ -56,12 +56,13 @@ Progress = Callable[[float], None]
 
 @dataclass(frozen=True)
 class Doubt:
-    """A question about one result; `kind` is one of `queries.KINDS`."""
+    """A question about one result; `kind` is one of `queries.KINDS`; `far`: it is out of range."""
 
     ident: str
     result: Result
     kind: str
     what: str
+    far: bool = False
 
 
 def queries_on(
@@ -153,6 +154,7 @@ def doubted(
     found: dict[str, Doubt] = {}
     for one in (*_of_values(store, soils), *_of_materials(store, materials)):
         found.setdefault(one.ident, one)
+    far = {ident for ident, one in found.items() if one.far}
     reports = sorted({(one.lab, one.report) for one in written.values()})
     pairs = [pair for of in reports for pair in quality.pairs(store, settings.most_rpd, of)]
     twins = [pair for pair in pairs if pair.how == quality.TWIN]
@@ -162,8 +164,10 @@ def doubted(
     # What is in question says nothing of its neighbours, nor is it asked about with them.
     before = queries.in_question(store)
     asked = before | {ident: one.what for ident, one in found.items()}
-    for one in _of_beds(store, soils, asked, progress):
-        found.setdefault(one.ident, one)
+    for one in _of_beds(store, soils, asked, far, progress):
+        # What is usual there says more of a number than the range.
+        if one.far or one.ident not in found:
+            found[one.ident] = one
     # A slip says more of a bag than that its blind half differs.
     for one in _of_duplicates(store, twins, written, found.keys() | before.keys()):
         found.setdefault(one.ident, one)
@@ -192,7 +196,7 @@ def _of_values(store: sqlite3.Connection, written: Mapping[str, Result]) -> Iter
         if plausible.outside(one.analyte, float(one.value)):
             found = plausible.about_range(one.analyte, one.value)
             if found is not None:
-                yield Doubt(ident, one, *found)
+                yield Doubt(ident, one, *found, far=True)
         if one.value == limit:
             at_limit.setdefault(origins.kind(one), []).append((ident, one))
     for several in at_limit.values():
@@ -285,23 +289,30 @@ def _of_beds(
     store: sqlite3.Connection,
     written: Mapping[str, Result],
     asked: Mapping[str, str],
+    far: AbstractSet[str],
     progress: Progress,
 ) -> Iterator[Doubt]:
     """Doubts from the other pulls of a bed and the other beds of a pull, trial by trial.
 
-    asked: what is in question or about to be, by the id of the result.
+    asked: what is in question or about to be, by the id of the result; far: those out of range, of
+    which what is usual there may tell why.
     """
     mine: dict[str, _New] = {}
     bags = _bags(store, (one.sample for one in written.values()))
-    for one in written.values():
+    for ident, one in written.items():
         if one.value is not None and (bag := bags.get(one.sample)):
             trial, pull = bag
-            new = mine.setdefault(trial, _New(set(), set()))
+            new = mine.setdefault(trial, _New(set(), set(), []))
             new.pulls.add(pull)
             new.analytes.add(one.analyte)
+            if ident in far:
+                new.far.append(out_of_range.Far(ident, one, pull))
     waiting: list[oddities.Series] = []
     for done, (trial, new) in enumerate(sorted(mine.items()), start=1):
-        waiting += _series(store, trial, new, asked)
+        pulled, series = _series(store, trial, new, asked)
+        for of, kind, what in out_of_range.explained(new.far, pulled, series):
+            yield Doubt(of.ident, of.result, kind, what, far=True)
+        waiting += series
         # Trials of one layout are judged in the same arrays.
         if done == len(mine) or sum(len(pairs) for _, pairs in waiting) >= _AT_ONCE:
             for reading, kind, what in oddities.odd(waiting):
@@ -313,20 +324,24 @@ def _of_beds(
 
 
 class _New(NamedTuple):
-    """Of which pulls and nutrients of a trial there are new numbers."""
+    """Of which pulls and nutrients of a trial there are new numbers; those out of range."""
 
     pulls: set[str]
     analytes: set[str]
+    far: list[out_of_range.Far]
 
 
 def _series(
     store: sqlite3.Connection, trial: str, new: _New, asked: Mapping[str, str]
-) -> list[oddities.Series]:
-    """A trial's series of the nutrients that are new; none where only repeats are."""
+) -> tuple[dict[str, Sample], list[oddities.Series]]:
+    """A trial's pulls by code, and its series of the nutrients that are new.
+
+    Neither where only repeats are new.
+    """
     lines = views.fetch(store, "pull", views.OF_TRIAL, (trial,))
     pulled = {one.code: one for one in samples(store, trial, lines) if not one.repeat}
     if new.pulls.isdisjoint(pulled):
-        return []
+        return {}, []
     known = flags.history(store, trial, lines)
     # One reading of the trial for all its nutrients: a report has most of them.
     series: dict[tuple[str, Comparable], list[tuple[Sample, Reading]]] = {}
@@ -335,7 +350,7 @@ def _series(
             series.setdefault((reading.analyte, reading.comparable), []).append((sample, reading))
     order = list(ANALYTES)
     places = sorted(series, key=lambda one: (order.index(one[0]), one[1]))
-    return [(place[0], series[place]) for place in places]
+    return pulled, [(place[0], series[place]) for place in places]
 
 
 def _bags(store: sqlite3.Connection, codes: Iterable[str]) -> dict[str, tuple[str, str]]:

@@ -7,13 +7,15 @@ that what lies outside is rather a slip of the pen than a soil.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from decimal import Decimal
 from fractions import Fraction
 from functools import cache
 from math import log10
+from statistics import fmean
+from types import MappingProxyType
 
 from logbook.trial.chemistry import ANALYTES, FORMS, canonical_factor
 from logbook.trial.units import short
@@ -84,6 +86,11 @@ class Slip:
     words: str
     factor: float
     slack: float
+
+    @property
+    def cause(self) -> str:
+        """In words, without how many times: to name several in one question."""
+        return self.words.partition(",")[0].rstrip("?")
 
 
 _JUMPED = f"more than {PH_JUMP:g} at once: another bag, or a slip of the pen?"
@@ -166,27 +173,55 @@ def outside(analyte: str, value: float) -> bool:
     return usual is not None and not usual.low <= value <= usual.high
 
 
-def about_range(analyte: str, value: Decimal) -> tuple[str, str] | None:
+def about_range(
+    analyte: str, value: Decimal, beside: Mapping[str, float] = MappingProxyType({})
+) -> tuple[str, str] | None:
     """Kind and sentence of a value outside its usual range; None inside it.
 
+    beside: what its bed and the beds like it have, which may tell one slip from another.
     `65` for pH: "pH 65 lies outside 3 to 10.5: a lost decimal point, about a factor of 10?"
     """
     if not outside(analyte, float(value)):
         return None
-    usual, unit = RANGES[analyte], ANALYTES[analyte].unit
+    of, unit = RANGES[analyte], ANALYTES[analyte].unit
     shown = "" if unit == analyte else f" {unit}"
-    kind, question = _likely(analyte, float(value))
-    what = f"{analyte} {short(value)}{shown} lies outside {usual.low:,g} to {usual.high:,g}{shown}"
+    kind, question = _likely(analyte, float(value), beside.values())
+    what = f"{analyte} {short(value)}{shown} lies outside {of.low:,g} to {of.high:,g}{shown}"
+    if beside:
+        what += f" ({', '.join(f'{name} {number:.4g}' for name, number in beside.items())})"
     return kind, f"{what}: {question}" if question else what
 
 
-def _likely(analyte: str, value: float) -> tuple[str, str]:
-    """The first slip that would bring a value into its usual range, units before points."""
-    order = sorted(slips(analyte), key=lambda one: one.kind == "decimal")
-    for one in order:
+def _likely(analyte: str, value: float, usual: Collection[float]) -> tuple[str, str]:
+    """The slip that explains a value by what is usual there; else all that could, best first.
+
+    Where nothing is known of the bed, units come before points.
+    """
+    found = _bringing_back(analyte, value)
+    if not found:
+        return "range", ""
+    if usual:
+        away = {one: _away(value / one.factor, usual) for one in found}
+        near = [one for one in found if away[one] <= DECIMAL_SLACK]
+        found = near if len(near) == 1 else sorted(found, key=lambda one: away[one])
+    if len(found) == 1:
+        return found[0].kind, found[0].words
+    causes = dict.fromkeys(one.cause for one in found)
+    return found[0].kind, f"{', or '.join(causes)}?"
+
+
+def _bringing_back(analyte: str, value: float) -> list[Slip]:
+    """The slips that would bring a value into its usual range, of each factor one."""
+    factors: dict[float, Slip] = {}
+    for one in sorted(slips(analyte), key=lambda one: one.kind == "decimal"):
         if value > 0 and not outside(analyte, value / one.factor):
-            return one.kind, one.words
-    return "range", ""
+            factors.setdefault(one.factor, one)
+    return list(factors.values())
+
+
+def _away(value: float, usual: Collection[float]) -> float:
+    """How far a value lies from what is usual, on its logarithm to base 10."""
+    return fmean(abs(log10(value / one)) for one in usual)
 
 
 def impossible(analyte: str, value: float) -> bool:

@@ -78,6 +78,27 @@ def test_the_slips_of_reports_are_asked_about_and_no_value_is_touched(started: P
     }
 
 
+# 1 cmol(+)/kg of K is 391 mg/kg (IUPAC weights): 0.35 are 137, 0.8 are 313.
+@pytest.mark.parametrize(
+    ("number", "kind", "question"),
+    [
+        (1.35, "decimal", "a misplaced decimal point, about a hundredth?"),
+        (0.35, "unit", "cmol(+)/kg where mg/kg is written?"),
+        (0.8, "decimal", "a misplaced decimal point, or cmol(+)/kg where mg/kg is written?"),
+    ],
+)
+def test_a_number_out_of_range_is_explained_by_what_its_bed_had_before(
+    started: Program, number: float, kind: str, question: str
+) -> None:
+    beds = {"B1": 135.0, "B2": 140.0, "B5": 135.0, "B6": 138.0}
+    values = {0: beds, 7: beds, 28: {**beds, "B5": number}}
+    codes = season(started, values=values, parts=(("K", 1.0),), method="Mehlich-3")
+    (one,) = asked(started)
+    assert (one["sample"], one["kind"]) == (codes[28, "B5"], kind)
+    beside = "(its bed's nearest pull 135, the beds like it 135)"
+    assert one["what"] == f"K {number} mg/kg lies outside 3 to 20,000 mg/kg {beside}: {question}"
+
+
 def test_importing_twice_asks_once(started: Program) -> None:
     code = pulled(started)["B1"]
     imported(started, "26-1", f"{code},pH,65,,water 1:1\n")

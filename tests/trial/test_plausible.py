@@ -19,10 +19,12 @@ from logbook.trial.chemistry import ANALYTES
         ("pH", "65", "decimal", "pH 65 lies outside 3 to 10.5: a lost decimal point"),
         ("pH", "0.65", "decimal", "pH 0.65 lies outside 3 to 10.5: a misplaced decimal point"),
         ("pH", "650", "decimal", "factor of 100?"),
-        ("OM", "350", "unit", "OM 350 % lies outside 0 to 98 %: g/kg where % is written?"),
-        ("K", "1.2", "unit", "cmol(+)/kg where mg/kg is written?"),
-        ("Mg", "1.5", "unit", "cmol(+)/kg where mg/kg is written?"),
-        ("nitrate-N", "8000", "form", "nitrate where nitrate-N is written?"),
+        ("OM", "350", "unit", "OM 350 % lies outside 0 to 98 %: g/kg where % is written, or a"),
+        ("K", "0.02", "unit", "cmol(+)/kg where mg/kg is written?"),
+        ("K", "1.2", "unit", "cmol(+)/kg where mg/kg is written, or a misplaced decimal point?"),
+        ("Mg", "1.5", "unit", "cmol(+)/kg where mg/kg is written, or a misplaced decimal point?"),
+        ("CEC", "0.05", "decimal", "a misplaced decimal point?"),
+        ("nitrate-N", "8000", "form", "nitrate where nitrate-N is written, or a lost decimal"),
     ],
 )
 def test_a_slip_outside_the_range_is_named(analyte: str, value: str, kind: str, words: str) -> None:
@@ -30,6 +32,30 @@ def test_a_slip_outside_the_range_is_named(analyte: str, value: str, kind: str, 
     assert found is not None
     assert found[0] == kind
     assert words in found[1]
+
+
+@pytest.mark.parametrize(
+    ("usual", "kind", "words"),
+    [
+        ([135], "decimal", "(a 135): a misplaced decimal point, about a hundredth?"),
+        ([13, 14], "decimal", "(a 13, b 14): a misplaced decimal point, about a tenth?"),
+        ([530], "unit", "(a 530): cmol(+)/kg where mg/kg is written?"),
+        # The bed had 135, those like it have 500 now: either may be.
+        (
+            [135, 500],
+            "decimal",
+            ": a misplaced decimal point, or cmol(+)/kg where mg/kg is written?",
+        ),
+        ([5000], "unit", ": cmol(+)/kg where mg/kg is written, or a misplaced decimal point?"),
+    ],
+)
+def test_what_is_usual_there_tells_one_slip_from_another(
+    usual: list[float], kind: str, words: str
+) -> None:
+    found = plausible.about_range("K", Decimal("1.35"), dict(zip("ab", usual, strict=False)))
+    assert found is not None
+    assert found[0] == kind
+    assert found[1].endswith(words)
 
 
 @pytest.mark.parametrize(
