@@ -138,6 +138,11 @@ def queries(
     show_queries(lines, today)
     if any(one.open and one.query.kind == "duplicate" for one in lines):
         tell(quality.about_duplicates())
+    if any(one.open and one.of_repeats for one in lines):
+        tell(
+            "Is one of a laboratory's repeats wrong? logbook strike CODE:NUTRIENT names them, and "
+            "strikes one; to answer strike strikes all of them"
+        )
     if any(one.open and one.query.kind == asked.EXCHANGE for one in lines):
         tell(
             "Were two bags exchanged? logbook correct CODE --bed BED --reason TEXT for each ends "
@@ -372,7 +377,10 @@ def _written(
 def _to_strike(store: sqlite3.Connection, one: Line, run: int | None) -> list[str]:
     """Keys of the results that a query's answer strikes: its own, or those of the run named."""
     if run is None or one.result is None:
-        return [f"result/{one.result_id}"]
+        from logbook.study import queries as asked
+
+        repeats = asked.others(store, one.result_id) if one.of_repeats else []
+        return [f"result/{name}" for name in (one.result_id, *repeats)]
     own = one.result
     rows = views.fetch(
         store,

@@ -56,13 +56,17 @@ Progress = Callable[[float], None]
 
 @dataclass(frozen=True)
 class Doubt:
-    """A question about one result; `kind` is one of `queries.KINDS`; `far`: it is out of range."""
+    """A question about one result; `kind` is one of `queries.KINDS`; `far`: it is out of range.
+
+    `others`: results that it is about as well, by their ids.
+    """
 
     ident: str
     result: Result
     kind: str
     what: str
     far: bool = False
+    others: tuple[str, ...] = ()
 
 
 def queries_on(
@@ -163,7 +167,9 @@ def doubted(
         found.setdefault(one.ident, one)
     # What is in question says nothing of its neighbours, nor is it asked about with them.
     before = queries.in_question(store)
-    asked = before | {ident: one.what for ident, one in found.items()}
+    asked = before | {
+        ident: one.what for one in found.values() for ident in (one.ident, *one.others)
+    }
     for one in _of_beds(store, soils, asked, far, progress):
         # What is usual there says more of a number than the range.
         if one.far or one.ident not in found:
@@ -246,14 +252,19 @@ def _of_duplicates(
     for pair in pairs:
         if pair.compared.within is not False or not asked.isdisjoint(pair.ids):
             continue
+        others: tuple[str, ...] = ()
         ids = pair.ids[:1] if pair.how == quality.TWIN else pair.ids
+        if pair.how == quality.REPEAT:
+            # One question for all of them: of a new one, whose number was not asked about before.
+            ids = next(((one,) for one in pair.ids if one in written), pair.ids[:1])
+            others = tuple(one for one in pair.ids if one not in ids)
         values = " and ".join(map(runs.shown, pair.said))
         beside = f" {pair.samples[-1]}" if pair.how == quality.TWIN else ""
         what = f"{pair.how}{beside}: {values}, {pair.compared.words}"
         what += "; most_rpd of laboratory.toml sets that" if pair.compared.by_share else ""
         for ident in ids:
             one = written.get(ident) or _result(store, ident)
-            yield Doubt(ident, one, "duplicate", what)
+            yield Doubt(ident, one, "duplicate", what, others=others)
 
 
 def _result(store: sqlite3.Connection, ident: str) -> Result:

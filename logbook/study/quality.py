@@ -31,7 +31,7 @@ MOST_RPD = 20.0
 MOST_PH = 0.2
 _RAW = frozenset({"pH"})
 # Ways to have two results of one sample in one report.
-REPEAT, TWIN, MATERIAL = "laboratory repeat", "blind duplicate", "reference material"
+REPEAT, TWIN, MATERIAL = queries.REPEAT, "blind duplicate", "reference material"
 
 Kind = tuple[str, str, str, str]  # lab, analyte, method, basis
 

@@ -30,6 +30,8 @@ if TYPE_CHECKING:
 
 OPEN, MOOT = "open", "moot"
 DUPLICATE = "duplicate"
+#: How a question about a laboratory's own repeats begins: one is about all of a run.
+REPEAT = "laboratory repeat"
 FLAG, BLANK, REFERENCE, EXCHANGE = "flag", "blank", "reference", "exchange"
 # Kinds of question, and what they are called.
 KINDS = {
@@ -81,6 +83,11 @@ class Line:
     def waits(self) -> bool:
         """Whether its result is out of curves: unanswered, or its re-run is not here yet."""
         return self.state in (OPEN, RERUN)
+
+    @property
+    def of_repeats(self) -> bool:
+        """Whether it is about all repeats of a run, not only about the one that its key names."""
+        return self.query.kind == DUPLICATE and self.query.what.startswith(REPEAT)
 
     def overdue(self, today: date) -> bool:
         """Whether the laboratory can no longer be asked, most likely."""
@@ -323,11 +330,24 @@ def in_question(store: sqlite3.Connection) -> dict[str, str]:
     """
     if not _any(store):
         return {}
-    return {
-        one.result_id: one.query.what
-        for one in lines(store)
-        if one.waits and one.query.kind != "runs"
-    }
+    waiting = [one for one in lines(store) if one.waits and one.query.kind != "runs"]
+    return _about(store, waiting)
+
+
+def _about(store: sqlite3.Connection, several: Iterable[Line]) -> dict[str, str]:
+    """What is asked of each result that queries are about, by its id."""
+    found: dict[str, str] = {}
+    for one in several:
+        ids = [one.result_id, *(others(store, one.result_id) if one.of_repeats else ())]
+        found |= dict.fromkeys(ids, one.query.what)
+    return found
+
+
+def others(store: sqlite3.Connection, ident: str) -> list[str]:
+    """The ids of a result's repeats: of its sample, analysis and run in one report."""
+    run = journal.ident(journal.key("result", *journal.parts(f"result/{ident}")[1:-1]))
+    rows = store.execute("SELECT id FROM result WHERE id >= ? AND id < ?", journal.below(run))
+    return [name for (name,) in rows if name != ident]
 
 
 def asked_of(store: sqlite3.Connection) -> dict[str, str]:
@@ -336,7 +356,7 @@ def asked_of(store: sqlite3.Connection) -> dict[str, str]:
     Beside `in_question` these are the runs of one analysis that differ: none of them counts.
     """
     waiting = [one for one in lines(store) if one.waits] if _any(store) else []
-    found = {one.result_id: one.query.what for one in waiting}
+    found = _about(store, waiting)
     apart = {
         _analysis(one.result): one.query.what
         for one in waiting

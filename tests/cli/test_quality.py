@@ -856,6 +856,41 @@ def test_duplicates_beyond_the_limit_say_so_and_how_to_change_it(
     assert any("queried and left out" in one and told in one for one in notes)
 
 
+def repeats_apart(program: Program) -> str:
+    """A sample of which the laboratory gives two repeats that differ: its code."""
+    code = pulled(program)["B1"]
+    row = f"{code},nitrate-N,{{}},mg/kg,1 M KCl\n"
+    said = imported(program, "26-1", row.format("30") + row.format("60"))
+    assert "Note: 1 query about these results" in said
+    return code
+
+
+def test_repeats_that_differ_are_one_question_that_keeps_all_of_them_out(started: Program) -> None:
+    code = repeats_apart(started)
+    (query,) = asked(started)
+    assert query["what"].startswith("laboratory repeat: 30 and 60, RPD 66.7 %, beyond 20 %")
+    assert value_of(started, code) == []
+    listed = json.loads(started.must("lab", "results", "--json", on=LATER).out)["results"]
+    assert [one["in_question"] for one in listed] == [query["what"]] * 2
+    # They are not held against the beds like them either, by a later report.
+    imported(started, "26-2", f"{code},pH,6.5,,water 1:1\n")
+    assert asked(started) == [query]
+    started.must("lab", "answer", f"{code}:nitrate-N", "accept", "--reason", "odd", on=LATER)
+    assert sorted(value_of(started, code)) == [30.0, 60.0]
+
+
+def test_of_repeats_that_differ_one_may_be_struck_or_all(started: Program) -> None:
+    code = repeats_apart(started)
+    told = " ".join(started.must("lab", "queries", on=LATER).out.split())
+    assert "logbook strike CODE:NUTRIENT names them, and strikes one" in told
+    started.must("strike", f"{code}:nitrate-N:2", "--reason", "spilled", on=LATER)
+    assert asked(started) == []
+    assert value_of(started, code) == [30.0]
+    started.must("undo", on=LATER)
+    started.must("lab", "answer", f"{code}:nitrate-N", "strike", "--reason", "both", on=LATER)
+    assert values(started) == {}
+
+
 @pytest.mark.parametrize("changed", [("60", "31"), ("30", "62")])
 def test_a_re_issue_of_one_repeat_is_held_against_the_other(
     started: Program, changed: tuple[str, str]
@@ -865,7 +900,7 @@ def test_a_re_issue_of_one_repeat_is_held_against_the_other(
     imported(started, "26-1", row.format("30") + row.format("31"))
     assert asked(started) == []
     imported(started, "26-1", "".join(map(row.format, changed)), "--reissued")
-    assert [one["kind"] for one in asked(started)] == ["duplicate", "duplicate"]
+    assert [one["kind"] for one in asked(started)] == ["duplicate"]
     # Once the other is another, and near, nothing is asked of the one that stayed.
     near = ("60", "61") if changed[0] == "60" else ("61", "62")
     imported(started, "26-1", "".join(map(row.format, near)), "--reissued")
