@@ -19,6 +19,7 @@ from logbook.errors import LogbookError, NeedsAnswer, UserMistake
 from logbook.journal.entry import ident, key
 from logbook.report.terminal.progress import bar
 from logbook.store import views
+from logbook.study.shipped import few
 from logbook.trial import chemistry, codes, plausible, records, units
 from logbook.trial.times import When, parse_when, zone
 
@@ -26,6 +27,7 @@ if TYPE_CHECKING:
     import sqlite3
 
     from logbook.book.writing import Book
+    from logbook.study.asked_again import Request
     from logbook.study.plausibility import Settings
     from logbook.study.queries import Line
 
@@ -210,7 +212,8 @@ def answer(
 
     Accepting a result that its laboratory rejected counts it all the same; the flag stays.
     With a re-run an unsuspected bed of the same pull, drawn by chance, is measured again too:
-    were only surprises measured again, only they could change.
+    were only surprises measured again, only they could change. Asked for a second time, what to
+    write to the laboratory is printed again and nothing is written.
 
     Examples: logbook lab answer XW3KRT9D:pH strike --reason 'point lost, the lab says'
               logbook lab answer XW3KRT9D:K re-run --reason 'cmol?'
@@ -220,16 +223,46 @@ def answer(
     name = _answer_of(answer)
     why = needed(reason, "an answer needs its reason")
     at = _at(session, when)
-    session.read(lambda store: _meant(store, what, name, run, at))
+    named = session.read(lambda store: _meant(store, what, name, run, at))
+    before = _asked_before(session, named) if name == records.RERUN else []
+    if sum(len(one.lines) for one in before) == len(named):
+        _say_again(before)
+        return
     with session.write() as book:
         from logbook.book import corrections
 
         store = corrections.inside(book)
         found = _meant(store, what, name, run, at)
+        found = [one for one in found if one.state != name]
+        if not found:
+            raise UserMistake("it was answered just now; nothing was written", "run it again")
         code, drawn = _written(book, store, found, _Answered(name, why, at, run, alone))
     tell(f"{code}  {_many(len(found))} answered, {name}: {why}", 10)
     if name == records.RERUN:
         _request(found, drawn, [] if alone else _unaccompanied(found, drawn))
+        tell_notes([f"{_codes_of(one.lines)}: a re-run was {one.spoken}" for one in before])
+
+
+def _asked_before(session: Session, found: Sequence[Line]) -> list[Request]:
+    """The requests in which re-runs of some of these were asked for already."""
+    known = [one for one in found if one.state == records.RERUN]
+    if not known:
+        return []
+    from logbook.study import asked_again
+
+    return session.read(lambda store: asked_again.requests(store, known))
+
+
+def _say_again(before: Sequence[Request]) -> None:
+    """When and by whom re-runs were asked for, and once more what to write to the laboratory."""
+    for one in before:
+        tell(f"{_codes_of(one.lines)}: a re-run was {one.spoken}; nothing was written", 2)
+    lines = [line for one in before for line in one.lines]
+    _request(lines, [other for one in before for other in one.drawn], [])
+
+
+def _codes_of(lines: Sequence[Line]) -> str:
+    return few(list(dict.fromkeys(f"{one.query.sample} {one.query.analyte}" for one in lines)))
 
 
 @dataclass(frozen=True)

@@ -265,6 +265,44 @@ def test_a_re_run_takes_an_unsuspected_bed_along(started: Program) -> None:
     assert any("queried" in note for note in nitrate(started)["notes"])
 
 
+def test_a_re_run_asked_for_twice_is_written_once_and_its_letter_printed_again(
+    started: Program,
+) -> None:
+    codes = season(started, values=slipped(7, "B5", 150.0), parts=(("nitrate-N", 1.0),))
+    name = f"{codes[7, 'B5']}:nitrate-N"
+    words = ("lab", "answer", name, "re-run", "--reason")
+    letter = started.must(*words, "point?", on=LATER).out.split("To the laboratory:")[1]
+    before = started.journal()
+    again = started.must(*words, "still not here", on="2026-04-30T09:00+02:00").out
+    assert started.journal() == before
+    told, printed = again.split("To the laboratory:")
+    assert " ".join(told.split()) == (
+        f"{codes[7, 'B5']} nitrate-N: a re-run was asked for on Wed 22 Apr 2026 09:00 by mira: "
+        "point?; nothing was written"
+    )
+    assert printed == letter
+    # It may be answered otherwise all the same.
+    started.must("lab", "answer", name, "accept", "--reason", "they say so", on=LATER)
+    assert asked(started) == []
+
+
+def test_a_re_run_of_a_report_is_asked_for_where_it_was_not_yet(started: Program) -> None:
+    codes = pulled(started)
+    rows = "".join(
+        f"{codes[bed]},pH,{value},,water 1:1\n" for bed, value in (("B1", 65), ("B5", 66))
+    )
+    imported(started, "26-1", rows)
+    started.must("lab", "answer", f"{codes['B1']}:pH", "re-run", "--reason", "point?", on=LATER)
+    said = " ".join(
+        started.must("lab", "answer", "26-1:pH", "re-run", "--reason", "too", on=LATER).out.split()
+    )
+    assert "1 query answered, re-run asked: too" in said
+    assert f"{codes['B5']} pH by water 1:1 Note:" in said
+    assert (
+        f"Note: {codes['B1']} pH: a re-run was asked for on Wed 22 Apr 2026 09:00 by mira" in said
+    )
+
+
 def test_a_re_run_that_was_asked_for_yesterday_is_awaited(started: Program) -> None:
     """The question carries the minute of typing: an answer may be dated before it."""
     codes = season(started, values=slipped(7, "B5", 150.0), parts=(("nitrate-N", 1.0),))
