@@ -68,17 +68,14 @@ def _queries(store: sqlite3.Connection, trial: Trial, today: date) -> Iterator[s
 def _late(
     store: sqlite3.Connection, ident: str, today: date, waiting: Collection[str]
 ) -> Iterator[str]:
-    """How many results take longer than usual."""
+    """How many results take longer than usual, first ones and re-runs apart."""
     from logbook.study import samplelog
 
     late = samplelog.late_shipments(store, ident, today, waiting)
-    if not late:
-        return
-    count, first = sum(one.results for one in late), late[0]
-    many = "1 result" if count == 1 else f"{count} results"
-    be = "is" if count == 1 else "are"
-    of, usual = f"shipment {first.shipment}", f" (usually {first.usual_days:g} d)"
-    if len(late) > 1:
-        of, usual = f"{len(late)} shipments", " for the oldest"
-    told = f"{many} of {of} {be} late, {first.days} d since it was sent{usual}"
-    yield f"{told}: logbook lab log --waiting"
+    for again in (False, True):
+        some = [one for one in late if one.again == again]
+        if len(some) == 1:
+            yield f"{some[0].spoken} (usually {some[0].usual_days:g} d): logbook lab log --waiting"
+        elif some:
+            told = samplelog.late_words(some, f"{len(some)} shipments")
+            yield f"{told}: logbook lab log --waiting"

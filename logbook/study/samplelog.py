@@ -67,7 +67,10 @@ class Event:
 
 @dataclass(frozen=True)
 class Tracked:
-    """One analysis on a bag: where it stands. `days` since it was sent, while it is awaited."""
+    """One analysis on a bag: where it stands.
+
+    `days` since it was sent or a re-run was asked for, while it is awaited.
+    """
 
     analysis: str
     method: str
@@ -112,7 +115,10 @@ class LogLine:
 
 @dataclass(frozen=True)
 class Late:
-    """Results of a shipment that take longer than usual: how many, for how long, how known."""
+    """Results of a shipment that take longer than usual: how many, for how long, how known.
+
+    `again`: re-runs, whose days count from the day on which the first was asked for.
+    """
 
     shipment: str
     lab: str
@@ -120,6 +126,24 @@ class Late:
     days: int
     usual_days: float
     known_from: str
+    again: bool = False
+
+    @property
+    def spoken(self) -> str:
+        """`12 results of shipment K7M3QX4R are late, 6 d since it was sent`."""
+        return late_words([self], f"shipment {self.shipment}")
+
+
+def late_words(several: Sequence[Late], of: str) -> str:
+    """How many results are late and for how long, first ones or re-runs; of: their shipments."""
+    count, days = sum(one.results for one in several), max(one.days for one in several)
+    what = "re-run" if several[0].again else "result"
+    many = f"1 {what} of {of} is late" if count == 1 else f"{count} {what}s of {of} are late"
+    if several[0].again:
+        since = f"{'it' if count == 1 else 'the first'} was asked for"
+    else:
+        since = f"{'it' if len(several) == 1 else 'the first'} was sent"
+    return f"{many}, {days} d since {since}"
 
 
 @dataclass
@@ -171,22 +195,25 @@ def late_shipments(
 ) -> list[Late]:
     """The shipments of a trial of which results are late, the longest awaited first.
 
+    First results and re-runs apart: they count from different days.
+
     waiting: codes of its bags of which some result may be awaited, see `awaiting.unfinished`.
     """
     record = views.fetch(store, "trial", "id = ?", (trial,))[0].record
     every = bags(store, trial)
     every += blinds(store, trial, {one.code: one for one in every})
-    late: dict[tuple[str, str], list[int]] = {}
+    late: dict[tuple[str, str, bool], list[int]] = {}
     for line in _lines(store, trial, [one for one in every if one.code in waiting], today):
-        days = [one.days for one in line.analyses if one.late and one.days is not None]
-        if days:
-            late.setdefault((line.shipment, line.lab), []).extend(days)
+        for one in line.analyses:
+            if one.late and one.days is not None:
+                place = (line.shipment, line.lab, one.state == RERUN)
+                late.setdefault(place, []).append(one.days)
     found = []
-    known = {lab: usual_days(store, record, lab) for lab in {lab for _, lab in late}}
-    for (shipment, lab), some in late.items():
+    known = {lab: usual_days(store, record, lab) for lab in {lab for _, lab, _ in late}}
+    for (shipment, lab, again), some in late.items():
         usual = known[lab]
-        found.append(Late(shipment, lab, len(some), max(some), usual.days or 0, usual.how))
-    return sorted(found, key=lambda one: (-one.days, one.shipment))
+        found.append(Late(shipment, lab, len(some), max(some), usual.days or 0, usual.how, again))
+    return sorted(found, key=lambda one: (-one.days, one.shipment, one.again))
 
 
 def reruns(store: sqlite3.Connection, trial: str, today: date) -> list[tuple[date, str]]:

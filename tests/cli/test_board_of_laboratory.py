@@ -106,10 +106,36 @@ def test_a_re_run_is_late_from_the_day_it_was_asked_for(program: Program) -> Non
     program.must(*words, on="2026-03-20T10:00+01:00")
     # The 20th and 5 days: late on the 26th.
     assert wrong(program, "2026-03-25T09:00+01:00") == []
-    assert wrong(program, "2026-03-26T09:00+01:00") == [LATE.format("1 result", shipment, "is")]
+    on = "2026-03-26T09:00+01:00"
+    told = f"1 re-run of shipment {shipment} is late, 6 d since it was asked for (usually 5 d"
+    assert wrong(program, on) == [f"{told}): logbook lab log --waiting"]
+    assert f"[ ] ask Invented Soil Lab: {told}," in " ".join(
+        program.must("week", on=on).out.split()
+    )
     again = f"{codes['B1']},pH,6.4,,water 1:1\n"
     imported(program, "again", again, "--repeat", on="2026-03-26T10:00+01:00")
     assert not [one for one in wrong(program, "2026-03-26T11:00+01:00") if " late" in one]
+
+
+def test_first_results_and_re_runs_that_are_late_are_told_apart(program: Program) -> None:
+    shipment, codes = sent(program)
+    rows = "".join(f"{codes[bed]},pH,65,,water 1:1\n" for bed in ("B1", "B5"))
+    imported(program, "r", rows, on="2026-03-20T09:00+01:00")
+    for bed, day in (("B1", 20), ("B5", 21)):
+        words = ("lab", "answer", f"{codes[bed]}:pH", "re-run", "--alone", "--reason", "point?")
+        program.must(*words, on=f"2026-03-{day}T10:00+01:00")
+    on = "2026-03-27T09:00+01:00"
+    assert [one for one in wrong(program, on) if " late, " in one] == [
+        f"10 results of shipment {shipment} are late, 10 d since it was sent (usually 5 d): "
+        "logbook lab log --waiting",
+        f"2 re-runs of shipment {shipment} are late, 7 d since the first was asked for "
+        "(usually 5 d): logbook lab log --waiting",
+    ]
+    (week,) = json.loads(program.must("week", "--json", on=on).out)["weeks"]
+    assert [(one["results"], one["days"], one["again"]) for one in week["late"]] == [
+        (10, 10, False),
+        (2, 7, True),
+    ]
 
 
 def test_a_re_run_that_is_answered_by_a_re_issue_is_awaited_until_somebody_says_so(

@@ -59,11 +59,7 @@ def _again(some: Again) -> str:
 
 
 def _late(one: Late) -> str:
-    many = f"{one.results} result{'s' * (one.results != 1)}"
-    return (
-        f"ask {one.lab}: {many} of shipment {one.shipment} are late, {one.days} d since it was "
-        f"sent (usually {one.usual_days:g} d, {one.known_from})"
-    )
+    return f"ask {one.lab}: {one.spoken} (usually {one.usual_days:g} d, {one.known_from})"
 
 
 def _day(day: Day) -> Iterator[str]:
