@@ -263,6 +263,69 @@ def test_a_re_issue_writes_only_what_changed_and_keeps_both(
     program.must("verify", on=ON)
 
 
+def test_a_re_issue_that_only_leaves_rows_out_names_them(
+    pulled: tuple[Program, list[str]],
+) -> None:
+    program, codes = pulled
+    first = report(program, long(codes, SIX), "first.csv")
+    program.must("lab", "import", first, "--report", "26-1", on=ON)
+    program.must("correct", f"{codes[5]}:nitrate-N", "--value", "<0.4", *WHY, on=ON)
+    second = report(program, long(codes[:5], SIX[:5]), "second.csv")
+    before = program.journal()
+    words = ("lab", "import", second, "--report", "26-1")
+
+    # Without --reissued it may be a part of the report.
+    said = program.must(*words, on=ON)
+    assert said.out == "second.csv: imported already (10 results); nothing was written\n"
+    assert json.loads(program.must(*words, "--json", on=ON).out)["missing"] == []
+
+    said = program.must(*words, "--reissued", on=ON)
+    assert said.out == (
+        "second.csv: report 26-1 of Invented Soil Lab is here with results that this file\n"
+        "  leaves out:\n"
+        f"  {codes[5]}  nitrate-N   <0.4 mg/kg -> not in it, left standing\n"
+        f"  {codes[5]}  pH          6.5 -> not in it, left standing\n"
+        "second.csv: imported already (10 results); nothing was written\n"
+        f"Note: not in the re-issue and left standing: {codes[5]} nitrate-N, {codes[5]} pH;\n"
+        "      logbook strike SAMPLE:NUTRIENT --reason TEXT strikes one\n"
+    )
+    document = json.loads(program.must(*words, "--reissued", "--json", on=ON).out)
+    assert document["missing"] == [
+        {"sample": codes[5], "nutrient": "nitrate-N", "value": "<0.4", "unit": "mg/kg"},
+        {"sample": codes[5], "nutrient": "pH", "value": "6.5", "unit": "pH"},
+    ]
+    assert any(note.startswith("not in the re-issue") for note in document["notes"])
+    assert program.journal() == before
+
+    program.must("strike", f"{codes[5]}:nitrate-N", "--reason", "left out of the re-issue", on=ON)
+    named = json.loads(program.must(*words, "--reissued", "--json", on=ON).out)["missing"]
+    assert [one["nutrient"] for one in named] == ["pH"]
+
+
+def test_the_file_that_stands_names_again_what_it_left_out(
+    reissued: tuple[Program, list[str]],
+) -> None:
+    program, codes = reissued
+    words = ("lab", "import", "second.csv", "--report", "26-1", "--reissued")
+    program.must(*words, on=ON)
+    again = program.must(*words, on=ON).out
+    assert f"  {codes[5]}  pH          6.5 -> not in it, left standing\n" in again
+    assert "second.csv: imported already (11 results); nothing was written\n" in again
+
+
+def test_an_older_part_of_a_report_leaves_nothing_out_of_the_later_one(
+    pulled: tuple[Program, list[str]],
+) -> None:
+    program, codes = pulled
+    part = report(program, long(codes[:5], SIX[:5]), "part.csv")
+    words = ("lab", "import", part, "--report", "26-1")
+    program.must(*words, on=ON)
+    report(program, long(codes, SIX), "all.csv")
+    program.must("lab", "import", "all.csv", "--report", "26-1", on=ON)
+    said = program.must(*words, "--reissued", on=ON)
+    assert said.out == "part.csv: imported already (10 results); nothing was written\n"
+
+
 def test_after_a_re_issue_neither_file_changes_anything(
     reissued: tuple[Program, list[str]],
 ) -> None:
@@ -416,7 +479,9 @@ def test_json_for_programs(reissued: tuple[Program, list[str]]) -> None:
         "sample": codes[4], "nutrient": "nitrate-N", "old": "14", "struck": None, "new": "<1",
         "unit": "mg/kg",
     }  # fmt: skip
-    assert document["missing"] == [{"sample": codes[5], "nutrient": "pH", "value": "6.5"}]
+    assert document["missing"] == [
+        {"sample": codes[5], "nutrient": "pH", "value": "6.5", "unit": "pH"}
+    ]
     assert document["curves"] == ["nitrate-N of C10", "nitrate-N of M"]
 
 
