@@ -59,7 +59,8 @@ class Plan:
     results stand; `replaced` are keys of typed results that these take the place of; `again` are
     the reports of an earlier measurement, which these follow as the next run; `superseded` are
     results of another report that a re-issue under a new number takes the place of, of which
-    `by_hand` were struck or corrected by a person.
+    `by_hand` were struck or corrected by a person; `alike` are the keys of new results that say
+    what stood under the older number.
     """
 
     new: dict[str, Result] = field(default_factory=dict)
@@ -74,6 +75,7 @@ class Plan:
     curves: list[str] = field(default_factory=list)
     superseded: list[Change] = field(default_factory=list)
     by_hand: list[Result] = field(default_factory=list)
+    alike: set[str] = field(default_factory=set)
     superseded_report: str = ""
 
     @property
@@ -156,8 +158,8 @@ def plan(
             f"{file}: nothing of it stands under report {answers.replaces}; nothing was written",
             "check the number, or leave --replaces out",
         )
-    if made.changed or made.superseded:
-        touched = [*made.new.values(), *(change.new for change in made.changed.values())]
+    if made.changed or made.superseded_report:
+        touched = [one for name, one in made.written.items() if name not in made.alike]
         made.curves = curves_of(store, touched)
     return made
 
@@ -239,7 +241,9 @@ def _supersede(
             made.by_hand.append(result)
         if before is not None:
             made.replaced.append(name)
-            if not agree(to_value(replace(before, report=report.number)), to_value(result)):
+            if agree(to_value(replace(before, report=report.number)), to_value(result)):
+                made.alike.add(result_key(result))
+            else:
                 made.superseded.append(Change(before, result))
         elif said:
             made.superseded.append(Change(None, result, _shown(said)))

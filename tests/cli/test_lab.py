@@ -439,6 +439,24 @@ def test_a_re_issue_under_a_new_number_says_what_a_person_did_under_the_old_one(
     assert (codes[2], "nitrate-N") not in results(program)
 
 
+def test_a_re_issue_under_a_new_number_names_only_the_curves_that_change(
+    reissued: tuple[Program, list[str]],
+) -> None:
+    program, codes = reissued
+    words = ("--report", "26-9", "--replaces", "26-1", "--json", "--dry-run")
+
+    def curves(name: str) -> list[str]:
+        return list(json.loads(program.must("lab", "import", name, *words, on=ON).out)["curves"])
+
+    assert curves("second.csv") == ["nitrate-N of C10", "nitrate-N of M"]  # no pH differs
+    again = report(program, long(codes[:5], SIX[:5]), "again.csv")
+    assert curves(again) == []
+    # A repeat that the older report does not have.
+    repeat = f"{codes[1]},NO3-N,11.5,mg/kg,1 M KCl\n"
+    more = report(program, long(codes, SIX) + repeat, "more.csv")
+    assert curves(more) == ["nitrate-N of M"]
+
+
 def test_a_re_issue_of_what_was_struck_shows_what_that_was(
     reissued: tuple[Program, list[str]],
 ) -> None:
