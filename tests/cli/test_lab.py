@@ -66,6 +66,50 @@ def test_the_codes_are_in_the_column_that_is_not_skipped(
     assert "wait" not in said.out
 
 
+@pytest.mark.parametrize("wide", [False, True])
+def test_a_wrong_column_of_samples_is_one_sentence(
+    pulled: tuple[Program, list[str]], wide: bool
+) -> None:
+    program, codes = pulled
+    shape = ("pH", "6.5") if wide else ("nutrient,value,unit,method", "pH,6.5,,water 1:1")
+    rows = "".join(f"Plot {n},{code},{shape[1]}\n" for n, code in enumerate(codes))
+    name = report(program, f"Sample,Field ID,{shape[0]}\n{rows}")
+    methods = METHODS[2:] if wide else ()
+    before = program.journal()
+    said = program("lab", "import", name, "--skip", "Field ID", *methods, on=ON)
+    assert (said.code, said.out) == (2, "")
+    assert said.err.splitlines() == [
+        "report.csv, row 2, column Sample (value 'Plot 0'): no cell of this column holds a sample "
+        "code of this book (6 rows); column 'Field ID' holds such codes in 6 rows: --skip 'Sample',"
+        " and not that one",
+        "Error: report.csv: 1 problem; nothing was written",
+    ]
+    assert program.journal() == before
+    program.must("lab", "import", name, "--skip", "Sample", *methods, on=ON)
+
+
+def test_a_report_of_other_samples_is_one_sentence_and_its_other_problems_are_told(
+    pulled: tuple[Program, list[str]],
+) -> None:
+    program, codes = pulled
+    rows = "".join(f"Plot {n},pH,{n}x,,water 1:1\n" for n in range(2))
+    said = program("lab", "import", report(program, HEADER + rows), on=ON)
+    assert (said.code, said.out) == (2, "")
+    assert said.err.splitlines()[0] == (
+        "report.csv, row 2, column sample (value 'Plot 0'): no cell of this column holds a sample "
+        "code of this book (2 rows); are these samples of this book, and is it the column of their "
+        "codes?"
+    )
+    assert "row 3, column value (value '1x')" in said.err
+    assert "3 problems" in said.err
+    # Codes that were mistyped are told row by row, with the codes that they may be.
+    slipped = [code[:-1] + ("C" if code.endswith("A") else "A") for code in codes[:2]]
+    slips = "".join(f"{code},pH,6.5,,water 1:1\n" for code in slipped)
+    said = program("lab", "import", report(program, HEADER + slips, "slips.csv"), on=ON)
+    assert f"is it {codes[0]}" in said.err
+    assert f"is it {codes[1]}" in said.err
+
+
 def test_a_long_report(pulled: tuple[Program, list[str]]) -> None:
     program, codes = pulled
     name = report(program, long(codes, SIX))

@@ -247,6 +247,24 @@ def test_wrong_words(pulled: tuple[Program, list[str]], words: list[str], what: 
     assert program.journal() == before
 
 
+def test_a_profile_of_which_the_samples_are_another_column_is_one_sentence(
+    pulled: tuple[Program, list[str]], folder: Path
+) -> None:
+    program, codes = pulled
+    text = PROFILE.replace('sample = "ID"', 'sample = "No"') + '[skip]\ncolumns = ["ID"]\n'
+    (folder / "mine.toml").write_text(text, encoding="utf-8")
+    rows = [f"{n},{code},03/04/2026,{n}" for n, code in enumerate(codes, start=1)]
+    (program.folder / "r.csv").write_text("\n".join(["Lab,,,", "No,ID,In,N", *rows]) + "\n")
+    said = imported(program, "r.csv", "--report", "1")
+    assert (said.code, said.out) == (2, "")
+    assert said.err.splitlines() == [
+        "r.csv, row 3, column 1 'No' (value '1'): no cell of this column holds a sample code of "
+        "this book (6 rows); column 'ID' holds such codes in 6 rows: sample = 'ID' in [columns] "
+        "of the profile",
+        "Error: r.csv: 1 problem; nothing was written",
+    ]
+
+
 def test_a_profile_with_mistakes_names_them_all(
     pulled: tuple[Program, list[str]], folder: Path
 ) -> None:
