@@ -501,6 +501,59 @@ def test_a_re_issue_under_a_new_number_names_only_the_curves_that_change(
     assert curves(more) == ["nitrate-N of M"]
 
 
+def told(program: Program, of: str) -> list[tuple[str, str]]:
+    """What a history shows: the beginning of each line, and what became of it."""
+    found = json.loads(program.must("history", of, "--json", on=ON).out)["lines"]
+    return [(line["what"].partition(" (")[0], line["state"]) for line in found]
+
+
+def test_the_history_of_a_nutrient_has_the_lines_of_a_report_that_was_replaced(
+    reissued: tuple[Program, list[str]],
+) -> None:
+    program, codes = reissued
+    words = ("lab", "import", "second.csv", "--report", "26-9", "--replaces", "26-1")
+    program.must(*words, on="2026-03-21T09:00+01:00")
+    of = f"{codes[1]}:nitrate-N"
+    assert told(program, of) == [
+        ("nitrate-N 11 mg/kg", "struck"),
+        ("struck", ""),
+        ("nitrate-N 21.5 mg/kg", "stands"),
+    ]
+    assert told(program, f"{of}:1 M KCl") == told(program, of)
+    assert told(program, f"{codes[1]}:pH")[0] == ("pH 6.1", "struck")
+    shown = program.must("history", of, on=ON).out
+    assert f" struck | {of}" in shown
+    assert f" stands | {of}" in shown
+
+
+def test_the_history_of_a_nutrient_has_both_runs_and_what_was_asked_of_them(
+    pulled: tuple[Program, list[str]],
+) -> None:
+    program, codes = pulled
+    row = f"{HEADER}{codes[0]},pH,%s,,water 1:1\n"
+    program.must("lab", "import", report(program, row % 65), "--report", "26-1", on=ON)
+    of = f"{codes[0]}:pH"
+    why = ("--reason", "point lost")
+    program.must("lab", "answer", of, "re-run", *why, on="2026-03-20T10:00+01:00")
+    again = report(program, row % 6.5, "again.csv")
+    later = "2026-03-25T09:00+01:00"
+    program.must("lab", "import", again, "--report", "26-2", "--repeat", on=later)
+    program.must("strike", f"{of}:1", *why, on="2026-03-26T09:00+01:00")
+    lines = told(program, of)
+    assert [what for what, _ in lines if what.startswith("pH 6")] == ["pH 65", "pH 6.5"]
+    assert ("pH 65", "struck") in lines
+    assert ("pH 6.5", "stands") in lines
+    assert any("re-run" in what for what, _ in lines)
+    # Struck altogether it is still told, as `history CODE` does.
+    program.must("strike", of, *why, on="2026-03-27T09:00+01:00")
+    assert [state for what, state in told(program, of) if what.startswith("pH 6")] == [
+        "struck", "struck",
+    ]  # fmt: skip
+    assert set(told(program, of)) < set(told(program, codes[0]))
+    said = program("history", f"{codes[0]}:Zn", on=ON)
+    assert (said.code, "has no result of Zn" in said.err) == (2, True)
+
+
 def test_a_re_issue_of_what_was_struck_shows_what_that_was(
     reissued: tuple[Program, list[str]],
 ) -> None:
