@@ -36,6 +36,16 @@ def test_bags_that_stand_alike_are_one_row(started: Program) -> None:
     ]
 
 
+def test_what_went_or_was_pulled_today_says_so(started: Program) -> None:
+    begun(started)
+    assert "awaited since today (sent Tue 17 Mar 2026 by mira)" in " ".join(log(started, on=SENT))
+    for command in ("today", "week"):
+        said = started.must(command, "--on", "yesterday", on=SENT).out
+        assert "6 bags of Mon 16 Mar 2026, today\n" in said
+        assert " 0 d" not in said
+    assert "results of 6 bags of Mon 16 Mar 2026, 1 d\n" in started.must("today", on=SENT).out
+
+
 def test_each_pull_of_a_day_has_one_heading(started: Program) -> None:
     started.must("apply", "control,M", on="2026-03-02T10:00+01:00")
     started.must("apply", "C10", on="2026-03-09T10:00+01:00")
