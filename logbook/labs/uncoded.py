@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Callable, Collection
+from operator import itemgetter
 
 from logbook.errors import Problem
 from logbook.labs.cells import AS_NUMBER, MOST_GUESSES, Reading
@@ -23,10 +24,14 @@ def uncoded(reading: Reading) -> Problem | None:
     # In any usual file the first cell ends this.
     if any(_is_code(row[column], reading) for row in table.rows):
         return None
-    place, title, count = _with_codes(table, reading)
-    if not count and _may_be_codes({row[column] for row in table.rows}, known):
-        return None
     rows = len(set(table.lines))
+    place, title, count = _with_most(table, known.__contains__)
+    if not count:
+        if _may_be_codes({row[column] for row in table.rows}, known):
+            return None
+        # Codes of samples that were pulled on another machine; here and there one is chance.
+        place, title, count = _with_most(table, codes.is_valid)
+        count = count if 2 * count > rows else 0
     many = f"{rows:,} row{'s' * (rows != 1)}"
     what = f"no cell of this column holds a sample code of this book ({many})"
     if not count:
@@ -51,7 +56,7 @@ def _may_be_codes(cells: Collection[str], known: Collection[str]) -> bool:
 
 
 def _holds(title: str, count: int) -> str:
-    return f"column {shown(title)} holds such codes in {count:,} row{'s' * (count != 1)}"
+    return f"column {shown(title)} holds sample codes in {count:,} row{'s' * (count != 1)}"
 
 
 def _is_code(cell: str, reading: Reading) -> bool:
@@ -59,12 +64,11 @@ def _is_code(cell: str, reading: Reading) -> bool:
     return code in reading.beside.codes or codes.is_valid(code)
 
 
-def _with_codes(table: Table, reading: Reading) -> tuple[str, str, int]:
-    """The column with the most codes of the book: its letters, its heading, how many it holds."""
-    known = reading.beside.codes
+def _with_most(table: Table, is_meant: Callable[[str], bool]) -> tuple[str, str, int]:
+    """The column with the most codes that are meant: its letters, its heading, how many."""
     found = [
-        (sum(codes.tidy(cell) in known for cell in cells), place, title)
+        (sum(is_meant(codes.tidy(cell)) for cell in cells), place, title)
         for place, title, cells in table.file_columns()
     ]
-    count, place, title = max(found, key=lambda one: one[0])
+    count, place, title = max(found, key=itemgetter(0))
     return place, title, count

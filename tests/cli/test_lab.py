@@ -80,8 +80,8 @@ def test_a_wrong_column_of_samples_is_one_sentence(
     assert (said.code, said.out) == (2, "")
     assert said.err.splitlines() == [
         "report.csv, row 2, column Sample (value 'Plot 0'): no cell of this column holds a sample "
-        "code of this book (6 rows); column 'Field ID' holds such codes in 6 rows: --skip 'Sample',"
-        " and not that one",
+        "code of this book (6 rows); column 'Field ID' holds sample codes in 6 rows: --skip "
+        "'Sample', and not that one",
         "Error: report.csv: 1 problem; nothing was written",
     ]
     assert program.journal() == before
@@ -102,6 +102,11 @@ def test_a_report_of_other_samples_is_one_sentence_and_its_other_problems_are_to
     )
     assert "row 3, column value (value '1x')" in said.err
     assert "3 problems" in said.err
+    # Those that another machine pulled are not known here.
+    rows = "".join(f"Plot {n},{WAITING},P,{n},mg/kg,Olsen\n" for n in range(2))
+    name = report(program, f"Sample,Client ref,{HEADER[7:]}{rows}")
+    said = program("lab", "import", name, on=ON)
+    assert "column 'Client ref' holds sample codes in 2 rows: --skip 'Sample'" in said.err
     # Codes that were mistyped are told row by row, with the codes that they may be.
     slipped = [code[:-1] + ("C" if code.endswith("A") else "A") for code in codes[:2]]
     slips = "".join(f"{code},pH,6.5,,water 1:1\n" for code in slipped)

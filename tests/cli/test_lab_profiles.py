@@ -260,7 +260,7 @@ def test_a_profile_of_which_the_samples_are_another_column_is_one_sentence(
     assert (said.code, said.out) == (2, "")
     assert said.err.splitlines() == [
         "r.csv, row 3, column 1 'No' (value '1'): no cell of this column holds a sample code of "
-        "this book (6 rows); column 'ID' holds such codes in 6 rows: sample = 'ID' in [columns] "
+        "this book (6 rows); column 'ID' holds sample codes in 6 rows: sample = 'ID' in [columns] "
         "of the profile",
         "Error: r.csv: 1 problem; nothing was written",
     ]
