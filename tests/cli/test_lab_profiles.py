@@ -376,6 +376,7 @@ def test_every_answer_that_cannot_be_one_is_refused_and_nothing_is_written(
     program, _ = pulled
     (program.folder / "first.csv").write_text(ASKING)
     nonsense = {
+        "lab": ("x" * 81, "it has more than 80 characters; shorten it"),
         "basis": ("soggy", "'soggy' is no answer to that; answer dry or moist"),
         "dates": ("noon first", "'noon first' is no answer to that; answer day first or month"),
         "mark J": ("perhaps", "'perhaps' is not a meaning known here; use: below-limit, "),
@@ -385,10 +386,10 @@ def test_every_answer_that_cannot_be_one_is_refused_and_nothing_is_written(
         "method of P (ppm)": ("Bray equivalent", "is computed from another extractant's value"),
     }
     words = [f"--say={key}={said}" for key, (said, _) in nonsense.items() if key[0] != "u"]
-    new = ("lab", "profile", "new", "first.csv", "--lab", "Fen")
+    new = ("lab", "profile", "new", "first.csv")
     said = program(*new, *words, on=ON)
     assert (said.code, said.out) == (2, "")
-    assert "Error: 6 answers cannot be so; nothing was written" in said.err
+    assert "Error: 7 answers cannot be so; nothing was written" in said.err
     for key, (text, why) in nonsense.items():
         lines = [one for one in said.err.splitlines() if one.startswith(f"--say '{key}={text}': ")]
         assert key[0] == "u" or (len(lines) == 1 and why in lines[0])

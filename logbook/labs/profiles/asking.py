@@ -33,6 +33,16 @@ def one_of(*words: str) -> Check:
     return check
 
 
+def of_length(most: int) -> Check:
+    """The check that an answer is not too long to be kept."""
+
+    def check(said: str) -> None:
+        if len(said) > most:
+            raise UserMistake(f"it has more than {most} characters", "shorten it")
+
+    return check
+
+
 @dataclass(frozen=True)
 class Question:
     """What the file does not say: a `key` to answer it by, the sentence, an example.

@@ -11,11 +11,12 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 from logbook.errors import BadData, Problem
+from logbook.labs.cells import MOST_TEXT
 from logbook.labs.columns import LYING, in_header
 from logbook.labs.grid import Grid
 from logbook.labs.marks import Marks, read_meaning
 from logbook.labs.profiles import placing, writing
-from logbook.labs.profiles.asking import Answer, Asking, Question
+from logbook.labs.profiles.asking import Answer, Asking, Question, of_length
 from logbook.labs.profiles.header import Block, find_block
 from logbook.labs.profiles.measuring import Measuring
 from logbook.labs.profiles.numbers import Written, written_as
@@ -58,7 +59,8 @@ def propose(
         raise BadData(f"{grid.file}: there are several tables", [problem])
     asking = Asking(answer)
     block = placing.asked_roles(grid, block, asking)
-    name = lab or asking.ask(Question("lab", "which laboratory is it?", "NAME"))
+    which = Question("lab", "which laboratory is it?", "NAME", of_length(MOST_TEXT))
+    name = lab or asking.ask(which)
     measuring = Measuring(grid, block, asking, followed or {})
     if not measuring.named:
         raise _without_nutrient(grid, measuring)
