@@ -13,7 +13,7 @@ import typer
 
 from logbook.cli import completing
 from logbook.cli.app import command
-from logbook.cli.naming import lines_of
+from logbook.cli.naming import lines_of, plain
 from logbook.cli.session import Session, addressed, as_json, say
 from logbook.journal import entry as journal
 from logbook.journal.fold import agree
@@ -21,6 +21,7 @@ from logbook.journal.kinds import from_value, readable, understood
 from logbook.report.lines import describe, rounded
 from logbook.store import asking, views
 from logbook.trial import codes, times
+from logbook.trial.chemistry import name_of
 from logbook.trial.records import Pull
 from logbook.trial.times import read_stored
 
@@ -39,7 +40,7 @@ def history(
     of: Annotated[
         str,
         typer.Argument(
-            help="A bed, a sample code, an act's code.",
+            help="A bed, a sample code, SAMPLE:NUTRIENT, an act's code.",
             show_default=False,
             autocompletion=completing.lines,
         ),
@@ -49,6 +50,7 @@ def history(
     """Show every line ever written about a bed, a sample or an act.
 
     Examples: logbook history B3
+              logbook history XW3KRT9D:nitrate-N
               logbook history XW3KRT9D --json
     """
     session: Session = context.obj
@@ -135,7 +137,8 @@ def _told(store: sqlite3.Connection, key: str) -> Told:
 def _keys_of(store: sqlite3.Connection, session: Session, of: str) -> Iterator[str]:
     code = codes.tidy(of.partition(":")[0])
     if codes.is_valid(code):
-        yield from lines_of(store, session, of)
+        # What was struck, or replaced by another report, is named by no reference any more.
+        yield from _of_nutrient(store, code, of) or lines_of(store, session, of)
         if ":" not in of:
             yield from _keys_about_code(store, code)
         return
@@ -145,6 +148,31 @@ def _keys_of(store: sqlite3.Connection, session: Session, of: str) -> Iterator[s
         yield f"bed/{bed.id}"
         yield from pulls
         yield from _weighings(store, (key for key in pulls if journal.space(key) == "pull"))
+
+
+def _of_nutrient(store: sqlite3.Connection, code: str, of: str) -> list[str]:
+    """All that was written of a nutrient of a sample, `CODE:NUTRIENT` or `CODE:NUTRIENT:METHOD`.
+
+    Nothing for any other reference, and for a nutrient of which there never was a result.
+    """
+    nutrient, _, method = of.partition(":")[2].partition(":")
+    wanted = name_of(nutrient)
+    found = [
+        key
+        for key in (_keys_about_code(store, code) if wanted else ())
+        if (named := _analysis(key))[0] == wanted and (not method or plain(method) == named[1])
+    ]
+    return found if any(journal.space(key) == "result" for key in found) else []
+
+
+def _analysis(key: str) -> tuple[str, str]:
+    """The nutrient and the method that a key names; empty where it names none."""
+    space, *rest = (*journal.parts(key), *[""] * 5)
+    if space == "handling":
+        return rest[2], ""
+    if space == "result":
+        return rest[3], plain(rest[4])
+    return (rest[1], plain(rest[2])) if space in ("query", "answer") else ("", "")
 
 
 def _keys_about_code(store: sqlite3.Connection, code: str) -> Iterator[str]:

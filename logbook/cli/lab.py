@@ -34,6 +34,7 @@ if TYPE_CHECKING:
     from logbook.labs.importer import Parsed
     from logbook.study.queries import Line
     from logbook.study.reports import Change, Plan
+    from logbook.trial.records import Result
     from logbook.trial.times import When
 
 _MOST_SHOWN = 20
@@ -157,8 +158,7 @@ def _import(session: Session, about: Setting, job: _Job, dry_run: bool, json: bo
     _say_what_happened(file, plan, code)
     if dry_run and asked:
         queries.show_would_ask(asked, opened.day)
-    if plan.writes:
-        laboratory.tell_notes(notes)
+    laboratory.tell_notes(notes if plan.writes else _left_out(plan))
 
 
 @dataclass(frozen=True)
@@ -234,13 +234,19 @@ def _notes(store: Any, about: Setting, parsed: Parsed, plan: Plan, opened: When)
             f"corrected or struck here and not changed by the laboratory, left so: "
             f"{listed(plan.kept)}"
         )
-    if plan.missing:
-        notes.append(
-            f"not in the re-issue and left standing: {listed(plan.missing)}; "
-            "logbook strike SAMPLE:NUTRIENT --reason TEXT strikes one"
-        )
+    notes += _left_out(plan)
     changes = [*plan.changed.values(), *plan.superseded]
     return [*notes, *(_still_awaited(store, about, changes, opened) if changes else ())]
+
+
+def _left_out(plan: Plan) -> list[str]:
+    """What a re-issue leaves out, and what may be done about it."""
+    if not plan.missing:
+        return []
+    return [
+        f"not in the re-issue and left standing: {listed(plan.missing)}; "
+        "logbook strike SAMPLE:NUTRIENT --reason TEXT strikes one"
+    ]
 
 
 def _still_awaited(
@@ -272,13 +278,20 @@ def _numbers(plan: Plan) -> str:
     return ", ".join(sorted({f"{one.number} of {one.lab}" for one in plan.reports.values()}))
 
 
+def _numbers_of(results: Sequence[Result]) -> str:
+    return ", ".join(sorted({f"{one.report} of {one.lab}" for one in results}))
+
+
 def _show_differences(file: str, plan: Plan) -> None:
     """What a re-issue changes and what it lacks, before anybody is asked."""
     changes = [*plan.changed.values(), *plan.superseded]
     if not changes and not plan.missing:
         return
     other = f"report {_numbers(plan)} is here with other values:"
-    if not changes:
+    if not changes and not plan.superseded_report:
+        of = _numbers_of(plan.missing)
+        other = f"report {of} is here with results that this file leaves out:"
+    elif not changes:
         other = f"report {_numbers(plan)} lacks results of the report that it replaces:"
     elif plan.superseded:
         old = sorted({change.old.report for change in plan.superseded if change.old})
@@ -371,10 +384,9 @@ def _say_what_happened(file: str, plan: Plan, code: str | None) -> None:
         written = [*plan.new.values(), *(change.new for change in plan.changed.values())]
         samples = len({result.sample for result in written})
         changed = f" ({len(plan.changed)} of them re-issued)" if plan.changed else ""
-        of = sorted({f"{one.report} of {one.lab}" for one in written})
         tell(
             f"{code}  imported {_many(count, 'result')}{changed} of {_many(samples, 'sample')}, "
-            f"report {', '.join(of)}",
+            f"report {_numbers_of(written)}",
             _AFTER_CODE,
         )
     if plan.curves:
@@ -408,7 +420,12 @@ def _document(
             for change in (*plan.changed.values(), *plan.superseded)
         ],
         "missing": [
-            {"sample": one.sample, "nutrient": one.analyte, "value": result_value(one)}
+            {
+                "sample": one.sample,
+                "nutrient": one.analyte,
+                "value": result_value(one),
+                "unit": one.unit,
+            }
             for one in plan.missing
         ],
         "curves": plan.curves,

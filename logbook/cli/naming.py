@@ -278,19 +278,20 @@ def _narrowed(every: list[Found], which: str) -> list[Found]:
         return every
     if which.isdecimal():
         return every[int(which) - 1 : int(which)] if int(which) else []
-    return [one for one in every if _plain(one.record.method) == _plain(which)]
+    return [one for one in every if plain(one.record.method) == plain(which)]
 
 
-def _plain(method: str) -> str:
+def plain(method: str) -> str:
+    """A method's name whatever its capitals and blanks."""
     return " ".join(method.casefold().split())
 
 
 def _names(prefix: str, every: list[Found]) -> dict[str, str]:
     """What to type for each of several results: its method where one alone has it, or a number."""
-    methods = [_plain(one.record.method) for one in every]
+    methods = [plain(one.record.method) for one in every]
     return {
         one.id: f"'{prefix}:{one.record.method}'"
-        if methods.count(_plain(one.record.method)) == 1
+        if methods.count(plain(one.record.method)) == 1
         else f"{prefix}:{number}"
         for number, one in enumerate(every, 1)
     }

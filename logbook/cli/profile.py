@@ -24,6 +24,7 @@ if TYPE_CHECKING:
 
 _MOST_SHOWN = 20
 _MOST_SEARCHED = 500
+_MOST_TRIES = 3
 
 
 def new(
@@ -57,14 +58,20 @@ def new(
     from logbook.labs.typed import option_text
 
     called = keeping.checked_name(name or _from_file(file))
-    answer = _answers(say_ or [])
+    refused: list[Problem] = []
+    answer = _answers(say_ or [], refused)
     grid = read_grid(file, sheet=sheet, encoding=encoding)
     folder = config.profiles_folder()
     if called in keeping.own(folder) and not replace:
         keeping.save(folder, called, "", False)  # refuses, before anything is asked
     followed = _followed(context.obj, grid)
-    proposal = proposing.propose(grid, answer, option_text("--lab", lab), followed)
+    try:
+        proposal = proposing.propose(grid, answer, option_text("--lab", lab), followed)
+    except BadData:
+        _refuse_answers(refused)
+        raise
     _refuse_unasked(say_ or [], proposal.asked)
+    _refuse_answers(refused)
     path = keeping.save(folder, called, proposal.text, replace)
     say(f"Written: {path}")
     for note in proposal.notes:
@@ -92,8 +99,12 @@ def _from_file(file: Path) -> str:
     return "-".join(part for part in "".join(letters).split("-") if part)[:40].strip("-") or "lab"
 
 
-def _answers(said: list[str]) -> Answer:
-    """Answers as the options say them, then as they are asked on a terminal."""
+def _answers(said: list[str], refused: list[Problem]) -> Answer:
+    """Answers as the options say them, then as they are asked on a terminal.
+
+    What an option says that cannot be an answer is put to `refused`; on a terminal it is asked
+    again.
+    """
     from logbook.labs.profiles.asking import answers
 
     found: dict[str, str] = {}
@@ -107,14 +118,47 @@ def _answers(said: list[str]) -> Answer:
 
     def answer(question: Question) -> str | None:
         given = by_option(question)
+        if given and (wrong := _wrong(question, given)):
+            refused.append(Problem(f"--say '{question.key}={given}'", wrong.message, wrong.hint))
+            return None
         if given or not sys.stdin.isatty():
             return given
         if question.key.startswith("mark ") and not told:
             told.append(question.key)
             tell(_meanings())
-        return ask_or_later(f"{question.text} (such as {question.example}; empty: later)") or None
+        return _asked(question)
 
     return answer
+
+
+def _wrong(question: Question, said: str) -> UserMistake | None:
+    """Why an answer cannot be one."""
+    try:
+        question.check(said)
+    except UserMistake as mistake:
+        return mistake
+    return None
+
+
+def _asked(question: Question) -> str | None:
+    """What is answered on the terminal, asked again a few times; None for what comes later."""
+    for _ in range(_MOST_TRIES):
+        said = ask_or_later(f"{question.text} (such as {question.example}; empty: later)")
+        wrong = _wrong(question, said) if said else None
+        if wrong is None:
+            return said or None
+        tell("; ".join(part for part in (wrong.message, wrong.hint) if part))
+    raise UserMistake(
+        f"nothing was written: {_MOST_TRIES} answers, none of which can be one to: {question.text}",
+        "an empty answer leaves it for later",
+    )
+
+
+def _refuse_answers(refused: list[Problem]) -> None:
+    """Refuse what --say said that cannot be an answer; raises BadData."""
+    if refused:
+        several = f"{len(refused)} answer{'s' * (len(refused) != 1)}"
+        raise BadData(f"{several} cannot be so; nothing was written", refused)
 
 
 def _refuse_unasked(said: list[str], asked: list[str]) -> None:
@@ -129,7 +173,15 @@ def _refuse_unasked(said: list[str], asked: list[str]) -> None:
 
 def ask_or_later(question: str) -> str:
     """What is answered on the terminal; empty for what somebody will complete later."""
-    return str(typer.prompt(question, default="", show_default=False)).strip()
+    try:
+        return str(typer.prompt(question, default="", show_default=False)).strip()
+    except typer.Abort as stopped:
+        if not isinstance(stopped.__context__, EOFError):
+            raise
+        raise UserMistake(
+            "the input ended before everything was asked; nothing was written",
+            "run it again: an empty answer leaves a question for later, --say answers it",
+        ) from None
 
 
 def _open(name: str, questions: list[Question]) -> BadData:

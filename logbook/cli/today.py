@@ -28,7 +28,7 @@ _FIRST_STEP = """\
 def today(
     context: typer.Context,
     on: Annotated[
-        str | None, typer.Option(help="Another day: yesterday, 2026-03-14 [today].")
+        str | None, typer.Option(help="Another day: tomorrow, 2026-03-14 [today].")
     ] = None,
     json: Annotated[bool, typer.Option("--json", help="For programs.")] = False,
 ) -> None:

@@ -22,14 +22,14 @@ from logbook.trial.chemistry import Analyte
 from logbook.trial.records import Result
 
 MOST_TEXT = 80
-_MOST_GUESSES = 50
+MOST_GUESSES = 50
 
 _BASES = {
     "dry": "|dry|dry basis|dry soil|dry matter|dry weight|dw|dm|ts|oven dry",
     "moist": "moist|moist basis|as received|as is|wet|fresh|fresh weight|fw|field moist",
 }
 BASES = {word: basis for basis, words in _BASES.items() for word in words.split("|")}
-_AS_NUMBER = re.compile(r"[0-9][0-9.,]*E\+?[0-9]+", re.IGNORECASE)
+AS_NUMBER = re.compile(r"[0-9][0-9.,]*E\+?[0-9]+", re.IGNORECASE)
 
 
 @dataclass(frozen=True)
@@ -95,6 +95,7 @@ class Reading:
     """The state of one pass over a table: caches per distinct cell, and what was found.
 
     `marks` is how a profile's laboratory writes its results; without one the usual rules hold.
+    `uncoded`: no cell of the samples' column is a code, which was said once for all rows.
     """
 
     table: Table
@@ -120,6 +121,7 @@ class Reading:
     unshown: int = 0
     guesses: int = 0
     marks: Marks | None = None
+    uncoded: bool = False
 
     def refuse(self, row: int, flaw: Flaw) -> None:
         """Keep a problem with its place, once, or only count it when there are too many to keep."""
@@ -350,12 +352,12 @@ def _wrong_code(reading: Reading, cell: str, wrong: str) -> Flaw:
     if not cell.strip():
         remedy = "fill it in, or take the row out"
         return Flaw(column, "there is no sample code", remedy)
-    if _AS_NUMBER.fullmatch(cell.strip()):
+    if AS_NUMBER.fullmatch(cell.strip()):
         what = "a spreadsheet has turned the sample code into a number"
         return Flaw(column, what, "make that column text and export the file again")
     reading.guesses += 1
     known = reading.beside.codes
-    near = codes.candidates(cell, known) if reading.guesses <= _MOST_GUESSES else []
+    near = codes.candidates(cell, known) if reading.guesses <= MOST_GUESSES else []
     remedy = f"is it {' or '.join(near)}?" if near else "copy the code from the label"
     if reading.marks is not None and not near:
         remedy += ", or name it in skip_rows of the profile if it is no sample of yours"

@@ -56,7 +56,7 @@ def find_columns(
     needed: Collection[str] = NEEDED,
 ) -> tuple[dict[str, int], list[Problem]]:
     """Which column plays which of the roles, and what is missing or ambiguous."""
-    names = [" ".join(re.sub(r"[_\-.#:]", " ", name.lower()).split()) for name in table.header]
+    names = [_plain(title) for title in table.header]
     columns: dict[str, int] = {}
     problems: list[Problem] = []
     for role in roles:
@@ -80,6 +80,15 @@ def find_columns(
                 what = f"the codes stand in column {shown(title)}, and no column is the sample"
             problems.append(Problem(f"{table.file}, header", what, remedy))
     return columns, problems
+
+
+def is_sample(title: str) -> bool:
+    """Whether a plain table's column of that heading may be the one of the samples."""
+    return any(_plain(title) in group.split("|") for group in ROLES["sample"])
+
+
+def _plain(title: str) -> str:
+    return " ".join(re.sub(r"[_\-.#:]", " ", title.lower()).split())
 
 
 def _with_codes(table: Table) -> str:

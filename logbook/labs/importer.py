@@ -43,6 +43,7 @@ from logbook.labs.cells import (
 from logbook.labs.columns import NEEDED, find_columns, picker
 from logbook.labs.marks import Marks
 from logbook.labs.reader import Table, shown
+from logbook.labs.uncoded import uncoded
 from logbook.trial import codes
 from logbook.trial.records import Result
 
@@ -155,6 +156,9 @@ def _parsed(
     reading = Reading(table, columns, beside, beside.report or table.sha256[:12])
     reading.problems, reading.marks = problems, marks
     reading.kinds |= kinds or {}
+    if (none := uncoded(reading)) is not None:
+        reading.uncoded = True
+        problems.append(none)
     _read_rows(reading)
     _refuse_half_numbered(reading)
     reading.say_alike()
@@ -218,7 +222,7 @@ def _refuse_row(
     code: str | Flaw,
 ) -> None:
     """Every problem of a row whose value cannot be kept, the value's own included."""
-    if isinstance(code, Flaw):
+    if isinstance(code, Flaw) and not reading.uncoded:
         reading.refuse(at, code)
     for flaw in kind if isinstance(kind, list) else ():
         reading.refuse_kind(at, flaw)

@@ -45,6 +45,17 @@ _PARTED = re.compile(r"(?P<before>[^\d,.+-]*?)\s*(?P<number>[+-]?[\d.,][\d.,' ]*
 _LOOKALIKE = re.compile(r"[\dOoIl.,]*\d[\dOoIl.,]*\Z")
 
 
+def read_meaning(text: str) -> str:
+    """What a mark stands for: words of `qualifiers.WORDS`, or NOTHING. Raises UserMistake."""
+    if text == NOTHING:
+        return NOTHING
+    strange = [word for word in text.split() if word not in qualifiers.WORDS]
+    if strange:
+        known = ", ".join((*qualifiers.WORDS, NOTHING))
+        raise UserMistake(f"{shown(strange[0])} is not a meaning known here", f"use: {known}")
+    return qualifiers.joined(text.split())
+
+
 @dataclass(frozen=True)
 class Marks:
     """How a laboratory writes: its marks (beside the usual ones), decimal and thousands marks.

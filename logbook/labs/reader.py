@@ -19,7 +19,7 @@ from __future__ import annotations
 
 import hashlib
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import ClassVar, Literal
@@ -85,6 +85,15 @@ class Table:
         cell = shown(self.rows[row][column])
         at = place(self.file, self.sheet, self.lines[row])
         return f"{at}, column {self.header[column]} (value {cell})"
+
+    def heading(self, column: int) -> str:
+        """The heading that a column has in the file."""
+        return self.header[column]
+
+    def file_columns(self) -> Iterator[tuple[str, str, list[str]]]:
+        """Every column of the file: its letters, its heading, its cells in the rows of data."""
+        for at, title in enumerate(self.header):
+            yield letters(at), title, [row[at] for row in self.rows]
 
     def column(self, *names: str) -> int | None:
         """The first column whose name, whatever its case, is one of `names`; None without."""

@@ -68,6 +68,17 @@ class Long(Table):
         home = self.homes[column]
         return self.source.where(at, nutrient if home is None else home)
 
+    def heading(self, column: int) -> str:
+        """The heading in the file itself; that of a nutrient's own column is its name here."""
+        home = self.homes[column]
+        if self.source is None or home is None:
+            return super().heading(column)
+        return self.source.heading(home)
+
+    def file_columns(self) -> Iterator[tuple[str, str, list[str]]]:
+        """The columns of the file itself."""
+        return super().file_columns() if self.source is None else self.source.file_columns()
+
 
 @dataclass(frozen=True)
 class _Column:

@@ -16,7 +16,7 @@ from logbook.store import asking, awaiting, twice, views
 from logbook.trial import schedule, watering
 from logbook.trial.ranges import BedRef, compact
 from logbook.trial.records import Trial
-from logbook.trial.times import spoken_day
+from logbook.trial.times import ago, spoken_day
 from logbook.trial.units import short
 
 if TYPE_CHECKING:
@@ -163,8 +163,7 @@ def _unapplied(
 
 
 def _filled(day: date, today: date) -> str:
-    ago = (today - day).days
-    return f"filled {ago} d ago" if ago else "filled today"
+    return f"filled {ago((today - day).days)}"
 
 
 def _waterings(
@@ -381,6 +380,5 @@ def when_spoken(task: Task) -> str:
     if task.target is None:
         return ""
     day = spoken_day(task.target)
-    if task.days is None or task.days == 0:
-        return f"{day}, today"
-    return f"{day}, in {-task.days} d" if task.days < 0 else f"{day}, {task.days} d ago"
+    days = task.days or 0
+    return f"{day}, in {-days} d" if days < 0 else f"{day}, {ago(days)}"

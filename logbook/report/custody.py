@@ -103,7 +103,8 @@ def _state(one: Tracked) -> str:
         return f"{one.state}{since}{by}"
     verb = "awaited" if one.state in (SENT, RECEIVED) else f"{one.state}, awaited"
     late = ", late" if one.late else ""
-    return f"{verb} for {one.days} d{late} ({one.state}{since}{by})"
+    how_long = f"for {one.days} d" if one.days else "since today"
+    return f"{verb} {how_long}{late} ({one.state}{since}{by})"
 
 
 def _step(one: Event) -> str:

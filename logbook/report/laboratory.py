@@ -11,7 +11,7 @@ from datetime import date
 from typing import TYPE_CHECKING
 
 from logbook.store import awaiting
-from logbook.trial.times import spoken_day
+from logbook.trial.times import span, spoken_day
 
 if TYPE_CHECKING:
     import sqlite3
@@ -59,7 +59,7 @@ def _queries(store: sqlite3.Connection, trial: Trial, today: date) -> Iterator[s
     until = ""
     if ahead:
         until = f", a re-run can be asked for until {spoken_day(ahead[0])}"
-        until += f" ({(ahead[0] - today).days} d)"
+        until += f" ({span((ahead[0] - today).days)})"
     elif days:
         until = ", too late for a re-run, most likely"
     yield f"{many} open{until}: logbook lab queries"

@@ -11,10 +11,19 @@ if TYPE_CHECKING:
     import sqlite3
     from datetime import date
 
+# A report that came again is dated anew, and of its results those that were written with it: of any
+# other one `reported` knows the day.
+_OF_THAT_DAY = (
+    "(SELECT count(*) FROM write w WHERE w.key = 'report/' || p.id) = 1 OR EXISTS (SELECT 1 "
+    "FROM write w JOIN entry e ON e.id = w.entry JOIN entry own ON own.id = r.entry "
+    "WHERE w.key = 'report/' || p.id AND w.live "
+    "AND coalesce(e.act, e.id) = coalesce(own.act, own.id))"
+)
 _NEWER_RUN = (
     "SELECT 1 FROM result r JOIN report p ON p.lab = r.lab AND p.number = r.report "
     "WHERE r.sample = o.sample AND r.analyte = o.analysis AND r.run > 1 "
-    "AND substr(p.received, 1, 10) >= o.day"
+    "AND substr(p.received, 1, 10) >= o.day "
+    f"AND ({_OF_THAT_DAY})"
 )
 # A re-run that was asked for stands on the bag, or, by an older program, in the answer alone.
 _RERUNS = (

@@ -6,6 +6,7 @@ A report is known by laboratory and number, its files by their bytes. Rules:
 2. A file that a later one replaced is never taken again: it would turn the values back.
 3. Any other file of a known report adds what was not there. Other values make it a re-issue: they
    are shown and confirmed, and only those keys are written; the old lines stay in history.
+   What it leaves out is named and stands: nothing is struck by itself.
 4. What the laboratory did not change is left as a person corrected or struck it.
 5. An import that was struck or undone may be made again.
 6. What stands under another report of the laboratory is not written a second time, unless somebody
@@ -58,7 +59,8 @@ class Plan:
     results stand; `replaced` are keys of typed results that these take the place of; `again` are
     the reports of an earlier measurement, which these follow as the next run; `superseded` are
     results of another report that a re-issue under a new number takes the place of, of which
-    `by_hand` were struck or corrected by a person.
+    `by_hand` were struck or corrected by a person; `alike` are the keys of new results that say
+    what stood under the older number.
     """
 
     new: dict[str, Result] = field(default_factory=dict)
@@ -73,6 +75,7 @@ class Plan:
     curves: list[str] = field(default_factory=list)
     superseded: list[Change] = field(default_factory=list)
     by_hand: list[Result] = field(default_factory=list)
+    alike: set[str] = field(default_factory=set)
     superseded_report: str = ""
 
     @property
@@ -149,14 +152,14 @@ def plan(
                 f"{file}: two rows are one result; nothing was written", "number the repeats"
             )
         if lines:
-            _plan_report(store, made, report, lines)
+            _plan_report(store, made, report, lines, answers.reissued)
     if answers.replaces is not None and made.new and not made.replaced:
         raise UserMistake(
             f"{file}: nothing of it stands under report {answers.replaces}; nothing was written",
             "check the number, or leave --replaces out",
         )
-    if made.changed or made.superseded:
-        touched = [*made.new.values(), *(change.new for change in made.changed.values())]
+    if made.changed or made.superseded_report:
+        touched = [one for name, one in made.written.items() if name not in made.alike]
         made.curves = curves_of(store, touched)
     return made
 
@@ -238,7 +241,9 @@ def _supersede(
             made.by_hand.append(result)
         if before is not None:
             made.replaced.append(name)
-            if not agree(to_value(replace(before, report=report.number)), to_value(result)):
+            if agree(to_value(replace(before, report=report.number)), to_value(result)):
+                made.alike.add(result_key(result))
+            else:
                 made.superseded.append(Change(before, result))
         elif said:
             made.superseded.append(Change(None, result, _shown(said)))
@@ -272,9 +277,17 @@ def _refuse_elsewhere(
 
 
 def _plan_report(
-    store: sqlite3.Connection, made: Plan, report: Report, lines: dict[str, Result]
+    store: sqlite3.Connection,
+    made: Plan,
+    report: Report,
+    lines: dict[str, Result],
+    reissued: bool,
 ) -> None:
-    """Add what one report's lines would do to the plan."""
+    """Add what one report's lines would do to the plan.
+
+    reissued: somebody says that these are all of it, so that what they leave out is named. Without
+    that a file which only has fewer rows may be a part of the report.
+    """
     own = report_key(report.lab, report.number)
     written = _written(store, report)
     state = _state(written, report.sha256)
@@ -286,6 +299,7 @@ def _plan_report(
         added = {name: result for name, result in lines.items() if name not in living}
         made.new |= added
         made.same += len(lines) - len(added)
+        made.missing += _left_out(standing, lines) if reissued else []
         return
     new: dict[str, Result] = {}
     doubtful: dict[str, Change] = {}
@@ -304,8 +318,12 @@ def _plan_report(
     made.changed |= changed
     if new or changed:
         made.reports[own] = report
-    if changed:
-        made.missing += [one for name, one in standing.items() if name not in lines]
+    if changed or (reissued and state != "older"):
+        made.missing += _left_out(standing, lines)
+
+
+def _left_out(standing: dict[str, Result], lines: dict[str, Result]) -> list[Result]:
+    return [one for name, one in standing.items() if name not in lines]
 
 
 def _sorted_out(

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from datetime import date
 from typing import TYPE_CHECKING
 
-from logbook.store import asking, awaiting, views
+from logbook.store import asking, awaiting, reported, views
 from logbook.study.bags import Bag, bags, blinds
 from logbook.study.usual import Usual, usual_days
 from logbook.trial import holding, records
@@ -290,7 +290,7 @@ def _ask(
 
 
 def _report(store: sqlite3.Connection, told: _Told, wanted: Collection[str]) -> None:
-    """Add what was reported: a result of a bag, on the day its report came in."""
+    """Add what was reported: a result of a bag, on the day on which it came in."""
     reports = {
         (one.record.lab, one.record.number): one.record.received
         for one in views.fetch(store, "report")
@@ -301,14 +301,15 @@ def _report(store: sqlite3.Connection, told: _Told, wanted: Collection[str]) -> 
         some = codes[start : start + 500]
         marks = ", ".join("?" * len(some))
         rows += store.execute(
-            "SELECT sample, analyte, lab, report, run, entry FROM result "
+            "SELECT id, sample, analyte, lab, report, run, entry FROM result "
             f"WHERE sample IN ({marks}) ORDER BY id",
             some,
         ).fetchall()
-    entries = asking.about_entries(store, {row[5] for row in rows})
-    for sample, analyte, lab, number, run, entry in rows:
+    entries = asking.about_entries(store, {row[6] for row in rows})
+    again = reported.came_in(store, [row[0] for row in rows])
+    for ident, sample, analyte, lab, number, run, entry in rows:
         by, written = entries[entry]
-        when = reports.get((lab, number), When(written))
+        when = again.get(ident) or reports.get((lab, number), When(written))
         event = Event(REPORTED, when, by, analyte, f"report {number} of {lab}")
         told.reported.setdefault(sample, {}).setdefault(analyte, []).append((run, event))
 

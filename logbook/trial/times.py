@@ -39,6 +39,16 @@ def days_text(days: Iterable[float]) -> str:
     return f"days {', '.join(most)} and {last}" if most else f"day {last}"
 
 
+def span(days: int) -> str:
+    """How long something is ahead or takes already, in whole days: "3 d"; "today" for none."""
+    return f"{days} d" if days else "today"
+
+
+def ago(days: int) -> str:
+    """How long ago something was, in whole days: "3 d ago", "today"."""
+    return f"{days} d ago" if days else "today"
+
+
 @dataclass(frozen=True)
 class When:
     """The time of an act: the day in the trial's zone and, if it was given, the instant."""
@@ -87,10 +97,10 @@ def read_stored(text: str) -> When:
 def parse_when(text: str, tz: ZoneInfo, now: datetime) -> When:
     """Read a time as people say it, in the trial's zone; `now` is an aware instant.
 
-    Accepts `now`, `today`, `yesterday`, a weekday (the latest one, today included), an ISO date,
-    `19.8.2026` (the day is first), `19/8/2026` where only one number can be the day, each with or
-    without a clock time; a clock time alone is today; ISO 8601 with an offset is taken as it
-    stands. Raises UserMistake for anything else, for years outside YEARS, for hours
+    Accepts `now`, `today`, `yesterday`, `tomorrow`, a weekday (the latest one, today included), an
+    ISO date, `19.8.2026` (the day is first), `19/8/2026` where only one number can be the day, each
+    with or without a clock time; a clock time alone is today; ISO 8601 with an offset is taken as
+    it stands. Raises UserMistake for anything else, for years outside YEARS, for hours
     that a clock change skips and for hours that it repeats (those need an offset).
     """
     words = text.strip().lower().split()
@@ -117,6 +127,8 @@ def _day(words: list[str], today: date, text: str) -> date:
         return today
     if word == "yesterday":
         return today - timedelta(days=1)
+    if word == "tomorrow":
+        return today + timedelta(days=1)
     named = [n for n, full in enumerate(_FULL) if len(word) >= 3 and full.startswith(word)]
     if named:
         return today - timedelta(days=(today.weekday() - named[0]) % 7)

@@ -66,6 +66,55 @@ def test_the_codes_are_in_the_column_that_is_not_skipped(
     assert "wait" not in said.out
 
 
+@pytest.mark.parametrize("wide", [False, True])
+def test_a_wrong_column_of_samples_is_one_sentence(
+    pulled: tuple[Program, list[str]], wide: bool
+) -> None:
+    program, codes = pulled
+    shape = ("pH", "6.5") if wide else ("nutrient,value,unit,method", "pH,6.5,,water 1:1")
+    rows = "".join(f"Plot {n},{code},{shape[1]}\n" for n, code in enumerate(codes))
+    name = report(program, f"Sample,Field ID,{shape[0]}\n{rows}")
+    methods = METHODS[2:] if wide else ()
+    before = program.journal()
+    said = program("lab", "import", name, "--skip", "Field ID", *methods, on=ON)
+    assert (said.code, said.out) == (2, "")
+    assert said.err.splitlines() == [
+        "report.csv, row 2, column Sample (value 'Plot 0'): no cell of this column holds a sample "
+        "code of this book (6 rows); column 'Field ID' holds sample codes in 6 rows: --skip "
+        "'Sample', and not that one",
+        "Error: report.csv: 1 problem; nothing was written",
+    ]
+    assert program.journal() == before
+    program.must("lab", "import", name, "--skip", "Sample", *methods, on=ON)
+
+
+def test_a_report_of_other_samples_is_one_sentence_and_its_other_problems_are_told(
+    pulled: tuple[Program, list[str]],
+) -> None:
+    program, codes = pulled
+    rows = "".join(f"Plot {n},pH,{n}x,,water 1:1\n" for n in range(2))
+    said = program("lab", "import", report(program, HEADER + rows), on=ON)
+    assert (said.code, said.out) == (2, "")
+    assert said.err.splitlines()[0] == (
+        "report.csv, row 2, column sample (value 'Plot 0'): no cell of this column holds a sample "
+        "code of this book (2 rows); are these samples of this book, and is it the column of their "
+        "codes?"
+    )
+    assert "row 3, column value (value '1x')" in said.err
+    assert "3 problems" in said.err
+    # Those that another machine pulled are not known here.
+    rows = "".join(f"Plot {n},{WAITING},P,{n},mg/kg,Olsen\n" for n in range(2))
+    name = report(program, f"Sample,Client ref,{HEADER[7:]}{rows}")
+    said = program("lab", "import", name, on=ON)
+    assert "column 'Client ref' holds sample codes in 2 rows: --skip 'Sample'" in said.err
+    # Codes that were mistyped are told row by row, with the codes that they may be.
+    slipped = [code[:-1] + ("C" if code.endswith("A") else "A") for code in codes[:2]]
+    slips = "".join(f"{code},pH,6.5,,water 1:1\n" for code in slipped)
+    said = program("lab", "import", report(program, HEADER + slips, "slips.csv"), on=ON)
+    assert f"is it {codes[0]}" in said.err
+    assert f"is it {codes[1]}" in said.err
+
+
 def test_a_long_report(pulled: tuple[Program, list[str]]) -> None:
     program, codes = pulled
     name = report(program, long(codes, SIX))
@@ -263,6 +312,69 @@ def test_a_re_issue_writes_only_what_changed_and_keeps_both(
     program.must("verify", on=ON)
 
 
+def test_a_re_issue_that_only_leaves_rows_out_names_them(
+    pulled: tuple[Program, list[str]],
+) -> None:
+    program, codes = pulled
+    first = report(program, long(codes, SIX), "first.csv")
+    program.must("lab", "import", first, "--report", "26-1", on=ON)
+    program.must("correct", f"{codes[5]}:nitrate-N", "--value", "<0.4", *WHY, on=ON)
+    second = report(program, long(codes[:5], SIX[:5]), "second.csv")
+    before = program.journal()
+    words = ("lab", "import", second, "--report", "26-1")
+
+    # Without --reissued it may be a part of the report.
+    said = program.must(*words, on=ON)
+    assert said.out == "second.csv: imported already (10 results); nothing was written\n"
+    assert json.loads(program.must(*words, "--json", on=ON).out)["missing"] == []
+
+    said = program.must(*words, "--reissued", on=ON)
+    assert said.out == (
+        "second.csv: report 26-1 of Invented Soil Lab is here with results that this file\n"
+        "  leaves out:\n"
+        f"  {codes[5]}  nitrate-N   <0.4 mg/kg -> not in it, left standing\n"
+        f"  {codes[5]}  pH          6.5 -> not in it, left standing\n"
+        "second.csv: imported already (10 results); nothing was written\n"
+        f"Note: not in the re-issue and left standing: {codes[5]} nitrate-N, {codes[5]} pH;\n"
+        "      logbook strike SAMPLE:NUTRIENT --reason TEXT strikes one\n"
+    )
+    document = json.loads(program.must(*words, "--reissued", "--json", on=ON).out)
+    assert document["missing"] == [
+        {"sample": codes[5], "nutrient": "nitrate-N", "value": "<0.4", "unit": "mg/kg"},
+        {"sample": codes[5], "nutrient": "pH", "value": "6.5", "unit": "pH"},
+    ]
+    assert any(note.startswith("not in the re-issue") for note in document["notes"])
+    assert program.journal() == before
+
+    program.must("strike", f"{codes[5]}:nitrate-N", "--reason", "left out of the re-issue", on=ON)
+    named = json.loads(program.must(*words, "--reissued", "--json", on=ON).out)["missing"]
+    assert [one["nutrient"] for one in named] == ["pH"]
+
+
+def test_the_file_that_stands_names_again_what_it_left_out(
+    reissued: tuple[Program, list[str]],
+) -> None:
+    program, codes = reissued
+    words = ("lab", "import", "second.csv", "--report", "26-1", "--reissued")
+    program.must(*words, on=ON)
+    again = program.must(*words, on=ON).out
+    assert f"  {codes[5]}  pH          6.5 -> not in it, left standing\n" in again
+    assert "second.csv: imported already (11 results); nothing was written\n" in again
+
+
+def test_an_older_part_of_a_report_leaves_nothing_out_of_the_later_one(
+    pulled: tuple[Program, list[str]],
+) -> None:
+    program, codes = pulled
+    part = report(program, long(codes[:5], SIX[:5]), "part.csv")
+    words = ("lab", "import", part, "--report", "26-1")
+    program.must(*words, on=ON)
+    report(program, long(codes, SIX), "all.csv")
+    program.must("lab", "import", "all.csv", "--report", "26-1", on=ON)
+    said = program.must(*words, "--reissued", on=ON)
+    assert said.out == "part.csv: imported already (10 results); nothing was written\n"
+
+
 def test_after_a_re_issue_neither_file_changes_anything(
     reissued: tuple[Program, list[str]],
 ) -> None:
@@ -376,6 +488,77 @@ def test_a_re_issue_under_a_new_number_says_what_a_person_did_under_the_old_one(
     assert (codes[2], "nitrate-N") not in results(program)
 
 
+def test_a_re_issue_under_a_new_number_names_only_the_curves_that_change(
+    reissued: tuple[Program, list[str]],
+) -> None:
+    program, codes = reissued
+    words = ("--report", "26-9", "--replaces", "26-1", "--json", "--dry-run")
+
+    def curves(name: str) -> list[str]:
+        return list(json.loads(program.must("lab", "import", name, *words, on=ON).out)["curves"])
+
+    assert curves("second.csv") == ["nitrate-N of C10", "nitrate-N of M"]  # no pH differs
+    again = report(program, long(codes[:5], SIX[:5]), "again.csv")
+    assert curves(again) == []
+    # A repeat that the older report does not have.
+    repeat = f"{codes[1]},NO3-N,11.5,mg/kg,1 M KCl\n"
+    more = report(program, long(codes, SIX) + repeat, "more.csv")
+    assert curves(more) == ["nitrate-N of M"]
+
+
+def told(program: Program, of: str) -> list[tuple[str, str]]:
+    """What a history shows: the beginning of each line, and what became of it."""
+    found = json.loads(program.must("history", of, "--json", on=ON).out)["lines"]
+    return [(line["what"].partition(" (")[0], line["state"]) for line in found]
+
+
+def test_the_history_of_a_nutrient_has_the_lines_of_a_report_that_was_replaced(
+    reissued: tuple[Program, list[str]],
+) -> None:
+    program, codes = reissued
+    words = ("lab", "import", "second.csv", "--report", "26-9", "--replaces", "26-1")
+    program.must(*words, on="2026-03-21T09:00+01:00")
+    of = f"{codes[1]}:nitrate-N"
+    assert told(program, of) == [
+        ("nitrate-N 11 mg/kg", "struck"),
+        ("struck", ""),
+        ("nitrate-N 21.5 mg/kg", "stands"),
+    ]
+    assert told(program, f"{of}:1 M KCl") == told(program, of)
+    assert told(program, f"{codes[1]}:pH")[0] == ("pH 6.1", "struck")
+    shown = program.must("history", of, on=ON).out
+    assert f" struck | {of}" in shown
+    assert f" stands | {of}" in shown
+
+
+def test_the_history_of_a_nutrient_has_both_runs_and_what_was_asked_of_them(
+    pulled: tuple[Program, list[str]],
+) -> None:
+    program, codes = pulled
+    row = f"{HEADER}{codes[0]},pH,%s,,water 1:1\n"
+    program.must("lab", "import", report(program, row % 65), "--report", "26-1", on=ON)
+    of = f"{codes[0]}:pH"
+    why = ("--reason", "point lost")
+    program.must("lab", "answer", of, "re-run", *why, on="2026-03-20T10:00+01:00")
+    again = report(program, row % 6.5, "again.csv")
+    later = "2026-03-25T09:00+01:00"
+    program.must("lab", "import", again, "--report", "26-2", "--repeat", on=later)
+    program.must("strike", f"{of}:1", *why, on="2026-03-26T09:00+01:00")
+    lines = told(program, of)
+    assert [what for what, _ in lines if what.startswith("pH 6")] == ["pH 65", "pH 6.5"]
+    assert ("pH 65", "struck") in lines
+    assert ("pH 6.5", "stands") in lines
+    assert any("re-run" in what for what, _ in lines)
+    # Struck altogether it is still told, as `history CODE` does.
+    program.must("strike", of, *why, on="2026-03-27T09:00+01:00")
+    assert [state for what, state in told(program, of) if what.startswith("pH 6")] == [
+        "struck", "struck",
+    ]  # fmt: skip
+    assert set(told(program, of)) < set(told(program, codes[0]))
+    said = program("history", f"{codes[0]}:Zn", on=ON)
+    assert (said.code, "has no result of Zn" in said.err) == (2, True)
+
+
 def test_a_re_issue_of_what_was_struck_shows_what_that_was(
     reissued: tuple[Program, list[str]],
 ) -> None:
@@ -416,7 +599,9 @@ def test_json_for_programs(reissued: tuple[Program, list[str]]) -> None:
         "sample": codes[4], "nutrient": "nitrate-N", "old": "14", "struck": None, "new": "<1",
         "unit": "mg/kg",
     }  # fmt: skip
-    assert document["missing"] == [{"sample": codes[5], "nutrient": "pH", "value": "6.5"}]
+    assert document["missing"] == [
+        {"sample": codes[5], "nutrient": "pH", "value": "6.5", "unit": "pH"}
+    ]
     assert document["curves"] == ["nitrate-N of C10", "nitrate-N of M"]
 
 

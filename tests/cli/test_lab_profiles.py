@@ -8,6 +8,7 @@ from pathlib import Path
 
 import openpyxl
 import pytest
+import typer
 
 from logbook.cli import profile as profiles
 from tests.cli.parted import parted
@@ -247,6 +248,24 @@ def test_wrong_words(pulled: tuple[Program, list[str]], words: list[str], what: 
     assert program.journal() == before
 
 
+def test_a_profile_of_which_the_samples_are_another_column_is_one_sentence(
+    pulled: tuple[Program, list[str]], folder: Path
+) -> None:
+    program, codes = pulled
+    text = PROFILE.replace('sample = "ID"', 'sample = "No"') + '[skip]\ncolumns = ["ID"]\n'
+    (folder / "mine.toml").write_text(text, encoding="utf-8")
+    rows = [f"{n},{code},03/04/2026,{n}" for n, code in enumerate(codes, start=1)]
+    (program.folder / "r.csv").write_text("\n".join(["Lab,,,", "No,ID,In,N", *rows]) + "\n")
+    said = imported(program, "r.csv", "--report", "1")
+    assert (said.code, said.out) == (2, "")
+    assert said.err.splitlines() == [
+        "r.csv, row 3, column 1 'No' (value '1'): no cell of this column holds a sample code of "
+        "this book (6 rows); column 'ID' holds sample codes in 6 rows: sample = 'ID' in [columns] "
+        "of the profile",
+        "Error: r.csv: 1 problem; nothing was written",
+    ]
+
+
 def test_a_profile_with_mistakes_names_them_all(
     pulled: tuple[Program, list[str]], folder: Path
 ) -> None:
@@ -348,17 +367,118 @@ def test_new_asks_on_a_terminal(
     assert 'basis = "dry"' in text
 
 
-def test_a_wrong_answer_is_refused_with_its_line(
+ASKING = "Plot,Received,Nitrate,P (ppm)\nx,03/04/2026,4 J,1.5\ny,03/04/2026,5,2.5\n"
+
+
+def test_every_answer_that_cannot_be_one_is_refused_and_nothing_is_written(
+    pulled: tuple[Program, list[str]], folder: Path
+) -> None:
+    program, _ = pulled
+    (program.folder / "first.csv").write_text(ASKING)
+    nonsense = {
+        "lab": ("x" * 81, "it has more than 80 characters; shorten it"),
+        "basis": ("soggy", "'soggy' is no answer to that; answer dry or moist"),
+        "dates": ("noon first", "'noon first' is no answer to that; answer day first or month"),
+        "mark J": ("perhaps", "'perhaps' is not a meaning known here; use: below-limit, "),
+        "sample": ("Bag", "there is no column 'Bag'; it has: Plot, Received, Nitrate, P (ppm)"),
+        "nutrient of Nitrate": ("P", "'P' is neither; answer NO3 or NO3-N"),
+        "unit of Nitrate": ("acres", "'acres'"),
+        "method of P (ppm)": ("Bray equivalent", "is computed from another extractant's value"),
+    }
+    words = [f"--say={key}={said}" for key, (said, _) in nonsense.items() if key[0] != "u"]
+    new = ("lab", "profile", "new", "first.csv")
+    said = program(*new, *words, on=ON)
+    assert (said.code, said.out) == (2, "")
+    assert "Error: 7 answers cannot be so; nothing was written" in said.err
+    for key, (text, why) in nonsense.items():
+        lines = [one for one in said.err.splitlines() if one.startswith(f"--say '{key}={text}': ")]
+        assert key[0] == "u" or (len(lines) == 1 and why in lines[0])
+    # A unit is judged by its nutrient.
+    words = ["--say=nutrient of Nitrate=NO3", "--say=unit of Nitrate=acres"]
+    said = program(*new, *words, on=ON)
+    assert said.code == 2
+    assert "--say 'unit of Nitrate=acres': " in said.err
+    assert not (folder / "first.toml").exists()
+
+
+def test_a_unit_that_is_answered_is_asked_what_it_needs(
     pulled: tuple[Program, list[str]], folder: Path
 ) -> None:
     program, codes = pulled
+    (program.folder / "first.csv").write_text(f"Sample,NO3-N\n{codes[0]},4\n{codes[1]},5\n")
+    words = ("--say=basis=dry", "--say=unit of NO3-N=mg/L", "--say=method of NO3-N=1 M KCl")
+    new = ("lab", "profile", "new", "first.csv", "--lab", "Fen")
+    said = program(*new, *words, on=ON)
+    assert "at which ratio of soil to solution?; --say 'ratio of NO3-N=1:5'" in said.err
+    program.must(*new, *words, "--say=ratio of NO3-N=1:5", "--replace", on=ON)
+
+
+def at_a_terminal(monkeypatch: pytest.MonkeyPatch, *answers: str) -> list[str]:
+    """A terminal at which these are typed, then the input ends; what was asked."""
+    asked: list[str] = []
+
+    def prompt(question: str, **_: object) -> str:
+        asked.append(question)
+        try:
+            if len(asked) > len(answers):
+                raise EOFError
+        except EOFError:
+            raise typer.Abort from None
+        return answers[len(asked) - 1]
+
+    monkeypatch.setattr(profiles.typer, "prompt", prompt)
+    monkeypatch.setattr(
+        profiles.sys, "stdin", type("Terminal", (), {"isatty": lambda self: True})()
+    )
+    return asked
+
+
+@pytest.fixture
+def asking(pulled: tuple[Program, list[str]], folder: Path) -> tuple[Program, tuple[str, ...]]:
+    """A profile of which the basis and the method of P are asked."""
+    program, codes = pulled
     (program.folder / "first.csv").write_text(f"Sample,P (ppm)\n{codes[0]},4\n{codes[1]},5\n")
-    said = program(
-        "lab", "profile", "new", "first.csv", "--lab", "Fen", "--say", "basis=dry",
-        "--say", "method of P (ppm)=Bray equivalent", on=ON,
-    )  # fmt: skip
-    assert said.code == 2
-    assert "is computed from another extractant's value" in said.err
+    return program, ("lab", "profile", "new", "first.csv", "--lab", "Fen")
+
+
+def test_what_cannot_be_an_answer_is_asked_again_with_those_that_can(
+    asking: tuple[Program, tuple[str, ...]], folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    program, new = asking
+    asked = at_a_terminal(monkeypatch, "soggy", "dry", "Olsen equivalent", "Olsen")
+    said = program(*new, on=ON)
+    assert (said.code, said.err) == (0, "")
+    assert said.out.startswith("'soggy' is no answer to that; answer dry or moist\n")
+    assert (asked[0], asked[2]) == (asked[1], asked[3])
+    assert 'method = "Olsen"' in (folder / "first.toml").read_text(encoding="utf-8")
+
+
+def test_it_is_not_asked_for_ever(
+    asking: tuple[Program, tuple[str, ...]], folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    program, new = asking
+    asked = at_a_terminal(monkeypatch, *["soggy"] * 9)
+    said = program(*new, on=ON)
+    assert (said.code, len(asked)) == (2, 3)
+    assert said.err == (
+        "Error: nothing was written: 3 answers, none of which can be one to: are contents given on "
+        "the dry or on the moist soil?\nTry: an empty answer leaves it for later\n"
+    )
+    assert not (folder / "first.toml").exists()
+
+
+def test_the_end_of_the_input_is_one_error(
+    asking: tuple[Program, tuple[str, ...]], folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    program, new = asking
+    at_a_terminal(monkeypatch, "dry")
+    said = program(*new, on=ON)
+    assert (said.code, said.out) == (2, "")
+    assert said.err.splitlines() == [
+        "Error: the input ended before everything was asked; nothing was written",
+        "Try: run it again: an empty answer leaves a question for later, --say answers it",
+    ]
+    assert not (folder / "first.toml").exists()
 
 
 def test_an_answer_to_nothing_that_was_asked_is_refused(

@@ -417,6 +417,10 @@ def test_deadlines_pass(started: Program) -> None:
     imported(started, "26-1", f"{code},pH,65,,water 1:1\n{code},ammonium-N,9999,mg/kg,1 M KCl\n")
     said = started.must("lab", "queries", on="2026-05-20T09:00+02:00").out
     assert "ask until Fri 22 May 2026 (2 d)" in said
+    last = "2026-05-22T09:00+02:00"
+    assert "ask until Fri 22 May 2026 (today)" in started.must("lab", "queries", on=last).out
+    board = " ".join(started.must("today", on=last).out.split())
+    assert "can be asked for until Fri 22 May 2026 (today)" in board
     late = started.must("lab", "queries", on="2026-05-23T09:00+02:00").out
     assert "overdue: the soil was kept until" in late
     history = " ".join(started.must("history", code, on="2026-05-23T09:00+02:00").out.split())

@@ -36,6 +36,16 @@ def test_bags_that_stand_alike_are_one_row(started: Program) -> None:
     ]
 
 
+def test_what_went_or_was_pulled_today_says_so(started: Program) -> None:
+    begun(started)
+    assert "awaited since today (sent Tue 17 Mar 2026 by mira)" in " ".join(log(started, on=SENT))
+    for command in ("today", "week"):
+        said = started.must(command, "--on", "yesterday", on=SENT).out
+        assert "6 bags of Mon 16 Mar 2026, today\n" in said
+        assert " 0 d" not in said
+    assert "results of 6 bags of Mon 16 Mar 2026, 1 d\n" in started.must("today", on=SENT).out
+
+
 def test_each_pull_of_a_day_has_one_heading(started: Program) -> None:
     started.must("apply", "control,M", on="2026-03-02T10:00+01:00")
     started.must("apply", "C10", on="2026-03-09T10:00+01:00")
@@ -43,6 +53,90 @@ def test_each_pull_of_a_day_has_one_heading(started: Program) -> None:
     headings = [line for line in log(started) if ", pulled " in line]
     assert len(headings) > 1
     assert len(set(headings)) == len(headings)
+
+
+HEADER = "sample,nutrient,value,unit,method\n"
+
+
+def reissued(program: Program) -> tuple[str, str]:
+    """A report of the 20th, re-issued on the 25th with another pH of B1: the codes of B1, B2."""
+    codes = begun(program)
+    rows = "".join(f"{codes[bed]},pH,6.5,,water 1:1\n" for bed in ("B1", "B2"))
+    changed = rows.replace("6.5", "6.4", 1)
+    for name, text, options in (("first", rows, ()), ("second", changed, ("--reissued",))):
+        (program.folder / f"{name}.csv").write_text(HEADER + text)
+        on = "2026-03-20T09:00+01:00" if name == "first" else "2026-03-25T09:00+01:00"
+        program.must("lab", "import", f"{name}.csv", "--report", "r", *options, on=on)
+    return codes["B1"], codes["B2"]
+
+
+def when_reported(program: Program, code: str) -> list[str]:
+    """The days on which the pH of a bag was reported, as its log says."""
+    found = json.loads(program.must("lab", "log", "--sample", code, "--json", on=LATER).out)
+    return [
+        event["when"][:10]
+        for line in found["samples"]
+        for event in line["events"]
+        if event["state"] == "reported"
+    ]
+
+
+def test_a_re_issue_dates_only_what_it_changed(started: Program) -> None:
+    changed, same = reissued(started)
+    assert when_reported(started, changed) == ["2026-03-25"]
+    assert when_reported(started, same) == ["2026-03-20"]
+    text = " ".join(" ".join(log(started)).split())
+    awaited = "nitrate-N, ammonium-N awaited for 9 d (sent Tue 17 Mar 2026 by mira)"
+    assert f"{changed} B1: {awaited}; pH reported Wed 25 Mar 2026 by mira" in text
+    assert f"{same} B2: {awaited}; pH reported Fri 20 Mar 2026 by mira" in text
+
+
+def test_what_a_person_corrects_keeps_the_day_on_which_it_was_reported(started: Program) -> None:
+    changed, same = reissued(started)
+    for code, value in ((changed, "6.3"), (same, "6.6")):
+        started.must("correct", f"{code}:pH", "--value", value, "--reason", "slip", on=LATER)
+    assert when_reported(started, changed) == ["2026-03-25"]
+    assert when_reported(started, same) == ["2026-03-20"]
+    for _ in range(3):
+        started.must("undo", on=LATER)
+    assert when_reported(started, changed) == ["2026-03-20"]
+
+
+def test_a_part_of_a_report_that_came_later_leaves_the_day_of_the_first(started: Program) -> None:
+    codes = begun(started)
+    for bed, day in (("B1", 20), ("B2", 24)):
+        name = f"{bed}.csv"
+        (started.folder / name).write_text(f"{HEADER}{codes[bed]},pH,6.5,,water 1:1\n")
+        on = f"2026-03-{day}T09:00+01:00"
+        started.must("lab", "import", name, "--report", "r", on=on)
+    assert when_reported(started, codes["B1"]) == ["2026-03-20"]
+    assert when_reported(started, codes["B2"]) == ["2026-03-24"]
+
+
+def test_a_re_run_that_is_awaited_does_not_come_with_a_re_issue_of_an_earlier_one(
+    started: Program,
+) -> None:
+    codes = begun(started)
+    row = f"{codes['B1']},pH,%s,,water 1:1\n"
+    other = f"{codes['B2']},pH,%s,,water 1:1\n"
+    days = iter(("18", "20", "25"))
+
+    def imported(name: str, rows: str, *options: str) -> None:
+        (started.folder / f"{name}.csv").write_text(HEADER + rows)
+        number = ("--report", name[:2], *options)
+        on = f"2026-03-{next(days)}T09:00+01:00"
+        started.must("lab", "import", f"{name}.csv", *number, on=on)
+
+    imported("r1", row % 6.5 + other % 6.5)
+    imported("r2", row % 66 + other % 6.6, "--repeat")
+    words = ("lab", "answer", f"{codes['B1']}:pH", "re-run", "--alone", "--reason", "point?")
+    started.must(*words, on="2026-03-22T09:00+01:00")
+    awaited = "Awaited    re-run of 1 result, asked for Sun 22 Mar 2026"
+    assert awaited in started.must("today", on="2026-03-23T09:00+01:00").out
+    # The laboratory changes the other bag's second run: that is no third run of this one.
+    imported("r2 again", row % 66 + other % 6.7, "--reissued")
+    assert awaited in started.must("today", on=LATER).out
+    assert "re-run asked" in " ".join(log(started, "--waiting", "--bed", "B1"))
 
 
 def test_what_differs_has_a_row_of_its_own(started: Program) -> None:

@@ -90,6 +90,34 @@ class TestMidnight:
         assert board(program, "2026-03-03T00:11+01:00")["day"] == 1
 
 
+class TestTomorrow:
+    def test_what_is_due_tomorrow_in_the_zone_of_the_trial(self, program: Program) -> None:
+        start(program, "Pacific/Auckland", "2026-03-01T09:00+13:00")
+        now = "2026-03-10T23:30+13:00"
+        for words in (("today", "--on", "tomorrow"), ("week", "--on", "tomorrow")):
+            assert "Wed 11 Mar 2026" in program.must(*words, on=now).out.splitlines()[0]
+
+    @pytest.mark.parametrize(
+        "words",
+        [
+            ("note", "fan moved", "--when", "tomorrow"),
+            ("apply", "all", "--when", "tomorrow 08:00"),
+            ("pull", "all", "--for", "before", "--when", "tomorrow"),
+            ("lab", "send", "--all-waiting", "--on", "tomorrow"),
+        ],
+    )
+    def test_no_act_is_written_down_before_it_happened(
+        self, program: Program, words: tuple[str, ...]
+    ) -> None:
+        start(program, "Europe/Berlin", "2026-03-01T09:00+01:00")
+        before = program.journal()
+        said = program(*words, on="2026-03-01T12:00+01:00")
+        assert said.code == 2
+        assert "Mon 2 Mar 2026" in said.err
+        assert "is in the future" in said.err
+        assert program.journal() == before
+
+
 # zone: (day of application, a day after the clocks changed, its age in days of the calendar)
 CHANGES = {
     "Europe/Berlin": ("2026-03-25", "2026-04-01", 7),

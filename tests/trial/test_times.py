@@ -42,6 +42,9 @@ def test_days_are_listed_as_a_person_lists_them() -> None:
         ("today", AUCKLAND, LATE_IN_LOS_ANGELES, "2026-03-15"),
         ("yesterday", AUCKLAND, LATE_IN_AUCKLAND, "2026-03-13"),
         ("yesterday", LOS_ANGELES, LATE_IN_LOS_ANGELES, "2026-03-13"),
+        ("tomorrow", LOS_ANGELES, LATE_IN_LOS_ANGELES, "2026-03-15"),
+        ("Tomorrow", AUCKLAND, LATE_IN_LOS_ANGELES, "2026-03-16"),
+        ("tomorrow 07:05", AUCKLAND, LATE_IN_AUCKLAND, "2026-03-15T07:05+13:00"),
         ("", AUCKLAND, LATE_IN_AUCKLAND, "2026-03-14T23:30+13:00"),
         ("now", LOS_ANGELES, LATE_IN_LOS_ANGELES, "2026-03-14T23:30-07:00"),
         ("08:30", LOS_ANGELES, LATE_IN_LOS_ANGELES, "2026-03-14T08:30-07:00"),
@@ -156,7 +159,7 @@ def test_leap_day() -> None:
 @pytest.mark.parametrize(
     "said",
     [
-        "monkey", "sunny", "mo", "tomorrow", "25:00", "8:61", "14/03/26", "2026-3-14", "tue wed",
+        "monkey", "sunny", "mo", "morrow", "25:00", "8:61", "14/03/26", "2026-3-14", "tue wed",
         "2026-13-01T08:00", "2026-03-14T25:00", "17:00 tue", "2026-03-14 08:30 09:30", "\x00",
     ],
 )  # fmt: skip

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
+from logbook.errors import UserMistake
+from logbook.labs.grid import shown
 from logbook.labs.marks import NOTHING
 from logbook.labs.profiles.writing import Lines
 from logbook.trial import qualifiers
@@ -13,15 +15,45 @@ _MOST_QUESTIONS = 200
 # What a mark may mean, told once beside all questions about marks.
 MEANINGS = (*qualifiers.WORDS, NOTHING)
 Answer = Callable[["Question"], str | None]
+# Raises UserMistake for an answer that cannot be one, with those that can be.
+Check = Callable[[str], object]
+
+
+def anything(said: str) -> None:
+    """Of what only the laboratory knows any answer may be right."""
+
+
+def one_of(*words: str) -> Check:
+    """The check that an answer is one of these words."""
+
+    def check(said: str) -> None:
+        if said not in words:
+            raise UserMistake(f"{shown(said)} is no answer to that", f"answer {' or '.join(words)}")
+
+    return check
+
+
+def of_length(most: int) -> Check:
+    """The check that an answer is not too long to be kept."""
+
+    def check(said: str) -> None:
+        if len(said) > most:
+            raise UserMistake(f"it has more than {most} characters", "shorten it")
+
+    return check
 
 
 @dataclass(frozen=True)
 class Question:
-    """What the file does not say: a `key` to answer it by, the sentence, an example."""
+    """What the file does not say: a `key` to answer it by, the sentence, an example.
+
+    check: what an answer must be; who answers calls it.
+    """
 
     key: str
     text: str
     example: str
+    check: Check = field(default=anything, compare=False)
 
 
 @dataclass

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 from logbook.errors import Problem, UserMistake
 from logbook.labs.cells import BASES, Kind
-from logbook.labs.grid import Grid, shown
+from logbook.labs.grid import Grid, letters, shown
 from logbook.labs.marks import Marks
 from logbook.labs.profiles.content import Measure, Profile
 from logbook.labs.profiles.finding import Found
@@ -41,6 +41,14 @@ class Mapped(Table):
         at, value = self.places[row]
         home = self.homes.get(self.header[column], value)
         return self.grid.where(at, home, self.titles[home])
+
+    def file_columns(self) -> Iterator[tuple[str, str, list[str]]]:
+        """The columns of the grid itself."""
+        rows = dict.fromkeys(at for at, _ in self.places)
+        if self.grid is None:
+            return
+        for column, title in enumerate(self.titles):
+            yield letters(column), title, [self.grid.rows[at][column] for at in rows]
 
 
 @dataclass

@@ -4,16 +4,26 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from contextlib import suppress
+from decimal import Decimal
+from fractions import Fraction
 
 from logbook.errors import UserMistake
-from logbook.labs.grid import Grid, letters
+from logbook.labs.grid import Grid, letters, shown
 from logbook.labs.marks import Marks
-from logbook.labs.profiles.asking import Asking, Question
+from logbook.labs.profiles.asking import Asking, Check, Question, anything, one_of
 from logbook.labs.profiles.header import Block, is_limit, is_result
+from logbook.labs.profiles.reading import (
+    full_method,
+    read_density,
+    read_depth,
+    read_nutrient,
+    refuse_share,
+)
 from logbook.labs.profiles.words import Said, understood
 from logbook.labs.profiles.writing import Lines
 from logbook.trial import chemistry, contents, methods, units
 from logbook.trial.chemistry import Analyte
+from logbook.trial.contents import Known
 
 # Examples only, beside a question: what is common for a nutrient.
 _USUAL = {
@@ -22,6 +32,10 @@ _USUAL = {
     "CEC": "ammonium acetate", "Cl": "water", "sulfate-S": "0.01 M CaCl2",
     "CaCO3": "calcimeter",
 }  # fmt: skip
+
+
+# What a unit may need beside it, which is asked after it.
+_ALL_KNOWN = Known(Fraction(5), Decimal(15), Decimal("1.3"))
 
 
 class Measuring:
@@ -109,11 +123,7 @@ class Measuring:
             lines.put("basis", "dry" if "basis" in self.block.roles else None)
             return lines
         text = "are contents given on the dry or on the moist soil?"
-        said = self.asking.ask(Question("basis", text, "dry"))
-        if said in ("dry", "moist"):
-            lines.put("basis", said)
-        else:
-            lines.ask("basis", text, "dry")
+        self.asking.fill(lines, "basis", Question("basis", text, "dry", one_of("dry", "moist")))
         return lines
 
     def _named(self) -> list[tuple[int | None, str, Said]]:
@@ -172,15 +182,17 @@ class Measuring:
             choice = " or ".join(chemistry.readings(name))
         text = f"is {key!r} {choice}?" if choice else f"what is measured under {key!r}?"
         example = chemistry.readings(name)[-1] if choice else [*said.nutrients, "NO3-N"][0]
-        return self._answered(lines, "nutrient", key, text, example)
+        check = _check_form(chemistry.readings(name)) if choice else read_nutrient
+        answer = self._answered(lines, "nutrient", key, (text, example), check)
+        with suppress(UserMistake):
+            return chemistry.find_analyte(answer)[0] if answer else None
+        return None
 
     def _answered(
-        self, lines: Lines, what: str, key: str, text: str, example: str
-    ) -> Analyte | None:
-        said = self.asking.fill(lines, what, Question(f"{what} of {key}", text, example))
-        with suppress(UserMistake):
-            return chemistry.find_analyte(said)[0] if said else None
-        return None
+        self, lines: Lines, what: str, key: str, asked: tuple[str, str], check: Check
+    ) -> str | None:
+        """The answer to a question of one column; `asked` are its sentence and an example."""
+        return self.asking.fill(lines, what, Question(f"{what} of {key}", *asked, check))
 
     def _unit(self, lines: Lines, said: Said, key: str, analyte: Analyte | None) -> None:
         acid = analyte is not None and analyte.dimension == "acidity"
@@ -190,21 +202,25 @@ class Measuring:
             lines.put("unit", unit)
             self._beside(lines, unit, said, key)
         elif not acid and not in_rows:
-            self._answered(lines, "unit", key, *_about_unit(said, key, analyte))
+            check = _check_unit(analyte) if analyte else anything
+            answer = self._answered(lines, "unit", key, _about_unit(said, key, analyte), check)
+            if answer and analyte:
+                self._beside(lines, answer, said, key)
 
     def _beside(self, lines: Lines, unit: str, said: Said, key: str) -> None:
         """What a unit needs to become a content: a ratio, or depth and density."""
         known = units.canonical_unit(unit)
         if contents.is_per_volume(unit):
             text = f"at which bulk density is {unit} of {key!r}?"
-            self._answered(lines, "density", key, text, "1.3 kg/L")
+            self._answered(lines, "density", key, (text, "1.3 kg/L"), read_density)
         elif known is None and not said.ratios:
             text = f"{unit} is a concentration in an extract: at which ratio of soil to solution?"
-            self._answered(lines, "ratio", key, text, "1:5")
+            self._answered(lines, "ratio", key, (text, "1:5"), contents.read_ratio)
         elif known in units.UNITS["mass per area"]:
-            self._answered(lines, "depth", key, f"to which depth is {unit} of {key!r}?", "15 cm")
+            text = f"to which depth is {unit} of {key!r}?"
+            self._answered(lines, "depth", key, (text, "15 cm"), read_depth)
             text = f"at which bulk density is {unit} of {key!r}?"
-            self._answered(lines, "density", key, text, "1.3 kg/L")
+            self._answered(lines, "density", key, (text, "1.3 kg/L"), read_density)
 
     def _method(self, lines: Lines, said: Said, key: str, analyte: Analyte | None) -> None:
         if len(said.ratios) == 1:
@@ -224,7 +240,8 @@ class Measuring:
                 example = "METHOD"
             elif own := self._followed(name, said):
                 text, example = f"{text} (the trial follows {own!r})", own
-            self._answered(lines, "method", key, text, example)
+            check = _check_method(said, analyte.name if analyte else "")
+            self._answered(lines, "method", key, (text, example), check)
 
     def _followed(self, name: str, said: Said) -> str:
         """The trial's method of a nutrient, if the heading does not contradict it; else ""."""
@@ -233,6 +250,32 @@ class Measuring:
         with suppress(UserMistake):
             return own if own and methods.full_name(own, ratio, detected) else ""
         return ""
+
+
+def _check_form(forms: tuple[str, str]) -> Check:
+    """The check that a nutrient is in one of two forms."""
+
+    def check(said: str) -> None:
+        if read_nutrient(said) not in [chemistry.find_analyte(form) for form in forms]:
+            raise UserMistake(f"{shown(said)} is neither", f"answer {' or '.join(forms)}")
+
+    return check
+
+
+def _check_unit(analyte: Analyte) -> Check:
+    """The check that a unit measures a nutrient, with whatever it needs beside it."""
+
+    def check(said: str) -> None:
+        refuse_share(said, analyte)
+        contents.read_unit(said, analyte, _ALL_KNOWN)
+
+    return check
+
+
+def _check_method(said: Said, analyte: str) -> Check:
+    """The check that a method can be put together with what the heading says beside it."""
+    ratio, detected = "".join(said.ratios[:1]), "".join(said.detections[:1])
+    return lambda method: full_method(method, ratio, detected, analyte)
 
 
 def _about_unit(said: Said, key: str, analyte: Analyte | None) -> tuple[str, str]:

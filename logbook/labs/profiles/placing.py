@@ -6,8 +6,8 @@ import re
 
 from logbook.errors import BadData, Problem, UserMistake
 from logbook.labs import dates
-from logbook.labs.grid import Grid, letters
-from logbook.labs.profiles.asking import Asking, Question
+from logbook.labs.grid import Grid, letters, shown
+from logbook.labs.profiles.asking import Asking, Check, Question, one_of
 from logbook.labs.profiles.content import NUMBERED, ORDERS
 from logbook.labs.profiles.header import Block, with_rows
 from logbook.labs.profiles.numbers import Written
@@ -41,7 +41,7 @@ def _decimal(lines: Lines, found: Written, asking: Asking) -> None:
     if not decimal:
         example = found.doubtful or "1.250"
         question = Question("decimal", f"is {example} a number with decimals, and is the "
-                            "decimal mark . or , ?", ".")  # fmt: skip
+                            "decimal mark . or , ?", ".", one_of(".", ","))  # fmt: skip
         decimal = asking.ask(question) or ""
         if decimal not in (".", ","):
             lines.ask("decimal", question.text, question.example)
@@ -61,7 +61,7 @@ def _dates(lines: Lines, grid: Grid, block: Block, asking: Asking) -> None:
         orders = [order for order in ORDERS if order in left] or [*ORDERS[1:]]
         which = " or ".join(f"the {order.removesuffix(' first')}" for order in orders)
         text = f"is {which} first in {doubtful}?"
-        asking.fill(lines, "dates", Question("dates", text, orders[-2]))
+        asking.fill(lines, "dates", Question("dates", text, orders[-2], one_of(*orders)))
 
 
 def _may_be_two(cell: str) -> bool:
@@ -146,7 +146,8 @@ def asked_roles(grid: Grid, block: Block, asking: Asking) -> Block:
             continue
         free = [title for at, title in enumerate(block.titles) if at not in roles.values()]
         titles = [title for title in free if title]
-        said = asking.ask(Question(role, text, titles[0] if titles else "at B"))
+        example, check = titles[0] if titles else "at B", _check_column(grid, block)
+        said = asking.ask(Question(role, text, example, check))
         column = None if said is None else _named(grid, block, said)
         if column is None:
             what = text if said is None else f"there is no column {said!r}"
@@ -174,7 +175,16 @@ def _named(grid: Grid, block: Block, said: str) -> int | None:
     return None
 
 
-def column_lines(block: Block, asking: Asking) -> Lines:
+def _check_column(grid: Grid, block: Block) -> Check:
+    def check(said: str) -> None:
+        if _named(grid, block, said) is None:
+            titles = [title for title in block.titles if title][:20]
+            raise UserMistake(f"there is no column {shown(said)}", f"it has: {', '.join(titles)}")
+
+    return check
+
+
+def column_lines(grid: Grid, block: Block, asking: Asking) -> Lines:
     """[columns]: the headings of what a row is about."""
     lines = Lines("columns")
     titles = [title.casefold() for title in block.titles]
@@ -183,7 +193,8 @@ def column_lines(block: Block, asking: Asking) -> Lines:
         own = title and titles.count(title.casefold()) == 1
         lines.put(role, title if own else f"at {letters(column)}")
     if "sample" not in block.roles:
-        question = Question("sample", "which column has the sample codes?", "Sample ID")
+        text, check = "which column has the sample codes?", _check_column(grid, block)
+        question = Question("sample", text, "Sample ID", check)
         asking.fill(lines, "sample", question)
     return lines
 

@@ -11,11 +11,12 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 from logbook.errors import BadData, Problem
+from logbook.labs.cells import MOST_TEXT
 from logbook.labs.columns import LYING, in_header
 from logbook.labs.grid import Grid
-from logbook.labs.marks import Marks
+from logbook.labs.marks import Marks, read_meaning
 from logbook.labs.profiles import placing, writing
-from logbook.labs.profiles.asking import Answer, Asking, Question
+from logbook.labs.profiles.asking import Answer, Asking, Question, of_length
 from logbook.labs.profiles.header import Block, find_block
 from logbook.labs.profiles.measuring import Measuring
 from logbook.labs.profiles.numbers import Written, written_as
@@ -58,7 +59,8 @@ def propose(
         raise BadData(f"{grid.file}: there are several tables", [problem])
     asking = Asking(answer)
     block = placing.asked_roles(grid, block, asking)
-    name = lab or asking.ask(Question("lab", "which laboratory is it?", "NAME"))
+    which = Question("lab", "which laboratory is it?", "NAME", of_length(MOST_TEXT))
+    name = lab or asking.ask(which)
     measuring = Measuring(grid, block, asking, followed or {})
     if not measuring.named:
         raise _without_nutrient(grid, measuring)
@@ -66,7 +68,7 @@ def propose(
     sections = [
         placing.file_lines(grid, block, numbers, asking),
         placing.layout_lines(grid, block),
-        placing.column_lines(block, asking),
+        placing.column_lines(grid, block, asking),
         placing.report_lines(grid, block),
         *measuring.lines(),
     ]
@@ -99,7 +101,8 @@ def _marks(
     column = block.roles.get("qualifier")
     signs = [] if column is None else [grid.rows[row][column] for row in block.rows]
     for mark in strange_marks([*cells, *signs], numbers):
-        question = Question(f"mark {mark}", f"what does the mark {mark} mean?", "estimated")
+        text = f"what does the mark {mark} mean?"
+        question = Question(f"mark {mark}", text, "estimated", read_meaning)
         said = asking.ask(question)
         if said is None:
             lines.ask(writing.written(mark), question.text, question.example)

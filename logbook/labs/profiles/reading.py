@@ -13,12 +13,12 @@ from logbook.errors import UserMistake
 from logbook.labs import encodings
 from logbook.labs.cells import MOST_TEXT
 from logbook.labs.grid import control_character
-from logbook.labs.marks import NOTHING, THOUSANDS
+from logbook.labs.marks import THOUSANDS, read_meaning
 from logbook.labs.profiles import content
 from logbook.labs.profiles.content import Layout, Measure, Profile, Roles
 from logbook.labs.profiles.numbers import is_number
 from logbook.labs.profiles.section import Section, parsed
-from logbook.trial import chemistry, contents, methods, qualifiers, units
+from logbook.trial import chemistry, contents, methods, units
 from logbook.trial.chemistry import Analyte
 from logbook.trial.contents import Known
 
@@ -163,14 +163,11 @@ def _marks(section: Section) -> dict[str, str]:
         if not mark.strip() or control_character(mark) or len(mark) > _LONGEST_MARK:
             section.problem(mark, "this is no mark that can be printed", "write the mark itself")
             continue
-        strange = [word for word in said.split() if word not in qualifiers.WORDS]
-        if said == NOTHING:
-            found[" ".join(mark.split())] = NOTHING
-        elif strange:
-            known = ", ".join((*qualifiers.WORDS, NOTHING))
-            section.problem(mark, f"{strange[0]!r} is not a meaning known here", f"use: {known}")
-        elif said:
-            found[" ".join(mark.split())] = qualifiers.joined(said.split())
+        try:
+            if said:
+                found[" ".join(mark.split())] = read_meaning(said)
+        except UserMistake as mistake:
+            section.problem(mark, mistake.message, mistake.hint)
     return found
 
 
@@ -179,18 +176,20 @@ def _common(usual: Section) -> dict[str, Any]:
     return {
         "basis": usual.one_of("basis", ("dry", "moist"), ""),
         "to_dry": usual.flag("to_dry"),
-        "depth": usual.parsed("depth", _depth),
-        "density": usual.parsed("density", _density),
+        "depth": usual.parsed("depth", read_depth),
+        "density": usual.parsed("density", read_density),
         "by_twos": usual.flag("by_twos"),
         "detection": usual.text("detection"),
     }
 
 
-def _depth(text: str) -> Decimal:
+def read_depth(text: str) -> Decimal:
+    """A depth in cm. Raises UserMistake."""
     return units.positive(text, "length").to("cm", "length")
 
 
-def _density(text: str) -> Decimal:
+def read_density(text: str) -> Decimal:
+    """A bulk density in kg/L. Raises UserMistake."""
     return units.positive(text, "density").to("kg/L", "density")
 
 
@@ -202,15 +201,15 @@ def _measure(row: Section, common: dict[str, Any], in_rows: Collection[str]) -> 
         row.problem("", "the column is not named", 'title = "NO3-N (mg/kg)", or at = "D"')
     if at and not _LETTERS.match(at):
         row.problem("at", "this names no column", 'write its letters or its number: "D" or "4"')
-    named = row.parsed("nutrient", _nutrient, "name what is measured, such as NO3-N")
+    named = row.parsed("nutrient", read_nutrient, "name what is measured, such as NO3-N")
     ratio = row.parsed("ratio", contents.read_ratio)
     analyte = named[0].name if named else ""
     _refuse_converted(row, title, analyte)
     method = _method(row, (ratio, common["detection"], analyte), "method" in in_rows)
     known = Known(
         ratio,
-        row.parsed("depth", _depth) or common["depth"],
-        row.parsed("density", _density) or common["density"],
+        row.parsed("depth", read_depth) or common["depth"],
+        row.parsed("density", read_density) or common["density"],
         row.flag("by_twos") or common["by_twos"],
     )
     unit = _unit(row, named, known, "unit" in in_rows)
@@ -247,7 +246,8 @@ def _check_limit(row: Section, decimal: str, long: bool) -> None:
         row.problem("limit", "this is no number above 0", remedy)
 
 
-def _nutrient(text: str) -> tuple[Analyte, Fraction]:
+def read_nutrient(text: str) -> tuple[Analyte, Fraction]:
+    """A nutrient that is measured, and the share of it in its form. Raises UserMistake."""
     found = chemistry.find_analyte(text)
     if found[0].name == "mineral-N":
         what = "mineral-N is not imported: it is the sum of nitrate-N and ammonium-N"

@@ -12,7 +12,7 @@ import textwrap
 from collections.abc import Iterable, Sequence
 
 from logbook.report.board import Awaited, Board, Task, at_laboratory, spoken, when_spoken
-from logbook.trial.times import spoken_day
+from logbook.trial.times import span, spoken_day
 from logbook.trial.wording import printable
 
 # Select Graphic Rendition of ECMA-48: 1 bold, 31 red, 33 yellow
@@ -79,7 +79,8 @@ def _rows(board: Board) -> Iterable[tuple[str, str]]:
     yield from _waiting("Awaited", "results of ", gone)
     for again in board.reruns:
         many = f"{len(again.results)} result{'s' * (len(again.results) != 1)}"
-        yield "Awaited", f"re-run of {many}, asked for {spoken_day(again.asked)}, {again.days} d"
+        asked = f"asked for {spoken_day(again.asked)}, {span(again.days)}"
+        yield "Awaited", f"re-run of {many}, {asked}"
     for sentence in board.wrong:
         yield "Look at", sentence
 
@@ -88,7 +89,7 @@ def _waiting(heading: str, what: str, found: Sequence[Awaited]) -> Iterable[tupl
     """Bags that wait for something, the first days of them."""
     for one in found[:_SHOWN]:
         bags = f"{len(one.codes)} bag{'s' * (len(one.codes) != 1)}"
-        yield heading, f"{what}{bags} of {spoken_day(one.pulled)}, {one.days} d"
+        yield heading, f"{what}{bags} of {spoken_day(one.pulled)}, {span(one.days)}"
     later = sum(len(one.codes) for one in found[_SHOWN:])
     if later:
         yield heading, f"and {later} more, later (--json lists them)"

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 from logbook.analysis.repeatability import limit_r
 from logbook.report.terminal.tables import say, table, wrapped
 from logbook.study.queries import KINDS, MOOT
-from logbook.trial.times import spoken_day
+from logbook.trial.times import span, spoken_day
 from logbook.trial.units import rounded
 
 if TYPE_CHECKING:
@@ -52,7 +52,8 @@ def _until(one: Line, today: date) -> str:
         return "open"
     if one.overdue(today):
         return f"overdue: the soil was kept until {spoken_day(one.query.deadline)}, most likely"
-    return f"ask until {spoken_day(one.query.deadline)} ({(one.query.deadline - today).days} d)"
+    left = span((one.query.deadline - today).days)
+    return f"ask until {spoken_day(one.query.deadline)} ({left})"
 
 
 def show_chart(chart: Chart) -> None:

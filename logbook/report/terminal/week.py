@@ -10,7 +10,7 @@ from logbook.report.lines import counted
 from logbook.report.week import Day, Week, spoken
 from logbook.study.samplelog import Late
 from logbook.trial.ranges import compact
-from logbook.trial.times import spoken_day
+from logbook.trial.times import ago, spoken_day
 from logbook.trial.wording import printable
 
 WIDTH = 80  # of paper, whatever the window's
@@ -50,12 +50,12 @@ def _lines(week: Week) -> Iterator[str]:
 
 
 def _bags_of(some: Awaited) -> str:
-    return f"{counted(len(some.codes), 'bag')} of {spoken_day(some.pulled)}, {some.days} d ago"
+    return f"{counted(len(some.codes), 'bag')} of {spoken_day(some.pulled)}, {ago(some.days)}"
 
 
 def _again(some: Again) -> str:
     many = counted(len(some.results), "result")
-    return f"re-run of {many}, asked for {spoken_day(some.asked)}, {some.days} d ago"
+    return f"re-run of {many}, asked for {spoken_day(some.asked)}, {ago(some.days)}"
 
 
 def _late(one: Late) -> str:
