@@ -43,11 +43,14 @@ class Change:
     """A result that a re-issue gives another value.
 
     `old` is None where a person struck it: `struck` is then what the laboratory had said.
+    `corrected`: `old` is what a person made of it. `report`: the other report that had it.
     """
 
     old: Result | None
     new: Result
     struck: Result | None = None
+    corrected: bool = False
+    report: str = ""
 
 
 @dataclass
@@ -58,9 +61,10 @@ class Plan:
     `missing` stand here but not in the re-issue. `here` are other reports under which the very same
     results stand; `replaced` are keys of typed results that these take the place of; `again` are
     the reports of an earlier measurement, which these follow as the next run; `superseded` are
-    results of another report that a re-issue under a new number takes the place of, of which
-    `by_hand` were struck or corrected by a person; `alike` are the keys of new results that say
-    what stood under the older number.
+    results of other reports (`superseded_reports`) that a re-issue under a new number takes the
+    place of, of which `by_hand` were struck or corrected by a person; `alike` are the keys of new
+    results that say what stood under the older number. `beside` are all the reports under which
+    the same runs stand: each must be named.
     """
 
     new: dict[str, Result] = field(default_factory=dict)
@@ -76,7 +80,8 @@ class Plan:
     superseded: list[Change] = field(default_factory=list)
     by_hand: list[Result] = field(default_factory=list)
     alike: set[str] = field(default_factory=set)
-    superseded_report: str = ""
+    superseded_reports: list[str] = field(default_factory=list)
+    beside: set[str] = field(default_factory=set)
 
     @property
     def writes(self) -> bool:
@@ -106,12 +111,13 @@ class Plan:
 class Answers:
     """What somebody says about results that stand here already; see `doubles`.
 
-    replaces: the number of the report that this one, under a number of its own, takes the place of.
+    replaces: the numbers of the reports that this one, under a number of its own, takes the place
+    of.
     """
 
     reissued: bool = False
     repeat: bool = False
-    replaces: str | None = None
+    replaces: tuple[str, ...] = ()
 
 
 def result_key(result: Result) -> str:
@@ -153,12 +159,9 @@ def plan(
             )
         if lines:
             _plan_report(store, made, report, lines, answers.reissued)
-    if answers.replaces is not None and made.new and not made.replaced:
-        raise UserMistake(
-            f"{file}: nothing of it stands under report {answers.replaces}; nothing was written",
-            "check the number, or leave --replaces out",
-        )
-    if made.changed or made.superseded_report:
+    if answers.replaces and made.new:
+        _refuse_other_reports(store, made, file, [lab for lab, _ in of_report], answers.replaces)
+    if made.changed or made.superseded_reports:
         touched = [one for name, one in made.written.items() if name not in made.alike]
         made.curves = curves_of(store, touched)
     return made
@@ -211,7 +214,8 @@ def _not_doubled(
     if answers.repeat:
         made.again = sorted({*made.again, *doubled.reports})
         return doubles.next_runs(results, found)
-    if answers.replaces is not None:
+    if answers.replaces:
+        results = doubles.as_written_before(results, _runs_of(found, answers.replaces))
         _supersede(store, made, report, results, answers.replaces)
         return results
     if answers.reissued and doubled.reports == [doubles.TYPED]:
@@ -224,10 +228,35 @@ def _not_doubled(
     return [result for result in results if doubles.analysis(result) in runs]
 
 
+def _runs_of(
+    found: dict[doubles.Analysis, list[doubles.Standing]], numbers: Collection[str]
+) -> dict[doubles.Analysis, set[int]]:
+    """In which runs the analyses stand in the reports of these numbers."""
+    runs = {
+        of: {one.run for one in several if one.report in numbers} for of, several in found.items()
+    }
+    return {of: those for of, those in runs.items() if those}
+
+
 def _supersede(
+    store: sqlite3.Connection,
+    made: Plan,
+    report: Report,
+    results: list[Result],
+    numbers: Sequence[str],
+) -> None:
+    """Plan to strike what other reports say of the same analyses; their other results stay."""
+    found = doubles.standing(store, report.lab, results, report.number)
+    made.beside |= doubles.same_runs(results, found)
+    for old in numbers:
+        _take_place_of(store, made, report, results, old)
+    made.alike -= {result_key(one.new) for one in made.superseded if one.old is not None}
+
+
+def _take_place_of(
     store: sqlite3.Connection, made: Plan, report: Report, results: list[Result], old: str
 ) -> None:
-    """Plan to strike what another report says of the same analyses; its other results stay.
+    """Plan to strike what one other report says of the same analyses.
 
     What a person struck or corrected there stands as the new report gives it: `by_hand`.
     """
@@ -237,18 +266,41 @@ def _supersede(
     histories = _histories(store, replace(report, number=old), {name for name, _ in there})
     for name, result in there:
         before, said = standing.get(name), _said_by_laboratory(histories[name])
-        if said and not (before and any(agree(one, to_value(before)) for one in said)):
+        by_hand = bool(said) and not (before and any(agree(one, to_value(before)) for one in said))
+        if by_hand and result not in made.by_hand:
             made.by_hand.append(result)
         if before is not None:
             made.replaced.append(name)
             if agree(to_value(replace(before, report=report.number)), to_value(result)):
                 made.alike.add(result_key(result))
             else:
-                made.superseded.append(Change(before, result))
+                made.superseded.append(Change(before, result, None, by_hand, old))
         elif said:
-            made.superseded.append(Change(None, result, _shown(said)))
-    made.superseded_report = old if made.replaced else ""
+            made.superseded.append(Change(None, result, _shown(said), report=old))
+    if standing and old not in made.superseded_reports:
+        made.superseded_reports.append(old)
     made.missing += found.left
+
+
+def _refuse_other_reports(
+    store: sqlite3.Connection, made: Plan, file: str, labs: Sequence[str], numbers: Sequence[str]
+) -> None:
+    """Of the reports that are to be replaced each must have something of it, and no other one."""
+    stand = sorted(made.beside)
+    idle = [old for old in numbers if old not in made.superseded_reports]
+    if idle:
+        what = f"nothing of it stands under report {idle[0]}"
+        if not any(_ever_written(store, lab, idle[0]) for lab in labs):
+            what = f"there is no report {idle[0]} of {labs[0]}"
+        if stand:
+            what += f", and these samples stand under {doubles.several(stand)}"
+        hint = doubles.replacing(stand) if stand else "check the number, or leave --replaces out"
+        raise UserMistake(f"{file}: {what}; nothing was written", hint)
+    if more := [one for one in stand if one not in numbers]:
+        raise UserMistake(
+            f"{file}: these samples stand under {doubles.several(more)} too; nothing was written",
+            doubles.replacing([*numbers, *more]),
+        )
 
 
 def _shown(said: list[Value]) -> Result | None:
@@ -343,7 +395,8 @@ def _sorted_out(
         elif change.old is None:
             changed[name] = replace(change, struck=_shown(said))
         else:
-            changed[name] = change
+            by_hand = bool(said) and not any(agree(one, to_value(change.old)) for one in said)
+            changed[name] = replace(change, corrected=by_hand)
     return changed
 
 
@@ -428,6 +481,13 @@ def _standing(store: sqlite3.Connection, report: Report) -> dict[str, Result]:
     given = (report.lab, report.number)
     found = views.fetch(store, "result", "lab = ? AND report = ?", given)
     return {f"result/{one.id}": one.record for one in found}
+
+
+def _ever_written(store: sqlite3.Connection, lab: str, number: str) -> bool:
+    """Whether a report or a result of this number was ever here: what is typed has no report."""
+    keys = (report_key(lab, number), *below(key("result", lab, number)))
+    asked = "SELECT 1 FROM write WHERE key = ? OR (key >= ? AND key < ?) LIMIT 1"
+    return store.execute(asked, keys).fetchone() is not None
 
 
 def _written(store: sqlite3.Connection, report: Report) -> _Written:

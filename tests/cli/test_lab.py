@@ -295,7 +295,7 @@ def test_a_re_issue_writes_only_what_changed_and_keeps_both(
         "          Invented Soil Lab",
         "Curves that change: nitrate-N of C10, nitrate-N of M",
         BASIS.strip(),
-        f"Note: not in the re-issue and left standing: {codes[5]} pH; logbook strike",
+        "Note: not in the re-issue and left standing: 1 result; logbook strike",
         "      SAMPLE:NUTRIENT --reason TEXT strikes one",
     ]
     stands = results(program)
@@ -332,11 +332,10 @@ def test_a_re_issue_that_only_leaves_rows_out_names_them(
     assert said.out == (
         "second.csv: report 26-1 of Invented Soil Lab is here with results that this file\n"
         "  leaves out:\n"
-        f"  {codes[5]}  nitrate-N   <0.4 mg/kg -> not in it, left standing\n"
-        f"  {codes[5]}  pH          6.5 -> not in it, left standing\n"
+        f"  {codes[5]}  all 2 results -> not in it, left standing\n"
         "second.csv: imported already (10 results); nothing was written\n"
-        f"Note: not in the re-issue and left standing: {codes[5]} nitrate-N, {codes[5]} pH;\n"
-        "      logbook strike SAMPLE:NUTRIENT --reason TEXT strikes one\n"
+        "Note: not in the re-issue and left standing: 2 results; logbook strike\n"
+        "      SAMPLE:NUTRIENT --reason TEXT strikes one\n"
     )
     document = json.loads(program.must(*words, "--reissued", "--json", on=ON).out)
     assert document["missing"] == [
@@ -420,7 +419,7 @@ def test_a_re_issue_leaves_what_a_person_corrected_and_the_laboratory_did_not_ch
     assert program.journal() == before
 
     said = program.must("lab", "import", "second.csv", "--report", "26-1", "--reissued", on=ON)
-    assert f"  {codes[1]}  nitrate-N   20 -> 21.5 mg/kg\n" in said.out
+    assert f"  {codes[1]}  nitrate-N   20 (corrected here) -> 21.5 mg/kg\n" in said.out
     assert (
         "Note: corrected or struck here and not changed by the laboratory, left so:\n"
         f"      {codes[0]} nitrate-N, {codes[2]} nitrate-N\n"
@@ -472,7 +471,7 @@ def test_a_re_issue_under_a_new_number_says_what_a_person_did_under_the_old_one(
     program.must("strike", f"{codes[4]}:nitrate-N", "--reason", "bag torn", on=ON)
     words = ("lab", "import", "second.csv", "--report", "26-9", "--replaces", "26-1")
     said = program.must(*words, on=ON).out
-    assert f"  {codes[0]}  nitrate-N   9 -> 10 mg/kg\n" in said
+    assert f"  {codes[0]}  nitrate-N   9 (corrected here) -> 10 mg/kg\n" in said
     assert f"  {codes[2]}  nitrate-N   12 (struck) -> 12 mg/kg\n" in said
     assert f"  {codes[4]}  nitrate-N   14 (struck) -> <1 mg/kg\n" in said
     named = ", ".join(f"{codes[n]} nitrate-N" for n in (0, 2, 4))
