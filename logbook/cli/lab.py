@@ -154,6 +154,7 @@ def _import(session: Session, about: Setting, job: _Job, dry_run: bool, json: bo
     notes = [
         *queries.told(asked),
         *job.remarks,
+        *_made_numbers(plan, dry_run),
         *session.read(lambda store: _notes(store, about, parsed, plan, opened)),
     ]
     if json:
@@ -244,6 +245,18 @@ def _notes(store: Any, about: Setting, parsed: Parsed, plan: Plan, opened: When)
     notes += _left_out(plan)
     changes = [*plan.changed.values(), *plan.superseded]
     return [*notes, *(_still_awaited(store, about, changes, opened) if changes else ())]
+
+
+def _made_numbers(plan: Plan, dry_run: bool) -> list[str]:
+    """That a report got a number which its laboratory does not know, and how it gets its own."""
+    made = [one.number for one in plan.reports.values() if one.number == one.sha256[:12]]
+    if not made:
+        return []
+    again = "" if dry_run else f" --replaces {made[0]}, with the same file,"
+    return [
+        f"the file gives no report number: {made[0]} is made from its content; --report "
+        f"NUMBER{again} gives it the laboratory's"
+    ]
 
 
 def _left_out(plan: Plan) -> list[str]:

@@ -64,7 +64,8 @@ class Plan:
     results of other reports (`superseded_reports`) that a re-issue under a new number takes the
     place of, of which `by_hand` were struck or corrected by a person; `alike` are the keys of new
     results that say what stood under the older number. `beside` are all the reports under which
-    the same runs stand: each must be named.
+    the same runs stand: each must be named. `renumbered` are keys of reports whose very file this
+    is, under its right number.
     """
 
     new: dict[str, Result] = field(default_factory=dict)
@@ -82,6 +83,7 @@ class Plan:
     alike: set[str] = field(default_factory=set)
     superseded_reports: list[str] = field(default_factory=list)
     beside: set[str] = field(default_factory=set)
+    renumbered: list[str] = field(default_factory=list)
 
     @property
     def writes(self) -> bool:
@@ -95,7 +97,7 @@ class Plan:
         In order of key, as their tables are, whose pages are then met one after the other.
         """
         changes = [(name, change.new) for name, change in self.changed.items()]
-        gone = [(name, None) for name in self.replaced]
+        gone = [(name, None) for name in (*self.replaced, *self.renumbered)]
         return [
             *sorted(self.reports.items()),
             *sorted([*self.new.items(), *changes, *gone], key=itemgetter(0)),
@@ -144,7 +146,7 @@ def plan(
     answers: Answers = Answers(),
 ) -> Plan:
     """What importing these results would write; raises UserMistake where it must not be done."""
-    _refuse_elsewhere(store, results, file, sha256)
+    first = _imported_elsewhere(store, results, file, sha256, answers.replaces)
     made = Plan()
     of_report: dict[tuple[str, str], list[Result]] = {}
     for result in results:
@@ -161,6 +163,8 @@ def plan(
             _plan_report(store, made, report, lines, answers.reissued)
     if answers.replaces and made.new:
         _refuse_other_reports(store, made, file, [lab for lab, _ in of_report], answers.replaces)
+    if first is not None and made.replaced:
+        _renumber(store, made, first)
     if made.changed or made.superseded_reports:
         touched = [one for name, one in made.written.items() if name not in made.alike]
         made.curves = curves_of(store, touched)
@@ -309,23 +313,67 @@ def _shown(said: list[Value]) -> Result | None:
     return shown[0] if shown else None
 
 
-def _refuse_elsewhere(
-    store: sqlite3.Connection, results: Sequence[Result], file: str, sha256: str
-) -> None:
-    """The very same file as another report, or of another laboratory, would double every value."""
-    numbers = {report_key(*of) for of in {(result.lab, result.report) for result in results}}
+def _imported_elsewhere(
+    store: sqlite3.Connection,
+    results: Sequence[Result],
+    file: str,
+    sha256: str,
+    replaces: Collection[str],
+) -> Report | None:
+    """The report as which the very same file stands already, where this one takes its place.
+
+    Raises UserMistake for any other: as another report, or of another laboratory, the file would
+    double every value.
+    """
+    numbers = {report_key(*of): of for of in {(result.lab, result.report) for result in results}}
     others = [
         found for found in views.fetch(store, "report") if f"report/{found.id}" not in numbers
     ]
+    renumbered = None
     for found in others:
         if found.record.sha256 != sha256 and not _was_before(store, found.id, sha256):
             continue
         report: Report = found.record
+        hint = (
+            f"leave --report and --lab out, or strike the first import: {_striking(store, found)}"
+        )
+        is_own = report.sha256 == sha256 and report.lab in {lab for lab, _ in numbers.values()}
+        if is_own and _standing(store, report):
+            if report.number in replaces:
+                renumbered = report
+                continue
+            number = ", ".join(sorted({number for _, number in numbers.values()}))
+            hint = (
+                f"--replaces {doubles.quoted(report.number)} gives it the number {number} instead"
+            )
         raise UserMistake(
             f"{file}: this very file was imported as report {report.number} of {report.lab}; "
             "nothing was written",
-            "leave --report and --lab out, or strike the first import",
+            hint,
         )
+    return renumbered
+
+
+def _striking(store: sqlite3.Connection, found: views.Found) -> str:
+    """The command that strikes the import by which a report stands."""
+    acts = [
+        entry.act for _, entry, _, live in views.writes_of_key(store, f"report/{found.id}") if live
+    ]
+    return f"logbook strike {acts[0] if acts else 'CODE'} --reason TEXT"
+
+
+def _renumber(store: sqlite3.Connection, made: Plan, first: Report) -> None:
+    """Plan that a file is known by its new number only; raises UserMistake if it says less now."""
+    own = report_key(first.lab, first.number)
+    if made.missing:
+        one = made.missing[0]
+        (found,) = views.fetch(store, "report", "id = ?", (own.partition("/")[2],))
+        raise UserMistake(
+            f"{first.file}: this very file was imported as report {first.number} of {first.lab}, "
+            f"with {one.sample} {one.analyte} by {one.method!r}; nothing was written",
+            f"read it as it was read then, or strike the first import: {_striking(store, found)}",
+        )
+    made.renumbered.append(own)
 
 
 def _plan_report(

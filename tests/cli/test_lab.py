@@ -162,7 +162,7 @@ def test_dry_run_writes_nothing(pulled: tuple[Program, list[str]]) -> None:
     program, codes = pulled
     before = program.journal()
     name = report(program, long(codes, SIX))
-    said = program.must("lab", "import", name, "--dry-run", on=ON)
+    said = program.must("lab", "import", name, "--report", "26-1", "--dry-run", on=ON)
     assert said.out == f"report.csv: 12 results can be imported; nothing was written\n{BASIS}"
     assert program.journal() == before
 
@@ -178,22 +178,33 @@ def test_the_same_file_twice_also_under_another_name(pulled: tuple[Program, list
     assert program.journal() == before
 
 
-@pytest.mark.parametrize("words", [["--report", "26-2"], ["--lab", "Other Lab (invented)"]])
+@pytest.mark.parametrize(
+    ("words", "hint"),
+    [
+        (["--report", "26-2"], "--replaces 26-1 gives it the number 26-2 instead"),
+        (
+            ["--report", "26-1", "--lab", "Other Lab (invented)"],
+            "leave --report and --lab out, or strike the first import: logbook strike {} --reason "
+            "TEXT",
+        ),
+    ],
+)
 def test_the_same_file_under_another_number_or_laboratory_is_refused(
-    pulled: tuple[Program, list[str]], words: list[str]
+    pulled: tuple[Program, list[str]], words: list[str], hint: str
 ) -> None:
     program, codes = pulled
     name = report(program, long(codes, SIX))
-    program.must("lab", "import", name, "--report", "26-1", on=ON)
+    act = program.must("lab", "import", name, "--report", "26-1", on=ON).act
     before = program.journal()
-    said = program("lab", "import", name, "--report", "26-1", *words, on=ON)
+    said = program("lab", "import", name, *words, on=ON)
     assert (said.code, said.out) == (2, "")
     assert said.err == (
         "Error: report.csv: this very file was imported as report 26-1 of Invented Soil Lab; "
-        "nothing was written\n"
-        "Try: leave --report and --lab out, or strike the first import\n"
+        f"nothing was written\nTry: {hint.format(act)}\n"
     )
     assert program.journal() == before
+    again = program.must("lab", "import", name, on=ON)
+    assert again.out == "report.csv: imported already (12 results); nothing was written\n"
 
 
 def test_the_same_file_by_another_method_is_refused(pulled: tuple[Program, list[str]]) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from hashlib import sha256
 from itertools import chain, combinations
 
 import pytest
@@ -205,3 +206,60 @@ def test_a_re_issue_that_leaves_whole_bags_out_names_each_once(pulled: Pulled) -
         "Note: not in the re-issue and left standing: 7 results; logbook strike\n"
         "      SAMPLE:NUTRIENT --reason TEXT strikes one\n"
     )
+
+
+def test_a_report_without_a_number_is_told_how_it_gets_its_own(pulled: Pulled) -> None:
+    program, codes = pulled
+    name = report(program, long(codes, SIX))
+    made = sha256((program.folder / name).read_bytes()).hexdigest()[:12]
+    note = f"Note: the file gives no report number: {made} is made from its content; --report "
+    words = ("lab", "import", name)
+    dry = program.must(*words, "--dry-run", on=ON).out
+    assert f"{note}NUMBER gives it the laboratory's" in " ".join(dry.split())
+    said = program.must(*words, on=ON).out
+    way = f"NUMBER --replaces {made}, with the same file, gives it the laboratory's"
+    assert note + way in " ".join(said.split())
+    assert "no report number" not in program.must(*words, on=ON).out
+
+    right = (*words, "--report", "26-1", "--replaces", made)
+    said = program.must(*right, on=ON).out
+    assert "no report number" not in said
+    assert {one[0] for several in standing(program).values() for one in several} == {"26-1"}
+    assert {len(several) for several in standing(program).values()} == {1}
+    before = program.journal()
+    for again in (right, words, (*words, "--report", "26-1")):
+        assert "imported already (12 results)" in program.must(*again, on=ON).out
+    assert program.journal() == before
+    program.must("verify", on=ON)
+    program.must("undo", on=ON)
+    assert {one[0] for several in standing(program).values() for one in several} == {made}
+    assert "imported already (12 results)" in program.must(*words, on=ON).out
+
+
+def test_a_number_put_right_leaves_nothing_to_say_and_no_other_value(pulled: Pulled) -> None:
+    program, codes = pulled
+    name = report(program, long(codes, SIX))
+    program.must("lab", "import", name, "--report", "26-l", on=ON)
+    why = ("--reason", "the laboratory rang")
+    program.must("correct", f"{codes[0]}:nitrate-N", "--value", "9", *why, on=ON)
+    said = program.must("lab", "import", name, "--report", "26-1", "--replaces", "26-l", on=ON).out
+    assert f"{codes[0]}  nitrate-N   9 (corrected here) -> 10 mg/kg" in said
+    assert f"as the report gives it: {codes[0]} nitrate-N;" in " ".join(said.split())
+    for curve in json.loads(program.must("curve", "nitrate-N", "--json", on=ON).out)["curves"]:
+        assert not [note for note in curve["notes"] if "struck" in note]
+
+
+def test_the_same_file_read_otherwise_does_not_stand_twice_under_its_right_number(
+    pulled: Pulled,
+) -> None:
+    program, codes = pulled
+    wide = f"sample,NO3-N (mg/kg),P (mg/kg)\n{codes[0]},10,4\n"
+    name = report(program, wide)
+    words = ("lab", "import", name, "--method", "NO3-N=1 M KCl", "--method")
+    act = program.must(*words, "P=Olsen", "--report", "26-2", on=ON).act
+    before = program.journal()
+    said = program(*words, "P=Mehlich-3", "--report", "26-1", "--replaces", "26-2", on=ON)
+    assert said.code == 2
+    assert f"as report 26-2 of {LAB}, with {codes[0]} P by 'Olsen'; nothing was" in said.err
+    assert f"strike the first import: logbook strike {act} --reason TEXT" in said.err
+    assert program.journal() == before
