@@ -71,10 +71,20 @@ def strike(context: typer.Context, reference: Reference, reason: Reason = None) 
         keys = with_what_hangs_on_it(store, named)
         gone = counting_no_longer(store, keys)
         act = corrections.strike(book, keys, why)
-    say(f"{act.code}  struck {counted(len(keys), 'line')} of {reference}: {why}")
+        told = _struck_words(store, reference, keys)
+    say(f"{act.code}  struck {told}: {why}")
     sampled = any(journal.space(key) in ("pull", "part") for key in named)
     if gone and sampled:
         say(f"  {counted(gone, 'result')} of it count{'s' * (gone == 1)} no longer")
+
+
+def _struck_words(store: sqlite3.Connection, reference: str, keys: Sequence[str]) -> str:
+    """`3 lines of K7M3QX4R`, `the import of report 26-1 of Our lab (160 results)`."""
+    imported = [asking.reference(store, key) for key in keys if journal.space(key) == "report"]
+    if not imported:
+        return f"{counted(len(keys), 'line')} of {reference}"
+    results = sum(journal.space(key) == "result" for key in keys)
+    return f"the import of {', '.join(imported)} ({counted(results, 'result')})"
 
 
 def correct(
