@@ -343,9 +343,8 @@ def _imported_elsewhere(
                 renumbered = report
                 continue
             number = ", ".join(sorted({number for _, number in numbers.values()}))
-            hint = (
-                f"--replaces {doubles.quoted(report.number)} gives it the number {number} instead"
-            )
+            way = f"--replaces {doubles.quoted(report.number)} gives it the number {number} instead"
+            hint = f"leave --report out; or {way}"
         raise UserMistake(
             f"{file}: this very file was imported as report {report.number} of {report.lab}; "
             "nothing was written",

@@ -181,7 +181,10 @@ def test_the_same_file_twice_also_under_another_name(pulled: tuple[Program, list
 @pytest.mark.parametrize(
     ("words", "hint"),
     [
-        (["--report", "26-2"], "--replaces 26-1 gives it the number 26-2 instead"),
+        (
+            ["--report", "26-2"],
+            "leave --report out; or --replaces 26-1 gives it the number 26-2 instead",
+        ),
         (
             ["--report", "26-1", "--lab", "Other Lab (invented)"],
             "leave --report and --lab out, or strike the first import: logbook strike {} --reason "
