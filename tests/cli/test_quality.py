@@ -933,6 +933,43 @@ def test_of_repeats_that_differ_one_may_be_struck_or_all(started: Program) -> No
     assert values(started) == {}
 
 
+def test_repeats_that_still_differ_are_asked_about_whatever_became_of_the_first(
+    started: Program,
+) -> None:
+    code = repeats_apart(started)
+    first = f"{code}:nitrate-N:1"
+    why = ("--reason", "slip of the pen")
+    started.must("correct", first, "--value", "31", *why, on=LATER)
+    assert [one["value"] for one in asked(started)] == ["31"]
+    assert value_of(started, code) == []
+    started.must("correct", first, "--value", "58", *why, on=LATER)
+    assert asked(started) == []
+    assert sorted(value_of(started, code)) == [58.0, 60.0]
+
+
+def test_of_three_repeats_the_two_that_are_left_are_asked_about(started: Program) -> None:
+    code = pulled(started)["B1"]
+    row = f"{code},nitrate-N,{{}},mg/kg,1 M KCl\n"
+    imported(started, "26-1", "".join(map(row.format, ("30", "60", "200"))))
+    started.must("strike", f"{code}:nitrate-N:1", "--reason", "spilled", on=LATER)
+    assert [one["value"] for one in asked(started)] == ["60"]
+    assert value_of(started, code) == []
+    started.must("lab", "answer", f"{code}:nitrate-N", "strike", "--reason", "all", on=LATER)
+    assert values(started) == {}
+
+
+def test_repeats_that_are_re_issued_and_still_differ_are_one_question(started: Program) -> None:
+    code = repeats_apart(started)
+    row = f"{code},nitrate-N,{{}},mg/kg,1 M KCl\n"
+    imported(started, "26-1", row.format("30") + row.format("90"), "--reissued")
+    (query,) = asked(started)
+    assert query["what"].startswith("laboratory repeat: 30 and 90, ")
+    # The older question does not come back once the new one is answered.
+    started.must("lab", "answer", f"{code}:nitrate-N", "accept", "--reason", "odd", on=LATER)
+    assert asked(started) == []
+    assert sorted(value_of(started, code)) == [30.0, 90.0]
+
+
 @pytest.mark.parametrize("changed", [("60", "31"), ("30", "62")])
 def test_a_re_issue_of_one_repeat_is_held_against_the_other(
     started: Program, changed: tuple[str, str]
