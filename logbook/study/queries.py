@@ -32,6 +32,8 @@ OPEN, MOOT = "open", "moot"
 DUPLICATE = "duplicate"
 #: How a question about a laboratory's own repeats begins: one is about all of a run.
 REPEAT = "laboratory repeat"
+#: What stands on a bag that is measured again beside those in question.
+DRAWN = "drawn by chance beside a query"
 FLAG, BLANK, REFERENCE, EXCHANGE = "flag", "blank", "reference", "exchange"
 # Kinds of question, and what they are called.
 KINDS = {

@@ -286,6 +286,29 @@ def test_a_re_run_asked_for_twice_is_written_once_and_its_letter_printed_again(
     assert asked(started) == []
 
 
+def test_asked_for_again_is_what_was_named_and_what_was_drawn_and_is_not_here(
+    started: Program,
+) -> None:
+    codes = pulled(started)
+    numbers = {"B1": "65", "B5": "66", "B2": "6.4"}
+    rows = "".join(f"{codes[bed]},pH,{value},,water 1:1\n" for bed, value in numbers.items())
+    imported(started, "26-1", rows)
+    words = ("re-run", "--reason", "point?")
+    started.must("lab", "answer", "26-1:pH", *words, on=LATER)
+
+    def again() -> str:
+        return started.must("lab", "answer", f"{codes['B1']}:pH", *words, on=LATER).out
+
+    # The other one in question was not named now, and was never drawn.
+    said = again()
+    assert codes["B5"] not in said
+    assert f"{codes['B2']} pH: not in question, drawn by chance" in said
+    imported(started, "26-2", f"{codes['B2']},pH,6.5,,water 1:1\n", "--repeat")
+    said = again()
+    assert codes["B1"] in said.split("To the laboratory:")[1]
+    assert codes["B2"] not in said
+
+
 def test_a_re_run_of_a_report_is_asked_for_where_it_was_not_yet(started: Program) -> None:
     codes = pulled(started)
     rows = "".join(
