@@ -148,7 +148,7 @@ def lines(store: sqlite3.Connection, *, unanswered: bool = False) -> list[Line]:
     answers = {one.id: one.record for one in views.fetch(store, "answer")}
     about = {one.id: result_of(one.id)[0] for one in asked}
     results = _results(store, about.values())
-    about |= (instead := _instead(store, asked, about, results))
+    about |= (instead := _instead(store, asked, answers, about, results))
     results |= _results(store, instead.values())
     again = _newest_runs(store, {one.record.sample for one in asked})
     where = _places(store, {one.record.sample for one in asked})
@@ -184,12 +184,14 @@ def lines(store: sqlite3.Connection, *, unanswered: bool = False) -> list[Line]:
 def _instead(
     store: sqlite3.Connection,
     asked: Iterable[views.Found],
+    answers: Mapping[str, Answer],
     about: Mapping[str, str],
     results: Mapping[str, Result],
 ) -> dict[str, str]:
     """Of queries about repeats of which the one in their key was struck: the first that stands."""
-    gone = [one for one in asked if _of_repeats(one.record) and about[one.id] not in results]
-    return {one.id: left[0] for one in gone if (left := others(store, about[one.id]))}
+    gone = [one.id for one in asked if _of_repeats(one.record) and about[one.id] not in results]
+    wait = [one for one in gone if one not in answers or answers[one].what == RERUN]
+    return {one: left[0] for one in wait if (left := others(store, about[one]))}
 
 
 def _state(answer: Answer | None, cause: str) -> str:
