@@ -364,8 +364,9 @@ def _striking(store: sqlite3.Connection, found: views.Found) -> str:
 def _renumber(store: sqlite3.Connection, made: Plan, first: Report) -> None:
     """Plan that a file is known by its new number only; raises UserMistake if it says less now."""
     own = report_key(first.lab, first.number)
-    if made.missing:
-        one = made.missing[0]
+    left = [one for one in made.missing if one.report == first.number]
+    if left:
+        one = left[0]
         (found,) = views.fetch(store, "report", "id = ?", (own.partition("/")[2],))
         raise UserMistake(
             f"{first.file}: this very file was imported as report {first.number} of {first.lab}, "
