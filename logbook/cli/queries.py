@@ -210,7 +210,8 @@ def answer(
 ) -> None:
     """Answer a query: accept the number, strike it, or ask for a re-run.
 
-    Accepting a result that its laboratory rejected counts it all the same; the flag stays.
+    Asked for where no query is, a re-run puts the result in question. Accepting a result that its
+    laboratory rejected counts it all the same; the flag stays.
     With a re-run an unsuspected bed of the same pull, drawn by chance, is measured again too:
     were only surprises measured again, only they could change. Asked for a second time, what to
     write to the laboratory is printed again and nothing is written.
@@ -223,7 +224,8 @@ def answer(
     name = _answer_of(answer)
     why = needed(reason, "an answer needs its reason")
     at = _at(session, when)
-    named = session.read(lambda store: _meant(store, what, name, run, at))
+    said = _Answered(name, why, at, run, alone)
+    named = session.read(lambda store: _meant(store, what, said))
     before = _asked_before(session, named) if name == records.RERUN else []
     if sum(len(one.lines) for one in before) == len(named):
         _say_again(before)
@@ -232,15 +234,24 @@ def answer(
         from logbook.book import corrections
 
         store = corrections.inside(book)
-        found = _meant(store, what, name, run, at)
+        found = _meant(store, what, said)
         found = [one for one in found if one.state != name]
         if not found:
             raise UserMistake("it was answered just now; nothing was written", "run it again")
-        code, drawn = _written(book, store, found, _Answered(name, why, at, run, alone))
-    tell(f"{code}  {_many(len(found))} answered, {name}: {why}", 10)
+        code, drawn = _written(book, store, found, said)
+    tell(f"{code}  {_done(found)}, {name}: {why}", 10)
     if name == records.RERUN:
         _request(found, drawn, [] if alone else _unaccompanied(found, drawn))
         tell_notes([f"{_codes_of(one.lines)}: a re-run was {one.spoken}" for one in before])
+
+
+def _done(found: Sequence[Line]) -> str:
+    """What an act did to these queries."""
+    from logbook.study import queries as asked
+
+    if all(one.query.kind == asked.HAND for one in found):
+        return f"{_codes_of(found)} put in question"
+    return f"{_many(len(found))} answered"
 
 
 def _asked_before(session: Session, found: Sequence[Line]) -> list[Request]:
@@ -295,21 +306,20 @@ def _at(session: Session, when: str | None) -> When:
     return at
 
 
-def _meant(
-    store: sqlite3.Connection, what: str, answer: str, run: int | None, at: When
-) -> list[Line]:
+def _meant(store: sqlite3.Connection, what: str, said: _Answered) -> list[Line]:
     """The open queries named; raises UserMistake for one that cannot be answered so."""
     from logbook.study import queries as asked
 
     waiting = [one for one in asked.lines(store) if one.waits]
-    found = [line for word in what.split(",") for line in _named(store, waiting, word.strip(), at)]
+    words = [word.strip() for word in what.split(",")]
+    found = [line for word in words for line in _named(store, waiting, word, said)]
     for one in found:
-        _refuse(one, answer, run)
+        _refuse(one, said.what, said.run)
     return list(dict.fromkeys(found))
 
 
 def _named(
-    store: sqlite3.Connection, waiting: Sequence[Line], word: str, at: When
+    store: sqlite3.Connection, waiting: Sequence[Line], word: str, said: _Answered
 ) -> Iterator[Line]:
     first, _, nutrient = word.rpartition(":")
     if not first.strip():
@@ -321,11 +331,17 @@ def _named(
         for one in waiting
         if one.query.analyte == analyte and (one.query.sample == code or one.query.report == first)
     ]
-    mine = mine or _never_asked(store, analyte, (code, first), at)
+    mine = mine or _never_asked(store, analyte, (code, first), said.at)
+    if not mine and said.what == records.RERUN:
+        from logbook.study import asked_again
+
+        keeps = quality.settings().keeps
+        mine = asked_again.by_hand(store, code, analyte, said.reason, said.at, keeps)
     if not mine:
         raise UserMistake(
             f"there is no open query on {word}",
-            "logbook lab queries lists them; logbook strike strikes any result",
+            "logbook lab queries lists them; logbook strike strikes any result, and the answer "
+            "re-run to SAMPLE:NUTRIENT puts one in question",
         )
     yield from mine
 
@@ -384,8 +400,9 @@ def _written(
     else:
         code = book.new_code()
     never = [(f"query/{one.id}", one.query) for one in found]
-    there = book.live([name for name, _ in never])
-    if new := [(name, one) for name, one in never if name not in there]:
+    there = book.values([name for name, _ in never])
+    # One that was undone with its answer is written again.
+    if new := [(name, one) for name, one in never if there.get(name) is None]:
         book.record("query", new, code=code)
     answers = [
         (f"answer/{one.id}", records.Answer(one.id, one.query.sample, said.what, said.at,

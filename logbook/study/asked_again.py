@@ -1,20 +1,24 @@
-"""What was written to the laboratory when a re-run was asked for, so that it can be said again."""
+"""Re-runs that people ask for: by hand, where no check asked; and what was written, said again."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from logbook.journal import entry as journal
 from logbook.store import asking, views
+from logbook.study import queries
 from logbook.study.queries import Line
-from logbook.trial.records import RERUN, Answer, Result
+from logbook.trial import plausible
+from logbook.trial.records import RERUN, Answer, Query, Result
 
 if TYPE_CHECKING:
     import sqlite3
+    from datetime import date
 
     from logbook.store.views import Found
+    from logbook.trial.times import When
 
 
 @dataclass(frozen=True)
@@ -33,6 +37,51 @@ class Request:
     def spoken(self) -> str:
         """When and by whom it was asked for, and why."""
         return f"asked for on {self.answer.when.spoken} by {self.by}: {self.answer.text}"
+
+
+def by_hand(
+    store: sqlite3.Connection,
+    sample: str,
+    analyte: str,
+    reason: str,
+    at: When,
+    keeps: Mapping[str, int],
+) -> list[Line]:
+    """Queries that no check asks but a person, of numbers that stand; not written yet.
+
+    One for each analysis of the nutrient, of its newest run. keeps: days by laboratory.
+    """
+    found = views.fetch(store, "result", "sample = ? AND analyte = ?", (sample, analyte))
+    newest = {
+        queries.analysis(one.record): one
+        for one in sorted(found, key=lambda one: (one.record.run, -one.record.n))
+        if one.record.value is not None or one.record.limit is not None
+    }
+    received = asking.received(store)
+    return [
+        _put_in_question(one, reason, at, plausible.retest_until(day, one.record.lab, keeps))
+        for one in newest.values()
+        for day in (received.get((one.record.lab, one.record.report), at.day),)
+    ]
+
+
+def _put_in_question(of: Found, reason: str, at: When, deadline: date) -> Line:
+    result: Result = of.record
+    unit = "" if result.unit == "pH" else f" {result.unit}"
+    # Without who says so: it stands on curves, which are exported.
+    what = f"{queries.shown(result)}{unit} is put in question: {reason}"
+    query = Query(
+        sample=result.sample,
+        analyte=result.analyte,
+        method=result.method,
+        report=result.report,
+        what=what,
+        kind=queries.HAND,
+        opened=at,
+        deadline=deadline,
+    )
+    name = journal.ident(queries.query_key(of.id, result, queries.HAND))
+    return Line(name, query, None, of.id, result, queries.OPEN)
 
 
 def requests(store: sqlite3.Connection, several: Sequence[Line]) -> list[Request]:

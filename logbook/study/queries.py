@@ -33,6 +33,8 @@ DUPLICATE = "duplicate"
 #: How a question about a laboratory's own repeats begins: one is about all of a run.
 REPEAT = "laboratory repeat"
 FLAG, BLANK, REFERENCE, EXCHANGE = "flag", "blank", "reference", "exchange"
+#: Asked by no check: a person wants a result measured again.
+HAND = "hand"
 # Kinds of question, and what they are called.
 KINDS = {
     "range": "outside the usual range",
@@ -48,6 +50,7 @@ KINDS = {
     BLANK: "blank above its limit",
     REFERENCE: "control chart",
     FLAG: "flagged by the laboratory",
+    HAND: "by hand",
 }
 
 
@@ -192,7 +195,7 @@ def _moot(
     if number_of(result) != number:
         unit = "" if result.unit == "pH" else f" {result.unit}"
         return f"it is {shown(result)}{unit} now"
-    newest = again.get(_analysis(result), 0)
+    newest = again.get(analysis(result), 0)
     if newest > result.run and (answer is not None or kind in ("runs", FLAG)):
         return f"run {newest} is here"
     if kind == FLAG and qualifiers.counts(result.flags):
@@ -277,7 +280,8 @@ def _beds_said(store: sqlite3.Connection, samples: Sequence[str]) -> dict[str, l
     }
 
 
-def _analysis(result: Result) -> tuple[str, ...]:
+def analysis(result: Result) -> tuple[str, ...]:
+    """What the runs of a result have in common."""
     return (result.sample, result.analyte, result.method, result.basis, result.lab)
 
 
@@ -339,8 +343,16 @@ def _about(store: sqlite3.Connection, several: Iterable[Line]) -> dict[str, str]
     found: dict[str, str] = {}
     for one in several:
         ids = [one.result_id, *(others(store, one.result_id) if one.of_repeats else ())]
+        if one.query.kind == HAND and one.result is not None:
+            ids += _of_analysis(store, one.result)
         found |= dict.fromkeys(ids, one.query.what)
     return found
+
+
+def _of_analysis(store: sqlite3.Connection, result: Result) -> list[str]:
+    """The ids of all runs and repeats of a result's analysis: put in question together by hand."""
+    where = "sample = ? AND analyte = ? AND method = ? AND basis = ? AND lab = ?"
+    return [one.id for one in views.fetch(store, "result", where, analysis(result))]
 
 
 def others(store: sqlite3.Connection, ident: str) -> list[str]:
@@ -358,15 +370,15 @@ def asked_of(store: sqlite3.Connection) -> dict[str, str]:
     waiting = [one for one in lines(store) if one.waits] if _any(store) else []
     found = _about(store, waiting)
     apart = {
-        _analysis(one.result): one.query.what
+        analysis(one.result): one.query.what
         for one in waiting
         if one.query.kind == "runs" and one.result is not None
     }
     for some in _portions(sorted({sample for sample, *_ in apart})):
         where = f"sample IN ({', '.join('?' * len(some))})"
         for one in views.fetch(store, "result", where, some):
-            if _analysis(one.record) in apart:
-                found.setdefault(one.id, apart[_analysis(one.record)])
+            if analysis(one.record) in apart:
+                found.setdefault(one.id, apart[analysis(one.record)])
     return found
 
 

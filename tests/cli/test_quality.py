@@ -989,3 +989,57 @@ def test_bags_that_were_exchanged_are_asked_about_until_their_beds_are_corrected
     # Taken back: the bag of B2 is that of B2 again.
     started.must("undo", on=LATER)
     assert {one["sample"] for one in asked(started)} == {codes[28, "B2"]}
+
+
+def test_a_person_puts_in_question_what_no_check_asks_about(started: Program) -> None:
+    codes = season(started, parts=(("nitrate-N", 1.0),))
+    code = codes[7, "B5"]
+    assert asked(started, "--all") == []
+    words = ("lab", "answer", f"{code}:nitrate-N", "re-run", "--reason", "want a second")
+    said = started.must(*words, on=LATER).out
+    assert f"{code} nitrate-N put in question, re-run asked: want a second" in said
+    assert f"    {code}  nitrate-N by 1 M KCl\n" in said
+    assert said.count(" by 1 M KCl\n") == 2  # an unsuspected bed goes along
+    (query,) = asked(started)
+    assert (query["kind"], query["state"], query["deadline"]) == (
+        "hand", "re-run asked", "2026-05-20",
+    )  # fmt: skip
+    assert query["what"] == "15 mg/kg is put in question: want a second"
+    listing = started.must("lab", "queries", on=LATER).out
+    assert "by hand (report s): 15 mg/kg is put in question: want a second" in listing
+    assert listing.count("want a second") == 1
+    # Out of the curve, and awaited, until the second run is here.
+    assert value_of(started, code) == []
+    assert any(query["what"] in note for note in nitrate(started)["notes"])
+    waiting = started.must("lab", "log", "--waiting", "--each", on=LATER).out
+    assert any(code in line and "re-run asked" in line for line in waiting.splitlines())
+    imported(started, "again", f"{code},nitrate-N,15.4,mg/kg,1 M KCl\n", "--repeat")
+    assert sorted(value_of(started, code)) == [15.0, 15.4]
+    assert asked(started) == []
+    # Both of its runs are in question where a third one is asked for.
+    started.must(*words, on=LATER)
+    assert value_of(started, code) == []
+    started.must("undo", on=LATER)
+    assert sorted(value_of(started, code)) == [15.0, 15.4]
+
+
+def test_what_was_put_in_question_by_hand_is_one_act_and_may_be_answered(started: Program) -> None:
+    code = pulled(started)["B1"]
+    imported(started, "26-1", f"{code},K,14.6,mg/kg,Mehlich-3\n")
+    words = ("lab", "answer", f"{code}:K")
+    refused = started(*words, "accept", "--reason", "fine", on=LATER)
+    assert refused.code == 2
+    assert f"there is no open query on {code}:K" in refused.err
+    assert "the answer re-run to SAMPLE:NUTRIENT puts one in question" in refused.err
+    started.must(*words, "re-run", "--reason", "last 148", on=LATER)
+    started.must("undo", on=LATER)
+    assert asked(started, "--all") == []
+    started.must(*words, "re-run", "--reason", "last 148", on=LATER)
+    started.must(*words, "accept", "--reason", "the laboratory is sure", on=LATER)
+    assert asked(started) == []
+    # In question once more: the person's word counts, although it was accepted.
+    started.must(*words, "re-run", "--reason", "still not", on=LATER)
+    assert [one["state"] for one in asked(started)] == ["re-run asked"]
+    # Nothing stands of what was never measured.
+    refused = started("lab", "answer", f"{code}:P", "re-run", "--reason", "x", on=LATER)
+    assert (refused.code, refused.out) == (2, "")
