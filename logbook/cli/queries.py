@@ -238,10 +238,11 @@ def answer(
         found = [one for one in found if one.state != name]
         if not found:
             raise UserMistake("it was answered just now; nothing was written", "run it again")
-        code, drawn = _written(book, store, found, said)
+        code, drawn, halves = _written(book, store, found, said)
     tell(f"{code}  {_done(found)}, {name}: {why}", 10)
     if name == records.RERUN:
-        _request(found, drawn, [] if alone else _unaccompanied(found, drawn))
+        lonely = [] if alone else _unaccompanied(found, drawn)
+        _request(found, list(drawn.values()), halves, lonely)
         tell_notes([f"{_codes_of(one.lines)}: a re-run was {one.spoken}" for one in before])
 
 
@@ -269,7 +270,8 @@ def _say_again(before: Sequence[Request]) -> None:
     for one in before:
         tell(f"{_codes_of(one.lines)}: a re-run was {one.spoken}; nothing was written", 2)
     lines = [line for one in before for line in one.lines]
-    _request(lines, [other for one in before for other in one.drawn], [])
+    drawn = [other for one in before for other in one.drawn]
+    _request(lines, drawn, [other for one in before for other in one.halves], [])
 
 
 def _codes_of(lines: Sequence[Line]) -> str:
@@ -389,11 +391,15 @@ def _refuse(one: Line, answer: str, run: int | None) -> None:
 
 def _written(
     book: Book, store: Any, found: Sequence[Line], said: _Answered
-) -> tuple[str, list[records.Result]]:
-    """Write the answers with what follows from them, as one act; its code, and the beds drawn."""
+) -> tuple[str, _Drawn, list[records.Result]]:
+    """Write the answers with what follows from them, as one act.
+
+    Its code, the beds drawn, and the other halves of the bags that are measured again.
+    """
     from logbook.book import corrections
 
-    drawn: list[records.Result] = []
+    drawn: _Drawn = {}
+    halves: list[records.Result] = []
     if said.what == "struck":
         keys = list(dict.fromkeys(key for one in found for key in _to_strike(store, one, said.run)))
         code = corrections.strike(book, keys, said.reason).code
@@ -411,9 +417,14 @@ def _written(
     ]  # fmt: skip
     book.record("query", answers, code=code)
     if said.what == records.RERUN:
-        drawn = [] if said.alone else _drawn(store, found)
+        from logbook.study import asked_again
+
+        drawn = {} if said.alone else _drawn(store, found)
+        halves = asked_again.halves(store, found)
         asked = {(one.query.sample, one.query.analyte): said.reason for one in found}
-        for other in drawn:
+        for half in halves:
+            asked.setdefault((half.sample, half.analyte), "the other half of a bag in question")
+        for other in drawn.values():
             asked.setdefault((other.sample, other.analyte), "drawn by chance beside a query")
         lines = [
             (key("handling", code, sample, analyte),
@@ -421,7 +432,7 @@ def _written(
             for (sample, analyte), text in asked.items()
         ]  # fmt: skip
         book.record("handle", lines, code=code)
-    return code, drawn
+    return code, drawn, halves
 
 
 def _to_strike(store: sqlite3.Connection, one: Line, run: int | None) -> list[str]:
@@ -443,47 +454,59 @@ def _to_strike(store: sqlite3.Connection, one: Line, run: int | None) -> list[st
     return [f"result/{row.id}" for row in rows]
 
 
-def _drawn(store: sqlite3.Connection, found: Sequence[Line]) -> list[records.Result]:
+_Drawn = dict[tuple[str, str], records.Result]
+"""An unsuspected result for each nutrient and report in question."""
+
+
+def _drawn(store: sqlite3.Connection, found: Sequence[Line]) -> _Drawn:
     """An unsuspected result for each pull and nutrient in question, drawn by chance."""
     from logbook.study import queries as asked
 
-    drawn: dict[tuple[str, str], records.Result] = {}
+    drawn: _Drawn = {}
     for one in found:
         place = (one.query.analyte, one.query.report)
         other = None if place in drawn else asked.beside(store, one)
         if other is not None:
             drawn[place] = other
-    return list(drawn.values())
+    return drawn
 
 
-def _unaccompanied(found: Sequence[Line], drawn: Sequence[records.Result]) -> list[str]:
+def _unaccompanied(found: Sequence[Line], drawn: _Drawn) -> list[str]:
     """`CODE NUTRIENT` of what is measured again with no unsuspected bed beside it."""
-    beside = {(one.analyte, one.report) for one in drawn}
     return sorted(
         {
             f"{one.query.sample} {one.query.analyte}"
             for one in found
-            if (one.query.analyte, one.query.report) not in beside
+            if (one.query.analyte, one.query.report) not in drawn
         }
     )
 
 
-def _request(found: Sequence[Line], drawn: Sequence[records.Result], lonely: Sequence[str]) -> None:
+def _request(
+    found: Sequence[Line],
+    drawn: Sequence[records.Result],
+    halves: Sequence[records.Result],
+    lonely: Sequence[str],
+) -> None:
     """What to write to the laboratory: codes in order, not which of them surprised."""
     asked = {(one.query.sample, one.query.analyte, one.query.method) for one in found}
-    asked |= {(one.sample, one.analyte, one.method) for one in drawn}
+    asked |= {(one.sample, one.analyte, one.method) for one in (*drawn, *halves)}
     say("To the laboratory:")
     say("  Please measure these again, and report them beside the first results:")
     for sample, analyte, method in sorted(asked):
         say(f"    {sample}  {analyte} by {method}")
+    notes = []
+    if halves:
+        named = ", ".join(f"{one.sample} {one.analyte}" for one in halves)
+        notes.append(f"{named}: the other half of a bag in question, measured again as well")
     if drawn:
         named = ", ".join(f"{one.sample} {one.analyte}" for one in drawn)
-        tell_notes([f"{named}: not in question, drawn by chance to be measured again as well"])
+        notes.append(f"{named}: not in question, drawn by chance to be measured again as well")
     if lonely:
-        tell_notes(
-            [
-                f"{', '.join(lonely)}: no other bed of its pull has an unsuspected result in the "
-                "report, so none is measured again beside it: only what surprised can change"
-            ]
+        notes.append(
+            f"{', '.join(lonely)}: no other bed of its pull has an unsuspected result in the "
+            "report that was measured only once, so none is measured again beside it: only what "
+            "surprised can change"
         )
-    tell_notes(["import what comes back with --repeat: it is a second measurement"])
+    notes.append("import what comes back with --repeat: it is a measurement of its own")
+    tell_notes(notes)

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from logbook.journal import entry as journal
 from logbook.store import asking, views
-from logbook.study import queries
+from logbook.study import quality, queries
 from logbook.study.queries import Line
 from logbook.trial import plausible
 from logbook.trial.records import RERUN, Answer, Query, Result
@@ -25,13 +25,15 @@ if TYPE_CHECKING:
 class Request:
     """One time that re-runs were asked for: the answer, who gave it, and to which queries.
 
-    `drawn` are the unsuspected results that are measured again beside them.
+    `drawn` are the unsuspected results that are measured again beside them, `halves` the other
+    halves of bags whose halves differ.
     """
 
     answer: Answer
     by: str
     lines: tuple[Line, ...]
     drawn: tuple[Result, ...]
+    halves: tuple[Result, ...]
 
     @property
     def spoken(self) -> str:
@@ -92,22 +94,45 @@ def requests(store: sqlite3.Connection, several: Sequence[Line]) -> list[Request
         acts.setdefault(answers[one.id].entry, []).append(one)
     who = asking.about_entries(store, acts)
     marks = views.fetch(store, "handling", "state = ?", (RERUN,))
-    return [
-        Request(
-            answers[some[0].id].record,
-            who[entry][0],
-            tuple(some),
-            tuple(_drawn(store, some, marks)),
+    found = []
+    for entry, some in acts.items():
+        beside = _beside(store, some, marks)
+        twins = {one.sample for one in halves(store, some)}
+        found.append(
+            Request(
+                answers[some[0].id].record,
+                who[entry][0],
+                tuple(some),
+                tuple(one for one in beside if one.sample not in twins),
+                tuple(one for one in beside if one.sample in twins),
+            )
         )
-        for entry, some in acts.items()
-    ]
+    return found
 
 
-def _drawn(
+def halves(store: sqlite3.Connection, several: Iterable[Line]) -> list[Result]:
+    """The other halves of the bags among these that are in question since their halves differ."""
+    found: dict[str, Result] = {}
+    for one in several:
+        # Which of the two is wrong, only both can tell.
+        if one.query.kind == queries.DUPLICATE and one.query.what.startswith(quality.TWIN):
+            of = one.query
+            rows = views.fetch(
+                store,
+                "result",
+                "sample IN (SELECT code FROM blind WHERE kind = 'duplicate' AND of = ?) "
+                "AND analyte = ? AND method = ? AND report = ? AND run = 1 AND n = 1",
+                (of.sample, of.analyte, of.method, of.report),
+            )
+            found |= {row.id: row.record for row in rows}
+    return list(found.values())
+
+
+def _beside(
     store: sqlite3.Connection, asked: Sequence[Line], marks: Sequence[Found]
 ) -> list[Result]:
-    """What was drawn beside these queries: marked in the same act, and in no question of it."""
-    own = {(one.query.sample, one.query.analyte): one.query.report for one in asked}
+    """What was asked for beside these queries: marked in the same act, and in no question of it."""
+    own = {(one.query.sample, one.query.analyte): one.query.method for one in asked}
     answers = {(one.answer.when, one.answer.text) for one in asked if one.answer is not None}
     acts = {
         journal.parts(f"handling/{one.id}")[1]
@@ -115,16 +140,16 @@ def _drawn(
         if (one.record.sample, one.record.analysis) in own
         and (one.record.when, one.record.text) in answers
     }
-    reports = {analyte: report for (_, analyte), report in own.items()}
+    methods = {analyte: method for (_, analyte), method in own.items()}
     found = []
     for one in marks:
         place = (one.record.sample, one.record.analysis)
         if (
             journal.parts(f"handling/{one.id}")[1] in acts
             and place not in own
-            and place[1] in reports
+            and place[1] in methods
         ):
-            where = "sample = ? AND analyte = ? AND report = ?"
-            results = views.fetch(store, "result", where, (*place, reports[place[1]]))
+            where = "sample = ? AND analyte = ? AND method = ?"
+            results = views.fetch(store, "result", where, (*place, methods[place[1]]))
             found += [result.record for result in results[:1]]
     return found

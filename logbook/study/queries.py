@@ -130,6 +130,17 @@ def result_of(ident: str) -> tuple[str, str, str]:
     return journal.ident(name), number, kind
 
 
+def asked_before(store: sqlite3.Connection, of: Result) -> list[tuple[int, str]]:
+    """Which run of a result's analysis was ever asked about, and the kind of question."""
+    found = []
+    for one in views.fetch(store, "query", "sample = ? AND analyte = ?", (of.sample, of.analyte)):
+        if _understood(one.id):
+            sample, analyte, method, lab, _, basis, run = journal.parts(f"query/{one.id}")[1:8]
+            if (sample, analyte, method, basis, lab) == analysis(of):
+                found.append((int(run), one.record.kind))
+    return found
+
+
 def _understood(ident: str) -> bool:
     """False for the query of a newer program, whose key says something else."""
     return len(journal.parts(f"query/{ident}")) == 11
@@ -493,7 +504,8 @@ def beside(store: sqlite3.Connection, line: Line) -> Result | None:
 
     Were only surprises measured again, only they could come nearer to what was hoped for. It is
     of another bed of the same planned pull (the same day, where it is in no calendar), by the same
-    method, and not in question itself. The draw follows from the query: everyone draws the same.
+    method, not in question itself and measured only once: a third run of what has two that agree
+    would tell nothing. The draw follows from the query: everyone draws the same.
     """
     rows = store.execute(
         "SELECT r.id FROM result r LEFT JOIN part x ON x.id = r.sample "
@@ -501,13 +513,17 @@ def beside(store: sqlite3.Connection, line: Line) -> Result | None:
         "JOIN (SELECT p2.bed, b2.trial, p2.id, substr(p2.\"when\", 1, 10) AS day FROM pull p2 "
         "JOIN bed b2 ON b2.id = p2.bed WHERE p2.id = coalesce((SELECT pull FROM part "
         "WHERE id = ?), ?)) own ON own.trial = b.trial AND own.bed <> p.bed "
-        "WHERE r.analyte = ? AND r.method = ? AND r.lab = ? AND r.report = ? "
+        # A run later than the first is in a report of few beds, all of them measured again.
+        "WHERE r.analyte = ? AND r.method = ? AND r.lab = ? AND r.report IN (SELECT f.report "
+        "FROM result f WHERE f.sample = ? AND f.analyte = r.analyte AND f.method = r.method "
+        "AND f.lab = r.lab) AND NOT EXISTS (SELECT 1 FROM result o WHERE o.sample = r.sample "
+        "AND o.analyte = r.analyte AND o.method = r.method AND o.lab = r.lab AND o.run > 1) "
         "AND (substr(p.\"when\", 1, 10) = own.day OR EXISTS (SELECT 1 FROM due d JOIN due o "
         "ON o.planned = d.planned AND o.trial = d.trial WHERE d.pull = p.id AND o.pull = own.id)) "
         "ORDER BY r.id",
         (
             line.query.sample, line.query.sample, line.query.analyte, line.query.method,
-            journal.parts(f"query/{line.id}")[4], line.query.report,
+            journal.parts(f"query/{line.id}")[4], line.query.sample,
         ),
     ).fetchall()  # fmt: skip
     doubted = in_question(store)

@@ -1043,3 +1043,58 @@ def test_what_was_put_in_question_by_hand_is_one_act_and_may_be_answered(started
     # Nothing stands of what was never measured.
     refused = started("lab", "answer", f"{code}:P", "re-run", "--reason", "x", on=LATER)
     assert (refused.code, refused.out) == (2, "")
+
+
+def lines_of_letter(said: str) -> set[str]:
+    """The codes that the laboratory is asked to measure again."""
+    return set(re.findall(r"^    (\w{8})  \S+ by ", said, re.MULTILINE))
+
+
+def test_of_two_halves_that_differ_both_are_measured_again(started: Program) -> None:
+    of, twin = two_halves(started, "19.8")
+    words = ("lab", "answer", f"{of}:nitrate-N", "re-run", "--reason", "halves")
+    said = started.must(*words, on=LATER).out
+    assert {of, twin} < lines_of_letter(said)
+    assert len(lines_of_letter(said)) == 3  # and a bed drawn by chance
+    told = " ".join(said.split())
+    assert f"Note: {twin} nitrate-N: the other half of a bag in question, measured again" in told
+    assert f"{twin} nitrate-N: not in question" not in told
+    again = started.must(*words, on=LATER).out
+    assert again.split("To the laboratory:")[1] == said.split("To the laboratory:")[1]
+    waiting = started.must("lab", "log", "--waiting", "--each", on=LATER).out
+    assert any(twin in line and "re-run asked" in line for line in waiting.splitlines())
+    # What the other half gave speaks for one of two runs that differ.
+    imported(started, "again", f"{of},nitrate-N,19.5,mg/kg,1 M KCl\n", "--repeat")
+    (query,) = asked(started)
+    assert query["kind"] == "runs"
+    assert f"; the other half {twin} gave 19.8: ask for a third, or strike" in query["what"]
+
+
+def test_a_second_run_that_bears_out_the_first_question_says_so(started: Program) -> None:
+    codes = season(started, values=slipped(7, "B5", 1.5), parts=(("nitrate-N", 1.0),))
+    code = codes[7, "B5"]
+    (query,) = asked(started)
+    assert query["kind"] == "decimal"
+    started.must("lab", "answer", f"{code}:nitrate-N", "re-run", "--reason", "?", on=LATER)
+    imported(started, "again", f"{code},nitrate-N,15.2,mg/kg,1 M KCl\n", "--repeat")
+    (query,) = asked(started)
+    cause = "a misplaced decimal point, about a tenth"
+    assert f"; run 2 bears out what was asked of run 1: {cause}: ask for a" in query["what"]
+
+
+def test_a_third_run_takes_along_a_bed_that_was_measured_only_once(started: Program) -> None:
+    codes = season(started, values=slipped(7, "B5", 1.5), parts=(("nitrate-N", 1.0),))
+    code = codes[7, "B5"]
+    words = ("lab", "answer", f"{code}:nitrate-N", "re-run", "--reason", "?")
+    (first,) = lines_of_letter(started.must(*words, on=LATER).out) - {code}
+    value = {codes[7, bed]: of for bed, of in VALUES[7].items()}[first]
+    row = "{},nitrate-N,{},mg/kg,1 M KCl\n"
+    imported(started, "again", row.format(code, "15.2") + row.format(first, value), "--repeat")
+    words = (*words[:-1], "a third")
+    said = started.must(*words, on=LATER).out
+    (second,) = lines_of_letter(said) - {code}
+    assert second in {codes[7, bed] for bed in ("B1", "B2", "B6")} - {first}
+    assert "no other bed" not in said
+    assert "--repeat: it is a measurement of its own" in " ".join(said.split())
+    again = started.must(*words, on=LATER).out
+    assert again.split("To the laboratory:")[1] == said.split("To the laboratory:")[1]
