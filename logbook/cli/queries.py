@@ -33,6 +33,8 @@ if TYPE_CHECKING:
 
 # So many open queries on one nutrient of one report are rather answered at once.
 _ALIKE = 3
+# Kinds of question after which the number may be right once its unit, form or point is.
+_SLIPS = ("unit", "form", "decimal")
 # What people say -> the answer.
 _ANSWERS = {
     **dict.fromkeys(("accept", "accepted"), records.ACCEPTED),
@@ -149,6 +151,12 @@ def queries(
         tell(
             "Were two bags exchanged? logbook correct CODE --bed BED --reason TEXT for each ends "
             "its questions"
+        )
+    if any(one.open and one.query.kind in _SLIPS for one in lines):
+        tell(
+            "Is it the unit, the form or the decimal point? logbook correct CODE:NUTRIENT --value "
+            "'X UNIT' --reason TEXT puts the number right, X in the form that the report names, and "
+            "ends the question"
         )
     if any(one.open for one in lines):
         say("logbook lab answer CODE:NUTRIENT accept, strike or re-run --reason TEXT")

@@ -1098,3 +1098,25 @@ def test_a_third_run_takes_along_a_bed_that_was_measured_only_once(started: Prog
     assert "--repeat: it is a measurement of its own" in " ".join(said.split())
     again = started.must(*words, on=LATER).out
     assert again.split("To the laboratory:")[1] == said.split("To the laboratory:")[1]
+
+
+@pytest.mark.parametrize(
+    ("row", "right", "value"),
+    [
+        ("K,0.33,mg/kg,Mehlich-3", "0.33 cmol(+)/kg", "129.02"),
+        ("pH,65,,water 1:1", "6.5", "6.5"),
+    ],
+)
+def test_a_slip_of_unit_or_point_is_corrected_as_the_footer_says(
+    started: Program, row: str, right: str, value: str
+) -> None:
+    code = pulled(started)["B1"]
+    imported(started, "26-1", f"{code},{row}\n")
+    footer = " ".join(started.must("lab", "queries", on=LATER).out.split())
+    assert "logbook correct CODE:NUTRIENT --value 'X UNIT' --reason TEXT puts the number" in footer
+    name = f"{code}:{row.partition(',')[0]}"
+    started.must("correct", name, "--value", right, "--reason", "asked them", on=LATER)
+    assert asked(started) == []
+    found = json.loads(started.must("lab", "results", "--json", on=LATER).out)["results"]
+    assert [one["value"][:6] for one in found] == [value]
+    assert "correct CODE" not in started.must("lab", "queries", "--all", on=LATER).out
