@@ -155,8 +155,8 @@ def queries(
     if any(one.open and one.query.kind in _SLIPS for one in lines):
         tell(
             "Is it the unit, the form or the decimal point? logbook correct CODE:NUTRIENT --value "
-            "'X UNIT' --reason TEXT puts the number right, X in the form that the report names, and "
-            "ends the question"
+            "'X UNIT' --reason TEXT puts the number right, X in the form that the report names, "
+            "and ends the question"
         )
     if any(one.open for one in lines):
         say("logbook lab answer CODE:NUTRIENT accept, strike or re-run --reason TEXT")

@@ -1120,3 +1120,46 @@ def test_a_slip_of_unit_or_point_is_corrected_as_the_footer_says(
     found = json.loads(started.must("lab", "results", "--json", on=LATER).out)["results"]
     assert [one["value"][:6] for one in found] == [value]
     assert "correct CODE" not in started.must("lab", "queries", "--all", on=LATER).out
+
+
+def test_an_import_of_awaited_re_runs_says_that_they_were_asked_for(started: Program) -> None:
+    codes = pulled(started)
+    row = "{},K,{},mg/kg,Mehlich-3\n"
+    imported(started, "R-1", "".join(row.format(codes[bed], 120) for bed in BEDS if bed in codes))
+    for bed in ("B1", "B5"):
+        words = ("lab", "answer", f"{codes[bed]}:K", "re-run", "--alone", "--reason", "?")
+        started.must(*words, on=LATER)
+    # The one came back with the very same number.
+    rows = row.format(codes["B1"], 120) + row.format(codes["B5"], 131)
+    (started.folder / "R-2.csv").write_text(HEADER + rows)
+    import_it = ("lab", "import", "R-2.csv", "--report", "R-2")
+    before = started.journal()
+    said = started(*import_it, on=LATER)
+    assert (said.code, said.out) == (2, "")
+    assert said.err == (
+        "Error: R-2.csv: a re-run of just these was asked for on Wed 22 Apr 2026; the 2 results of "
+        "report R-2 stand here already under report R-1 of Invented Soil Lab (1 equal, 1 "
+        "different); nothing was written\n"
+        "Try: --repeat if this is that re-run, or --replaces R-1 if it replaces that report\n"
+    )
+    assert started.journal() == before
+    # Of a file with more than what is awaited nothing is supposed.
+    (started.folder / "R-3.csv").write_text(HEADER + rows + row.format(codes["B2"], 125))
+    other = started("lab", "import", "R-3.csv", "--report", "R-3", on=LATER).err
+    assert "Try: --replaces R-1 if it replaces that report, or --repeat if" in other
+    assert "a re-run" not in other
+    started.must(*import_it, "--repeat", on=LATER)
+    assert asked(started) == []
+
+
+def test_a_re_run_that_gives_the_same_number_is_not_taken_for_the_first(started: Program) -> None:
+    code = pulled(started)["B1"]
+    imported(started, "R-1", f"{code},pH,6.4,,water 1:1\n")
+    words = ("lab", "answer", f"{code}:pH", "re-run", "--reason", "?")
+    started.must(*words, on=LATER)
+    (started.folder / "R-2.csv").write_text(f"{HEADER}{code},pH,6.40,,water 1:1\n")
+    said = started("lab", "import", "R-2.csv", "--report", "R-2", on=LATER)
+    assert said.code == 2
+    assert "a re-run of this one was asked for on Wed 22 Apr 2026" in said.err
+    started.must("lab", "import", "R-2.csv", "--report", "R-2", "--repeat", on=LATER)
+    assert asked(started) == []
