@@ -97,21 +97,33 @@ def _many(count: int) -> str:
     return "1 query" if count == 1 else f"{count:,} queries"
 
 
-def told(lines: Sequence[Line]) -> Iterator[str]:
-    """That there are queries, and which batches are in doubt, for the notes of an import."""
+def told(lines: Sequence[Line], written: Collection[str]) -> Iterator[str]:
+    """That there are queries, and which batches are in doubt, for the notes of an import.
+
+    written: the keys of the results that it wrote, beside which others may look odd as well.
+    """
     if not lines:
         return
     out = "" if all(one.of_batch for one in lines) else ", out of curves until answered"
-    yield (
-        f"{_many(len(lines))} about these results{out}: logbook lab queries "
-        f"({plausible.KEEPS_WORDS})"
-    )
+    yield (f"{_about(lines, written)}{out}: logbook lab queries ({plausible.KEEPS_WORDS})")
     for one in lines:
         if one.of_batch:
             yield (
                 f"{one.query.analyte}, report {one.query.report}: {one.query.what}; its whole "
                 "batch is in doubt, and its curves say so: logbook lab chart"
             )
+
+
+def _about(lines: Sequence[Line], written: Collection[str]) -> str:
+    """`2 queries about these results, 1 query about report D-153`."""
+    others = [one.query.report for one in lines if f"result/{one.result_id}" not in written]
+    told = []
+    if len(others) < len(lines):
+        told.append(f"{_many(len(lines) - len(others))} about these results")
+    if others:
+        named = sorted(set(others))
+        told.append(f"{_many(len(others))} about report{'s' * (len(named) > 1)} {few(named)}")
+    return ", ".join(told)
 
 
 def queries(

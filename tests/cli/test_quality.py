@@ -1163,3 +1163,18 @@ def test_a_re_run_that_gives_the_same_number_is_not_taken_for_the_first(started:
     assert "a re-run of this one was asked for on Wed 22 Apr 2026" in said.err
     started.must("lab", "import", "R-2.csv", "--report", "R-2", "--repeat", on=LATER)
     assert asked(started) == []
+
+
+def test_an_import_says_whose_numbers_it_puts_in_doubt(started: Program) -> None:
+    """Day 7 came in first: only beside day 0 is it seen that its B5 has lost its point."""
+    values = slipped(7, "B5", 150.0)
+    codes = season(started, values={0: VALUES[0], 7: values[7]}, parts=(("nitrate-N", 1.0),))
+    started.must("undo", on=LATER)
+    row = "{},nitrate-N,{},mg/kg,1 M KCl\n"
+    rows = {day: "".join(row.format(codes[day, bed], value) for bed, value in values[day].items())
+            for day in (0, 7)}  # fmt: skip
+    assert "about" not in imported(started, "R-7", rows[7])
+    slip = f"{codes[0, 'B1']},K,0.33,mg/kg,Mehlich-3\n"
+    said = " ".join(imported(started, "R-0", rows[0] + slip).split())
+    assert {one["report"] for one in asked(started)} == {"R-0", "R-7"}
+    assert "Note: 1 query about these results, 1 query about report R-7, out of curves" in said
