@@ -438,14 +438,15 @@ def _written(
     book.record("query", answers, code=code)
     if said.what == records.RERUN:
         from logbook.study import asked_again
+        from logbook.study.queries import DRAWN, HALF
 
         drawn = {} if said.alone else _drawn(store, found)
         halves = asked_again.halves(store, found)
         asked = {(one.query.sample, one.query.analyte): said.reason for one in found}
         for half in halves:
-            asked.setdefault((half.sample, half.analyte), "the other half of a bag in question")
+            asked.setdefault((half.sample, half.analyte), HALF)
         for other in drawn.values():
-            asked.setdefault((other.sample, other.analyte), "drawn by chance beside a query")
+            asked.setdefault((other.sample, other.analyte), DRAWN)
         lines = [
             (key("handling", code, sample, analyte),
              records.Handling(sample, analyte, records.RERUN, said.at, text))

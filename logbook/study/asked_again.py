@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from logbook.journal import entry as journal
 from logbook.store import asking, views
 from logbook.study import quality, queries
-from logbook.study.queries import Line
+from logbook.study.queries import DRAWN, HALF, Line
 from logbook.trial import plausible
 from logbook.trial.records import RERUN, Answer, Query, Result
 
@@ -94,20 +94,16 @@ def requests(store: sqlite3.Connection, several: Sequence[Line]) -> list[Request
         acts.setdefault(answers[one.id].entry, []).append(one)
     who = asking.about_entries(store, acts)
     marks = views.fetch(store, "handling", "state = ?", (RERUN,))
-    found = []
-    for entry, some in acts.items():
-        beside = _beside(store, some, marks)
-        twins = {one.sample for one in halves(store, some)}
-        found.append(
-            Request(
-                answers[some[0].id].record,
-                who[entry][0],
-                tuple(some),
-                tuple(one for one in beside if one.sample not in twins),
-                tuple(one for one in beside if one.sample in twins),
-            )
+    return [
+        Request(
+            answers[some[0].id].record,
+            who[entry][0],
+            tuple(some),
+            tuple(_marked(store, some, marks, DRAWN)),
+            tuple(_marked(store, some, marks, HALF)),
         )
-    return found
+        for entry, some in acts.items()
+    ]
 
 
 def halves(store: sqlite3.Connection, several: Iterable[Line]) -> list[Result]:
@@ -128,10 +124,10 @@ def halves(store: sqlite3.Connection, several: Iterable[Line]) -> list[Result]:
     return list(found.values())
 
 
-def _beside(
-    store: sqlite3.Connection, asked: Sequence[Line], marks: Sequence[Found]
+def _marked(
+    store: sqlite3.Connection, asked: Sequence[Line], marks: Sequence[Found], why: str
 ) -> list[Result]:
-    """What was asked for beside these queries: marked in the same act, and in no question of it."""
+    """What was asked for beside these queries and is awaited: marked so in the same act."""
     own = {(one.query.sample, one.query.analyte): one.query.method for one in asked}
     answers = {(one.answer.when, one.answer.text) for one in asked if one.answer is not None}
     acts = {
@@ -144,12 +140,16 @@ def _beside(
     found = []
     for one in marks:
         place = (one.record.sample, one.record.analysis)
-        if (
-            journal.parts(f"handling/{one.id}")[1] in acts
-            and place not in own
-            and place[1] in methods
-        ):
-            where = "sample = ? AND analyte = ? AND method = ?"
-            results = views.fetch(store, "result", where, (*place, methods[place[1]]))
+        mine = one.record.text == why and journal.parts(f"handling/{one.id}")[1] in acts
+        if mine and place not in own and place[1] in methods:
+            # It was measured once when it was asked for.
+            results = views.fetch(
+                store,
+                "result",
+                "sample = ? AND analyte = ? AND method = ? AND NOT EXISTS (SELECT 1 FROM result n "
+                "WHERE n.sample = result.sample AND n.analyte = result.analyte "
+                "AND n.method = result.method AND n.lab = result.lab AND n.run > 1)",
+                (*place, methods[place[1]]),
+            )
             found += [result.record for result in results[:1]]
     return found
