@@ -1238,3 +1238,39 @@ def test_an_import_says_whose_numbers_it_puts_in_doubt(started: Program) -> None
     said = " ".join(imported(started, "R-0", rows[0] + slip).split())
     assert {one["report"] for one in asked(started)} == {"R-0", "R-7"}
     assert "Note: 1 query about these results, 1 query about report R-7, out of curves" in said
+
+
+def test_a_run_has_the_number_by_which_it_is_struck(started: Program) -> None:
+    code = pulled(started)["B1"]
+    row = f"{code},K,{{}},mg/kg,Mehlich-3\n"
+    # In order of report the second run stands first.
+    imported(started, "R-9", row.format(120))
+    imported(started, "R-1", row.format(122), "--repeat")
+    which = " ".join(started("strike", f"{code}:K", "--reason", "x", on=LATER).err.split())
+    assert f"{code}:K:2 122 mg/kg, Mehlich-3, report R-1 of Invented Soil Lab, run 2" in which
+    started.must("strike", f"{code}:K:1", "--reason", "spilled", on=LATER)
+    assert values(started) == {(code, "K"): "122"}
+    # What is left is run 2 as before, and no number of a list.
+    wrong = started("strike", f"{code}:K:1", "--reason", "x", on=LATER)
+    assert wrong.code == 2
+    assert f"sample {code} has no result of K numbered 1\n" in wrong.err
+    started.must("strike", f"{code}:K:2", "--reason", "spilled too", on=LATER)
+    assert values(started) == {}
+
+
+def test_a_history_names_runs_and_what_was_made_of_a_query(started: Program) -> None:
+    code = pulled(started)["B1"]
+    imported(started, "R-1", f"{code},pH,65,,water 1:1\n")
+    query = f"| query {code}:pH"
+
+    def told() -> str:
+        return " ".join(started.must("history", f"{code}:pH", on=LATER).out.split())
+
+    assert f"stands {query}" in told()
+    started.must("lab", "answer", f"{code}:pH", "re-run", "--reason", "?", on=LATER)
+    assert f"answered: re-run asked {query}" in told()
+    imported(started, "R-2", f"{code},pH,6.5,,water 1:1\n", "--repeat")
+    assert "report R-2 of Invented Soil Lab, run 2)" in told()
+    assert "report R-1 of Invented Soil Lab)" in told()
+    said = json.loads(started.must("history", f"{code}:pH", "--json", on=LATER).out)["lines"]
+    assert [one["answer"] for one in said if one["kind"] == "query"] == ["re-run asked", "", ""]
