@@ -248,7 +248,7 @@ def _result(store: sqlite3.Connection, code: str, bags: list[str], analyte: str,
         return f"result/{fitting[0].id}"
     names = _names(f"{code}:{analyte}", every)
     what = f"{len(fitting)} results" if fitting else "no result"
-    by = f" by {which!r}" if which and not which.isdecimal() else ""
+    by = f" by {which!r}" if which else ""
     by = f" numbered {which}" if which.isdecimal() else by
     listed = "\n".join(f"  {names[one.id]}  {_told(one.record)}" for one in fitting or every)
     raise UserMistake(f"sample {code} has {what} of {analyte}{by}", f"type one of:\n{listed}")
