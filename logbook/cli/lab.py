@@ -26,16 +26,16 @@ from logbook.errors import NeedsAnswer, UserMistake
 from logbook.report.lines import result_value, with_unit
 from logbook.report.terminal.progress import bar
 from logbook.store import views
-from logbook.study import reports
+from logbook.study import report_lines, reports
 from logbook.study.doubles import several
-from logbook.study.reports import Answers
+from logbook.study.planned import Answers
 from logbook.trial.times import parse_when, zone
 
 if TYPE_CHECKING:
     from logbook.labs.cells import Beside
     from logbook.labs.importer import Parsed
+    from logbook.study.planned import Change, Plan
     from logbook.study.queries import Line
-    from logbook.study.reports import Change, Plan
     from logbook.trial.records import Result
     from logbook.trial.times import When
 
@@ -197,7 +197,7 @@ def _parsed(session: Session, source: Source, about: Setting, said: Said) -> Par
         return source.parse(beside, said, about)
 
     table = source.table
-    lab, number = session.read(lambda store: reports.known_as(store, table.sha256))
+    lab, number = session.read(lambda store: report_lines.known_as(store, table.sha256))
     named = option_text("--report", said.report)
     beside = Beside(
         frozenset(about.origins),

@@ -18,7 +18,7 @@ from logbook.cli import laboratory
 from logbook.errors import UserMistake
 from logbook.journal.kinds import to_value
 from logbook.store import views
-from logbook.study import doubles, origins, reports
+from logbook.study import doubles, origins, report_lines
 from logbook.trial import chemistry, contents, qualifiers, units
 from logbook.trial.records import Report, Result
 from logbook.trial.times import parse_when, zone
@@ -167,7 +167,7 @@ def moved(store: sqlite3.Connection, record: Any, changes: Mapping[str, Any]) ->
     if not isinstance(record, Result) or all(getattr(record, n) == t for n, t in given.items()):
         return None
     new = replace(record, **given)
-    own = reports.result_key(new)
+    own = report_lines.result_key(new)
     found = doubles.standing(store, new.lab, [new]).get(doubles.analysis(new), [])
     for one in found:
         name = f"result/{one.id}"
@@ -185,7 +185,7 @@ def _report(
     store: sqlite3.Connection, old: Result, new: Result
 ) -> list[tuple[str, dict[str, Any]]]:
     """The report of a result that is another laboratory's, if it is new here."""
-    own = reports.report_key(new.lab, new.report)
+    own = report_lines.report_key(new.lab, new.report)
     if new.lab == old.lab or views.fetch(store, "report", "id = ?", (own.partition("/")[2],)):
         return []
     where = ("lab = ? AND number = ?", (old.lab, old.report))

@@ -13,7 +13,7 @@ from logbook.cli import profiled
 from logbook.cli.laboratory import Setting, refused
 from logbook.errors import BadData, LogbookError, Problem, UserMistake
 from logbook.report.terminal.progress import bar
-from logbook.study.reports import Answers
+from logbook.study.planned import Answers
 
 if TYPE_CHECKING:
     from logbook.labs.cells import Beside

@@ -18,9 +18,9 @@ from logbook.journal.fold import agree
 from logbook.journal.kinds import to_value
 from logbook.report.lines import with_unit
 from logbook.store import views
-from logbook.study import doubles, reports
+from logbook.study import doubles, report_lines
 from logbook.study import queries as asked_of
-from logbook.study.reports import Answers
+from logbook.study.planned import Answers
 from logbook.trial import chemistry, codes
 from logbook.trial.records import Report, Result
 from logbook.trial.times import When
@@ -89,7 +89,7 @@ def add(
         code, decided, asked = _write(session, result, at, answers)
     _say_what_happened(result, code, decided)
     if code is not None and decided.result is not None:
-        written = [reports.result_key(decided.result)]
+        written = [report_lines.result_key(decided.result)]
         notes = session.read(lambda store: laboratory.notes_on(store, about, [result]))
         laboratory.tell_notes(
             [*queries.told(asked, written), *parsed.notes, *_waiting(parsed, result), *notes]
@@ -173,7 +173,7 @@ def _decided(store: Any, result: Result, answers: Answers) -> _Decided:
     runs = {one.run for one in found.get(of, []) if one.report == result.report}
     if runs:
         (result,) = doubles.as_written_before([result], {of: runs})
-        return _within_report(_standing(store, reports.result_key(result)), result, answers)
+        return _within_report(_standing(store, report_lines.result_key(result)), result, answers)
     doubled = doubles.compared(result.lab, [result], found)
     if doubled is None:
         return _Decided(result)
@@ -216,14 +216,14 @@ def _write(
         one = decided.result
         if one is None:
             return None, decided, []
-        own = reports.report_key(one.lab, one.report)
-        lines: list[tuple[str, Any]] = [(reports.result_key(one), one)]
+        own = report_lines.report_key(one.lab, one.report)
+        lines: list[tuple[str, Any]] = [(report_lines.result_key(one), one)]
         lines += [(name, None) for name in decided.replaced]
         if book.values([own]).get(own) is None:
             lines.insert(0, (own, Report(one.lab, one.report, "", "", at, 1)))
         reason = f"re-issued report {one.report}" if decided.old is not None else None
         code = book.record("lab", lines, reason=reason).code
-        written = {reports.result_key(one): one}
+        written = {report_lines.result_key(one): one}
         keys = queries.ask_about(book, written, code, at, usual)
         return code, decided, queries.about(store, keys)
 

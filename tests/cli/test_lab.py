@@ -11,7 +11,7 @@ import pytest
 
 from logbook.cli import session
 from logbook.journal.entry import Entry, decode
-from logbook.study import reports
+from logbook.study import report_lines
 from tests.program import Program
 
 WAITING = "RT4MAXCL"  # valid check symbol, no such sample
@@ -597,7 +597,7 @@ def test_the_entry_of_a_report_is_read_once_however_many_values_changed(
         read.append(body)
         return decode(body)
 
-    monkeypatch.setattr(reports, "decode", counted)
+    monkeypatch.setattr(report_lines, "decode", counted)
     program.must("lab", "import", "second.csv", "--report", "26-1", "--dry-run", on=ON)
     assert len(read) == 1
 

@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from logbook.study.reports import result_key
+from logbook.study.report_lines import result_key
 from logbook.trial.records import Result
 from tests.cli.parted import LATER, imported, parted, write
 from tests.program import Program

@@ -16,7 +16,7 @@ from logbook.labs.cells import Beside
 from logbook.labs.importer import Parsed, parse_long, parse_report
 from logbook.labs.reader import read_sound_rows, read_table
 from logbook.labs.typed import option_text
-from logbook.study.reports import result_key
+from logbook.study.report_lines import result_key
 from logbook.trial import codes
 from logbook.trial.records import Result
 

@@ -1,0 +1,162 @@
+"""Reports that take the place of others: under a number of their own, or under the right one.
+
+Each report that has the same measurements must be named; what the new one leaves out stands.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Sequence
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+from logbook.errors import UserMistake
+from logbook.journal.fold import agree
+from logbook.journal.kinds import to_value
+from logbook.store import views
+from logbook.study import doubles, report_lines
+from logbook.study.planned import Change, Plan
+from logbook.study.report_lines import report_key, result_key
+from logbook.trial.records import Report, Result
+
+if TYPE_CHECKING:
+    import sqlite3
+
+
+def imported_elsewhere(
+    store: sqlite3.Connection,
+    results: Sequence[Result],
+    file: str,
+    sha256: str,
+    replaces: Collection[str],
+) -> Report | None:
+    """The report as which the very same file stands already, where this one takes its place.
+
+    Raises UserMistake for any other: as another report, or of another laboratory, the file would
+    double every value.
+    """
+    numbers = {report_key(*of): of for of in {(result.lab, result.report) for result in results}}
+    others = [
+        found for found in views.fetch(store, "report") if f"report/{found.id}" not in numbers
+    ]
+    renumbered = None
+    for found in others:
+        if found.record.sha256 != sha256 and not report_lines.was_before(store, found.id, sha256):
+            continue
+        report: Report = found.record
+        hint = (
+            f"leave --report and --lab out, or strike the first import: {_striking(store, found)}"
+        )
+        is_own = report.sha256 == sha256 and report.lab in {lab for lab, _ in numbers.values()}
+        if is_own and report_lines.standing(store, report):
+            if report.number in replaces:
+                renumbered = report
+                continue
+            number = ", ".join(sorted({number for _, number in numbers.values()}))
+            way = f"--replaces {doubles.quoted(report.number)} gives it the number {number} instead"
+            hint = f"leave --report out; or {way}"
+        raise UserMistake(
+            f"{file}: this very file was imported as report {report.number} of {report.lab}; "
+            "nothing was written",
+            hint,
+        )
+    return renumbered
+
+
+def _striking(store: sqlite3.Connection, found: views.Found) -> str:
+    """The command that strikes the import by which a report stands."""
+    acts = [
+        entry.act for _, entry, _, live in views.writes_of_key(store, f"report/{found.id}") if live
+    ]
+    return f"logbook strike {acts[0] if acts else 'CODE'} --reason TEXT"
+
+
+def runs_of(
+    found: dict[doubles.Analysis, list[doubles.Standing]], numbers: Collection[str]
+) -> dict[doubles.Analysis, set[int]]:
+    """In which runs the analyses stand in the reports of these numbers."""
+    runs = {
+        of: {one.run for one in several if one.report in numbers} for of, several in found.items()
+    }
+    return {of: those for of, those in runs.items() if those}
+
+
+def supersede(
+    store: sqlite3.Connection,
+    made: Plan,
+    report: Report,
+    results: list[Result],
+    numbers: Sequence[str],
+) -> None:
+    """Plan to strike what other reports say of the same analyses; their other results stay."""
+    found = doubles.standing(store, report.lab, results, report.number)
+    made.beside |= doubles.same_runs(results, found)
+    for old in numbers:
+        _take_place_of(store, made, report, results, old)
+    made.alike -= {result_key(one.new) for one in made.superseded if one.old is not None}
+
+
+def _take_place_of(
+    store: sqlite3.Connection, made: Plan, report: Report, results: list[Result], old: str
+) -> None:
+    """Plan to strike what one other report says of the same analyses.
+
+    What a person struck or corrected there stands as the new report gives it: `by_hand`.
+    """
+    found = doubles.taken_over(store, report, results, old)
+    standing = {f"result/{ident}": before for ident, before, _ in found.pairs}
+    there = [(result_key(replace(one, report=old)), one) for one in results]
+    histories = report_lines.histories(
+        store, replace(report, number=old), {name for name, _ in there}
+    )
+    for name, result in there:
+        before, said = standing.get(name), report_lines.said_by_laboratory(histories[name])
+        by_hand = bool(said) and not (before and any(agree(one, to_value(before)) for one in said))
+        if by_hand and result not in made.by_hand:
+            made.by_hand.append(result)
+        if before is not None:
+            made.replaced.append(name)
+            if agree(to_value(replace(before, report=report.number)), to_value(result)):
+                made.alike.add(result_key(result))
+            else:
+                made.superseded.append(Change(before, result, None, by_hand, old))
+        elif said:
+            made.superseded.append(Change(None, result, report_lines.shown(said), report=old))
+    if standing and old not in made.superseded_reports:
+        made.superseded_reports.append(old)
+    made.missing += found.left
+
+
+def refuse_other_reports(
+    store: sqlite3.Connection, made: Plan, file: str, labs: Sequence[str], numbers: Sequence[str]
+) -> None:
+    """Of the reports that are to be replaced each must have something of it, and no other one."""
+    stand = sorted(made.beside)
+    idle = [old for old in numbers if old not in made.superseded_reports]
+    if idle:
+        what = f"nothing of it stands under report {idle[0]}"
+        if not any(report_lines.ever_written(store, lab, idle[0]) for lab in labs):
+            what = f"there is no report {idle[0]} of {labs[0]}"
+        if stand:
+            what += f", and these samples stand under {doubles.several(stand)}"
+        hint = doubles.replacing(stand) if stand else "check the number, or leave --replaces out"
+        raise UserMistake(f"{file}: {what}; nothing was written", hint)
+    if more := [one for one in stand if one not in numbers]:
+        raise UserMistake(
+            f"{file}: these samples stand under {doubles.several(more)} too; nothing was written",
+            doubles.replacing([*numbers, *more]),
+        )
+
+
+def renumber(store: sqlite3.Connection, made: Plan, first: Report) -> None:
+    """Plan that a file is known by its new number only; raises UserMistake if it says less now."""
+    own = report_key(first.lab, first.number)
+    left = [one for one in made.missing if one.report == first.number]
+    if left:
+        one = left[0]
+        (found,) = views.fetch(store, "report", "id = ?", (own.partition("/")[2],))
+        raise UserMistake(
+            f"{first.file}: this very file was imported as report {first.number} of {first.lab}, "
+            f"with {one.sample} {one.analyte} by {one.method!r}; nothing was written",
+            f"read it as it was read then, or strike the first import: {_striking(store, found)}",
+        )
+    made.renumbered.append(own)
