@@ -148,7 +148,7 @@ def test_unknown_nutrients(text: str) -> None:
 
 @pytest.mark.parametrize(
     ("text", "meant"),
-    [("nitrat", "nitrate-N"), ("Potasium", "K"), ("sulfat", "sulfate-S"), ("phosphor", "P")],
+    [("nitrote", "nitrate-N"), ("Potasium", "K"), ("sulfte", "sulfate-S"), ("phosphorous", "P")],
 )
 def test_a_slip_of_the_hand_is_asked_about(text: str, meant: str) -> None:
     with pytest.raises(UserMistake) as caught:
@@ -157,10 +157,31 @@ def test_a_slip_of_the_hand_is_asked_about(text: str, meant: str) -> None:
 
 
 def test_a_name_of_another_tongue_is_not_taken_for_another_nutrient() -> None:
-    """Kalium is potassium, however near it looks to calcium."""
+    """Kalium is potassium, however near it looks to calcium; reports print the oxide under it."""
+    for text, both in (
+        ("Kalium", "K2O or K"),
+        ("Phosphor", "P2O5 or P"),
+        ("Nitrat", "NO3 or NO3-N"),
+    ):
+        with pytest.raises(UserMistake) as caught:
+            find_analyte(text)
+        assert caught.value.hint == f"write {both}"
     with pytest.raises(UserMistake) as caught:
-        find_analyte("Kalium")
-    assert "did you mean" not in caught.value.hint
+        find_analyte("kaliium")
+    assert caught.value.hint == "did you mean K?"
+
+
+@pytest.mark.parametrize(
+    ("text", "name"),
+    [
+        ("Nitrat-N", "nitrate-N"), ("Nitrat - N", "nitrate-N"), ("Gesamtstickstoff", "total-N"),
+        ("pH-Wert", "pH"), ("Kalzium", "Ca"), ("Phosphor (P2O5)", "P"),
+        ("azote nitrique", "nitrate-N"), ("Magnesio", "Mg"), ("Matière organique", "OM"),
+    ],
+)  # fmt: skip
+def test_names_of_other_tongues(text: str, name: str) -> None:
+    """From memory: names that a German, French or Spanish report prints."""
+    assert find_analyte(text)[0].name == name
 
 
 @pytest.mark.parametrize(
