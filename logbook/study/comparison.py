@@ -382,10 +382,11 @@ def _notes(lines: Iterable[Line]) -> Iterator[str]:
     owners: dict[str, list[tuple[str, str]]] = {}
     for line in lines:
         elsewhere = {note for row in line.series.rows for note in row.notes} - {*line.row.notes}
-        elsewhere |= {BY_HAND, *line.series.points.left_out}
+        elsewhere |= {BY_HAND, *line.series.points.left_out, *line.series.of_pulls}
         tested = line.test.note if line.test is not None else ""
-        for note in (*line.series.notes, line.row.difference.note, tested):
-            if note and note not in elsewhere:
+        whole = [note for note in line.series.notes if note not in elsewhere]
+        for note in (*whole, *line.row.limits, line.row.difference.note, tested):
+            if note:
                 owners.setdefault(note, []).append((line.series.treatment, line.series.analyte))
     for note, about in owners.items():
         treatments = ", ".join(dict.fromkeys(treatment for treatment, _ in about))

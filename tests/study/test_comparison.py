@@ -254,6 +254,41 @@ def test_a_treatment_without_any_result_on_the_date_is_one_short_line(started: P
     assert compared(started, "day 28")["missing"] == ["C10: no result on this date"]
 
 
+def test_what_was_struck_on_one_date_is_no_note_on_another(started: Program) -> None:
+    started.must("apply", "all", on=DAY0)
+    struck = {}
+    for number, on in enumerate((DAY7, DAY28), 1):
+        codes = pulled(started, "B1,B2,B5,B6", on)
+        rows = [(codes[bed], "K", "90", "mg/kg", "Mehlich-3") for bed in codes]
+        report(started, rows, str(number))
+        struck[number] = codes["B6"]
+    for number, code in struck.items():
+        started.must("strike", f"{code}:K", "--reason", f"jar {number} broke")
+    started.must("event", "B2", "spilled", "--when", "2026-03-20", on=DAY28)
+    first = f"M, K: struck and left out: {struck[1]} of B6 (jar 1 broke)"
+    second = f"M, K: struck and left out: {struck[2]} of B6 (jar 2 broke)"
+    spilled = (
+        "M, K: B2 spilled on Fri 20 Mar 2026: 1 pull of it since then is flagged, and kept here"
+    )
+    assert compared(started, "day 7")["notes"] == [first]
+    assert compared(started, "day 28")["notes"] == [second, spilled]
+    # A curve has all of them.
+    curve = json.loads(started.must("curve", "K", "M", "--json").out)["curves"][0]
+    for note in (first, second, spilled):
+        assert note.removeprefix("M, K: ") in curve["notes"]
+
+
+def test_that_nothing_is_flagged_is_not_said_of_a_date_if_another_is(started: Program) -> None:
+    started.must("apply", "all", on=DAY0)
+    for number, on in enumerate((DAY7, DAY28), 1):
+        codes = pulled(started, "B1,B2,B5,B6", on)
+        report(started, [(codes[b], "K", "90", "mg/kg", "Mehlich-3") for b in codes], str(number))
+    none = ["M, K: no pull of this series is flagged: nothing was left out"]
+    assert compared(started, "day 7", "--without-flagged")["notes"] == none
+    started.must("event", "B2", "spilled", "--when", "2026-03-20", on=DAY28)
+    assert compared(started, "day 7", "--without-flagged")["notes"] == []
+
+
 def test_beds_assigned_by_hand_are_not_randomised(program: Program) -> None:
     by_hand = PROTOCOL.replace('assigned = "drawn"\nseed = 7', 'assigned = "by hand"')
     begun(program, by_hand)
