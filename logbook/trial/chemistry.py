@@ -201,6 +201,15 @@ def name_of(text: str) -> str:
     return ""
 
 
+def named(text: str) -> str:
+    """The name of the analyte that is asked for, where no value stands beside it: "nitrate".
+
+    In which form a report gives it does not matter there. Raises UserMistake.
+    """
+    both = {find_analyte(form)[0].name for form in _AMBIGUOUS.get(_plain_name(text), ())}
+    return both.pop() if len(both) == 1 else find_analyte(text)[0].name
+
+
 def is_ambiguous(text: str) -> bool:
     """True for a word such as "nitrate", which laboratories print for an ion or its element."""
     return _plain_name(text) in _AMBIGUOUS

@@ -288,3 +288,12 @@ TRADE = [("NO3", 0.226), ("NH4", 0.776), ("P2O5", 0.44), ("K2O", 0.83), ("SO4", 
 def test_shares_against_the_rounded_factors_of_the_trade(form: str, factor: float) -> None:
     _, share = chemistry.find_analyte(form)
     assert float(share) == pytest.approx(factor, rel=0.01)
+
+
+def test_where_a_nutrient_is_only_named_its_form_does_not_matter() -> None:
+    assert [chemistry.named(text) for text in ("nitrate", "Potash", "Kalium", "NO3", "P")] == [
+        "nitrate-N", "K", "K", "nitrate-N", "P",
+    ]  # fmt: skip
+    for text in ("nitrogen", "snow"):
+        with pytest.raises(UserMistake):
+            chemistry.named(text)
