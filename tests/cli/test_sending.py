@@ -175,9 +175,11 @@ def test_undo_is_refused_once_a_later_line_speaks_of_the_blind(pulled: Program) 
 
 def test_a_part_of_a_pull_left_behind_is_said(pulled: Program) -> None:
     _, _, said = sent(pulled, "M,C10")
-    assert "Note: day 14: the control of B1, B5 stay behind" in said
-    _, _, said = sent(pulled, "control")
-    assert "stay behind" not in said
+    assert "Note: day 14: the controls of B1, B5 stay behind" in said
+    _, _, said = sent(pulled, "B1")
+    assert "Note: day 14: the control of B5 stays behind" in said
+    _, _, said = sent(pulled, "B5")
+    assert "behind" not in said
 
 
 def test_a_pull_sent_apart_is_said_in_the_log_and_on_the_curve(pulled: Program) -> None:

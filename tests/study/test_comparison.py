@@ -230,6 +230,24 @@ def test_a_ph_difference_of_a_twentieth_between_single_samples_is_no_finding(
     assert "no test is reported" in said and "together" not in said
 
 
+def test_single_beds_show_no_more_decimals_than_their_results_have(started: Program) -> None:
+    started.must("apply", "control,M", on=DAY0)
+    for number, on in enumerate((DAY7, DAY28), 1):
+        codes = pulled(started, "B1,B2", on)
+        rows = [
+            (codes[bed], *one)
+            for bed, ammonium, ph in (("B1", "2.2", "6.4"), ("B2", "2.9", "6.5"))
+            for one in (("NH4-N", ammonium, "mg/kg", "1 M KCl"), ("pH", ph, "pH", "water 1:1"))
+        ]
+        report(started, rows, str(number))
+    said = " ".join(started.must("compare").out.split())
+    assert "ammonium-N 2.9 2.2 +0.7 - cannot say" in said
+    assert "pH 6.50 6.40 +0.10 - cannot say" in said
+    # 6.5 - 6.4 is a little less than a tenth.
+    said = " ".join(started.must("compare", "--all-dates").out.split())
+    assert "pH 2 +0.10 - - cannot say" in said
+
+
 def test_another_method_is_a_line_of_its_own_without_a_control(started: Program) -> None:
     started.must("apply", "control,M", on=DAY0)
     codes = pulled(started, "B1,B2,B5,B6", DAY7)
