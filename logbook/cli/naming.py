@@ -16,7 +16,7 @@ from logbook.study import parts
 from logbook.trial import chemistry, codes
 from logbook.trial.ranges import BedRef, resolve
 from logbook.trial.records import PARTS, PlannedPull, Result
-from logbook.trial.schedule import age_order
+from logbook.trial.schedule import age_order, pull_word
 
 if TYPE_CHECKING:
     import sqlite3
@@ -27,11 +27,11 @@ MOVABLE = ("fill", "apply", "water", "event", "pull")
 
 
 def planned_name(text: str, planned: Iterable[PlannedPull]) -> str:
-    """The calendar's own name for `14`, `day 14` or `before`. Raises UserMistake."""
+    """The calendar's own name for `14`, `day14` or `before`. Raises UserMistake."""
     pulls = sorted(planned, key=lambda pull: age_order(pull.day))
     names = {pull.name.lower(): pull.name for pull in pulls}
     names |= {str(pull.day): pull.name for pull in pulls if pull.day is not None}
-    word = " ".join(text.lower().split())
+    word = pull_word(text)
     if word not in names:
         known = ", ".join(dict.fromkeys(pull.name for pull in pulls))
         raise UserMistake(f"the calendar has no pull {text!r}", f"it has: {known}")

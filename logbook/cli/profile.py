@@ -296,7 +296,20 @@ def _lab(name: str) -> str:
     try:
         return keeping.load(config.profiles_folder(), name).lab
     except LogbookError as error:
+        if (left := _left_open(name)) > 0:
+            return f"not completed: {left} question{'s' * (left != 1)} still open"
         return f"cannot be used: logbook lab profile show {name} says why ({error.message})"
+
+
+def _left_open(name: str) -> int:
+    """How many questions a proposed profile has left open."""
+    from logbook.labs.profiles import keeping, writing
+
+    with suppress(LogbookError):
+        _, data, _ = keeping.contents(config.profiles_folder(), name)
+        lines = data.decode("utf-8", "replace").splitlines()
+        return sum(line.startswith(writing.OPEN) for line in lines)
+    return 0
 
 
 PROFILE = group(

@@ -18,6 +18,7 @@ from logbook.study.samples import MINERAL_N, PARTS, kept
 from logbook.study.series import Row, Series, of_treatment, series_of
 from logbook.study.tested import Families, Kind, direction, kind_of, logged, number
 from logbook.trial.chemistry import ANALYTES
+from logbook.trial.schedule import pull_word
 
 if TYPE_CHECKING:
     import sqlite3
@@ -196,7 +197,7 @@ def _named(store: sqlite3.Connection, trial: str, pull: str, found: Sequence[Ser
     known = [one.name for one in planned]
     names = {name.casefold(): name for name in (*known, *with_results)}
     names |= {str(one.day): one.name for one in planned if one.day is not None}
-    name = names.get(" ".join(pull.casefold().split()))
+    name = names.get(pull_word(pull))
     if name is None:
         raise UserMistake(f"the calendar has no pull {pull!r}", f"it has: {', '.join(known)}")
     if name not in with_results:

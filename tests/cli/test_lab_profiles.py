@@ -291,6 +291,8 @@ def test_new_without_a_terminal(pulled: tuple[Program, list[str]], folder: Path)
     for key in ("basis=dry", "dates=day first", "mark q=", "nutrient of N=", "unit of N="):
         assert key in said.err
     assert "# open: " in (folder / "fresh.toml").read_text(encoding="utf-8")
+    listed = program.must("lab", "profile", "list", on=ON).out
+    assert "fresh  not completed: 6 questions still open\n" in listed
     second = program("lab", "profile", "new", name, "--name", "fresh", on=ON)
     assert (second.code, "already there" in second.err) == (2, True)
 

@@ -90,7 +90,7 @@ def codes_by_bed(program: Program) -> dict[str, str]:
 
 
 def test_a_shipment_of_a_pull_is_packed_in_random_order(pulled: Program) -> None:
-    code, order, _ = sent(pulled, "--pull", "day 14")
+    code, order, _ = sent(pulled, "--pull", "day14")
     bags = codes_by_bed(pulled)
     assert sorted(order) == sorted(bags.values())
     found = log(pulled)["samples"]

@@ -35,7 +35,7 @@ def line(found: dict[str, Any], treatment: str, nutrient: str) -> dict[str, Any]
 def test_the_newest_pull_is_compared_unless_one_is_named(started: Program) -> None:
     day28(started)
     assert compared(started)["pull"] == "day 28"
-    for word in ("day 7", "7", " DAY  7 "):
+    for word in ("day 7", "7", " DAY  7 ", "day7"):
         found = compared(started, word)
         assert found["pull"] == "day 7"
         assert [one["nutrient"] for one in found["differences"]] == ["K"]
