@@ -607,14 +607,31 @@ def test_names_in_rows_that_are_not_understood_are_asked_about(tmp_path: Path) -
 
 
 @pytest.mark.parametrize(
-    "title", ["Plot no", "P rating", "Moisture %", "Sand %", "Sampled", "Depth cm", "Year", "Words"]
+    "title",
+    [
+        "Plot no",
+        "P rating",
+        "Moisture %",
+        "Sand %",
+        "Sampled",
+        "Depth cm",
+        "Year",
+        "Words",
+        "Eingang",
+    ],
 )
 def test_what_is_no_nutrient_is_not_asked_about(tmp_path: Path, title: str) -> None:
-    cell = "low" if title == "Words" else "12"
+    cell = {"Words": "low", "Eingang": "05.11.2026"}.get(title, "12")
     content = f"Sample;P Olsen mg/kg DM;{title}\n{A};4,5;{cell}\n{B};5,5;{cell}\n"
     proposal = of_the_trial(tmp_path, content, {})
     assert [one.key for one in proposal.open] == []
     assert proposal.skipped == [title]
+
+
+def test_a_column_mostly_below_its_limit_is_asked_about(tmp_path: Path) -> None:
+    rows = f"{A};4,5;ND\n{B};5,5;<LOD\n{C};5,5;0,3\n"
+    proposal = of_the_trial(tmp_path, f"Sample;P Olsen mg/kg DM;Zorb\n{rows}", {})
+    assert [one.key for one in proposal.open] == ["nutrient of Zorb"]
 
 
 @pytest.mark.parametrize("said", ["q", "yes", "12", "No", "3.5 %", "?"])

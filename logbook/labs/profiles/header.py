@@ -47,7 +47,7 @@ _NO_RESULT = re.compile(
 # What else may stand over numbers that are no nutrient's, of the words that are not understood.
 _NO_NUTRIENT = re.compile(
     r"#|\b(no|nr|number|nummer|id|code|plot|bed|block|bag|row|tin|year|moisture|sand|silt|clay|"
-    r"unc|uncertainty|dilution)\b",
+    r"unc|uncertainty|dilution|pos|position)\b",
     re.IGNORECASE,
 )
 

@@ -8,6 +8,7 @@ from decimal import Decimal
 from fractions import Fraction
 
 from logbook.errors import UserMistake
+from logbook.labs import dates
 from logbook.labs.grid import Grid, letters, shown
 from logbook.labs.marks import Marks
 from logbook.labs.profiles.asking import (
@@ -115,8 +116,11 @@ class Measuring:
 
     def _is_unknown(self, title: str, said: Said, cells: Sequence[str]) -> bool:
         """True for numbers under a heading that names no nutrient which is known."""
-        filled = [cell for cell in cells if cell.strip()]
-        return may_be_result(title, said) and 2 * sum(map(looks_like_one, filled)) > len(filled)
+        filled, marks = [cell for cell in cells if cell.strip()], Marks()
+        numbers = [one for one in filled if looks_like_one(one) and not dates.is_date(one)]
+        marked = [one for one in filled if marks.words(one) is not None]
+        most = 2 * (len(numbers) + len(marked)) > len(filled)
+        return may_be_result(title, said) and bool(numbers) and most
 
     def _is_named(self, column: int | None, title: str, said: Said) -> bool:
         """Whether somebody says which nutrient numbers are of; else they are left out, or open."""
