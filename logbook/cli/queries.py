@@ -394,10 +394,12 @@ def _written(
     ]  # fmt: skip
     book.record("query", answers, code=code)
     if said.what == records.RERUN:
+        from logbook.study.queries import DRAWN
+
         drawn = [] if said.alone else _drawn(store, found)
         asked = {(one.query.sample, one.query.analyte): said.reason for one in found}
         for other in drawn:
-            asked.setdefault((other.sample, other.analyte), "drawn by chance beside a query")
+            asked.setdefault((other.sample, other.analyte), DRAWN)
         lines = [
             (key("handling", code, sample, analyte),
              records.Handling(sample, analyte, records.RERUN, said.at, text))

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from logbook.journal import entry as journal
 from logbook.store import asking, views
-from logbook.study.queries import Line
+from logbook.study.queries import DRAWN, Line
 from logbook.trial.records import RERUN, Answer, Result
 
 if TYPE_CHECKING:
@@ -57,7 +57,7 @@ def requests(store: sqlite3.Connection, several: Sequence[Line]) -> list[Request
 def _drawn(
     store: sqlite3.Connection, asked: Sequence[Line], marks: Sequence[Found]
 ) -> list[Result]:
-    """What was drawn beside these queries: marked in the same act, and in no question of it."""
+    """What was drawn beside these queries and is awaited: marked so in the same act."""
     own = {(one.query.sample, one.query.analyte): one.query.report for one in asked}
     answers = {(one.answer.when, one.answer.text) for one in asked if one.answer is not None}
     acts = {
@@ -70,12 +70,15 @@ def _drawn(
     found = []
     for one in marks:
         place = (one.record.sample, one.record.analysis)
-        if (
-            journal.parts(f"handling/{one.id}")[1] in acts
-            and place not in own
-            and place[1] in reports
-        ):
-            where = "sample = ? AND analyte = ? AND report = ?"
-            results = views.fetch(store, "result", where, (*place, reports[place[1]]))
+        drawn = one.record.text == DRAWN and journal.parts(f"handling/{one.id}")[1] in acts
+        if drawn and place not in own and place[1] in reports:
+            results = views.fetch(
+                store,
+                "result",
+                "sample = ? AND analyte = ? AND report = ? AND NOT EXISTS (SELECT 1 FROM result n "
+                "WHERE n.sample = result.sample AND n.analyte = result.analyte "
+                "AND n.method = result.method AND n.lab = result.lab AND n.run > result.run)",
+                (*place, reports[place[1]]),
+            )
             found += [result.record for result in results[:1]]
     return found

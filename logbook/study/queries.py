@@ -32,6 +32,8 @@ OPEN, MOOT = "open", "moot"
 DUPLICATE = "duplicate"
 #: How a question about a laboratory's own repeats begins: one is about all of a run.
 REPEAT = "laboratory repeat"
+#: What stands on a bag that is measured again beside those in question.
+DRAWN = "drawn by chance beside a query"
 FLAG, BLANK, REFERENCE, EXCHANGE = "flag", "blank", "reference", "exchange"
 # Kinds of question, and what they are called.
 KINDS = {
@@ -55,8 +57,9 @@ KINDS = {
 class Line:
     """A query with its answer and the result it is about (None: it was struck or is not here).
 
-    `bed` and `trial` (a name) are "" for a blind and for a sample that still waits for its pull.
-    `cause`: why it is moot.
+    About repeats it is as long as one of them stands: `result` is then the one of its key, or else
+    the first that stands. `bed` and `trial` (a name) are "" for a blind and for a sample that still
+    waits for its pull. `cause`: why it is moot.
     """
 
     id: str
@@ -87,11 +90,15 @@ class Line:
     @property
     def of_repeats(self) -> bool:
         """Whether it is about all repeats of a run, not only about the one that its key names."""
-        return self.query.kind == DUPLICATE and self.query.what.startswith(REPEAT)
+        return _of_repeats(self.query)
 
     def overdue(self, today: date) -> bool:
         """Whether the laboratory can no longer be asked, most likely."""
         return self.open and self.query.deadline is not None and self.query.deadline < today
+
+
+def _of_repeats(query: Query) -> bool:
+    return query.kind == DUPLICATE and query.what.startswith(REPEAT)
 
 
 def query_key(ident: str, result: Result, kind: str) -> str:
@@ -139,13 +146,16 @@ def lines(store: sqlite3.Connection, *, unanswered: bool = False) -> list[Line]:
     if not asked:
         return []
     answers = {one.id: one.record for one in views.fetch(store, "answer")}
-    about = {one.id: result_of(one.id) for one in asked}
-    results = _results(store, {name for name, _, _ in about.values()})
+    about = {one.id: result_of(one.id)[0] for one in asked}
+    results = _results(store, about.values())
+    about |= (instead := _instead(store, asked, answers, about, results))
+    results |= _results(store, instead.values())
     again = _newest_runs(store, {one.record.sample for one in asked})
     where = _places(store, {one.record.sample for one in asked})
     pending = [one for one in asked if one.id not in answers]
     twos = [one.record for one in pending if one.record.kind == DUPLICATE]
     paired, told = _pairs(store, twos, results), [one.what for one in twos]
+    repeats = _about_repeats(store, twos)
     bags = [one for one in pending if one.record.kind == EXCHANGE]
     beds = _beds_said(store, [one.record.sample for one in bags])
     written = _written(store, {one.entry for one in bags})
@@ -154,13 +164,14 @@ def lines(store: sqlite3.Connection, *, unanswered: bool = False) -> list[Line]:
             one.id,
             one.record,
             answer := answers.get(one.id),
-            about[one.id][0],
-            result := results.get(about[one.id][0]),
+            about[one.id],
+            result := results.get(about[one.id]),
             _state(
                 answer,
-                cause := _moot(result, one.id, answer, again)
+                cause := _moot(result, one, answer, again)
                 or _moved(written.get(one.entry), beds.get(one.record.sample, ()))
-                or _parted(one.record, about[one.id][0], paired, told),
+                or _parted(one.record, about[one.id], paired, told)
+                or _asked_anew(one.record, about[one.id], paired, repeats),
             ),
             *where.get(one.record.sample, ("", "")),
             cause,
@@ -168,6 +179,19 @@ def lines(store: sqlite3.Connection, *, unanswered: bool = False) -> list[Line]:
         for one in asked
     ]
     return sorted(found, key=lambda one: (one.query.deadline or date.max, one.id))
+
+
+def _instead(
+    store: sqlite3.Connection,
+    asked: Iterable[views.Found],
+    answers: Mapping[str, Answer],
+    about: Mapping[str, str],
+    results: Mapping[str, Result],
+) -> dict[str, str]:
+    """Of queries about repeats of which the one in their key was struck: the first that stands."""
+    gone = [one.id for one in asked if _of_repeats(one.record) and about[one.id] not in results]
+    wait = [one for one in gone if one not in answers or answers[one].what == RERUN]
+    return {one: left[0] for one in wait if (left := others(store, about[one]))}
 
 
 def _state(answer: Answer | None, cause: str) -> str:
@@ -180,16 +204,20 @@ def _state(answer: Answer | None, cause: str) -> str:
 
 
 def _moot(
-    result: Result | None, ident: str, answer: Answer | None, again: dict[tuple[str, ...], int]
+    result: Result | None,
+    asked: views.Found,
+    answer: Answer | None,
+    again: dict[tuple[str, ...], int],
 ) -> str:
     """Why a query asks nothing any more; "" while it does.
 
-    The number is another, or a newer run speaks for itself; see also `_moved` and `_parted`.
+    The number is another, or a newer run speaks for itself; see also `_moved` and `_parted`. One
+    about repeats may still be about the others.
     """
-    _, number, kind = result_of(ident)
+    _, number, kind = result_of(asked.id)
     if result is None:
         return "the result stands no longer"
-    if number_of(result) != number:
+    if number_of(result) != number and not _of_repeats(asked.record):
         unit = "" if result.unit == "pH" else f" {result.unit}"
         return f"it is {shown(result)}{unit} now"
     newest = again.get(_analysis(result), 0)
@@ -246,6 +274,38 @@ def _parted(
     asked = any(text in what for text in values for what in told)
     apart = any(one.compared.within is False for one in of)
     return "" if asked or apart else "what it was held against is another now"
+
+
+def _about_repeats(store: sqlite3.Connection, pending: Sequence[Query]) -> list[Query]:
+    """The questions about repeats, answered ones too; none where none is pending."""
+    if not any(map(_of_repeats, pending)):
+        return []
+    found = views.fetch(store, "query", "kind = ?", (DUPLICATE,))
+    return [one.record for one in found if _of_repeats(one.record)]
+
+
+def _asked_anew(
+    query: Query,
+    ident: str,
+    paired: Mapping[str, Sequence[Pair]] | None,
+    repeats: Sequence[Query],
+) -> str:
+    """Why repeats that differ are no longer asked about so: a later question says what they are."""
+    if not _of_repeats(query) or not paired:
+        return ""
+    from logbook.study import runs
+
+    now = tuple(
+        f"{REPEAT}: {' and '.join(map(runs.shown, one.said))}, "
+        for one in paired.get(ident, ())
+        if one.how == REPEAT
+    )
+    place = (query.sample, query.analyte, query.method, query.report)
+    anew = not query.what.startswith(now) and any(
+        one.what.startswith(now) and (one.sample, one.analyte, one.method, one.report) == place
+        for one in repeats
+    )
+    return "it was asked about again as it is now" if anew else ""
 
 
 def _written(store: sqlite3.Connection, entries: Iterable[str]) -> dict[str, datetime]:

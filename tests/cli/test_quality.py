@@ -286,6 +286,29 @@ def test_a_re_run_asked_for_twice_is_written_once_and_its_letter_printed_again(
     assert asked(started) == []
 
 
+def test_asked_for_again_is_what_was_named_and_what_was_drawn_and_is_not_here(
+    started: Program,
+) -> None:
+    codes = pulled(started)
+    numbers = {"B1": "65", "B5": "66", "B2": "6.4"}
+    rows = "".join(f"{codes[bed]},pH,{value},,water 1:1\n" for bed, value in numbers.items())
+    imported(started, "26-1", rows)
+    words = ("re-run", "--reason", "point?")
+    started.must("lab", "answer", "26-1:pH", *words, on=LATER)
+
+    def again() -> str:
+        return started.must("lab", "answer", f"{codes['B1']}:pH", *words, on=LATER).out
+
+    # The other one in question was not named now, and was never drawn.
+    said = again()
+    assert codes["B5"] not in said
+    assert f"{codes['B2']} pH: not in question, drawn by chance" in said
+    imported(started, "26-2", f"{codes['B2']},pH,6.5,,water 1:1\n", "--repeat")
+    said = again()
+    assert codes["B1"] in said.split("To the laboratory:")[1]
+    assert codes["B2"] not in said
+
+
 def test_a_re_run_of_a_report_is_asked_for_where_it_was_not_yet(started: Program) -> None:
     codes = pulled(started)
     rows = "".join(
@@ -931,6 +954,43 @@ def test_of_repeats_that_differ_one_may_be_struck_or_all(started: Program) -> No
     started.must("undo", on=LATER)
     started.must("lab", "answer", f"{code}:nitrate-N", "strike", "--reason", "both", on=LATER)
     assert values(started) == {}
+
+
+def test_repeats_that_still_differ_are_asked_about_whatever_became_of_the_first(
+    started: Program,
+) -> None:
+    code = repeats_apart(started)
+    first = f"{code}:nitrate-N:1"
+    why = ("--reason", "slip of the pen")
+    started.must("correct", first, "--value", "31", *why, on=LATER)
+    assert [one["value"] for one in asked(started)] == ["31"]
+    assert value_of(started, code) == []
+    started.must("correct", first, "--value", "58", *why, on=LATER)
+    assert asked(started) == []
+    assert sorted(value_of(started, code)) == [58.0, 60.0]
+
+
+def test_of_three_repeats_the_two_that_are_left_are_asked_about(started: Program) -> None:
+    code = pulled(started)["B1"]
+    row = f"{code},nitrate-N,{{}},mg/kg,1 M KCl\n"
+    imported(started, "26-1", "".join(map(row.format, ("30", "60", "200"))))
+    started.must("strike", f"{code}:nitrate-N:1", "--reason", "spilled", on=LATER)
+    assert [one["value"] for one in asked(started)] == ["60"]
+    assert value_of(started, code) == []
+    started.must("lab", "answer", f"{code}:nitrate-N", "strike", "--reason", "all", on=LATER)
+    assert values(started) == {}
+
+
+def test_repeats_that_are_re_issued_and_still_differ_are_one_question(started: Program) -> None:
+    code = repeats_apart(started)
+    row = f"{code},nitrate-N,{{}},mg/kg,1 M KCl\n"
+    imported(started, "26-1", row.format("30") + row.format("90"), "--reissued")
+    (query,) = asked(started)
+    assert query["what"].startswith("laboratory repeat: 30 and 90, ")
+    # The older question does not come back once the new one is answered.
+    started.must("lab", "answer", f"{code}:nitrate-N", "accept", "--reason", "odd", on=LATER)
+    assert asked(started) == []
+    assert sorted(value_of(started, code)) == [30.0, 90.0]
 
 
 @pytest.mark.parametrize("changed", [("60", "31"), ("30", "62")])
