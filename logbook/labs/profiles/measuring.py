@@ -131,7 +131,9 @@ class Measuring:
         answer = self.asking.ask(Question(f"nutrient of {key}", text, NUTRIENT, _check_named))
         if answer is None:
             lines = self._titled(column, title)
-            lines.put("unit", said.units[0] if len(said.units) == 1 else None)
+            for name, told in (("unit", said.units), ("method", said.methods),
+                               ("ratio", said.ratios), ("basis", said.bases)):  # fmt: skip
+                lines.put(name, told[0] if len(told) == 1 else None)
             text = f"what is {key!r}? (a nutrient; else name it in [skip], not in a [[column]])"
             lines.ask("nutrient", text, NUTRIENT)
             self.unknown[key] = lines
