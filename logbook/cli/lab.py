@@ -146,7 +146,7 @@ def _import(session: Session, about: Setting, job: _Job, dry_run: bool, json: bo
         _confirm(file, plan, job.answers, json)
         code, plan, asked = _write(session, job, before, plan, opened)
     notes = [
-        *queries.told(asked),
+        *queries.told(asked, plan.written if asked else ()),
         *job.remarks,
         *session.read(lambda store: _notes(store, about, parsed, plan, opened)),
     ]

@@ -57,7 +57,8 @@ def undo(context: typer.Context) -> None:
 def strike(context: typer.Context, reference: Reference, reason: Reason = None) -> None:
     """Strike a line: it stays readable and counts no longer.
 
-    A pull takes its parts with it, and its results no longer count.
+    A pull takes its parts with it, and its results no longer count. Of several results of a
+    nutrient SAMPLE:NUTRIENT:2 is run 2, or where a run has repeats the second one listed.
 
     Examples: logbook strike K7M3QX4R --reason 'wrong trial'
               logbook strike K7M3QX4R:B3 --reason 'B3 was left dry'

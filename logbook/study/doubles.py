@@ -17,9 +17,11 @@ from typing import TYPE_CHECKING
 from logbook.errors import UserMistake
 from logbook.store import views
 from logbook.trial.records import Report, Result
+from logbook.trial.times import spoken_day
 
 if TYPE_CHECKING:
     import sqlite3
+    from datetime import date
 
 TYPED = "typed"
 _MOST_NAMED = 3
@@ -144,22 +146,31 @@ def taken_over(
     return TakenOver(tuple(pairs), tuple(one.record for one in others.values()))
 
 
-def refusal(doubled: Doubled, file: str, number: str, count: int) -> UserMistake:
-    """Why results are not written a second time, and the two ways on."""
+def refusal(
+    doubled: Doubled, file: str, number: str, count: int, awaited: date | None = None
+) -> UserMistake:
+    """Why results are not written a second time, and the two ways on.
+
+    awaited: since when re-runs of just these are.
+    """
     many = doubled.equal + doubled.different
     of = f"{many} of the {count} results" if many < count else f"the {_many(count, 'result')}"
+    asked = ""
+    if awaited is not None:
+        which = "this one" if count == 1 else "just these"
+        asked = f"a re-run of {which} was asked for on {spoken_day(awaited)}; "
     return UserMistake(
-        f"{file}: {of} of report {number} stand{'s' * (many == 1)} here already under "
+        f"{file}: {asked}{of} of report {number} stand{'s' * (many == 1)} here already under "
         f"{doubled.named} ({doubled.equal} equal, {doubled.different} different); "
         "nothing was written",
-        ways_on(doubled, of_file=True),
+        ways_on(doubled, of_file=True, awaited=awaited is not None),
     )
 
 
-def ways_on(doubled: Doubled, of_file: bool = False) -> str:
+def ways_on(doubled: Doubled, of_file: bool = False, awaited: bool = False) -> str:
     """What may be said of a second report: it replaces the first, or is a second measurement.
 
-    of_file: the report may keep a number of its own.
+    of_file: the report may keep a number of its own; awaited: re-runs of just these results are.
     """
     if doubled.reports == [TYPED]:
         way = "--reissued if the report takes the place of what was typed"
@@ -168,6 +179,8 @@ def ways_on(doubled: Doubled, of_file: bool = False) -> str:
         way = f"--report {quoted(other)} --reissued if it replaces that report"
         if of_file:
             way = f"--replaces {quoted(other)} if it replaces that report"
+    if awaited:
+        return f"--repeat if this is that re-run, or {way}"
     return f"{way}, or --repeat if the samples were measured a second time"
 
 

@@ -33,8 +33,10 @@ DUPLICATE = "duplicate"
 #: How a question about a laboratory's own repeats begins: one is about all of a run.
 REPEAT = "laboratory repeat"
 #: What stands on a bag that is measured again beside those in question.
-DRAWN = "drawn by chance beside a query"
+DRAWN, HALF = "drawn by chance beside a query", "the other half of a bag in question"
 FLAG, BLANK, REFERENCE, EXCHANGE = "flag", "blank", "reference", "exchange"
+#: Asked by no check: a person wants a result measured again.
+HAND = "hand"
 # Kinds of question, and what they are called.
 KINDS = {
     "range": "outside the usual range",
@@ -50,6 +52,7 @@ KINDS = {
     BLANK: "blank above its limit",
     REFERENCE: "control chart",
     FLAG: "flagged by the laboratory",
+    HAND: "by hand",
 }
 
 
@@ -132,6 +135,17 @@ def result_of(ident: str) -> tuple[str, str, str]:
     sample, analyte, method, lab, report, basis, run, n, kind, number = found
     name = journal.key("result", lab, report, sample, analyte, method, basis, run, n)
     return journal.ident(name), number, kind
+
+
+def asked_before(store: sqlite3.Connection, of: Result) -> list[tuple[int, str]]:
+    """Which run of a result's analysis was ever asked about, and the kind of question."""
+    found = []
+    for one in views.fetch(store, "query", "sample = ? AND analyte = ?", (of.sample, of.analyte)):
+        if _understood(one.id):
+            sample, analyte, method, lab, _, basis, run = journal.parts(f"query/{one.id}")[1:8]
+            if (sample, analyte, method, basis, lab) == analysis(of):
+                found.append((int(run), one.record.kind))
+    return found
 
 
 def _understood(ident: str) -> bool:
@@ -220,7 +234,7 @@ def _moot(
     if number_of(result) != number and not _of_repeats(asked.record):
         unit = "" if result.unit == "pH" else f" {result.unit}"
         return f"it is {shown(result)}{unit} now"
-    newest = again.get(_analysis(result), 0)
+    newest = again.get(analysis(result), 0)
     if newest > result.run and (answer is not None or kind in ("runs", FLAG)):
         return f"run {newest} is here"
     if kind == FLAG and qualifiers.counts(result.flags):
@@ -337,7 +351,8 @@ def _beds_said(store: sqlite3.Connection, samples: Sequence[str]) -> dict[str, l
     }
 
 
-def _analysis(result: Result) -> tuple[str, ...]:
+def analysis(result: Result) -> tuple[str, ...]:
+    """What the runs of a result have in common."""
     return (result.sample, result.analyte, result.method, result.basis, result.lab)
 
 
@@ -399,8 +414,16 @@ def _about(store: sqlite3.Connection, several: Iterable[Line]) -> dict[str, str]
     found: dict[str, str] = {}
     for one in several:
         ids = [one.result_id, *(others(store, one.result_id) if one.of_repeats else ())]
+        if one.query.kind == HAND and one.result is not None:
+            ids += _of_analysis(store, one.result)
         found |= dict.fromkeys(ids, one.query.what)
     return found
+
+
+def _of_analysis(store: sqlite3.Connection, result: Result) -> list[str]:
+    """The ids of all runs and repeats of a result's analysis: put in question together by hand."""
+    where = "sample = ? AND analyte = ? AND method = ? AND basis = ? AND lab = ?"
+    return [one.id for one in views.fetch(store, "result", where, analysis(result))]
 
 
 def others(store: sqlite3.Connection, ident: str) -> list[str]:
@@ -418,15 +441,15 @@ def asked_of(store: sqlite3.Connection) -> dict[str, str]:
     waiting = [one for one in lines(store) if one.waits] if _any(store) else []
     found = _about(store, waiting)
     apart = {
-        _analysis(one.result): one.query.what
+        analysis(one.result): one.query.what
         for one in waiting
         if one.query.kind == "runs" and one.result is not None
     }
     for some in _portions(sorted({sample for sample, *_ in apart})):
         where = f"sample IN ({', '.join('?' * len(some))})"
         for one in views.fetch(store, "result", where, some):
-            if _analysis(one.record) in apart:
-                found.setdefault(one.id, apart[_analysis(one.record)])
+            if analysis(one.record) in apart:
+                found.setdefault(one.id, apart[analysis(one.record)])
     return found
 
 
@@ -541,7 +564,8 @@ def beside(store: sqlite3.Connection, line: Line) -> Result | None:
 
     Were only surprises measured again, only they could come nearer to what was hoped for. It is
     of another bed of the same planned pull (the same day, where it is in no calendar), by the same
-    method, and not in question itself. The draw follows from the query: everyone draws the same.
+    method, not in question itself and measured only once: a third run of what has two that agree
+    would tell nothing. The draw follows from the query: everyone draws the same.
     """
     rows = store.execute(
         "SELECT r.id FROM result r LEFT JOIN part x ON x.id = r.sample "
@@ -549,13 +573,17 @@ def beside(store: sqlite3.Connection, line: Line) -> Result | None:
         "JOIN (SELECT p2.bed, b2.trial, p2.id, substr(p2.\"when\", 1, 10) AS day FROM pull p2 "
         "JOIN bed b2 ON b2.id = p2.bed WHERE p2.id = coalesce((SELECT pull FROM part "
         "WHERE id = ?), ?)) own ON own.trial = b.trial AND own.bed <> p.bed "
-        "WHERE r.analyte = ? AND r.method = ? AND r.lab = ? AND r.report = ? "
+        # A run later than the first is in a report of few beds, all of them measured again.
+        "WHERE r.analyte = ? AND r.method = ? AND r.lab = ? AND r.report IN (SELECT f.report "
+        "FROM result f WHERE f.sample = ? AND f.analyte = r.analyte AND f.method = r.method "
+        "AND f.lab = r.lab) AND NOT EXISTS (SELECT 1 FROM result o WHERE o.sample = r.sample "
+        "AND o.analyte = r.analyte AND o.method = r.method AND o.lab = r.lab AND o.run > 1) "
         "AND (substr(p.\"when\", 1, 10) = own.day OR EXISTS (SELECT 1 FROM due d JOIN due o "
         "ON o.planned = d.planned AND o.trial = d.trial WHERE d.pull = p.id AND o.pull = own.id)) "
         "ORDER BY r.id",
         (
             line.query.sample, line.query.sample, line.query.analyte, line.query.method,
-            journal.parts(f"query/{line.id}")[4], line.query.report,
+            journal.parts(f"query/{line.id}")[4], line.query.sample,
         ),
     ).fetchall()  # fmt: skip
     doubted = in_question(store)

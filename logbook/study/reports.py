@@ -34,6 +34,7 @@ from logbook.trial.times import When
 
 if TYPE_CHECKING:
     import sqlite3
+    from datetime import date
 
 _Written = list[tuple[str, Entry, int, bool]]
 
@@ -217,11 +218,30 @@ def _not_doubled(
     if answers.reissued and doubled.reports == [doubles.TYPED]:
         made.replaced += [f"result/{one.id}" for one in doubled.standing]
         return results
-    if doubled.equal < len(fresh):
-        raise doubles.refusal(doubled, report.file, report.number, len(results))
+    awaited = _awaited_since(store, fresh, report) if len(fresh) == len(results) else None
+    if doubled.equal < len(fresh) or awaited is not None:
+        raise doubles.refusal(doubled, report.file, report.number, len(results), awaited)
     made.here = sorted({*made.here, *doubled.reports})
     made.same += len(fresh)
     return [result for result in results if doubles.analysis(result) in runs]
+
+
+def _awaited_since(
+    store: sqlite3.Connection, results: Sequence[Result], report: Report
+) -> date | None:
+    """Since when re-runs of all these results are awaited; None where any of them is not."""
+    from logbook.study import samplelog
+
+    day = report.received.day
+    asked = {
+        of: since
+        for one in views.fetch(store, "trial")
+        for since, of in samplelog.reruns(store, one.id, day)
+    }
+    if not asked:
+        return None
+    days = [asked.get(f"{one.sample}:{one.analyte}") for one in results]
+    return None if None in days else min(day for day in days if day is not None)
 
 
 def _supersede(
