@@ -592,7 +592,7 @@ def test_findings_say_their_reach_first(trial: logbook.Trial) -> None:
         ("findings", ("nope",), "there is no treatment 'nope'"),
         ("findings", ("meal", "day 29"), "the calendar has no pull 'day 29'"),
         ("net_release", ("unobtainium",), "is not a nutrient this program knows"),
-        ("net_release", ("nitrate",), "may mean NO3 or NO3-N"),
+        ("net_release", ("nitrogen",), "may mean total-N or NO3-N"),
         ("net_release", ("P", "nope"), "there is no treatment 'nope'"),
         ("curves", ("P", "none"), "there is no treatment 'none' to compare with the control"),
         ("curves", ("unobtainium",), "is not a nutrient this program knows"),

@@ -26,7 +26,7 @@ from logbook.study import comparison
 from logbook.study.findings.assemble import findings
 from logbook.study.series import series_of
 from logbook.trial import records
-from logbook.trial.chemistry import find_analyte
+from logbook.trial.chemistry import named
 
 if TYPE_CHECKING:
     import sqlite3
@@ -199,7 +199,7 @@ class Trial:
         Raises:
             UserMistake: a nutrient or treatment that does not exist, or the control.
         """
-        analyte = None if nutrient is None else find_analyte(nutrient)[0].name
+        analyte = None if nutrient is None else named(nutrient)
         return release_frame(
             self.book.ask(
                 lambda store: series_of(
@@ -224,7 +224,7 @@ class Trial:
 
         Arguments and errors as for `net_release`; None for all nutrients takes a while.
         """
-        analyte = None if nutrient is None else find_analyte(nutrient)[0].name
+        analyte = None if nutrient is None else named(nutrient)
         found = self.book.ask(
             lambda store: series_of(
                 store, self.id, analyte, treatment, without_flagged=without_flagged

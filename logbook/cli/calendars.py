@@ -18,6 +18,7 @@ from logbook.journal.kinds import to_value
 from logbook.store import views
 from logbook.trial import records
 from logbook.trial.ranges import BedRef, compact
+from logbook.trial.schedule import pull_word
 from logbook.trial.times import spoken_day
 
 if TYPE_CHECKING:
@@ -219,7 +220,7 @@ def _refuse_changed(store: sqlite3.Connection, trial: Chosen, seen: list[Found])
 
 def _called(plans: list[Found], text: str) -> list[Found]:
     """The planned pulls that `14`, `day 14` or `before` names."""
-    word = " ".join(text.lower().split())
+    word = pull_word(text)
     found = [one for one in plans if word in (one.record.name, str(one.record.day))]
     if not found:
         known = ", ".join(dict.fromkeys(one.record.name for one in plans))

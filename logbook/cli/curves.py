@@ -13,7 +13,7 @@ from logbook.cli.app import command
 from logbook.cli.run import aside
 from logbook.cli.session import Session, as_json, chosen, say
 from logbook.errors import UserMistake
-from logbook.trial.chemistry import find_analyte
+from logbook.trial.chemistry import named
 
 if TYPE_CHECKING:
     from logbook.report.constants import Asked
@@ -154,13 +154,11 @@ def _of_trial(
     from logbook.study.losses import losses
     from logbook.study.series import series_of
 
-    analyte, _ = find_analyte(nutrient)
+    analyte = named(nutrient)
 
     def question(store: Any) -> Found:
         trial = chosen(store, session)
-        series = series_of(
-            store, trial.id, analyte.name, treatment, without_flagged=without_flagged
-        )
+        series = series_of(store, trial.id, analyte, treatment, without_flagged=without_flagged)
         lost = {one.treatment: losses(store, trial.id, one.treatment) for one in series}
         named = _named(trial.trial)
         return [(one, Asked(days, named, lost[one.treatment])) for one in series]
@@ -168,7 +166,7 @@ def _of_trial(
     found = session.read(question)
     if not found:
         raise UserMistake(
-            f"there are no results of {analyte.name} to compare with the control yet",
+            f"there are no results of {analyte} to compare with the control yet",
             "logbook lab import FILE brings them in",
         )
     return found

@@ -44,7 +44,7 @@ def check_form(file: Path | None, paper: str) -> None:
     if file.suffix.lower() not in _FORMS:
         raise UserMistake(f"{file.name}: a form is a PDF or CSV file", "end it in .pdf or .csv")
     if file.exists():
-        raise UserMistake(f"{file} is there already", "name another file")
+        raise UserMistake(f"{file} is there already", "name another file, or delete it first")
     if not file.parent.is_dir() or not os.access(file.parent, os.W_OK):
         raise UserMistake(f"{file.parent} is no folder that can be written", "name another file")
 

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import shlex
 import textwrap
 from collections.abc import Iterable, Iterator
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, tzinfo
 from functools import cached_property
@@ -13,15 +15,16 @@ import typer
 
 from logbook.cli import completing
 from logbook.cli.app import command
-from logbook.cli.naming import lines_of, plain
+from logbook.cli.naming import lines_of, named_beds, plain
 from logbook.cli.session import Session, addressed, as_json, say
+from logbook.errors import UserMistake
 from logbook.journal import entry as journal
 from logbook.journal.fold import agree
 from logbook.journal.kinds import from_value, readable, understood
 from logbook.report.lines import describe, rounded
 from logbook.store import asking, views
-from logbook.trial import codes, times
-from logbook.trial.chemistry import name_of
+from logbook.trial import chemistry, codes, times
+from logbook.trial.ranges import BedRef
 from logbook.trial.records import Pull
 from logbook.trial.times import read_stored
 
@@ -144,12 +147,48 @@ def _keys_of(store: sqlite3.Connection, session: Session, of: str) -> Iterator[s
         if ":" not in of:
             yield from _keys_about_code(store, code)
         return
-    _, beds = addressed(store, session, of)
-    for bed in beds:
+    for bed in _beds_of(store, session, of):
         pulls = [*views.keys_about(store, bed.id), *mixed_into(store, bed.id)]
         yield f"bed/{bed.id}"
         yield from pulls
         yield from _weighings(store, (key for key in pulls if journal.space(key) == "pull"))
+
+
+def _beds_of(store: sqlite3.Connection, session: Session, of: str) -> list[BedRef]:
+    """The beds of a text; raises UserMistake, of what else a history may be asked with the way."""
+    try:
+        return named_beds(store, session, of)[1]
+    except UserMistake as mistake:
+        first, colon, rest = of.rpartition(":")
+        nutrient = _nutrient(rest) if colon else ""
+        if nutrient and _are_beds(store, session, first):
+            raise UserMistake(
+                f"{of!r}: a nutrient has a history by sample, CODE:{nutrient}",
+                f"logbook lab results --bed {shlex.quote(first)} --nutrient {nutrient} lists codes",
+            ) from None
+        report = " ".join(of.split())
+        if store.execute("SELECT 1 FROM result WHERE report = ? LIMIT 1", (report,)).fetchone():
+            raise UserMistake(
+                f"{of!r} is a report, and a history is that of a bed, a sample or an act",
+                f"logbook lab results --report {shlex.quote(report)} lists its results",
+            ) from None
+        if "is no bed" not in mistake.message:
+            raise
+        hint = f"{mistake.hint}; or the code of a sample or an act"
+        raise UserMistake(mistake.message, hint) from None
+
+
+def _are_beds(store: sqlite3.Connection, session: Session, text: str) -> bool:
+    with suppress(UserMistake):
+        return bool(addressed(store, session, text)[1])
+    return False
+
+
+def _nutrient(text: str) -> str:
+    """The nutrient that is asked for; "" for any other text."""
+    with suppress(UserMistake):
+        return chemistry.named(text)
+    return ""
 
 
 def _of_nutrient(store: sqlite3.Connection, code: str, of: str) -> list[str]:
@@ -158,7 +197,7 @@ def _of_nutrient(store: sqlite3.Connection, code: str, of: str) -> list[str]:
     Nothing for any other reference, and for a nutrient of which there never was a result.
     """
     nutrient, _, method = of.partition(":")[2].partition(":")
-    wanted = name_of(nutrient)
+    wanted = _nutrient(nutrient)
     found = [
         key
         for key in (_keys_about_code(store, code) if wanted else ())

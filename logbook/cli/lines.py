@@ -50,6 +50,8 @@ def undo(context: typer.Context) -> None:
         undone, act = corrections.undo(book)
     told = session.read(lambda store: undone_words(store, undone.code, undone.kind, undone.keys))
     say(f"{act.code}  took back {told}")
+    if undone.kind == "send":
+        _say_papers(undone.keys)
 
 
 def strike(context: typer.Context, reference: Reference, reason: Reason = None) -> None:
@@ -74,6 +76,7 @@ def strike(context: typer.Context, reference: Reference, reason: Reason = None) 
         act = corrections.strike(book, keys, why)
         told = _struck_words(store, reference, keys)
     say(f"{act.code}  struck {told}: {why}")
+    _say_papers(named)
     sampled = any(journal.space(key) in ("pull", "part") for key in named)
     if gone and sampled:
         say(f"  {counted(gone, 'result')} of it count{'s' * (gone == 1)} no longer")
@@ -86,6 +89,14 @@ def _struck_words(store: sqlite3.Connection, reference: str, keys: Sequence[str]
         return f"{counted(len(keys), 'line')} of {reference}"
     results = sum(journal.space(key) == "result" for key in keys)
     return f"the import of {', '.join(imported)} ({counted(results, 'result')})"
+
+
+def _say_papers(keys: Iterable[str]) -> None:
+    """What was printed of a shipment that no longer stands, and is in no book."""
+    for key in keys:
+        if journal.space(key) == "shipment":
+            say(f"  a form that was written of shipment {journal.ident(key)} no longer holds: "
+                "throw it away")  # fmt: skip
 
 
 def correct(

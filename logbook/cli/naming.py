@@ -13,11 +13,10 @@ from logbook.report.lines import run_words, with_unit
 from logbook.store import asking, views
 from logbook.store.views import Found
 from logbook.study import parts
-from logbook.trial import codes
-from logbook.trial.chemistry import find_analyte
+from logbook.trial import chemistry, codes
 from logbook.trial.ranges import BedRef, resolve
 from logbook.trial.records import PARTS, PlannedPull, Result
-from logbook.trial.schedule import age_order
+from logbook.trial.schedule import age_order, pull_word
 
 if TYPE_CHECKING:
     import sqlite3
@@ -28,11 +27,11 @@ MOVABLE = ("fill", "apply", "water", "event", "pull")
 
 
 def planned_name(text: str, planned: Iterable[PlannedPull]) -> str:
-    """The calendar's own name for `14`, `day 14` or `before`. Raises UserMistake."""
+    """The calendar's own name for `14`, `day14` or `before`. Raises UserMistake."""
     pulls = sorted(planned, key=lambda pull: age_order(pull.day))
     names = {pull.name.lower(): pull.name for pull in pulls}
     names |= {str(pull.day): pull.name for pull in pulls if pull.day is not None}
-    word = " ".join(text.lower().split())
+    word = pull_word(text)
     if word not in names:
         known = ", ".join(dict.fromkeys(pull.name for pull in pulls))
         raise UserMistake(f"the calendar has no pull {text!r}", f"it has: {known}")
@@ -77,7 +76,7 @@ def lines_of(store: sqlite3.Connection, session: Session, reference: str) -> lis
 
 def _assigned(code: str, keys: list[str], word: str) -> list[str]:
     """The assigned values of a nutrient among those that an act wrote down."""
-    analyte = find_analyte(word)[0].name
+    analyte = chemistry.named(word)
     found = [key for key in keys if journal.parts(key)[2] == analyte]
     if not found:
         raise UserMistake(f"the act {code} has no value of {analyte}", "logbook lab reference")
@@ -224,7 +223,7 @@ def _of_sample(store: sqlite3.Connection, code: str, word: str) -> list[str]:
             raise UserMistake(f"no tin of {code} was weighed", "logbook weigh CODE --wet WEIGHT")
         return weighed
     nutrient, _, which = word.partition(":")
-    return [_result(store, code, bags, find_analyte(nutrient)[0].name, which.strip())]
+    return [_result(store, code, bags, chemistry.named(nutrient), which.strip())]
 
 
 def _part_of_kind(store: sqlite3.Connection, code: str, kind: str) -> str:

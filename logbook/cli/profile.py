@@ -13,7 +13,7 @@ from logbook import config
 from logbook.cli import laboratory
 from logbook.cli.app import group
 from logbook.cli.laboratory import tell
-from logbook.cli.session import Session, as_json, say
+from logbook.cli.session import Session, as_json, in_window, say
 from logbook.errors import BadData, LogbookError, Problem, UserMistake
 from logbook.trial import codes
 
@@ -117,12 +117,12 @@ def _answers(said: list[str], refused: list[Problem]) -> Answer:
     by_option = answers(found)
 
     def answer(question: Question) -> str | None:
-        given = by_option(question)
+        given = question.meant(by_option(question) or "")
         if given and (wrong := _wrong(question, given)):
             refused.append(Problem(f"--say '{question.key}={given}'", wrong.message, wrong.hint))
             return None
         if given or not sys.stdin.isatty():
-            return given
+            return given or None
         if question.key.startswith("mark ") and not told:
             told.append(question.key)
             tell(_meanings())
@@ -142,16 +142,26 @@ def _wrong(question: Question, said: str) -> UserMistake | None:
 
 def _asked(question: Question) -> str | None:
     """What is answered on the terminal, asked again a few times; None for what comes later."""
+    hints = [f"such as {question.example}"] if question.has_example else []
+    hints = [f"yes: {question.usual}"] if question.usual else hints
+    text = f"{question.text} ({'; '.join([*hints, 'empty: later'])})"
     for _ in range(_MOST_TRIES):
-        said = ask_or_later(f"{question.text} (such as {question.example}; empty: later)")
+        said = question.meant(ask_or_later(text))
         wrong = _wrong(question, said) if said else None
-        if wrong is None:
+        if wrong is not None:
+            tell("; ".join(part for part in (wrong.message, wrong.hint) if part))
+        elif not said or _is_sure(question, said):
             return said or None
-        tell("; ".join(part for part in (wrong.message, wrong.hint) if part))
     raise UserMistake(
         f"nothing was written: {_MOST_TRIES} answers, none of which can be one to: {question.text}",
         "an empty answer leaves it for later",
     )
+
+
+def _is_sure(question: Question, said: str) -> bool:
+    """Whether an answer that is unlikely is meant."""
+    doubt = question.doubt(said)
+    return not doubt or ask_or_later(f"{doubt}; is it meant? (yes/no)").lower() in ("yes", "y")
 
 
 def _refuse_answers(refused: list[Problem]) -> None:
@@ -174,7 +184,7 @@ def _refuse_unasked(said: list[str], asked: list[str]) -> None:
 def ask_or_later(question: str) -> str:
     """What is answered on the terminal; empty for what somebody will complete later."""
     try:
-        return str(typer.prompt(question, default="", show_default=False)).strip()
+        return str(typer.prompt(in_window(question), default="", show_default=False)).strip()
     except typer.Abort as stopped:
         if not isinstance(stopped.__context__, EOFError):
             raise
@@ -286,7 +296,20 @@ def _lab(name: str) -> str:
     try:
         return keeping.load(config.profiles_folder(), name).lab
     except LogbookError as error:
+        if (left := _left_open(name)) > 0:
+            return f"not completed: {left} question{'s' * (left != 1)} still open"
         return f"cannot be used: logbook lab profile show {name} says why ({error.message})"
+
+
+def _left_open(name: str) -> int:
+    """How many questions a proposed profile has left open."""
+    from logbook.labs.profiles import keeping, writing
+
+    with suppress(LogbookError):
+        _, data, _ = keeping.contents(config.profiles_folder(), name)
+        lines = data.decode("utf-8", "replace").splitlines()
+        return sum(line.startswith(writing.OPEN) for line in lines)
+    return 0
 
 
 PROFILE = group(

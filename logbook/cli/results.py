@@ -19,7 +19,7 @@ from logbook.store import asking, views
 from logbook.study import parts, queries
 from logbook.study.queries import Lifted
 from logbook.trial import codes, qualifiers
-from logbook.trial.chemistry import ANALYTES, find_analyte
+from logbook.trial.chemistry import ANALYTES, named
 from logbook.trial.records import Part, Pull, Result
 from logbook.trial.times import parse_when, spoken_day, zone
 from logbook.trial.units import rounded
@@ -95,6 +95,7 @@ def results(
         str | None,
         typer.Option("--laboratory-number", help="Of what the laboratory calls by this number."),
     ] = None,
+    report: Annotated[str | None, typer.Option(help="Of the report of this number.")] = None,
     first: Annotated[
         str | None, typer.Option("--from", help="Pulled on this day or later: 2026-03-14.")
     ] = None,
@@ -112,11 +113,12 @@ def results(
               logbook lab results --sample XW3KRT9D --json
               logbook lab results --from 2026-03-14 --to 2026-04-14
               logbook lab results --laboratory-number 26-1001
+              logbook lab results --report 26-114
     """
     session: Session = context.obj
 
     def question(store: Any) -> list[_Line]:
-        asked = _Asked(sample, nutrient, number, *_days(store, session, first, last))
+        asked = _Asked(sample, nutrient, number, report, *_days(store, session, first, last))
         return _lines(store, session, bed, asked)
 
     lines = session.read(question)
@@ -131,11 +133,14 @@ def results(
 
 @dataclass(frozen=True)
 class _Asked:
-    """What a result must be of: a sample's code, a nutrient, a number of the laboratory, days."""
+    """What a result must be of: a sample's code, a nutrient, a number of the laboratory, a report,
+    days.
+    """
 
     sample: str | None
     nutrient: str | None
     number: str | None
+    report: str | None
     first: date | None = None
     last: date | None = None
 
@@ -215,8 +220,11 @@ def _condition(store: Any, asked: _Asked) -> tuple[str, list[str]]:
     if asked.number is not None:
         conditions.append("laboratory_number = ?")
         given.append(" ".join(asked.number.split()))
+    if asked.report is not None:
+        conditions.append("report = ?")
+        given.append(" ".join(asked.report.split()))
     if asked.nutrient is not None:
-        analyte = find_analyte(asked.nutrient)[0].name
+        analyte = named(asked.nutrient)
         if analyte == "mineral-N":
             raise UserMistake(
                 "mineral-N is no result of its own: it is the sum of nitrate-N and ammonium-N",

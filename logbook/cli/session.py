@@ -229,6 +229,10 @@ def running_trials(connection: sqlite3.Connection, session: Session) -> list[Cho
     )
 
 
+# Beside a question for its answer: a word, or a short name.
+_ROOM = 12
+
+
 def say(text: str) -> None:
     """Print lines on standard output, folded at blanks to the width of the window.
 
@@ -266,4 +270,9 @@ def ask(question: str, flag: str) -> str:
     """Ask on the terminal; without one, refuse and name the flag that answers."""
     if not sys.stdin.isatty():
         raise NeedsAnswer(question, f"answer with {flag}")
-    return str(typer.prompt(question))
+    return str(typer.prompt(in_window(question)))
+
+
+def in_window(question: str) -> str:
+    """A question in lines that the window holds, with room for the answer behind the last."""
+    return _folded(question, max(shutil.get_terminal_size().columns - _ROOM, 40))

@@ -25,8 +25,9 @@ MOST_TEXT = 80
 MOST_GUESSES = 50
 
 _BASES = {
-    "dry": "|dry|dry basis|dry soil|dry matter|dry weight|dw|dm|ts|oven dry",
-    "moist": "moist|moist basis|as received|as is|wet|fresh|fresh weight|fw|field moist",
+    "dry": "|dry|dry basis|dry soil|dry matter|dry weight|dw|dm|ts|tm|trockenmasse|oven dry",
+    "moist": "moist|moist basis|as received|as is|wet|fresh|fresh weight|fw|fm|frischmasse|"
+    "field moist",
 }
 BASES = {word: basis for basis, words in _BASES.items() for word in words.split("|")}
 AS_NUMBER = re.compile(r"[0-9][0-9.,]*E\+?[0-9]+", re.IGNORECASE)

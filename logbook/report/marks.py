@@ -262,11 +262,19 @@ def day_text(day: float) -> str:
     return age_text(0.0 if -1.0 < day < 0.0 else day)
 
 
+_FAR = 3.0  # times the next largest: a number that looks like none of its series
+
+
 def places(series: Series) -> int:
-    """Decimal places for a series: three digits of its largest difference, two for a pH."""
+    """Decimal places for a series: three digits of its largest difference, two for a pH.
+
+    One that stands far above all others takes no digit from them.
+    """
     if series.analyte and ANALYTES[series.analyte].dimension == "acidity":
         return 2
-    return places_for(_numbers(series.rows))
+    sizes = sorted(map(abs, _numbers(series.rows)))
+    alone = len(sizes) > 2 and sizes[-1] > _FAR * sizes[-2] > 0.0
+    return places_for(sizes[:-1] if alone else sizes)
 
 
 def places_for(numbers: Iterable[float]) -> int:
@@ -274,7 +282,8 @@ def places_for(numbers: Iterable[float]) -> int:
     largest = max((abs(number) for number in numbers), default=0.0)
     if largest == 0.0:
         return 1
-    return min(max(2 - math.floor(math.log10(largest)), 0), 6)
+    # 6.5 - 6.4 is a little less than a tenth.
+    return min(max(2 - math.floor(math.log10(largest) + 1e-9), 0), 6)
 
 
 def _numbers(rows: Iterable[Row]) -> list[float]:

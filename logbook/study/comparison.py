@@ -18,6 +18,7 @@ from logbook.study.samples import MINERAL_N, PARTS, kept
 from logbook.study.series import Row, Series, of_treatment, series_of
 from logbook.study.tested import Families, Kind, direction, kind_of, logged, number
 from logbook.trial.chemistry import ANALYTES
+from logbook.trial.schedule import pull_word
 
 if TYPE_CHECKING:
     import sqlite3
@@ -196,7 +197,7 @@ def _named(store: sqlite3.Connection, trial: str, pull: str, found: Sequence[Ser
     known = [one.name for one in planned]
     names = {name.casefold(): name for name in (*known, *with_results)}
     names |= {str(one.day): one.name for one in planned if one.day is not None}
-    name = names.get(" ".join(pull.casefold().split()))
+    name = names.get(pull_word(pull))
     if name is None:
         raise UserMistake(f"the calendar has no pull {pull!r}", f"it has: {', '.join(known)}")
     if name not in with_results:
@@ -382,10 +383,11 @@ def _notes(lines: Iterable[Line]) -> Iterator[str]:
     owners: dict[str, list[tuple[str, str]]] = {}
     for line in lines:
         elsewhere = {note for row in line.series.rows for note in row.notes} - {*line.row.notes}
-        elsewhere |= {BY_HAND, *line.series.points.left_out}
+        elsewhere |= {BY_HAND, *line.series.points.left_out, *line.series.of_pulls}
         tested = line.test.note if line.test is not None else ""
-        for note in (*line.series.notes, line.row.difference.note, tested):
-            if note and note not in elsewhere:
+        whole = [note for note in line.series.notes if note not in elsewhere]
+        for note in (*whole, *line.row.limits, line.row.difference.note, tested):
+            if note:
                 owners.setdefault(note, []).append((line.series.treatment, line.series.analyte))
     for note, about in owners.items():
         treatments = ", ".join(dict.fromkeys(treatment for treatment, _ in about))

@@ -8,7 +8,7 @@ that each served. The soil's bed is the unit of replication.
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from typing import TYPE_CHECKING
 
@@ -63,6 +63,7 @@ class Row:
     that the difference was made of, paired as they were; `planted` the beds among them that were
     sown before, so that it stands outside release fits; `notes` what a reader must know of its
     samples: days outside the window, controls pulled on another day, repeats that are not used.
+    `limits`: what the notes of the series say of this pull's results, and of no other pull's.
     """
 
     name: str
@@ -72,11 +73,13 @@ class Row:
     observations: tuple[Observation, ...] = ()
     planted: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
+    limits: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
 class Series:
-    """One nutrient of one treatment against the control; `notes` say what limits it.
+    """One nutrient of one treatment against the control; `notes` say what limits it, `of_pulls`
+    are those of them that are about the results of some pulls.
 
     `dilution` is f, the amendment's share of the dry mass (None: `notes` say what is missing);
     `fits` hold every curve and refusal, `fitted` the choice between them with its intervals;
@@ -101,6 +104,7 @@ class Series:
     flagged_left_out: bool = False
     fitted: Fitted | None = None
     place: int | None = None
+    of_pulls: tuple[str, ...] = ()
 
     @property
     def plain(self) -> bool:
@@ -271,14 +275,17 @@ def _series(
     pairs = _usable(ground, found)
     fraction = _dilution(ground, treatment)
     thinned = analyte not in NOT_RELEASED
+    saying = _Saying(ground, treatment, analyte, concerned)
+    limits = dict(saying.by_pull(about))
     rows = [
-        row
+        replace(row, limits=limits.get(name, ()))
         for name, group in pairing.by_pull(pairs)
         for row in _rows(ground, name, group, fraction, thinned, repeats.get(name, ()))
     ]
     rows.sort(key=lambda row: (row.difference.day, row.name))
     rows = standing_out.noted(rows, analyte, found[0].unit)
     points = points_of(rows)
+    of_pulls = tuple(dict.fromkeys(saying.of(about)))
     one = found[0]
     return Series(
         trial=ground.name,
@@ -297,7 +304,8 @@ def _series(
         notes=tuple(
             dict.fromkeys(
                 (
-                    *_notes(ground, treatment, about, concerned, fraction, thinned, others),
+                    *_notes(ground, treatment, about, fraction, thinned, others),
+                    *of_pulls,
                     *(note for row in rows for note in row.notes),
                     *(note for some in repeats.values() for note in some),
                     *points.left_out,
@@ -305,6 +313,7 @@ def _series(
             )
         ),
         flagged_left_out=ground.without_flagged,
+        of_pulls=of_pulls,
     )
 
 
@@ -388,12 +397,11 @@ def _notes(
     ground: _Ground,
     treatment: str,
     found: Sequence[Reading],
-    concerned: frozenset[str],
     fraction: float | None,
     thinned: bool,
     others: Collection[Comparable],
 ) -> Iterator[str]:
-    """What limits a series, a sentence each; found: its results of the samples concerned."""
+    """What limits a whole series, a sentence each; found: its results of the samples concerned."""
     placed = placing.by_hand(ground.known, ground.assigned, treatment)
     if placed:
         yield placed
@@ -408,25 +416,78 @@ def _notes(
     if others:
         what = _otherwise(found[0].comparable, others)
         yield f"{' and '.join(what)} {'was' if len(what) == 1 else 'were'} used too: {APART}"
-    disputed = sorted({one.sample for one in found if one.conflict})
-    if disputed:
-        yield f"machines disagree on {', '.join(disputed)}: left out until settled"
-    yield from disputes.sentences(ground.disputed, (one.sample for one in found))
-    elsewhere = {one.code for one in ground.pulled} - concerned
-    labels = [bed.label for bed in placing.compared(ground.known, treatment).values()]
-    yield from struck.sentences(ground.struck, found[0].analyte, labels, elsewhere)
-    yield from struck.noted(found)
-    yield from queries.sentences(found, {one.code: one.label for one in ground.pulled})
-    yield from _out_of_control(ground, found)
-    asked = set(PARTS if found[0].analyte == MINERAL_N else (found[0].analyte,))
-    code = ground.known.treatments[treatment].code
-    for one in ground.split:
-        if code in one.treatments and asked & one.analytes:
-            yield one.sentence
-    yield from pairing.halved(found, ground.pulled)
     controls = {ident for ident, one in ground.known.treatments.items() if one.control}
     yield from flags.flush(treatment, ground.known.beds, controls, ground.history)
-    yield from flags.notes(found, ground.history, ground.without_flagged)
+
+
+class _Saying:
+    """What is to be said of results of a series: of all that it has, or pull by pull.
+
+    concerned: the samples that the series pairs, or would pair.
+    """
+
+    def __init__(
+        self, ground: _Ground, treatment: str, analyte: str, concerned: frozenset[str]
+    ) -> None:
+        self.ground, self.analyte = ground, analyte
+        self.code = ground.known.treatments[treatment].code
+        self.labels = {one.code: one.label for one in ground.pulled}
+        self.beds = [bed.label for bed in placing.compared(ground.known, treatment).values()]
+        self.elsewhere = self.labels.keys() - concerned
+        parts = PARTS if analyte == MINERAL_N else (analyte,)
+        self.struck = [one for one in ground.struck if one.analyte in parts]
+        self.split = [
+            one
+            for one in ground.split
+            if self.code in one.treatments and not one.analytes.isdisjoint(parts)
+        ]
+
+    def of(self, found: Sequence[Reading]) -> Iterator[str]:
+        """Of all results of the series."""
+        yield from self._of(found, self.struck, self.split)
+        yield from flags.notes(found, self.ground.history, self.ground.without_flagged)
+
+    def by_pull(self, found: Sequence[Reading]) -> Iterator[tuple[str, tuple[str, ...]]]:
+        """Of the results of each pull, by its name; of an event before it as of all of them."""
+        pulled = {one.code: one for one in self.ground.pulled}
+        told = set(flags.notes(found, self.ground.history, self.ground.without_flagged))
+        for name, group in pairing.by_pull([(pulled[one.sample], one) for one in found]):
+            codes = {sample.code for sample, _ in group}
+            # A struck result leaves a sample without a reading; it goes by what its pull served.
+            struck_here = [
+                one
+                for one in self.struck
+                if one.pull in codes or (one.pull in pulled and name in _names(pulled[one.pull]))
+            ]
+            split = [one for one in self.split if name in one.name.split(" and ")]
+            events = tuple(one for one in self.ground.history.events if one.later & codes)
+            history = replace(self.ground.history, events=events)
+            happened = flags.notes(found, history, self.ground.without_flagged)
+            said = self._of([one for _, one in group], struck_here, split)
+            yield name, (*said, *(one for one in happened if one in told))
+
+    def _of(
+        self,
+        found: Sequence[Reading],
+        gone: Iterable[struck.Struck],
+        split: Iterable[Split],
+    ) -> Iterator[str]:
+        ground = self.ground
+        disputed = sorted({one.sample for one in found if one.conflict})
+        if disputed:
+            yield f"machines disagree on {', '.join(disputed)}: left out until settled"
+        yield from disputes.sentences(ground.disputed, (one.sample for one in found))
+        yield from struck.sentences(gone, self.analyte, self.beds, self.elsewhere)
+        yield from struck.noted(found)
+        yield from queries.sentences(found, self.labels)
+        yield from _out_of_control(ground, found)
+        yield from (one.sentence for one in split)
+        yield from pairing.halved(found, ground.pulled)
+
+
+def _names(sample: Sample) -> frozenset[str]:
+    """All that a sample's pull goes by."""
+    return sample.pulls or frozenset((pairing.name_of(sample),))
 
 
 def _otherwise(mine: Comparable, others: Iterable[Comparable]) -> list[str]:

@@ -157,11 +157,15 @@ def behind(log: Sequence[LogLine], lines: Sequence[LogLine]) -> Iterator[str]:
         left = [one for one in of if one.bag.code not in going and one.open]
         if left:
             labels = compact(one.bag.label for one in left)
-            side = "the control" if all(one.bag.control for one in left) else "bags"
+            controls = all(one.bag.control for one in left)
+            if len(left) == 1:
+                side, stays = "the control" if controls else "the bag", "stays"
+            else:
+                side, stays = "the controls" if controls else "bags", "stay"
             yield (
-                f"{name}: {side} of {labels} stay behind: treated and control of one pull belong "
-                "in one shipment, or a change between two days at the laboratory looks like a "
-                "difference between treatments"
+                f"{name}: {side} of {labels} {stays} behind: treated and control of one pull "
+                "belong in one shipment, or a change between two days at the laboratory looks like "
+                "a difference between treatments"
             )
 
 

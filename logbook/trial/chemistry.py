@@ -97,6 +97,23 @@ _ALIASES = {
     "carbonate as caco3": "CaCO3", "carbonates as caco3": "CaCO3",
 }  # fmt: skip
 
+# Names in German, French and Spanish, from memory: those that mean one thing only.
+_ALIASES |= {
+    "nitrat-n": "nitrate-N", "nitrat-stickstoff": "nitrate-N", "nitratstickstoff": "nitrate-N",
+    "ammonium-stickstoff": "ammonium-N", "ammoniumstickstoff": "ammonium-N",
+    "gesamt-n": "total-N", "gesamtstickstoff": "total-N", "ph-wert": "pH", "kalzium": "Ca",
+    "natrium": "Na", "eisen": "Fe", "mangan": "Mn", "zink": "Zn", "kupfer": "Cu", "bor": "B",
+    "chlorid": "Cl", "organische substanz": "OM", "leitfähigkeit": "EC",
+    "elektrische leitfähigkeit": "EC",
+    "azote nitrique": "nitrate-N", "azote ammoniacal": "ammonium-N", "azote total": "total-N",
+    "magnésium": "Mg", "manganèse": "Mn", "cuivre": "Cu", "matière organique": "OM",
+    "conductivité": "EC",
+    "nitrógeno nítrico": "nitrate-N", "nitrógeno amoniacal": "ammonium-N",
+    "nitrógeno total": "total-N", "calcio": "Ca", "magnesio": "Mg", "sodio": "Na",
+    "hierro": "Fe", "manganeso": "Mn", "cobre": "Cu", "materia orgánica": "OM",
+    "conductividad eléctrica": "EC",
+}  # fmt: skip
+
 # Words that name an ion or an element with it: laboratories print both readings under them.
 _AMBIGUOUS = {
     "nitrate": ("NO3", "NO3-N"),
@@ -108,6 +125,14 @@ _AMBIGUOUS = {
     "potash": ("K2O", "K"),
     "nitrogen": ("total-N", "NO3-N"),
     "n": ("total-N", "NO3-N"),
+    # In German, French and Spanish, from memory: reports print the oxide under the element's name.
+    "nitrat": ("NO3", "NO3-N"),
+    "sulfat": ("SO4", "SO4-S"),
+    "phosphor": ("P2O5", "P"),
+    "phosphore": ("P2O5", "P"),
+    "fósforo": ("P2O5", "P"),
+    "kalium": ("K2O", "K"),
+    "potasio": ("K2O", "K"),
 }
 
 
@@ -174,6 +199,15 @@ def name_of(text: str) -> str:
     with suppress(UserMistake):
         return find_analyte(text)[0].name
     return ""
+
+
+def named(text: str) -> str:
+    """The name of the analyte that is asked for, where no value stands beside it: "nitrate".
+
+    In which form a report gives it does not matter there. Raises UserMistake.
+    """
+    both = {find_analyte(form)[0].name for form in _AMBIGUOUS.get(_plain_name(text), ())}
+    return both.pop() if len(both) == 1 else find_analyte(text)[0].name
 
 
 def is_ambiguous(text: str) -> bool:

@@ -118,6 +118,12 @@ def trial_day(applications: Mapping[str, date], today: date) -> int | None:
     return (today - min(applications.values())).days if applications else None
 
 
+def pull_word(text: str) -> str:
+    """What somebody calls a pull, as the calendar writes it: "Day14" is "day 14"."""
+    word = " ".join(text.casefold().split())
+    return f"day {word[3:]}" if word.startswith("day") and word[3:].isdecimal() else word
+
+
 def age_order(day: int | None) -> int:
     """For sorting: the pull before comes ahead of every numbered day, whatever its sign."""
     return -(10**6) if day is None else day

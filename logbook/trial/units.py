@@ -129,9 +129,12 @@ _MEGAGRAM = {"Mg/ha": "t/ha", "Mg/m3": "t/m3", "Mg": None}
 _UNIT_NAMES = frozenset(unit for table in UNITS.values() for unit in table)
 _KNOWN = {unit.lower(): unit for unit in _UNIT_NAMES}
 _MARKS = str.maketrans({"²": "2", "³": "3", "¹": "1", "⁻": "-", "−": "-", "µ": "u", "μ": "u"})
-# What a unit may say behind its sign: of which kg the amount is.
-_DRY = r"dry (?:soil|matter|weight|mass|basis)|oven dry|dry|d\.?w\.?|d\.?m\.?|t\.?s\.?"
-_MOIST = r"as (?:received|is)|field moist|(?:fresh|wet) (?:weight|basis|soil)|fresh|moist|wet|[fw]w"
+# What a unit may say behind its sign: of which kg the amount is. TS, TM, FM are German: the dry and
+# the fresh mass.
+_DRY = r"dry (?:soil|matter|weight|mass|basis)|oven dry|dry|d\.?w\.?|d\.?m\.?|t\.?[sm]\.?"
+_MOIST = (
+    r"as (?:received|is)|field moist|(?:fresh|wet) (?:weight|basis|soil)|fresh|moist|wet|[fw]w|fm"
+)
 _OF_BASIS = re.compile(
     rf"(.+?)(?:(?<=%)|(?=[\s,(-]))[\s,(-]*(?:({_DRY})|{_MOIST})\)?", re.IGNORECASE
 )

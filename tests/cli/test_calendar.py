@@ -121,7 +121,7 @@ class TestSkip:
         assert states(applied, "2026-03-16", "day 14")["B5"] == "due"
 
     def test_a_control_skipped_alone_is_said_to_be_missing(self, applied: Program) -> None:
-        said = applied.must("skip", "B5", "--for", "day 14", "--reason", "r", on=DAY10).out
+        said = applied.must("skip", "B5", "--for", "Day14", "--reason", "r", on=DAY10).out
         assert "Note: B4, B6 have no control for day 14 then: skip it there too\n" in said
 
     def test_undo_puts_it_back(self, applied: Program) -> None:

@@ -827,3 +827,35 @@ def test_wrong_questions_about_results(started: Program, words: list[str], error
     said = started("lab", "results", *words, on=ON)
     assert (said.code, said.out) == (2, "")
     assert said.err.startswith(error)
+
+
+def test_a_history_of_what_has_none_says_where_to_look(pulled: tuple[Program, list[str]]) -> None:
+    program, codes = pulled
+    program.must("lab", "import", report(program, long(codes, SIX)), "--report", "26-1", on=ON)
+    for words, what, remedy in (
+        ("B2:nitrate", "'B2:nitrate': a nutrient has a history by sample, CODE:nitrate-N",
+         "logbook lab results --bed B2 --nutrient nitrate-N lists codes"),
+        (codes[0][:7], f"{codes[0][:7]!r} is not a code: a code has 8 symbols, this one 7",
+         f"did you mean {codes[0]}?"),
+        ("26-1", "'26-1' is a report, and a history is that of a bed, a sample or an act",
+         "logbook lab results --report 26-1 lists its results"),
+        ("B77", "", "; or the code of a sample or an act"),
+    ):  # fmt: skip
+        said = program("history", words, on=ON)
+        assert (said.code, said.out) == (2, "")
+        assert what in said.err
+        assert remedy in said.err
+
+
+def test_the_results_of_a_report_are_listed(pulled: tuple[Program, list[str]]) -> None:
+    program, codes = pulled
+    for place, number in enumerate(("26-1", "26-2")):
+        text = long(codes[3 * place : 3 * place + 3], SIX[:3])
+        program.must("lab", "import", report(program, text), "--report", number, on=ON)
+    # Where a nutrient is only named, its form does not matter.
+    words = ("lab", "results", "--report", "26-2", "--nutrient", "nitrate", "--json")
+    listed = json.loads(program.must(*words, on=ON).out)["results"]
+    assert [one["sample"] for one in listed] == codes[3:]
+    assert {(one["report"], one["nutrient"]) for one in listed} == {("26-2", "nitrate-N")}
+    none = program.must("lab", "results", "--report", "26-3", on=ON).out
+    assert none == "No such results yet.\n"

@@ -291,6 +291,8 @@ def test_new_without_a_terminal(pulled: tuple[Program, list[str]], folder: Path)
     for key in ("basis=dry", "dates=day first", "mark q=", "nutrient of N=", "unit of N="):
         assert key in said.err
     assert "# open: " in (folder / "fresh.toml").read_text(encoding="utf-8")
+    listed = program.must("lab", "profile", "list", on=ON).out
+    assert "fresh  not completed: 6 questions still open\n" in listed
     second = program("lab", "profile", "new", name, "--name", "fresh", on=ON)
     assert (second.code, "already there" in second.err) == (2, True)
 
@@ -451,6 +453,64 @@ def test_what_cannot_be_an_answer_is_asked_again_with_those_that_can(
     assert said.out.startswith("'soggy' is no answer to that; answer dry or moist\n")
     assert (asked[0], asked[2]) == (asked[1], asked[3])
     assert 'method = "Olsen"' in (folder / "first.toml").read_text(encoding="utf-8")
+
+
+@pytest.fixture
+def followed(pulled: tuple[Program, list[str]]) -> tuple[Program, tuple[str, ...]]:
+    """A profile of which the method of nitrate is asked, which the trial follows by 1 M KCl."""
+    program, codes = pulled
+    title = "A report of many words (invented) NO3-N mg/kg DM"
+    (program.folder / "first.csv").write_text(f"Sample;{title}\n{codes[0]};4\n{codes[1]};5\n")
+    return program, ("lab", "profile", "new", "first.csv", "--lab", "Fen")
+
+
+def test_yes_takes_the_method_that_the_trial_follows(
+    followed: tuple[Program, tuple[str, ...]], folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    program, new = followed
+    asked = at_a_terminal(monkeypatch, "q", "yes")
+    said = program(*new, on=ON)
+    assert said.code == 0
+    assert said.out.startswith("'q' is no method; write its name, such as Olsen\n")
+    assert 'method = "1 M KCl"' in (folder / "first.toml").read_text(encoding="utf-8")
+    assert " ".join(asked[0].split()).endswith("(yes: 1 M KCl; empty: later)")
+    # A question breaks between words.
+    assert all(len(line) <= 68 for line in asked[0].splitlines())
+    assert len(asked[0].splitlines()) > 1
+
+
+def test_another_method_than_the_trials_is_confirmed_at_once(
+    followed: tuple[Program, tuple[str, ...]], folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    program, new = followed
+    asked = at_a_terminal(monkeypatch, "2 M KCl", "no", "0.01 M CaCl2", "yes")
+    said = program(*new, on=ON)
+    assert said.code == 0
+    assert [" ".join(one.split()) for one in (asked[1], asked[3])] == [
+        "'2 M KCl' is not the trial's method ('1 M KCl'): a series of its own; is it meant? "
+        "(yes/no)",
+        "'0.01 M CaCl2' is not the trial's method ('1 M KCl'): a series of its own; is it meant? "
+        "(yes/no)",
+    ]
+    assert asked[0] == asked[2]
+    assert 'method = "0.01 M CaCl2"' in (folder / "first.toml").read_text(encoding="utf-8")
+
+
+def test_a_method_unlike_the_trials_is_told_of_where_nobody_can_be_asked(
+    followed: tuple[Program, tuple[str, ...]], folder: Path
+) -> None:
+    program, new = followed
+    key = "method of A report of many words (invented) NO3-N mg/kg DM"
+    said = program(*new, "--say", f"{key}=2 M KCl", on=ON)
+    assert said.code == 0
+    assert "'2 M KCl' is not the trial's method ('1 M KCl'): a series of its own" in " ".join(
+        said.out.split()
+    )
+    said = program(*new, "--replace", "--say", f"{key}=y", on=ON)
+    assert (said.code, "series of its own" in said.out) == (0, False)
+    assert 'method = "1 M KCl"' in (folder / "first.toml").read_text(encoding="utf-8")
+    said = program(*new, "--replace", "--say", f"{key}=7", on=ON)
+    assert (said.code, "'7' is no method" in said.err) == (2, True)
 
 
 def test_it_is_not_asked_for_ever(

@@ -90,7 +90,7 @@ def codes_by_bed(program: Program) -> dict[str, str]:
 
 
 def test_a_shipment_of_a_pull_is_packed_in_random_order(pulled: Program) -> None:
-    code, order, _ = sent(pulled, "--pull", "day 14")
+    code, order, _ = sent(pulled, "--pull", "day14")
     bags = codes_by_bed(pulled)
     assert sorted(order) == sorted(bags.values())
     found = log(pulled)["samples"]
@@ -142,7 +142,8 @@ def test_what_was_sent_is_not_sent_again_until_the_shipment_is_struck(pulled: Pr
         f"Try: if that is wrong: logbook strike {code} --reason TEXT\n",
     )
     assert pulled("lab", "send", "--all-waiting", on=SENT).code == 2
-    pulled.must("strike", code, "--reason", "the carrier never came", on=SENT)
+    said = pulled.must("strike", code, "--reason", "the carrier never came", on=SENT).out
+    assert f"a form that was written of shipment {code} no longer holds" in said
     assert {state for one in states(pulled).values() for state in one.values()} == {"pulled"}
     later, reordered, _ = sent(pulled, "--all-waiting", on="2026-03-18T10:00+01:00")
     assert later != code and sorted(reordered) == sorted(order)
@@ -154,9 +155,12 @@ def test_a_shipment_is_undone_corrected_and_read_again(pulled: Program) -> None:
     assert {one["sent"] for one in log(pulled)["samples"]} == {"2026-03-16T17:00+01:00"}
     story = pulled.must("history", code, on=SENT).out
     assert "on Monday" in story and f"shipment {code} to Invented Soil Lab" in story
-    pulled.must("undo", on=SENT)
+    paper = f"  a form that was written of shipment {code} no longer holds: throw it away\n"
+    assert paper not in pulled.must("undo", on=SENT).out
     assert {one["sent"] for one in log(pulled)["samples"]} == {"2026-03-17"}
-    assert "took back the shipment" in pulled.must("undo", on=SENT).out
+    said = pulled.must("undo", on=SENT).out
+    assert "took back the shipment" in said
+    assert said.endswith(paper)
     assert {one["sent"] for one in log(pulled)["samples"]} == {None}
     # The blind went with it.
     assert len(log(pulled)["samples"]) == 6
@@ -175,9 +179,11 @@ def test_undo_is_refused_once_a_later_line_speaks_of_the_blind(pulled: Program) 
 
 def test_a_part_of_a_pull_left_behind_is_said(pulled: Program) -> None:
     _, _, said = sent(pulled, "M,C10")
-    assert "Note: day 14: the control of B1, B5 stay behind" in said
-    _, _, said = sent(pulled, "control")
-    assert "stay behind" not in said
+    assert "Note: day 14: the controls of B1, B5 stay behind" in said
+    _, _, said = sent(pulled, "B1")
+    assert "Note: day 14: the control of B5 stays behind" in said
+    _, _, said = sent(pulled, "B5")
+    assert "behind" not in said
 
 
 def test_a_pull_sent_apart_is_said_in_the_log_and_on_the_curve(pulled: Program) -> None:
@@ -378,6 +384,7 @@ def test_the_form_is_written_again_as_a_table(pulled: Program) -> None:
     assert not [word for word in BETRAYS if word in text]
     again = pulled("lab", "form", code, "form.csv", on=SENT)
     assert (again.code, again.err.splitlines()[0]) == (2, "Error: form.csv is there already")
+    assert again.err.splitlines()[1] == "Try: name another file, or delete it first"
 
 
 def test_a_duplicate_does_not_share_a_time_that_only_its_other_half_has(pulled: Program) -> None:

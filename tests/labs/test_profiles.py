@@ -527,7 +527,12 @@ FOLLOWED = {"pH": "water 1:1", "P": "Bray P1"}
         ("pH 1:5", "by which method is 'pH 1:5' measured?", "water"),
         ("P mg/kg", "by which method is 'P mg/kg' measured? (the trial follows 'Bray P1')",
          "Bray P1"),
-        ("P CAL mg/kg", "by which method is 'P CAL mg/kg' measured?", "METHOD"),
+        ("P CAL mg/kg", "by which method is 'P CAL mg/kg' measured? (the trial follows 'Bray P1'; "
+         "not understood: CAL)", "METHOD"),
+        ("Avail. P mg/kg", "by which method is 'Avail. P mg/kg' measured? (the trial follows "
+         "'Bray P1')", "Bray P1"),
+        ("pH (H2O)", "by which method is 'pH (H2O)' measured? (it says 'water'; the trial follows "
+         "'water 1:1')", "water 1:1"),
         ("K mg/kg", "by which method is 'K mg/kg' measured?", "Mehlich-3"),
     ],
 )  # fmt: skip
@@ -539,6 +544,116 @@ def test_the_trials_own_method_is_the_example(
     proposal = proposing.propose(read_grid(path), asking.answers({}), "Invented", FOLLOWED)
     (question,) = [one for one in proposal.open if one.key == f"method of {heading}"]
     assert (question.text, question.example) == (text, example)
+
+
+TRIAL = {"nitrate-N": "1 M KCl", "P": "Mehlich-3", "K": "Mehlich-3", "pH": "water 1:1"}
+GERMAN = f"""Prüfbericht-Nr.;D-128;;;;
+Probenbezeichnung;Labor-Nr.;Nitrat-N;Phosphor;Zorb;pH-Wert
+;;mg/kg TM;mg/kg TM;mg/kg TM;
+;;1 M KCl;Mehlich-3;Mehlich-3;Wasser 1:1
+{A};1041;24,1;55;171;6,5
+{B};1042;58,4;47;139;6,1
+Mittelwert;;41,2;51;155;6,3
+"""
+
+
+def of_the_trial(folder: Path, content: str, said: dict[str, str]) -> proposing.Proposal:
+    path = folder / "r.csv"
+    path.write_text(content, encoding="utf-8")
+    return proposing.propose(read_grid(path), asking.answers(said), "Invented", TRIAL)
+
+
+def test_numbers_under_a_heading_that_is_not_understood_are_asked_about(tmp_path: Path) -> None:
+    proposal = of_the_trial(tmp_path, GERMAN, {})
+    unknown, phosphor = "Zorb mg/kg TM Mehlich-3", "Phosphor mg/kg TM Mehlich-3"
+    assert {one.key: one.text for one in proposal.open} == {
+        f"nutrient of {unknown}": f"what is {unknown!r}? (a nutrient, or: leave out)",
+        f"nutrient of {phosphor}": f"is {phosphor!r} P2O5 or P?",
+    }
+    assert proposal.notes == ["the trial follows K, for which no column was found"]
+    # What the heading says is in the lines to complete.
+    problems = refused(proposal.text)
+    assert ["'nutrient' is missing" in one for one in problems] == [True, True]
+    for part in ('number = "B1"', 'end = ["Mittelwert"]', 'laboratory_number = "Labor-Nr."'):
+        assert part in proposal.text
+
+    said = {f"nutrient of {unknown}": "K", f"nutrient of {phosphor}": "P2O5"}
+    proposal = of_the_trial(tmp_path, GERMAN, said)
+    assert (proposal.open, proposal.skipped) == ([], [])
+    assert not any("the trial follows" in note for note in proposal.notes)
+    found = [
+        (one.analyte, one.method, one.basis) for one in results(tmp_path, GERMAN, proposal.text)
+    ]
+    assert found[:4] == [
+        ("nitrate-N", "1 M KCl", "dry"), ("P", "Mehlich-3", "dry"), ("K", "Mehlich-3", "dry"),
+        ("pH", "water 1:1", "dry"),
+    ]  # fmt: skip
+    assert len(found) == 8
+
+    said[f"nutrient of {unknown}"] = "leave out"
+    proposal = of_the_trial(tmp_path, GERMAN, said)
+    assert (proposal.open, proposal.skipped) == ([], [unknown])
+    assert len(results(tmp_path, GERMAN, proposal.text)) == 6
+
+
+def test_names_in_rows_that_are_not_understood_are_asked_about(tmp_path: Path) -> None:
+    strange = HARBOUR.replace("Phosphorus", "Zorb")
+    assert [one.text for one in of_the_trial(tmp_path, strange, {"basis": "dry"}).open][:1] == [
+        "what is 'Zorb'? (a nutrient, or: leave out)"
+    ]
+    proposal = of_the_trial(tmp_path, strange, {"nutrient of Zorb": "leave out"})
+    assert proposal.skipped[-2:] == ["Zorb", "Moisture"]
+    assert "the trial follows P, K, which no row names" in proposal.notes
+
+
+@pytest.mark.parametrize(
+    "title",
+    [
+        "Plot no",
+        "P rating",
+        "Moisture %",
+        "Sand %",
+        "Sampled",
+        "Depth cm",
+        "Year",
+        "Words",
+        "Eingang",
+    ],
+)
+def test_what_is_no_nutrient_is_not_asked_about(tmp_path: Path, title: str) -> None:
+    cell = {"Words": "low", "Eingang": "05.11.2026"}.get(title, "12")
+    content = f"Sample;P Olsen mg/kg DM;{title}\n{A};4,5;{cell}\n{B};5,5;{cell}\n"
+    proposal = of_the_trial(tmp_path, content, {})
+    assert [one.key for one in proposal.open] == []
+    assert proposal.skipped == [title]
+
+
+def test_a_column_mostly_below_its_limit_is_asked_about(tmp_path: Path) -> None:
+    rows = f"{A};4,5;ND\n{B};5,5;<LOD\n{C};5,5;0,3\n"
+    proposal = of_the_trial(tmp_path, f"Sample;P Olsen mg/kg DM;Zorb\n{rows}", {})
+    assert [one.key for one in proposal.open] == ["nutrient of Zorb"]
+
+
+@pytest.mark.parametrize("said", ["q", "yes", "12", "No", "3.5 %", "?"])
+def test_no_such_word_is_a_method(tmp_path: Path, said: str) -> None:
+    proposal = of_the_trial(tmp_path, f"Sample;S mg/kg DM\n{A};4,5\n{B};5,5\n", {})
+    (question,) = proposal.open
+    with pytest.raises(UserMistake, match="is no method"):
+        question.check(said)
+
+
+def test_yes_takes_the_trials_method_and_another_is_doubted(tmp_path: Path) -> None:
+    content = f"Sample;P mg/kg DM 1:10\n{A};4,5\n{B};5,5\n"
+    key = "method of P mg/kg DM 1:10"
+    for said in ("yes", "Y", "mehlich iii"):
+        proposal = of_the_trial(tmp_path, content, {key: said})
+        assert ("Mehlich-3" in proposal.text) == (said != "mehlich iii")
+        assert not any("series of its own" in note for note in proposal.notes)
+    proposal = of_the_trial(tmp_path, content, {key: "Bray 99"})
+    assert (
+        f"{key[len('method of ') :]!r}: 'Bray 99 1:10' is not the trial's method ('Mehlich-3'): "
+        "a series of its own"
+    ) in proposal.notes
 
 
 @pytest.mark.parametrize(

@@ -266,7 +266,7 @@ def test_every_number_stands_in_the_description(tmp_path: Path) -> None:
 
 def test_one_bed_has_the_wording_and_no_range(tmp_path: Path) -> None:
     told = described(made_up_date.one_bed(), tmp_path)
-    assert "T1 14.0 beside control 10.0, +4.00 (one bed)" in told and ONE_BED in told
+    assert "T1 14.0 beside control 10.0, +4 (one bed)" in told and ONE_BED in told
     assert "bars:" not in told and "95 %" not in told
 
 

@@ -434,3 +434,11 @@ def test_the_board_loads_no_plotting(heavy: str) -> None:
     code = f"import sys, logbook.report.terminal.board; sys.exit({heavy!r} in sys.modules)"
     done = subprocess.run([sys.executable, "-c", code], check=False, env={**os.environ})
     assert done.returncode == 0
+
+
+def test_one_number_far_from_all_others_takes_no_decimals_from_them() -> None:
+    treated = {0.0: 21.3, 7.0: 30.4, 14.0: 45.6, 28.0: 660.0}
+    control = dict.fromkeys(treated, 20.0)
+    assert marks.places(made_up.series(made_up.both(treated, control), dilution=None)) == 1
+    usual = {day: 220.0 + day for day in treated}
+    assert marks.places(made_up.series(made_up.both(usual, control), dilution=None)) == 0

@@ -35,7 +35,7 @@ def line(found: dict[str, Any], treatment: str, nutrient: str) -> dict[str, Any]
 def test_the_newest_pull_is_compared_unless_one_is_named(started: Program) -> None:
     day28(started)
     assert compared(started)["pull"] == "day 28"
-    for word in ("day 7", "7", " DAY  7 "):
+    for word in ("day 7", "7", " DAY  7 ", "day7"):
         found = compared(started, word)
         assert found["pull"] == "day 7"
         assert [one["nutrient"] for one in found["differences"]] == ["K"]
@@ -230,6 +230,24 @@ def test_a_ph_difference_of_a_twentieth_between_single_samples_is_no_finding(
     assert "no test is reported" in said and "together" not in said
 
 
+def test_single_beds_show_no_more_decimals_than_their_results_have(started: Program) -> None:
+    started.must("apply", "control,M", on=DAY0)
+    for number, on in enumerate((DAY7, DAY28), 1):
+        codes = pulled(started, "B1,B2", on)
+        rows = [
+            (codes[bed], *one)
+            for bed, ammonium, ph in (("B1", "2.2", "6.4"), ("B2", "2.9", "6.5"))
+            for one in (("NH4-N", ammonium, "mg/kg", "1 M KCl"), ("pH", ph, "pH", "water 1:1"))
+        ]
+        report(started, rows, str(number))
+    said = " ".join(started.must("compare").out.split())
+    assert "ammonium-N 2.9 2.2 +0.7 - cannot say" in said
+    assert "pH 6.50 6.40 +0.10 - cannot say" in said
+    # 6.5 - 6.4 is a little less than a tenth.
+    said = " ".join(started.must("compare", "--all-dates").out.split())
+    assert "pH 2 +0.10 - - cannot say" in said
+
+
 def test_another_method_is_a_line_of_its_own_without_a_control(started: Program) -> None:
     started.must("apply", "control,M", on=DAY0)
     codes = pulled(started, "B1,B2,B5,B6", DAY7)
@@ -252,6 +270,41 @@ def test_a_treatment_without_any_result_on_the_date_is_one_short_line(started: P
         rows = [(code, "P", str(10 + n), "mg/kg", "Olsen") for n, code in enumerate(codes.values())]
         report(started, rows, str(number))
     assert compared(started, "day 28")["missing"] == ["C10: no result on this date"]
+
+
+def test_what_was_struck_on_one_date_is_no_note_on_another(started: Program) -> None:
+    started.must("apply", "all", on=DAY0)
+    struck = {}
+    for number, on in enumerate((DAY7, DAY28), 1):
+        codes = pulled(started, "B1,B2,B5,B6", on)
+        rows = [(codes[bed], "K", "90", "mg/kg", "Mehlich-3") for bed in codes]
+        report(started, rows, str(number))
+        struck[number] = codes["B6"]
+    for number, code in struck.items():
+        started.must("strike", f"{code}:K", "--reason", f"jar {number} broke")
+    started.must("event", "B2", "spilled", "--when", "2026-03-20", on=DAY28)
+    first = f"M, K: struck and left out: {struck[1]} of B6 (jar 1 broke)"
+    second = f"M, K: struck and left out: {struck[2]} of B6 (jar 2 broke)"
+    spilled = (
+        "M, K: B2 spilled on Fri 20 Mar 2026: 1 pull of it since then is flagged, and kept here"
+    )
+    assert compared(started, "day 7")["notes"] == [first]
+    assert compared(started, "day 28")["notes"] == [second, spilled]
+    # A curve has all of them.
+    curve = json.loads(started.must("curve", "K", "M", "--json").out)["curves"][0]
+    for note in (first, second, spilled):
+        assert note.removeprefix("M, K: ") in curve["notes"]
+
+
+def test_that_nothing_is_flagged_is_not_said_of_a_date_if_another_is(started: Program) -> None:
+    started.must("apply", "all", on=DAY0)
+    for number, on in enumerate((DAY7, DAY28), 1):
+        codes = pulled(started, "B1,B2,B5,B6", on)
+        report(started, [(codes[b], "K", "90", "mg/kg", "Mehlich-3") for b in codes], str(number))
+    none = ["M, K: no pull of this series is flagged: nothing was left out"]
+    assert compared(started, "day 7", "--without-flagged")["notes"] == none
+    started.must("event", "B2", "spilled", "--when", "2026-03-20", on=DAY28)
+    assert compared(started, "day 7", "--without-flagged")["notes"] == []
 
 
 def test_beds_assigned_by_hand_are_not_randomised(program: Program) -> None:

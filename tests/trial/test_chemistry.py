@@ -148,7 +148,7 @@ def test_unknown_nutrients(text: str) -> None:
 
 @pytest.mark.parametrize(
     ("text", "meant"),
-    [("nitrat", "nitrate-N"), ("Potasium", "K"), ("sulfat", "sulfate-S"), ("phosphor", "P")],
+    [("nitrote", "nitrate-N"), ("Potasium", "K"), ("sulfte", "sulfate-S"), ("phosphorous", "P")],
 )
 def test_a_slip_of_the_hand_is_asked_about(text: str, meant: str) -> None:
     with pytest.raises(UserMistake) as caught:
@@ -157,10 +157,31 @@ def test_a_slip_of_the_hand_is_asked_about(text: str, meant: str) -> None:
 
 
 def test_a_name_of_another_tongue_is_not_taken_for_another_nutrient() -> None:
-    """Kalium is potassium, however near it looks to calcium."""
+    """Kalium is potassium, however near it looks to calcium; reports print the oxide under it."""
+    for text, both in (
+        ("Kalium", "K2O or K"),
+        ("Phosphor", "P2O5 or P"),
+        ("Nitrat", "NO3 or NO3-N"),
+    ):
+        with pytest.raises(UserMistake) as caught:
+            find_analyte(text)
+        assert caught.value.hint == f"write {both}"
     with pytest.raises(UserMistake) as caught:
-        find_analyte("Kalium")
-    assert "did you mean" not in caught.value.hint
+        find_analyte("kaliium")
+    assert caught.value.hint == "did you mean K?"
+
+
+@pytest.mark.parametrize(
+    ("text", "name"),
+    [
+        ("Nitrat-N", "nitrate-N"), ("Nitrat - N", "nitrate-N"), ("Gesamtstickstoff", "total-N"),
+        ("pH-Wert", "pH"), ("Kalzium", "Ca"), ("Phosphor (P2O5)", "P"),
+        ("azote nitrique", "nitrate-N"), ("Magnesio", "Mg"), ("Matière organique", "OM"),
+    ],
+)  # fmt: skip
+def test_names_of_other_tongues(text: str, name: str) -> None:
+    """From memory: names that a German, French or Spanish report prints."""
+    assert find_analyte(text)[0].name == name
 
 
 @pytest.mark.parametrize(
@@ -267,3 +288,12 @@ TRADE = [("NO3", 0.226), ("NH4", 0.776), ("P2O5", 0.44), ("K2O", 0.83), ("SO4", 
 def test_shares_against_the_rounded_factors_of_the_trade(form: str, factor: float) -> None:
     _, share = chemistry.find_analyte(form)
     assert float(share) == pytest.approx(factor, rel=0.01)
+
+
+def test_where_a_nutrient_is_only_named_its_form_does_not_matter() -> None:
+    assert [chemistry.named(text) for text in ("nitrate", "Potash", "Kalium", "NO3", "P")] == [
+        "nitrate-N", "K", "K", "nitrate-N", "P",
+    ]  # fmt: skip
+    for text in ("nitrogen", "snow"):
+        with pytest.raises(UserMistake):
+            chemistry.named(text)

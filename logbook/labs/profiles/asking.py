@@ -12,6 +12,9 @@ from logbook.labs.profiles.writing import Lines
 from logbook.trial import qualifiers
 
 _MOST_QUESTIONS = 200
+_YES = ("yes", "y")
+# What is no example, but holds the place of an answer.
+NUTRIENT, UNIT, METHOD, NAME = "NUTRIENT", "UNIT", "METHOD", "NAME"
 # What a mark may mean, told once beside all questions about marks.
 MEANINGS = (*qualifiers.WORDS, NOTHING)
 Answer = Callable[["Question"], str | None]
@@ -47,13 +50,25 @@ def of_length(most: int) -> Check:
 class Question:
     """What the file does not say: a `key` to answer it by, the sentence, an example.
 
-    check: what an answer must be; who answers calls it.
+    check: what an answer must be; who answers calls it. `usual`: what yes means, if anything.
+    doubt: why an answer that can be one is unlikely, "" if it is not.
     """
 
     key: str
     text: str
     example: str
     check: Check = field(default=anything, compare=False)
+    usual: str = ""
+    doubt: Callable[[str], str] = field(default=lambda said: "", compare=False)
+
+    @property
+    def has_example(self) -> bool:
+        """False where it only holds the place of an answer."""
+        return self.example not in (NUTRIENT, UNIT, METHOD, NAME)
+
+    def meant(self, said: str) -> str:
+        """What an answer means: yes is what is usual."""
+        return self.usual if self.usual and said.casefold() in _YES else said
 
 
 @dataclass
@@ -69,7 +84,7 @@ class Asking:
         self.asked.append(question.key)
         if question in self.open or len(self.open) >= _MOST_QUESTIONS:
             return None
-        said = self.answer(question)
+        said = question.meant(self.answer(question) or "")
         if not said:
             self.open.append(question)
         return said or None

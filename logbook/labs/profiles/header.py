@@ -21,8 +21,9 @@ _MOST_HEADER = 5
 _NAMES = {role: "|".join(ROLES[role]).split("|") for role in ROLES}
 _NAMES["report"] += ["work order", "order no", "job no", "job", "certificate no"]
 _NAMES["qualifier"] += ["q", "qual", "qualifiers", "remark code", "code of remark"]
+_NAMES["sample"] += ["probenbezeichnung", "probe", "probe nr", "proben nr"]
 _NAMES |= {
-    "laboratory_number": [*_NAMES["laboratory_number"], "lab id no"],
+    "laboratory_number": [*_NAMES["laboratory_number"], "lab id no", "labor nr"],
     "received": ["received", "date received", "received date", "date in", "received on",
                  "date of receipt"],
 }  # fmt: skip
@@ -31,7 +32,7 @@ _LONG_ROLES = ("nutrient", "value", "unit", "method", "limit", "qualifier")
 # How rows begin that are computed from the others.
 _SUMMARY = re.compile(
     r"\s*(?:average|mean|median|min|minimum|max|maximum|total|sum|range|st\S* ?dev\S*|standard "
-    r"deviation|sd|rsd|cv)\b",
+    r"deviation|sd|rsd|cv|mittelwert|durchschnitt|standardabweichung|moyenne|promedio)\b",
     re.IGNORECASE,
 )
 # A label ends with a colon, but for the one in a ratio such as 1:5.
@@ -41,6 +42,12 @@ _NO_RESULT = re.compile(
     r"\b(rating|level|class|status|interpretation|sufficiency|crop|recommend\w*|advice|comment\w*|"
     r"remarks?|notes?|field|farm|client|grower|depth|target|yield|saturation|sat|index|ratio|"
     r"date|sampled|reported)\b",
+    re.IGNORECASE,
+)
+# What else may stand over numbers that are no nutrient's, of the words that are not understood.
+_NO_NUTRIENT = re.compile(
+    r"#|\b(no|nr|number|nummer|id|code|plot|bed|block|bag|row|tin|year|moisture|sand|silt|clay|"
+    r"unc|uncertainty|dilution|pos|position)\b",
     re.IGNORECASE,
 )
 
@@ -106,6 +113,14 @@ def _has_code(row: Sequence[str]) -> bool:
 def is_result(title: str, said: Said) -> bool:
     """True for a heading of a column with measurements."""
     return bool(said.nutrients) and not _NO_RESULT.search(title)
+
+
+def may_be_result(title: str, said: Said) -> bool:
+    """True for a heading of which nobody knows whether it names a nutrient."""
+    words = " ".join(said.others)
+    known = _NO_RESULT.search(title) or _NO_NUTRIENT.search(words) or _is_role(title)
+    says = words or said.methods or set(said.units) - {"%"}
+    return bool(says and not said.nutrients and not known and not is_limit(said))
 
 
 def is_limit(said: Said) -> bool:

@@ -2,16 +2,27 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from decimal import Decimal
 from fractions import Fraction
 
 from logbook.errors import UserMistake
+from logbook.labs import dates
 from logbook.labs.grid import Grid, letters, shown
 from logbook.labs.marks import Marks
-from logbook.labs.profiles.asking import Asking, Check, Question, anything, one_of
-from logbook.labs.profiles.header import Block, is_limit, is_result
+from logbook.labs.profiles.asking import (
+    METHOD,
+    NUTRIENT,
+    UNIT,
+    Asking,
+    Check,
+    Question,
+    anything,
+    one_of,
+)
+from logbook.labs.profiles.header import Block, is_limit, is_result, may_be_result
+from logbook.labs.profiles.numbers import looks_like_one
 from logbook.labs.profiles.reading import (
     full_method,
     read_density,
@@ -34,6 +45,9 @@ _USUAL = {
 }  # fmt: skip
 
 
+LEAVE_OUT = "leave out"
+# What is said where a method is asked, and is the name of none.
+_NO_METHODS = ("yes", "no", "ok", "none", "unknown", "later")
 # What a unit may need beside it, which is asked after it.
 _ALL_KNOWN = Known(Fraction(5), Decimal(15), Decimal("1.3"))
 
@@ -43,7 +57,9 @@ class Measuring:
 
     `named` is a (column, title, what it says) each; the column is None in a long layout, whose
     rows name it. `skipped` are headings and names that are no measurement, `notes` what was
-    passed over in a heading. `followed` are the trial's methods by nutrient, only ever proposed.
+    passed over in a heading. `unknown` are headings over numbers of which nobody has said yet
+    whether they name a nutrient, `found` the nutrients that are named. `followed` are the trial's
+    methods by nutrient, only ever proposed.
     """
 
     def __init__(
@@ -53,6 +69,8 @@ class Measuring:
         self.limits: dict[int, str] = {}
         self.skipped: list[str] = []
         self.notes: list[str] = []
+        self.unknown: dict[str, Lines] = {}
+        self.found: set[str] = set()
         self.columns = self._results()
         self.named = self._named()
 
@@ -64,7 +82,13 @@ class Measuring:
 
     def lines(self) -> list[Lines]:
         """[usual] and a [[column]] for each."""
-        return [self._usual(), *map(self._nutrient, self.named)]
+        return [self._usual(), *map(self._nutrient, self.named), *self.unknown.values()]
+
+    def without_column(self) -> list[str]:
+        """The note of what the trial follows and the report does not name; after `lines`."""
+        missing = [name for name in self.followed if name not in self.found]
+        what = "which no row names" if self.block.long else "for which no column was found"
+        return [f"the trial follows {', '.join(missing)}, {what}"] if missing else []
 
     def _results(self) -> list[tuple[int, str, Said]]:
         """Columns with measurements; the others that no role has are skipped."""
@@ -78,6 +102,9 @@ class Measuring:
                 continue
             if found and found[-1][0] not in self.limits and self._limits(found[-1], column):
                 continue
+            cells = [self.grid.rows[row][column] for row in self.block.rows]
+            if self._is_unknown(title, said, cells) and not self._is_named(column, title, said):
+                continue
             if is_result(title, said) and self._is_converted(title, said):
                 continue
             share = "%" in said.units and bool(contents.EXCHANGED & set(said.nutrients))
@@ -86,6 +113,36 @@ class Measuring:
             else:
                 self.skipped.append(title)
         return found
+
+    def _is_unknown(self, title: str, said: Said, cells: Sequence[str]) -> bool:
+        """True for numbers under a heading that names no nutrient which is known."""
+        filled, marks = [cell for cell in cells if cell.strip()], Marks()
+        numbers = [one for one in filled if looks_like_one(one) and not dates.is_date(one)]
+        marked = [one for one in filled if marks.words(one) is not None]
+        most = 2 * (len(numbers) + len(marked)) > len(filled)
+        return may_be_result(title, said) and bool(numbers) and most
+
+    def _is_named(self, column: int | None, title: str, said: Said) -> bool:
+        """Whether somebody says which nutrient numbers are of; else they are left out, or open."""
+        key = self._key(column, title)
+        text = (
+            f"what is {title!r}{'' if key == title else f' {key}'}? (a nutrient, or: {LEAVE_OUT})"
+        )
+        answer = self.asking.ask(Question(f"nutrient of {key}", text, NUTRIENT, _check_named))
+        if answer is None:
+            lines = self._titled(column, title)
+            for name, told in (("unit", said.units), ("method", said.methods),
+                               ("ratio", said.ratios), ("basis", said.bases)):  # fmt: skip
+                lines.put(name, told[0] if len(told) == 1 else None)
+            text = f"what is {key!r}? (a nutrient; else name it in [skip], not in a [[column]])"
+            lines.ask("nutrient", text, NUTRIENT)
+            self.unknown[key] = lines
+        elif answer.casefold() == LEAVE_OUT:
+            self.skipped.append(title)
+        else:
+            said.nutrients.append(answer)
+            return True
+        return False
 
     def _is_converted(self, title: str, said: Said) -> bool:
         """True, and left out, for what is computed from another extractant's value."""
@@ -135,6 +192,10 @@ class Measuring:
         for name in dict.fromkeys(_tidy(self.grid.rows[row][column]) for row in self.block.rows):
             said = understood([name])
             said.bases += self._bases(name)
+            if self._is_unknown(name, said, self._values(name)):
+                if self._is_named(None, name, said):
+                    found.append((None, name, said))
+                continue
             if said.nutrients and self._is_converted(name, said):
                 continue
             if said.nutrients:
@@ -151,15 +212,28 @@ class Measuring:
         found = {units.of_basis(cell)[1] for cell in cells}
         return sorted(found) if "" not in found else []
 
+    def _values(self, name: str) -> list[str]:
+        """The values of the rows of a long layout that have this name."""
+        roles, rows = self.block.roles, [self.grid.rows[row] for row in self.block.rows]
+        return [row[roles["value"]] for row in rows if _tidy(row[roles["nutrient"]]) == name]
+
+    def _key(self, column: int | None, title: str) -> str:
+        """What a column is called in questions: its heading, or its place where two have that."""
+        again = column is not None and self.block.titles.count(title) > 1
+        return f"at {letters(column)}" if again and column is not None else title
+
+    def _titled(self, column: int | None, title: str) -> Lines:
+        lines = Lines("column", several=True)
+        lines.put("title", title)
+        if self._key(column, title) != title and column is not None:
+            lines.put("at", letters(column))
+        return lines
+
     def _nutrient(self, one: tuple[int | None, str, Said]) -> Lines:
         column, title, said = one
-        lines = Lines("column", several=True)
-        again = self.block.titles.count(title) > 1 if column is not None else False
-        key = title if not again or column is None else f"at {letters(column)}"
-        lines.put("title", title)
-        if again and column is not None:
-            lines.put("at", letters(column))
+        lines, key = self._titled(column, title), self._key(column, title)
         analyte = self._form(lines, said, key)
+        self.found |= {analyte.name} if analyte else set(map(chemistry.name_of, _forms(said)))
         self._unit(lines, said, key, analyte)
         self._method(lines, said, key, analyte)
         if len(set(said.bases)) == 1:
@@ -227,21 +301,28 @@ class Measuring:
             lines.put("ratio", said.ratios[0])
         if len(said.detections) == 1:
             lines.put("detection", said.detections[0])
-        if len(dict.fromkeys(map(chemistry.method_name, said.methods))) == 1:
-            lines.put("method", chemistry.method_name(said.methods[0]))
+        form = said.one_nutrient
+        if analyte is None and chemistry.is_ambiguous(form):
+            analyte = chemistry.find_analyte(chemistry.readings(form)[-1])[0]
+        name = analyte.name if analyte else ""
+        own = self._followed(name, said)
+        named = list(dict.fromkeys(map(chemistry.method_name, said.methods)))
+        if len(named) == 1 and not _says_less(named[0], own, said):
+            lines.put("method", named[0])
         elif not (self.block.long and "method" in self.block.roles):
-            form = said.one_nutrient
-            if analyte is None and chemistry.is_ambiguous(form):
-                analyte = chemistry.find_analyte(chemistry.readings(form)[-1])[0]
-            name = analyte.name if analyte else key
-            text = f"by which method is {key!r} measured?"
-            example = _USUAL.get(name, "Mehlich-3")
+            beside = [f"it says {named[0]!r}"] if len(named) == 1 else []
+            beside += [f"the trial follows {own!r}"] if own else []
+            example = own or _USUAL.get(name or key, "Mehlich-3")
             if said.others:  # one of these words may be the method: no other one is put beside it
-                example = "METHOD"
-            elif own := self._followed(name, said):
-                text, example = f"{text} (the trial follows {own!r})", own
-            check = _check_method(said, analyte.name if analyte else "")
-            self._answered(lines, "method", key, (text, example), check)
+                example = METHOD
+                beside += [f"not understood: {' '.join(said.others)}"]
+            text = f"by which method is {key!r} measured?"
+            text += f" ({'; '.join(beside)})" if beside else ""
+            check, doubt = _check_method(said, name), _doubt_method(said, own)
+            question = Question(f"method of {key}", text, example, check, own, doubt)
+            answer = self.asking.fill(lines, "method", question)
+            if answer and (why := doubt(answer)):
+                self.notes.append(f"{key!r}: {why}")
 
     def _followed(self, name: str, said: Said) -> str:
         """The trial's method of a nutrient, if the heading does not contradict it; else ""."""
@@ -272,10 +353,53 @@ def _check_unit(analyte: Analyte) -> Check:
     return check
 
 
+def _check_named(said: str) -> None:
+    """The check that numbers are those of a nutrient, or are left out."""
+    if said.casefold() != LEAVE_OUT:
+        try:
+            read_nutrient(said)
+        except UserMistake as mistake:
+            raise UserMistake(mistake.message, f"{mistake.hint}; or: {LEAVE_OUT}") from None
+
+
 def _check_method(said: Said, analyte: str) -> Check:
     """The check that a method can be put together with what the heading says beside it."""
     ratio, detected = "".join(said.ratios[:1]), "".join(said.detections[:1])
-    return lambda method: full_method(method, ratio, detected, analyte)
+
+    def check(method: str) -> None:
+        letters_ = sum(map(str.isalpha, method))
+        if letters_ < 2 or method.casefold() in _NO_METHODS:
+            raise UserMistake(f"{shown(method)} is no method", "write its name, such as Olsen")
+        full_method(method, ratio, detected, analyte)
+
+    return check
+
+
+def _doubt_method(said: Said, own: str) -> Callable[[str], str]:
+    """Why a method is unlikely: the trial follows `own`, another one."""
+    ratio, detected = "".join(said.ratios[:1]), "".join(said.detections[:1])
+
+    def doubt(method: str) -> str:
+        full = methods.full_name(method, ratio, detected)
+        if not own or own in (full, chemistry.method_name(method)):
+            return ""
+        return f"{full!r} is not the trial's method ({own!r}): a series of its own"
+
+    return doubt
+
+
+def _says_less(named: str, own: str, said: Said) -> bool:
+    """True for a method that a heading names without what the trial's has beside it: water 1:1."""
+    ratio, detected = "".join(said.ratios[:1]), "".join(said.detections[:1])
+    with suppress(UserMistake):
+        return own.startswith(f"{named} ") and methods.full_name(named, ratio, detected) == named
+    return False
+
+
+def _forms(said: Said) -> list[str]:
+    """The forms of the nutrient that a heading names, where it leaves open which."""
+    name = said.one_nutrient
+    return list(chemistry.readings(name)) if name and chemistry.is_ambiguous(name) else []
 
 
 def _about_unit(said: Said, key: str, analyte: Analyte | None) -> tuple[str, str]:
@@ -285,7 +409,7 @@ def _about_unit(said: Said, key: str, analyte: Analyte | None) -> tuple[str, str
         return f"{key!r} names {both}: in which unit is it?", said.units[0]
     if any("/" in word for word in said.others):
         words = " ".join(said.others)
-        return f"is {words!r} in {key!r} a unit, and which one?", "UNIT"
+        return f"is {words!r} in {key!r} a unit, and which one?", UNIT
     return f"in which unit is {key!r}?", analyte.unit if analyte else "mg/kg"
 
 

@@ -16,7 +16,7 @@ from logbook.labs.columns import LYING, in_header
 from logbook.labs.grid import Grid
 from logbook.labs.marks import Marks, read_meaning
 from logbook.labs.profiles import placing, writing
-from logbook.labs.profiles.asking import Answer, Asking, Question, of_length
+from logbook.labs.profiles.asking import NAME, NUTRIENT, Answer, Asking, Question, of_length
 from logbook.labs.profiles.header import Block, find_block
 from logbook.labs.profiles.measuring import Measuring
 from logbook.labs.profiles.numbers import Written, written_as
@@ -59,7 +59,7 @@ def propose(
         raise BadData(f"{grid.file}: there are several tables", [problem])
     asking = Asking(answer)
     block = placing.asked_roles(grid, block, asking)
-    which = Question("lab", "which laboratory is it?", "NAME", of_length(MOST_TEXT))
+    which = Question("lab", "which laboratory is it?", NAME, of_length(MOST_TEXT))
     name = lab or asking.ask(which)
     measuring = Measuring(grid, block, asking, followed or {})
     if not measuring.named:
@@ -77,7 +77,7 @@ def propose(
     sections += [skip, _marks(grid, block, measuring.cells(), numbers, asking)]
     about = f"Profile proposed from {grid.file}. Check it before it is used."
     text = writing.text(name, sections, about)
-    notes = list(measuring.notes)
+    notes = [*measuring.notes, *measuring.without_column()]
     if left := placing.controls(grid, block):
         notes.append(f"rows that are left out: {', '.join(left)}")
     asked = list(dict.fromkeys(asking.asked))
@@ -86,9 +86,12 @@ def propose(
 
 def _without_nutrient(grid: Grid, measuring: Measuring) -> BadData:
     """Why there is no profile: nothing that is named in the file is a nutrient that is known."""
-    names = ", ".join(measuring.skipped[:20])
+    names = ", ".join([*measuring.skipped, *measuring.unknown][:20])
     what = f"none of these is a nutrient that is known here: {names}" if names else "it names none"
     remedy = "if some are, write the profile by hand: logbook lab profile show example-fen"
+    if measuring.unknown:
+        asked = [key for key in measuring.asking.asked if key.startswith("nutrient of ")]
+        remedy = f"say which: --say '{asked[0]}={NUTRIENT}'"
     problems = [Problem(grid.place(), note) for note in measuring.notes]
     return BadData(f"{grid.file}: no nutrient", [*problems, Problem(grid.place(), what, remedy)])
 

@@ -24,10 +24,11 @@ _RATIO = re.compile(r"[0-9.]+\s*(?:g)?\s*:\s*[0-9.]+\s*(?:ml)?\Z", re.IGNORECASE
 _IN_EXTRACT = re.compile(r"(?:mg|ug|µg|g|meq|me|mmol\(\+\)|mmolc)\s*/\s*(?:l|ml|dm3|m3)\Z", re.I)
 # Methods of which there is one for phosphorus only.
 _OF_PHOSPHORUS = {"Bray P1", "Bray P2", "Olsen"}
+_WATER = ("water", "h2o", "wasser")
 # Words that say nothing by themselves.
 _FILL = frozenset(("soil", "extractable", "available", "exchangeable", "extract", "by", "in", "the",
                    "of", "as", "plant", "method", "unit", "units", "basis", "result",
-                   "concentration"))  # fmt: skip
+                   "concentration", "avail", "exch", "extr"))  # fmt: skip
 
 
 @dataclass
@@ -91,8 +92,8 @@ def _sort(said: Said, text: str) -> bool:
     if is_unit(unit):
         said.units.append(unit)
         said.bases += [basis] if basis else []
-    elif chemistry.is_method(text) or lowered in ("water", "h2o"):
-        said.methods.append("water" if lowered == "h2o" else text)
+    elif chemistry.is_method(text) or lowered in _WATER:
+        said.methods.append("water" if lowered in _WATER else text)
     elif _RATIO.match(text) and _is_ratio(text):
         said.ratios.append(text)
     elif methods.is_detection(text):
@@ -101,7 +102,7 @@ def _sort(said: Said, text: str) -> bool:
         said.bases.append(BASES[lowered])
     elif is_nutrient(text):
         said.nutrients.append(text)
-    elif lowered not in _FILL:
+    elif lowered.rstrip(".") not in _FILL:
         return False
     return True
 

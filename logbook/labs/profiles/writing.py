@@ -8,6 +8,8 @@ from dataclasses import dataclass, field
 
 from logbook.labs.profiles.content import FORMAT
 
+# How a line begins that says what is still to be completed.
+OPEN = "# open: "
 Value = str | bool | int | Sequence[str] | Sequence[int]
 
 
@@ -27,13 +29,13 @@ class Lines:
 
     def ask(self, key: str, question: str, example: str) -> None:
         """An open question, as a line to be completed."""
-        self.comments[key] = f'# open: {question}\n# {key} = "{example}"'
+        self.comments[key] = f'{OPEN}{question}\n# {key} = "{example}"'
 
 
 def text(lab: str | None, sections: Iterable[Lines], about: str) -> str:
     """The whole file; `about` is the comment at its top, `lab` None while it is not known."""
     head = "\n".join(f"# {line}" for line in about.splitlines())
-    first = f"lab = {written(lab)}" if lab else '# open: which laboratory is it?\n# lab = "NAME"'
+    first = f"lab = {written(lab)}" if lab else f'{OPEN}which laboratory is it?\n# lab = "NAME"'
     body = "\n\n".join("\n".join(_section(one)) for one in sections if one.keys or one.comments)
     return f"{head}\nformat = {FORMAT}\n{first}\n\n{body}\n"
 

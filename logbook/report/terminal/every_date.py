@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from logbook.report import every_date, marks
 from logbook.report.terminal.tables import console, encodable, say, table, wrapped
 from logbook.study.tested import p_text
+from logbook.trial.chemistry import ANALYTES
 
 if TYPE_CHECKING:
     from logbook.analysis import several
@@ -56,7 +57,9 @@ def _row(nutrient: Nutrient, line: Line) -> list[str]:
     mine = _mean(nutrient, line)
     if nutrient.season is None or mine is None or mine.estimate is None:
         return [*start, _NONE, _NONE, _NONE, line.finding]
-    return [*start, *_numbers(mine, ratio=nutrient.season.means.scale == "ratio"), line.finding]
+    acid = ANALYTES[nutrient.analyte].dimension == "acidity"
+    ratio = nutrient.season.means.scale == "ratio"
+    return [*start, *_numbers(mine, ratio=ratio, places=2 if acid else None), line.finding]
 
 
 def _mean(nutrient: Nutrient, line: Line) -> several.Line | None:
@@ -67,10 +70,10 @@ def _mean(nutrient: Nutrient, line: Line) -> several.Line | None:
     return lines.get(line.series.treatment)
 
 
-def _numbers(mine: several.Line, *, ratio: bool) -> list[str]:
-    """Estimate, range and p."""
+def _numbers(mine: several.Line, *, ratio: bool, places: int | None) -> list[str]:
+    """Estimate, range and p; places: as many as show three digits where it is None."""
     ends = [end for end in (mine.estimate, mine.low, mine.high) if end is not None]
-    places = marks.places_for([abs(end) for end in ends])
+    places = marks.places_for([abs(end) for end in ends]) if places is None else places
 
     def text(number: float) -> str:
         return marks.digits(number) if ratio else marks.signed(number, places)
