@@ -15,6 +15,7 @@ from math import log10
 from statistics import median
 from typing import TYPE_CHECKING, NamedTuple
 
+from logbook.study import exchanged
 from logbook.study.arranged import Arrangements, Side, Spot, Spots, enough_moved
 from logbook.study.samples import Reading, Sample
 from logbook.trial import plausible
@@ -50,13 +51,26 @@ def odd(series: Sequence[Series]) -> Iterator[Odd]:
         (name, [(s, one) for s, one in pairs if one.value is not None]) for name, pairs in series
     ]
     stands = [arranged.spots([sample for sample, _ in pairs]) for _, pairs in exact]
+    lone = list(exchanged.exchanged(exact, stands))
+    yield from (_lone_exchange(one) for one in lone)
+    bags = {one.reading.sample for one in lone}
     reviews = _reviewed(series, arranged)
     for (analyte, pairs), stand, reviewed in zip(exact, stands, reviews, strict=True):
         # An exchange explains both numbers: no slip has to.
-        exchanged = {one.sample for one, kind, _ in reviewed if kind == "exchange"}
+        explained = bags | {one.sample for one, kind, _ in reviewed if kind == "exchange"}
         for one, kind, what in (*_slipped(analyte, pairs, stand), *reviewed):
-            if kind == "exchange" or one.sample not in exchanged:
+            if one.sample not in bags and (kind == "exchange" or one.sample not in explained):
                 yield one, kind, what
+
+
+def _lone_exchange(one: exchanged.Exchange) -> Odd:
+    analyte = one.reading.analyte
+    what = (
+        f"{_shown(analyte, one.value)}: looks exchanged with bed {one.label}: on {one.pull} each "
+        f"has what is expected of the other ({one.own:.4g} and {one.other:.4g}), in "
+        f"{', '.join(one.nutrients)}"
+    )
+    return one.reading, "exchange", what
 
 
 def _slipped(analyte: str, exact: Sequence[tuple[Sample, Reading]], stand: Spots) -> Iterator[Odd]:

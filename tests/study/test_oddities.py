@@ -390,6 +390,57 @@ def test_one_bed_of_each_treatment_that_releases_raises_no_question(seed: int) -
         assert odd(until(day, steady(seed=seed)), "P") == set()
 
 
+def several(seed: int, *two: str) -> list[oddities.Series]:
+    """Nutrients of one bed each in which the beds differ by a half at most; two bags exchanged."""
+    found: list[oddities.Series] = [("nitrate-N", of_two_amendments(1, seed=seed))]
+    found += [(name, steady(seed=seed, analyte=name)) for name in ("P", "K")]
+    found.append(("pH", lone_ph(lambda bed, _, v: v - (0.5 if bed == "B2A" else 0))))
+    return [(name, exchanged(list(pairs), *two) if two else pairs) for name, pairs in found]
+
+
+@pytest.mark.parametrize("two", [("B1-28", "B2-28A"), ("B1-42", "B2-42A"), ("B2-56", "B2-56A")])
+def test_bags_of_the_only_beds_of_their_kinds_that_were_exchanged_are_both_named(
+    two: tuple[str, str],
+) -> None:
+    day = int(two[0][3:5])
+    for seed in range(5):
+        series = several(seed, *two)
+        newest: list[oddities.Series] = [(name, until(day, [*pairs])) for name, pairs in series]
+        for known in (newest, series):
+            asked = {(one.sample, kind) for one, kind, _ in oddities.odd(known)}
+            assert asked == {(one, "exchange") for one in two}
+    what = next(what for one, _, what in oddities.odd(series) if one.sample == two[0])
+    assert f"looks exchanged with bed B2A: on day {day} each has what is expected of the" in what
+
+
+def test_beds_that_keep_to_their_own_pulls_do_not_look_exchanged() -> None:
+    assert [one for seed in range(20) for one in oddities.odd(several(seed))] == []
+
+
+def test_one_nutrient_that_crosses_over_is_no_exchange() -> None:
+    series, crossed = several(1), several(1, "B1-42", "B2-42A")
+    assert list(oddities.odd([series[0], crossed[1], *series[2:]])) == []
+    assert list(oddities.odd([crossed[1]])) == []
+
+
+def test_trials_judged_together_do_not_mix_their_bags() -> None:
+    """Two nutrients of one trial and one of another, of beds of the same labels."""
+    renamed: list[oddities.Series] = [
+        (
+            name,
+            [
+                (
+                    replace(s, code=f"{s.code}'", beds=(f"{s.bed}'",)),
+                    r._replace(sample=f"{s.code}'"),
+                )
+                for s, r in pairs
+            ],
+        )
+        for name, pairs in several(2, "B1-42", "B2-42A")[1:2]
+    ]
+    assert list(oddities.odd([*several(1), *renamed])) == []
+
+
 def exchanged(
     pairs: list[tuple[Sample, Reading]], one: str, two: str
 ) -> list[tuple[Sample, Reading]]:
