@@ -48,7 +48,7 @@ def odd(series: Sequence[Series]) -> Iterator[Odd]:
     """Readings of some trials to ask about: each with its kind of question and a sentence."""
     arranged = Arrangements()
     exact = [
-        (name, [(s, one) for s, one in pairs if one.value is not None]) for name, pairs in series
+        (name, [pair for pair in pairs if pair[1].value is not None]) for name, pairs in series
     ]
     stands = [arranged.spots([sample for sample, _ in pairs]) for _, pairs in exact]
     lone = list(exchanged.exchanged(exact, stands))
