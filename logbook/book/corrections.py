@@ -14,6 +14,7 @@ from logbook.journal.entry import Entry, Value
 from logbook.journal.kinds import understood
 from logbook.store import asking, database, projections
 from logbook.store.tables import RECORD_TABLES
+from logbook.trial import codes
 
 # What speaks of a sample by the code on its bag.
 _SAMPLE = (
@@ -320,13 +321,16 @@ def refuse_if_referred(
     for space, of_space in by_space.items():
         for other, column in REFERENCES.get(space, ()):
             projections.name_keys(book.connection, "wanted", map(journal.ident, of_space))
-            for moment, key, about in islice(_later(book, other, column, first), 1):
-                found.append((moment, key, f"{space}/{about}"))
+            for moment, key, about, act in islice(_later(book, other, column, first), 1):
+                found.append((moment, key, f"{space}/{about}", act))
     if found:
-        _, key, about = min(found)
+        _, key, about, act = min(found)
+        later = reference(book, key)
+        # What has no code in its name, such as an answer, goes by that of its act.
+        name = later if codes.is_valid(later.partition(":")[0]) else act
         raise UserMistake(
-            f"{reference(book, key)} speaks of {reference(book, about)}, which cannot be {what}",
-            "strike the later line first",
+            f"{later} speaks of {reference(book, about)}, which cannot be {what}",
+            f"strike the later line first: logbook strike {name} --reason TEXT",
         )
 
 
@@ -336,8 +340,10 @@ Moment = tuple[datetime, str, int]
 
 def _later(
     book: Book, space: str, column: str, first: Entry | None
-) -> Iterator[tuple[Moment, str, str]]:
+) -> Iterator[tuple[Moment, str, str, str]]:
     """Lines of `space` that refer to one of `wanted` and stay, in the order of writing.
+
+    When, key, which of `wanted`, and the act that wrote it.
 
     Left out is what was written before the entry `first`. What this writer wrote is in order;
     what another machine wrote may have come after.
@@ -356,4 +362,5 @@ def _later(
     for key, about, name in rows:
         origin = book.entry(_origin(book, (name,), key, {}) or name)
         if first is None or origin.writer != first.writer or origin.seq > first.seq:
-            yield (datetime.fromisoformat(origin.written), origin.writer, origin.seq), key, about
+            moment = (datetime.fromisoformat(origin.written), origin.writer, origin.seq)
+            yield moment, key, about, origin.act or "CODE"

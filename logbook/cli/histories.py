@@ -63,7 +63,7 @@ def history(
         _say(f"{line.by}: {line.shown}", f"{written:%Y-%m-%d %H:%M}  ")
         tail = [f"acted {line.acted}"] if line.acted else []
         tail += [f"on {line.machine}"] if line.machine else []
-        tail += [line.state, line.reference]
+        tail += [f"answered: {line.answer}" if line.answer else line.state, line.reference]
         _say(" | ".join(part for part in tail if part))
         if line.reason:
             _say(f"because: {line.reason}")
@@ -89,7 +89,8 @@ def _say(text: str, start: str = " " * _INDENT) -> None:
 class Line:
     """One line of a history; a screen shows `shown`, `what` in few digits, in the trial's zone.
 
-    `machine` wrote it, where the book has several; else it is empty.
+    `machine` wrote it, where the book has several; else it is empty. `answer`: what was made of a
+    query that stands.
     """
 
     written: str
@@ -101,6 +102,7 @@ class Line:
     state: str
     reason: str
     reference: str
+    answer: str
     shown: str
     zone: tzinfo
 
@@ -292,9 +294,18 @@ def _line(name: str, told: Told, labels: _Labels, named: str, usual: tzinfo) -> 
         told.state(name),
         entry.reason or "",
         named,
+        _answered(labels.store, told, name) if space == "query" else "",
         words(rounded(record) if record is not None else None),
         told.zone(labels) or usual,
     )
+
+
+def _answered(store: sqlite3.Connection, told: Told, name: str) -> str:
+    """What was made of a query, by the line of it that stands; "" while nobody answered."""
+    if told.state(name) != "stands":
+        return ""
+    found = views.fetch(store, "answer", "id = ?", (journal.ident(told.key),))
+    return str(found[0].record.what) if found else ""
 
 
 def _without_record(entry: journal.Entry, value: journal.Value | None) -> str:

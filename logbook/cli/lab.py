@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections import Counter
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -26,6 +27,7 @@ from logbook.report.lines import result_value, with_unit
 from logbook.report.terminal.progress import bar
 from logbook.store import views
 from logbook.study import reports
+from logbook.study.doubles import several
 from logbook.study.reports import Answers
 from logbook.trial.times import parse_when, zone
 
@@ -73,8 +75,10 @@ def import_report(
         bool, typer.Option("--reissued", help="It replaces the report, or what was typed.")
     ] = False,
     replaces: Annotated[
-        str | None,
-        typer.Option(help="It is re-issued under a new number and replaces this report."),
+        list[str] | None,
+        typer.Option(
+            help="It is re-issued under a new number and replaces this report. As often as needed."
+        ),
     ] = None,
     repeat: Annotated[
         bool, typer.Option("--repeat", help="The same samples, measured a second time.")
@@ -94,7 +98,7 @@ def import_report(
               logbook lab import sheet.xlsx --profile fen
     """
     session: Session = context.obj
-    answers = _answers(reissued, repeat, replaces)
+    answers = _answers(reissued, repeat, replaces or ())
     said = Said(lab, report, method or (), skip or (), answers)
     opened = sources.File(file, sheet, encoding)
     about, job = _read(session, opened, profile, limit or (), received, said)
@@ -119,16 +123,17 @@ def _read(
     return about, _Job(table.file, table.sha256, table.remarks, parsed, at, said.answers)
 
 
-def _answers(reissued: bool, repeat: bool, replaces: str | None) -> Answers:
+def _answers(reissued: bool, repeat: bool, replaces: Sequence[str]) -> Answers:
     """What the options say of results that stand here already; only one of them can be so."""
     from logbook.labs.typed import option_text
 
-    if (replaces is not None) + reissued + repeat > 1:
+    if bool(replaces) + reissued + repeat > 1:
         raise UserMistake(
             "--reissued, --replaces and --repeat exclude each other",
             "a re-issue corrects, a repeat is a second measurement",
         )
-    return Answers(reissued, repeat, option_text("--replaces", replaces))
+    numbers = (option_text("--replaces", one) for one in replaces)
+    return Answers(reissued, repeat, tuple(dict.fromkeys(one for one in numbers if one)))
 
 
 def _import(session: Session, about: Setting, job: _Job, dry_run: bool, json: bool) -> None:
@@ -136,7 +141,8 @@ def _import(session: Session, about: Setting, job: _Job, dry_run: bool, json: bo
     file, parsed = job.file, job.parsed
     before, plan = session.read(lambda store: (views.count_entries(store), job.plan(store)))
     if not json:
-        _show_differences(file, plan)
+        samples = {one.sample for one in parsed.results} if plan.missing else set()
+        _show_differences(file, plan, samples)
     code: str | None = None
     asked: list[Line] = []
     opened = _now(session, about)
@@ -146,8 +152,9 @@ def _import(session: Session, about: Setting, job: _Job, dry_run: bool, json: bo
         _confirm(file, plan, job.answers, json)
         code, plan, asked = _write(session, job, before, plan, opened)
     notes = [
-        *queries.told(asked),
+        *queries.told(asked, plan.written if asked else ()),
         *job.remarks,
+        *_made_numbers(plan, dry_run),
         *session.read(lambda store: _notes(store, about, parsed, plan, opened)),
     ]
     if json:
@@ -218,15 +225,16 @@ def _notes(store: Any, about: Setting, parsed: Parsed, plan: Plan, opened: When)
             f"these samples were measured before (report {', '.join(plan.again)}): the results are "
             f"kept as run {_runs(plan)}"
         )
-    if plan.replaced and plan.superseded_report:
+    if plan.replaced and plan.superseded_reports:
         many = _many(len(plan.replaced), "result")
-        notes.append(f"it takes the place of {many} of report {plan.superseded_report}, now struck")
+        old = several(plan.superseded_reports)
+        notes.append(f"it takes the place of {many} of {old}, now struck")
     elif plan.replaced:
         typed = _many(len(plan.replaced), "result")
         notes.append(f"the report takes the place of {typed} typed by hand, now struck")
     if plan.by_hand:
         notes.append(
-            f"struck or corrected under report {plan.superseded_report}, and now as the report "
+            f"struck or corrected under {several(plan.superseded_reports)}, and now as the report "
             f"gives it: {listed(plan.by_hand)}; strike or correct it again where that still holds"
         )
     if plan.kept:
@@ -239,12 +247,24 @@ def _notes(store: Any, about: Setting, parsed: Parsed, plan: Plan, opened: When)
     return [*notes, *(_still_awaited(store, about, changes, opened) if changes else ())]
 
 
+def _made_numbers(plan: Plan, dry_run: bool) -> list[str]:
+    """That a report got a number which its laboratory does not know, and how it gets its own."""
+    made = [one.number for one in plan.reports.values() if one.number == one.sha256[:12]]
+    if not made:
+        return []
+    again = "" if dry_run else f" --replaces {made[0]}, with the same file,"
+    return [
+        f"the file gives no report number: {made[0]} is made from its content; --report "
+        f"NUMBER{again} gives it the laboratory's"
+    ]
+
+
 def _left_out(plan: Plan) -> list[str]:
     """What a re-issue leaves out, and what may be done about it."""
     if not plan.missing:
         return []
     return [
-        f"not in the re-issue and left standing: {listed(plan.missing)}; "
+        f"not in the re-issue and left standing: {_many(len(plan.missing), 'result')}; "
         "logbook strike SAMPLE:NUTRIENT --reason TEXT strikes one"
     ]
 
@@ -282,38 +302,57 @@ def _numbers_of(results: Sequence[Result]) -> str:
     return ", ".join(sorted({f"{one.report} of {one.lab}" for one in results}))
 
 
-def _show_differences(file: str, plan: Plan) -> None:
-    """What a re-issue changes and what it lacks, before anybody is asked."""
-    changes = [*plan.changed.values(), *plan.superseded]
-    if not changes and not plan.missing:
-        return
-    other = f"report {_numbers(plan)} is here with other values:"
-    if not changes and not plan.superseded_report:
-        of = _numbers_of(plan.missing)
-        other = f"report {of} is here with results that this file leaves out:"
-    elif not changes:
-        other = f"report {_numbers(plan)} lacks results of the report that it replaces:"
-    elif plan.superseded:
-        old = sorted({change.old.report for change in plan.superseded if change.old})
-        other = f"report {_numbers(plan)} has other values than report {', '.join(old)}:"
-    tell(f"{file}: {other}", 2)
+def _show_differences(file: str, plan: Plan, samples: Collection[str]) -> None:
+    """What a re-issue changes and what it lacks, report by report, before anybody is asked.
+
+    samples: those of the file, of which it lacks single results and not all.
+    """
+    own = [*plan.changed.values()]
+    if own or (plan.missing and not plan.superseded_reports):
+        of = _numbers(plan) if own else _numbers_of(plan.missing)
+        other = "with other values" if own else "with results that this file leaves out"
+        missing = [one for one in plan.missing if one.report not in plan.superseded_reports]
+        _show_some(f"{file}: report {of} is here {other}:", own, missing, samples)
+    for old in plan.superseded_reports:
+        changes = [one for one in plan.superseded if one.report == old]
+        missing = [one for one in plan.missing if one.report == old]
+        other = f"has other values than report {old}"
+        if not changes:
+            other = f"lacks results of the report that it replaces, {old}"
+        if changes or missing:
+            _show_some(f"{file}: report {_numbers(plan)} {other}:", changes, missing, samples)
+
+
+def _show_some(
+    title: str, changes: Sequence[Change], missing: Sequence[Result], samples: Collection[str]
+) -> None:
+    tell(title, 2)
     for change in changes[:_MOST_SHOWN]:
         new = change.new
         value = with_unit(value_shown(new), new.unit)
         say(f"  {new.sample}  {new.analyte:<11} {_old(change)} -> {value}")
     if len(changes) > _MOST_SHOWN:
         say(f"  and {len(changes) - _MOST_SHOWN} more")
-    for one in plan.missing[:_MOST_SHOWN]:
-        value = with_unit(value_shown(one), one.unit)
-        say(f"  {one.sample}  {one.analyte:<11} {value} -> not in it, left standing")
-    if len(plan.missing) > _MOST_SHOWN:
-        say(f"  and {len(plan.missing) - _MOST_SHOWN} more that are not in it")
+    bags = Counter(one.sample for one in missing if one.sample not in samples)
+    whole = {code: count for code, count in bags.items() if count > 1}
+    lacks = [f"{code}  {f'all {count} results':<11}" for code, count in whole.items()]
+    lacks += [
+        f"{one.sample}  {one.analyte:<11} {with_unit(value_shown(one), one.unit)}"
+        for one in missing
+        if one.sample not in whole
+    ]
+    for one in lacks[:_MOST_SHOWN]:
+        say(f"  {one} -> not in it, left standing")
+    if len(lacks) > _MOST_SHOWN:
+        say(f"  and {len(lacks) - _MOST_SHOWN} more that are not in it")
 
 
 def _old(change: Change) -> str:
     if change.struck is not None:
         return f"{value_shown(change.struck)} (struck)"
-    return "struck" if change.old is None else value_shown(change.old)
+    if change.old is None:
+        return "struck"
+    return f"{value_shown(change.old)}{' (corrected here)' * change.corrected}"
 
 
 def _confirm(file: str, plan: Plan, answers: Answers, json: bool) -> None:
@@ -359,8 +398,8 @@ def _write(
         if not plan.writes:
             return None, plan, []
         reason = f"re-issued report {_numbers(plan)}" if plan.changed else None
-        if plan.superseded_report:
-            reason = f"report {plan.superseded_report} re-issued as {_numbers(plan)}"
+        if plan.superseded_reports:
+            reason = f"{several(plan.superseded_reports)} re-issued as {_numbers(plan)}"
         records = plan.records
         with bar(f"Writing {_many(len(records), 'line')}") as step:
             act = book.record(
@@ -404,8 +443,8 @@ def _document(
         "already_there": plan.same + len(plan.kept),
         "here_as": plan.here,
         "measured_before": plan.again,
-        "typed_replaced": 0 if plan.superseded_report else len(plan.replaced),
-        "replaced_report": plan.superseded_report or None,
+        "typed_replaced": 0 if plan.superseded_reports else len(plan.replaced),
+        "replaced_reports": plan.superseded_reports,
         "dry_run": dry_run,
         "waiting": list(parsed.waiting),
         "changed": [

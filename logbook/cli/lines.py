@@ -55,7 +55,8 @@ def undo(context: typer.Context) -> None:
 def strike(context: typer.Context, reference: Reference, reason: Reason = None) -> None:
     """Strike a line: it stays readable and counts no longer.
 
-    A pull takes its parts with it, and its results no longer count.
+    A pull takes its parts with it, and its results no longer count. Of several results of a
+    nutrient SAMPLE:NUTRIENT:2 is run 2, or where a run has repeats the second one listed.
 
     Examples: logbook strike K7M3QX4R --reason 'wrong trial'
               logbook strike K7M3QX4R:B3 --reason 'B3 was left dry'
@@ -71,10 +72,20 @@ def strike(context: typer.Context, reference: Reference, reason: Reason = None) 
         keys = with_what_hangs_on_it(store, named)
         gone = counting_no_longer(store, keys)
         act = corrections.strike(book, keys, why)
-    say(f"{act.code}  struck {counted(len(keys), 'line')} of {reference}: {why}")
+        told = _struck_words(store, reference, keys)
+    say(f"{act.code}  struck {told}: {why}")
     sampled = any(journal.space(key) in ("pull", "part") for key in named)
     if gone and sampled:
         say(f"  {counted(gone, 'result')} of it count{'s' * (gone == 1)} no longer")
+
+
+def _struck_words(store: sqlite3.Connection, reference: str, keys: Sequence[str]) -> str:
+    """`3 lines of K7M3QX4R`, `the import of report 26-1 of Our lab (160 results)`."""
+    imported = [asking.reference(store, key) for key in keys if journal.space(key) == "report"]
+    if not imported:
+        return f"{counted(len(keys), 'line')} of {reference}"
+    results = sum(journal.space(key) == "result" for key in keys)
+    return f"the import of {', '.join(imported)} ({counted(results, 'result')})"
 
 
 def correct(

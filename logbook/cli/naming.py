@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from logbook.cli.session import Chosen, Session, addressed, chosen
 from logbook.errors import UserMistake
 from logbook.journal import entry as journal
-from logbook.report.lines import with_unit
+from logbook.report.lines import run_words, with_unit
 from logbook.store import asking, views
 from logbook.store.views import Found
 from logbook.study import parts
@@ -43,9 +43,9 @@ def lines_of(store: sqlite3.Connection, session: Session, reference: str) -> lis
     """The keys that a reference names. Raises UserMistake if it names none.
 
     CODE (an act, a sample, a part, a shipment, a blind, a reserved bag), CODE:BED, SAMPLE:KIND (a
-    part of it), TIN:weights, SHIPMENT:SAMPLE, ACT:SAMPLE (of marked bags),
-    ACT:NUTRIENT (of a reference material), SAMPLE:NUTRIENT; of
-    several results SAMPLE:NUTRIENT:METHOD, or :N as listed.
+    part of it), TIN:weights, SHIPMENT:SAMPLE, ACT:SAMPLE (of marked bags), ACT:NUTRIENT (of a
+    reference material), SAMPLE:NUTRIENT; of several results SAMPLE:NUTRIENT:METHOD, or :N for run
+    N, and for the N-th as listed where two are of one run.
     """
     code, _, rest = reference.strip().partition(":")
     code, word = codes.tidy(code), rest.strip()
@@ -237,7 +237,7 @@ def _part_of_kind(store: sqlite3.Connection, code: str, kind: str) -> str:
 
 
 def _result(store: sqlite3.Connection, code: str, bags: list[str], analyte: str, which: str) -> str:
-    """The one result meant; `which` is its method, or its number among several ("2")."""
+    """The one result meant; `which` is its method, or its run or number among several ("2")."""
     marks = ", ".join("?" * len(bags))
     where = f"sample IN ({marks}) AND analyte = ?"
     every = views.fetch(store, "result", where, (*bags, analyte))
@@ -249,6 +249,7 @@ def _result(store: sqlite3.Connection, code: str, bags: list[str], analyte: str,
     names = _names(f"{code}:{analyte}", every)
     what = f"{len(fitting)} results" if fitting else "no result"
     by = f" by {which!r}" if which else ""
+    by = f" numbered {which}" if which.isdecimal() else by
     listed = "\n".join(f"  {names[one.id]}  {_told(one.record)}" for one in fitting or every)
     raise UserMistake(f"sample {code} has {what} of {analyte}{by}", f"type one of:\n{listed}")
 
@@ -277,7 +278,8 @@ def _narrowed(every: list[Found], which: str) -> list[Found]:
     if not which:
         return every
     if which.isdecimal():
-        return every[int(which) - 1 : int(which)] if int(which) else []
+        numbers = _numbers(every)
+        return [one for one in every if numbers[one.id] == int(which)]
     return [one for one in every if plain(one.record.method) == plain(which)]
 
 
@@ -286,17 +288,26 @@ def plain(method: str) -> str:
     return " ".join(method.casefold().split())
 
 
+def _numbers(every: list[Found]) -> dict[str, int]:
+    """The run of each result, as answers to queries name it; its place where two are of one run."""
+    runs = [one.record.run for one in every]
+    places = runs if len(set(runs)) == len(runs) else range(1, len(runs) + 1)
+    return {one.id: place for one, place in zip(every, places, strict=True)}
+
+
 def _names(prefix: str, every: list[Found]) -> dict[str, str]:
     """What to type for each of several results: its method where one alone has it, or a number."""
     methods = [plain(one.record.method) for one in every]
+    numbers = _numbers(every)
     return {
         one.id: f"'{prefix}:{one.record.method}'"
         if methods.count(plain(one.record.method)) == 1
-        else f"{prefix}:{number}"
-        for number, one in enumerate(every, 1)
+        else f"{prefix}:{numbers[one.id]}"
+        for one in every
     }
 
 
 def _told(result: Result) -> str:
     reported = with_unit(result.reported, result.reported_unit)
-    return f"{reported}, {result.method}, report {result.report} of {result.lab}"
+    told = f"{reported}, {result.method}, report {result.report} of {result.lab}"
+    return told + run_words(result)

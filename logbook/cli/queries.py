@@ -33,6 +33,8 @@ if TYPE_CHECKING:
 
 # So many open queries on one nutrient of one report are rather answered at once.
 _ALIKE = 3
+# Kinds of question after which the number may be right once its unit, form or point is.
+_SLIPS = ("unit", "form", "decimal")
 # What people say -> the answer.
 _ANSWERS = {
     **dict.fromkeys(("accept", "accepted"), records.ACCEPTED),
@@ -95,21 +97,33 @@ def _many(count: int) -> str:
     return "1 query" if count == 1 else f"{count:,} queries"
 
 
-def told(lines: Sequence[Line]) -> Iterator[str]:
-    """That there are queries, and which batches are in doubt, for the notes of an import."""
+def told(lines: Sequence[Line], written: Collection[str]) -> Iterator[str]:
+    """That there are queries, and which batches are in doubt, for the notes of an import.
+
+    written: the keys of the results that it wrote, beside which others may look odd as well.
+    """
     if not lines:
         return
     out = "" if all(one.of_batch for one in lines) else ", out of curves until answered"
-    yield (
-        f"{_many(len(lines))} about these results{out}: logbook lab queries "
-        f"({plausible.KEEPS_WORDS})"
-    )
+    yield (f"{_about(lines, written)}{out}: logbook lab queries ({plausible.KEEPS_WORDS})")
     for one in lines:
         if one.of_batch:
             yield (
                 f"{one.query.analyte}, report {one.query.report}: {one.query.what}; its whole "
                 "batch is in doubt, and its curves say so: logbook lab chart"
             )
+
+
+def _about(lines: Sequence[Line], written: Collection[str]) -> str:
+    """`2 queries about these results, 1 query about report D-153`."""
+    others = [one.query.report for one in lines if f"result/{one.result_id}" not in written]
+    told = []
+    if len(others) < len(lines):
+        told.append(f"{_many(len(lines) - len(others))} about these results")
+    if others:
+        named = sorted(set(others))
+        told.append(f"{_many(len(others))} about report{'s' * (len(named) > 1)} {few(named)}")
+    return ", ".join(told)
 
 
 def queries(
@@ -149,6 +163,12 @@ def queries(
         tell(
             "Were two bags exchanged? logbook correct CODE --bed BED --reason TEXT for each ends "
             "its questions"
+        )
+    if any(one.open and one.query.kind in _SLIPS for one in lines):
+        tell(
+            "Is it the unit, the form or the decimal point? logbook correct CODE:NUTRIENT --value "
+            "'X UNIT' --reason TEXT puts the number right, X in the form that the report names, "
+            "and ends the question"
         )
     if any(one.open for one in lines):
         say("logbook lab answer CODE:NUTRIENT accept, strike or re-run --reason TEXT")
@@ -210,7 +230,8 @@ def answer(
 ) -> None:
     """Answer a query: accept the number, strike it, or ask for a re-run.
 
-    Accepting a result that its laboratory rejected counts it all the same; the flag stays.
+    Asked for where no query is, a re-run puts the result in question. Accepting a result that its
+    laboratory rejected counts it all the same; the flag stays.
     With a re-run an unsuspected bed of the same pull, drawn by chance, is measured again too:
     were only surprises measured again, only they could change. Asked for a second time, what to
     write to the laboratory is printed again and nothing is written.
@@ -223,7 +244,8 @@ def answer(
     name = _answer_of(answer)
     why = needed(reason, "an answer needs its reason")
     at = _at(session, when)
-    named = session.read(lambda store: _meant(store, what, name, run, at))
+    said = _Answered(name, why, at, run, alone)
+    named = session.read(lambda store: _meant(store, what, said))
     before = _asked_before(session, named) if name == records.RERUN else []
     if sum(len(one.lines) for one in before) == len(named):
         _say_again(before)
@@ -232,15 +254,25 @@ def answer(
         from logbook.book import corrections
 
         store = corrections.inside(book)
-        found = _meant(store, what, name, run, at)
+        found = _meant(store, what, said)
         found = [one for one in found if one.state != name]
         if not found:
             raise UserMistake("it was answered just now; nothing was written", "run it again")
-        code, drawn = _written(book, store, found, _Answered(name, why, at, run, alone))
-    tell(f"{code}  {_many(len(found))} answered, {name}: {why}", 10)
+        code, drawn, halves = _written(book, store, found, said)
+    tell(f"{code}  {_done(found)}, {name}: {why}", 10)
     if name == records.RERUN:
-        _request(found, drawn, [] if alone else _unaccompanied(found, drawn))
+        lonely = [] if alone else _unaccompanied(found, drawn)
+        _request(found, list(drawn.values()), halves, lonely)
         tell_notes([f"{_codes_of(one.lines)}: a re-run was {one.spoken}" for one in before])
+
+
+def _done(found: Sequence[Line]) -> str:
+    """What an act did to these queries."""
+    from logbook.study import queries as asked
+
+    if all(one.query.kind == asked.HAND for one in found):
+        return f"{_codes_of(found)} put in question"
+    return f"{_many(len(found))} answered"
 
 
 def _asked_before(session: Session, found: Sequence[Line]) -> list[Request]:
@@ -258,7 +290,8 @@ def _say_again(before: Sequence[Request]) -> None:
     for one in before:
         tell(f"{_codes_of(one.lines)}: a re-run was {one.spoken}; nothing was written", 2)
     lines = [line for one in before for line in one.lines]
-    _request(lines, [other for one in before for other in one.drawn], [])
+    drawn = [other for one in before for other in one.drawn]
+    _request(lines, drawn, [other for one in before for other in one.halves], [])
 
 
 def _codes_of(lines: Sequence[Line]) -> str:
@@ -295,21 +328,20 @@ def _at(session: Session, when: str | None) -> When:
     return at
 
 
-def _meant(
-    store: sqlite3.Connection, what: str, answer: str, run: int | None, at: When
-) -> list[Line]:
+def _meant(store: sqlite3.Connection, what: str, said: _Answered) -> list[Line]:
     """The open queries named; raises UserMistake for one that cannot be answered so."""
     from logbook.study import queries as asked
 
     waiting = [one for one in asked.lines(store) if one.waits]
-    found = [line for word in what.split(",") for line in _named(store, waiting, word.strip(), at)]
+    words = [word.strip() for word in what.split(",")]
+    found = [line for word in words for line in _named(store, waiting, word, said)]
     for one in found:
-        _refuse(one, answer, run)
+        _refuse(one, said.what, said.run)
     return list(dict.fromkeys(found))
 
 
 def _named(
-    store: sqlite3.Connection, waiting: Sequence[Line], word: str, at: When
+    store: sqlite3.Connection, waiting: Sequence[Line], word: str, said: _Answered
 ) -> Iterator[Line]:
     first, _, nutrient = word.rpartition(":")
     if not first.strip():
@@ -321,11 +353,17 @@ def _named(
         for one in waiting
         if one.query.analyte == analyte and (one.query.sample == code or one.query.report == first)
     ]
-    mine = mine or _never_asked(store, analyte, (code, first), at)
+    mine = mine or _never_asked(store, analyte, (code, first), said.at)
+    if not mine and said.what == records.RERUN:
+        from logbook.study import asked_again
+
+        keeps = quality.settings().keeps
+        mine = asked_again.by_hand(store, code, analyte, said.reason, said.at, keeps)
     if not mine:
         raise UserMistake(
             f"there is no open query on {word}",
-            "logbook lab queries lists them; logbook strike strikes any result",
+            "logbook lab queries lists them; logbook strike strikes any result, and the answer "
+            "re-run to SAMPLE:NUTRIENT puts one in question",
         )
     yield from mine
 
@@ -373,19 +411,24 @@ def _refuse(one: Line, answer: str, run: int | None) -> None:
 
 def _written(
     book: Book, store: Any, found: Sequence[Line], said: _Answered
-) -> tuple[str, list[records.Result]]:
-    """Write the answers with what follows from them, as one act; its code, and the beds drawn."""
+) -> tuple[str, _Drawn, list[records.Result]]:
+    """Write the answers with what follows from them, as one act.
+
+    Its code, the beds drawn, and the other halves of the bags that are measured again.
+    """
     from logbook.book import corrections
 
-    drawn: list[records.Result] = []
+    drawn: _Drawn = {}
+    halves: list[records.Result] = []
     if said.what == "struck":
         keys = list(dict.fromkeys(key for one in found for key in _to_strike(store, one, said.run)))
         code = corrections.strike(book, keys, said.reason).code
     else:
         code = book.new_code()
     never = [(f"query/{one.id}", one.query) for one in found]
-    there = book.live([name for name, _ in never])
-    if new := [(name, one) for name, one in never if name not in there]:
+    there = book.values([name for name, _ in never])
+    # One that was undone with its answer is written again.
+    if new := [(name, one) for name, one in never if there.get(name) is None]:
         book.record("query", new, code=code)
     answers = [
         (f"answer/{one.id}", records.Answer(one.id, one.query.sample, said.what, said.at,
@@ -394,17 +437,23 @@ def _written(
     ]  # fmt: skip
     book.record("query", answers, code=code)
     if said.what == records.RERUN:
-        drawn = [] if said.alone else _drawn(store, found)
+        from logbook.study import asked_again
+        from logbook.study.queries import DRAWN, HALF
+
+        drawn = {} if said.alone else _drawn(store, found)
+        halves = asked_again.halves(store, found)
         asked = {(one.query.sample, one.query.analyte): said.reason for one in found}
-        for other in drawn:
-            asked.setdefault((other.sample, other.analyte), "drawn by chance beside a query")
+        for half in halves:
+            asked.setdefault((half.sample, half.analyte), HALF)
+        for other in drawn.values():
+            asked.setdefault((other.sample, other.analyte), DRAWN)
         lines = [
             (key("handling", code, sample, analyte),
              records.Handling(sample, analyte, records.RERUN, said.at, text))
             for (sample, analyte), text in asked.items()
         ]  # fmt: skip
         book.record("handle", lines, code=code)
-    return code, drawn
+    return code, drawn, halves
 
 
 def _to_strike(store: sqlite3.Connection, one: Line, run: int | None) -> list[str]:
@@ -426,47 +475,59 @@ def _to_strike(store: sqlite3.Connection, one: Line, run: int | None) -> list[st
     return [f"result/{row.id}" for row in rows]
 
 
-def _drawn(store: sqlite3.Connection, found: Sequence[Line]) -> list[records.Result]:
+_Drawn = dict[tuple[str, str], records.Result]
+"""An unsuspected result for each nutrient and report in question."""
+
+
+def _drawn(store: sqlite3.Connection, found: Sequence[Line]) -> _Drawn:
     """An unsuspected result for each pull and nutrient in question, drawn by chance."""
     from logbook.study import queries as asked
 
-    drawn: dict[tuple[str, str], records.Result] = {}
+    drawn: _Drawn = {}
     for one in found:
         place = (one.query.analyte, one.query.report)
         other = None if place in drawn else asked.beside(store, one)
         if other is not None:
             drawn[place] = other
-    return list(drawn.values())
+    return drawn
 
 
-def _unaccompanied(found: Sequence[Line], drawn: Sequence[records.Result]) -> list[str]:
+def _unaccompanied(found: Sequence[Line], drawn: _Drawn) -> list[str]:
     """`CODE NUTRIENT` of what is measured again with no unsuspected bed beside it."""
-    beside = {(one.analyte, one.report) for one in drawn}
     return sorted(
         {
             f"{one.query.sample} {one.query.analyte}"
             for one in found
-            if (one.query.analyte, one.query.report) not in beside
+            if (one.query.analyte, one.query.report) not in drawn
         }
     )
 
 
-def _request(found: Sequence[Line], drawn: Sequence[records.Result], lonely: Sequence[str]) -> None:
+def _request(
+    found: Sequence[Line],
+    drawn: Sequence[records.Result],
+    halves: Sequence[records.Result],
+    lonely: Sequence[str],
+) -> None:
     """What to write to the laboratory: codes in order, not which of them surprised."""
     asked = {(one.query.sample, one.query.analyte, one.query.method) for one in found}
-    asked |= {(one.sample, one.analyte, one.method) for one in drawn}
+    asked |= {(one.sample, one.analyte, one.method) for one in (*drawn, *halves)}
     say("To the laboratory:")
     say("  Please measure these again, and report them beside the first results:")
     for sample, analyte, method in sorted(asked):
         say(f"    {sample}  {analyte} by {method}")
+    notes = []
+    if halves:
+        named = ", ".join(f"{one.sample} {one.analyte}" for one in halves)
+        notes.append(f"{named}: the other half of a bag in question, measured again as well")
     if drawn:
         named = ", ".join(f"{one.sample} {one.analyte}" for one in drawn)
-        tell_notes([f"{named}: not in question, drawn by chance to be measured again as well"])
+        notes.append(f"{named}: not in question, drawn by chance to be measured again as well")
     if lonely:
-        tell_notes(
-            [
-                f"{', '.join(lonely)}: no other bed of its pull has an unsuspected result in the "
-                "report, so none is measured again beside it: only what surprised can change"
-            ]
+        notes.append(
+            f"{', '.join(lonely)}: no other bed of its pull has an unsuspected result in the "
+            "report that was measured only once, so none is measured again beside it: only what "
+            "surprised can change"
         )
-    tell_notes(["import what comes back with --repeat: it is a second measurement"])
+    notes.append("import what comes back with --repeat: it is a measurement of its own")
+    tell_notes(notes)

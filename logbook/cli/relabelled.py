@@ -217,4 +217,4 @@ def asked_anew(book: Book, session: Session, moves: Mapping[str, Moved], code: s
     about = laboratory.setting(store, session, {one.sample for one in written.values()})
     opened = parse_when("now", zone(about.zone), session.clock.now())
     keys = queries.ask_about(book, written, code, opened, quality.settings())
-    return list(queries.told(queries.about(store, keys)))
+    return list(queries.told(queries.about(store, keys), written))

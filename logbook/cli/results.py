@@ -14,7 +14,7 @@ from logbook.cli.laboratory import setting, tell
 from logbook.cli.naming import bags_of
 from logbook.cli.session import Session, addressed, as_json, say
 from logbook.errors import UserMistake
-from logbook.report.lines import UNKNOWN_LIMIT, result_value, with_unit
+from logbook.report.lines import UNKNOWN_LIMIT, result_value, run_words, with_unit
 from logbook.store import asking, views
 from logbook.study import parts, queries
 from logbook.study.queries import Lifted
@@ -233,8 +233,6 @@ def _words(line: _Line) -> str:
     where = f"{spoken_day(line.pull.when.day)}  {line.bed}" if line.pull else missing
     kind = f", {line.part.kind}" if line.part else ""
     own = f", {one.laboratory_number} there" if one.laboratory_number else ""
-    repeat = f", repeat {one.n}" if one.n > 1 else ""
-    run = f", run {one.run}" if one.run > 1 else ""
     disputed = "  machines disagree" if line.conflict else ""
     waits = one.flags == "not-detected" and one.value is None and one.limit is None
     said = f"  {qualifiers.spoken(one.flags)}" if one.flags and not waits else ""
@@ -243,7 +241,7 @@ def _words(line: _Line) -> str:
     return (
         f"{one.sample}  {where:<21}  {one.analyte:<11} {_value(one)}"
         f"  ({_reported(one)}{one.method}{kind}, {one.basis}; "
-        f"report {one.report}{own}{run}{repeat})"
+        f"report {one.report}{own}{run_words(one)})"
         f"{said}{disputed}"
     )
 

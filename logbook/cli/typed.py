@@ -88,10 +88,11 @@ def add(
     if decided.result is not None:
         code, decided, asked = _write(session, result, at, answers)
     _say_what_happened(result, code, decided)
-    if code is not None:
+    if code is not None and decided.result is not None:
+        written = [reports.result_key(decided.result)]
         notes = session.read(lambda store: laboratory.notes_on(store, about, [result]))
         laboratory.tell_notes(
-            [*queries.told(asked), *parsed.notes, *_waiting(parsed, result), *notes]
+            [*queries.told(asked, written), *parsed.notes, *_waiting(parsed, result), *notes]
         )
 
 

@@ -50,7 +50,7 @@ def undone_words(store: sqlite3.Connection, code: str, kind: str, keys: Sequence
         keys = [key for key, value in values if value is None]
     if kind in ("correct", "strike"):
         named = list(dict.fromkeys(asking.reference(store, key) for key in keys))
-        more = f" and {len(named) - 3} more lines" if len(named) > 3 else ""
+        more = f" and {_many(len(named) - 3, 'more line')}" if len(named) > 3 else ""
         return f"{_WORDS[kind]} {code} of {', '.join(named[:3])}{more}"
     if kind == "trial":
         name = next((v["name"] for key, v in values if v and journal.space(key) == "trial"), "")
@@ -63,10 +63,14 @@ def undone_words(store: sqlite3.Connection, code: str, kind: str, keys: Sequence
 
 def _laboratory(store: sqlite3.Connection, values: list[tuple[str, journal.Value | None]]) -> str:
     """An import with its report, or single results with their names."""
-    results = [key for key, _ in values if journal.space(key) == "result"]
+    written = [(key, v) for key, v in values if journal.space(key) == "result"]
+    results = [key for key, v in written if v is not None]
+    replaced = len(written) - len(results)
     numbers = [v["number"] for key, v in values if v and journal.space(key) == "report"]
     if numbers:
-        return f"the import of report {', '.join(numbers)} ({_many(len(results), 'result')})"
+        again = f"; {_many(replaced, 'result')} that it replaced, back again" if replaced else ""
+        many = _many(len(results), "result")
+        return f"the import of report {', '.join(numbers)} ({many}{again})"
     if len(results) == 1:
         return f"the result {asking.reference(store, results[0])}"
     return _many(len(results), "result")

@@ -14,10 +14,12 @@ from dataclasses import dataclass
 from logbook.journal.entry import Value
 
 # How something was typed or printed, and when and from which file a report came in here, never
-# makes two equal values differ: two machines may import the same report. What the laboratory calls
-# a sample is printed, too: one machine may have read that column and the other not.
+# makes two equal values differ: two machines may import the same report, and each opens its queries
+# on the day of its import. What the laboratory calls a sample is printed, too: one machine may have
+# read that column and the other not.
 TYPED_FIELDS = frozenset(
     {"typed", "reported", "reported_unit", "form", "received", "file", "laboratory_number"}
+    | {"opened", "deadline"}
 )
 
 

@@ -92,13 +92,16 @@ def _plain(title: str) -> str:
 
 
 def _with_codes(table: Table) -> str:
-    """The title of the first column in which most of the first cells are codes of samples."""
+    """The title of the first column that holds codes of samples."""
+    titles = (title for column, title in enumerate(table.header) if holds_codes(table, column))
+    return next(titles, "")
+
+
+def holds_codes(table: Table, column: int) -> bool:
+    """Whether most of a column's first cells are codes of samples."""
     rows = table.rows[:50]
-    for column, title in enumerate(table.header):
-        found = sum(codes.is_valid(codes.tidy(row[column])) for row in rows)
-        if 2 * found > len(rows):
-            return title
-    return ""
+    found = sum(codes.is_valid(codes.tidy(row[column])) for row in rows)
+    return 2 * found > len(rows)
 
 
 def in_header(row: Collection[str]) -> bool:

@@ -162,15 +162,29 @@ class Marks:
         """A number as this laboratory writes them; raises UserMistake with why it is none."""
         tidy = text.strip().translate(_BLANKS)
         if self.thousands and self.thousands in tidy:
-            group, point = re.escape(self.thousands), re.escape(self.decimal)
-            if not re.fullmatch(rf"[+-]?[0-9]{{1,3}}({group}[0-9]{{3}})+({point}[0-9]+)?", tidy):
+            if not self._grouped(tidy, self.thousands):
                 what = f"{shown(tidy)} is not grouped in thousands as the profile says"
                 raise UserMistake(what, "check [file] decimal and thousands of the profile")
             tidy = tidy.replace(self.thousands, "")
         if self.doubtful and re.fullmatch(r"[+-]?[1-9][0-9]{0,2}\.[0-9]{3}", tidy):
             what = f"{shown(tidy)} can be read as a thousand or as a decimal number"
             raise UserMistake(what, 'say [file] decimal = "." or "," in the profile')
-        return units.number(tidy, self.decimal == ",")
+        try:
+            return units.number(tidy, self.decimal == ",")
+        except UserMistake as error:
+            marks = () if self.thousands else THOUSANDS.items()
+            for name, mark in marks:
+                if mark and mark != self.decimal and self._grouped(tidy, mark):
+                    hint = (
+                        f'if it groups thousands, say thousands = "{name}" in [file] of the profile'
+                    )
+                    raise UserMistake(error.message, hint) from None
+            raise
+
+    def _grouped(self, text: str, mark: str) -> bool:
+        """Whether a number is grouped in thousands by that mark."""
+        group, point = re.escape(mark), re.escape(self.decimal)
+        return bool(re.fullmatch(rf"[+-]?[0-9]{{1,3}}({group}[0-9]{{3}})+({point}[0-9]+)?", text))
 
 
 def _side(words: list[str]) -> str:

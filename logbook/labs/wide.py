@@ -21,7 +21,7 @@ from fractions import Fraction
 
 from logbook.errors import Problem, UserMistake
 from logbook.labs.cells import MOST_TEXT
-from logbook.labs.columns import ROLES, find_columns
+from logbook.labs.columns import IN_A_PROFILE, ROLES, find_columns, holds_codes
 from logbook.labs.headings import Heading, read_heading
 from logbook.labs.reader import Table, shown
 from logbook.trial import chemistry, contents, units
@@ -144,8 +144,9 @@ def as_long(table: Table, options: Options) -> tuple[Long | None, list[Problem]]
     if "sample" not in roles:
         return None, problems
     labelled, start = _label_rows(table, roles, options.skipped)
-    headed = _Headed(table, options, labelled, problems)
+    headed = _Headed(table, options, labelled, problems, roles["sample"])
     columns = list(_columns(headed, {*roles.values(), *options.skipped}))
+    problems += _without_methods(headed)
     problems += _unused(headed)
     problems += _twice(table, columns)
     if start == len(table.rows):
@@ -158,13 +159,19 @@ def as_long(table: Table, options: Options) -> tuple[Long | None, list[Problem]]
 
 @dataclass
 class _Headed:
-    """What columns are understood from: header, rows of units and methods, what was said."""
+    """What columns are understood from: header, rows of units and methods, what was said.
+
+    `sample` is the column of the samples; `unsaid` are headings whose method nobody says, with
+    their nutrients.
+    """
 
     table: Table
     options: Options
     labelled: dict[str, int]
     problems: list[Problem]
+    sample: int
     used: set[str] = field(default_factory=set)
+    unsaid: list[tuple[str, str]] = field(default_factory=list)
 
     def refuse(self, title: str, what: str, remedy: str) -> None:
         """Keep a problem of a column's heading."""
@@ -202,8 +209,12 @@ def _columns(headed: _Headed, others: Collection[int]) -> Iterator[_Column]:
             continue
         heading = read_heading(title)
         if heading is None:
+            what = "this is no nutrient that is known here"
             remedy = f"--skip {shown(title)} leaves it out"
-            headed.refuse(title, "this is no nutrient that is known here", remedy)
+            if holds_codes(headed.table, place) and not holds_codes(headed.table, headed.sample):
+                other = shown(headed.table.header[headed.sample])
+                what, remedy = f"the codes stand in this column, and not in {other}", IN_A_PROFILE
+            headed.refuse(title, what, remedy)
             continue
         if _is_converted(headed, heading, title) or _is_strange(headed, heading):
             continue
@@ -295,11 +306,7 @@ def _method(headed: _Headed, heading: Heading, place: int, analyte: Analyte) -> 
     texts = {source: text for source, text in said.items() if text}
     methods = {chemistry.method_name(text) for text in texts.values()}
     if not methods:
-        own = headed.options.followed.get(analyte.name)
-        what = "there is no method, and without one nothing can be compared"
-        tail = f" (the trial's method), if that is how it was measured, or a row {shown('method')}"
-        remedy = f"add --method '{analyte.name}={own or 'METHOD'}'{tail if own else ''}"
-        headed.refuse(heading.title, what, remedy)
+        headed.unsaid.append((heading.title, analyte.name))
     elif len(methods) > 1:
         what = " but ".join(f"{source} says {text}" for source, text in texts.items())
         headed.refuse(heading.title, what, "ask the laboratory which is right")
@@ -310,6 +317,32 @@ def _method(headed: _Headed, heading: Heading, place: int, analyte: Analyte) -> 
     elif len(methods) == 1:
         _is_converted(headed, heading, method)
     return method
+
+
+def _without_methods(headed: _Headed) -> Iterator[Problem]:
+    """That columns have no method: all that the trial follows at once, with what is to be typed.
+
+    What it does not follow is named by itself, as nobody knows its method.
+    """
+    followed = headed.options.followed
+    known = [one for one in headed.unsaid if one[1] in followed]
+    for columns in (known, *([one] for one in headed.unsaid if one not in known)):
+        if not columns:
+            continue
+        many = len(columns) > 1
+        titles = ", ".join(shown(title) for title, _ in columns)
+        where = f"{headed.table.file}, header, column{'s' * many} {titles}"
+        names = dict.fromkeys(name for _, name in columns)
+        remedy = " ".join(f"--method '{name}={followed.get(name, 'METHOD')}'" for name in names)
+        if columns is known:
+            remedy += (
+                f" (the trial's method{'s' * many}), if that is how "
+                f"{'they were' if many else 'it was'} measured, or a row {shown('method')}"
+            )
+        if many:
+            remedy += f"; so that no report needs it again, {IN_A_PROFILE}"
+        what = "there is no method, and without one nothing can be compared"
+        yield Problem(where, what, f"add {remedy}")
 
 
 def _said(headed: _Headed, heading: Heading, analyte: Analyte) -> str:
@@ -345,10 +378,16 @@ def _unused(headed: _Headed) -> Iterator[Problem]:
         if not name.strip() or not method.strip():
             what = f"--method {shown(option)} is not NUTRIENT=METHOD"
             yield Problem(headed.table.file, what, "write it as --method 'P=Mehlich-3'")
-        elif option not in headed.used:
+        elif option not in headed.used and not _is_followed(headed, name, method):
             what = f"no column takes --method {shown(option)}"
             remedy = "name a nutrient of the file once, or the column's whole heading"
             yield Problem(headed.table.file, what, remedy)
+
+
+def _is_followed(headed: _Headed, name: str, method: str) -> bool:
+    """Whether that is how the trial has it: said for each report, it holds for part of one, too."""
+    own = headed.options.followed.get(chemistry.name_of(name))
+    return own == chemistry.method_name(method.strip())
 
 
 def _twice(table: Table, columns: Sequence[_Column]) -> Iterator[Problem]:

@@ -140,8 +140,14 @@ def _result(line: records.Result) -> str:
     return (
         f"{line.analyte} {value} "
         f"(reported {with_unit(line.reported, line.reported_unit)} as {line.form}; {line.method}, "
-        f"{line.basis}, report {line.report} of {line.lab}{said})"
+        f"{line.basis}, report {line.report} of {line.lab}{run_words(line)}{said})"
     )
+
+
+def run_words(line: records.Result) -> str:
+    """`, run 2, repeat 3`: what there is only of what was measured again."""
+    run = f", run {line.run}" if line.run > 1 else ""
+    return run + (f", repeat {line.n}" if line.n > 1 else "")
 
 
 def _bed(line: records.Bed) -> str:

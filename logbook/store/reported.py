@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator, Sequence
 from typing import TYPE_CHECKING, NamedTuple
 
-from logbook.journal.entry import below
 from logbook.store import views
 from logbook.trial.times import When, read_stored
 
@@ -29,11 +28,12 @@ def came_in(connection: sqlite3.Connection, results: Iterable[str]) -> dict[str,
     what a re-issue left unchanged is of the first one. Those of other reports are not in it, they
     came on the report's own day.
     """
-    versions = _versions(connection)
-    keys = [f"result/{one}" for one in results if _report_of(f"result/{one}") in versions]
+    reports = {f"result/{one}": _report_of(f"result/{one}") for one in results}
+    versions = _versions(connection, sorted(set(reports.values())))
+    keys = [one for one, report in reports.items() if report in versions]
     found: dict[str, list[tuple[Version, bool]]] = {}
     for key, act, live in _lines(connection, keys):
-        version = versions[_report_of(key)].get(act)
+        version = versions[reports[key]].get(act)
         if version is not None:
             found.setdefault(key, []).append((version, live))
     return {key.partition("/")[2]: read_stored(_first(several)) for key, several in found.items()}
@@ -54,29 +54,42 @@ def _report_of(result: str) -> str:
     return f"report/{lab}/{number}"
 
 
-def _versions(connection: sqlite3.Connection) -> dict[str, dict[str, Version]]:
-    """The reports that were written more than once: their versions by act."""
-    several = connection.execute(
-        "SELECT key FROM write WHERE key >= ? AND key < ? GROUP BY key HAVING count(*) > 1",
-        below("report"),
-    ).fetchall()
+def _versions(
+    connection: sqlite3.Connection, reports: Sequence[str]
+) -> dict[str, dict[str, Version]]:
+    """Those of these reports that were written more than once: their versions by act.
+
+    Of no others: their entries, as large as they are, need not be read.
+    """
+    several = [
+        key
+        for some, marks in _portions(reports)
+        for (key,) in connection.execute(
+            f"SELECT key FROM write WHERE key IN ({marks}) GROUP BY key HAVING count(*) > 1", some
+        )
+    ]
     return {
         key: {
             entry.act or name: Version(entry.written, str(value["received"]))
             for name, entry, place, _ in views.writes_of_key(connection, key)
             if (value := entry.writes[place].value) is not None
         }
-        for (key,) in several
+        for key in several
     }
 
 
-def _lines(connection: sqlite3.Connection, keys: list[str]) -> Iterable[tuple[str, str, bool]]:
+def _lines(connection: sqlite3.Connection, keys: Sequence[str]) -> Iterable[tuple[str, str, bool]]:
     """Every line of these keys: its key, its act, and whether it stands."""
-    for start in range(0, len(keys), _AT_ONCE):
-        some = keys[start : start + _AT_ONCE]
-        marks = ", ".join("?" * len(some))
+    for some, marks in _portions(keys):
         yield from connection.execute(
             "SELECT w.key, coalesce(e.act, e.id), w.live FROM write w JOIN entry e "
             f"ON e.id = w.entry WHERE w.key IN ({marks})",
             some,
         )
+
+
+def _portions(keys: Sequence[str]) -> Iterator[tuple[Sequence[str], str]]:
+    """Keys as many as SQLite takes at once, and marks for them."""
+    for start in range(0, len(keys), _AT_ONCE):
+        some = keys[start : start + _AT_ONCE]
+        yield some, ", ".join("?" * len(some))

@@ -8,7 +8,7 @@ second measurement of the same samples, which is kept as the next run.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from decimal import Decimal
 from json import dumps
@@ -17,9 +17,11 @@ from typing import TYPE_CHECKING
 from logbook.errors import UserMistake
 from logbook.store import views
 from logbook.trial.records import Report, Result
+from logbook.trial.times import spoken_day
 
 if TYPE_CHECKING:
     import sqlite3
+    from datetime import date
 
 TYPED = "typed"
 _MOST_NAMED = 3
@@ -39,12 +41,16 @@ class Standing:
 
 @dataclass(frozen=True)
 class Doubled:
-    """Results whose analysis stands under other reports: how many are equal, how many differ."""
+    """Results whose analysis stands under other reports: how many are equal, how many differ.
+
+    `same`: the reports under which the very same runs stand, in order.
+    """
 
     lab: str
     equal: int
     different: int
     standing: tuple[Standing, ...]
+    same: tuple[str, ...] = ()
 
     @property
     def reports(self) -> list[str]:
@@ -54,10 +60,14 @@ class Doubled:
     @property
     def named(self) -> str:
         """`report 26-1 of Invented Soil Lab`."""
-        plural = "s" * (len(self.reports) > 1)
-        more = len(self.reports) - _MOST_NAMED
-        others = f" and {more} more" if more > 0 else ""
-        return f"report{plural} {', '.join(self.reports[:_MOST_NAMED])}{others} of {self.lab}"
+        return f"{several(self.reports)} of {self.lab}"
+
+
+def several(reports: Sequence[str]) -> str:
+    """`report 26-1`, `reports 26-1, 26-2, 26-3 and 4 more`."""
+    more = len(reports) - _MOST_NAMED
+    others = f" and {more} more" if more > 0 else ""
+    return f"report{'s' * (len(reports) > 1)} {', '.join(reports[:_MOST_NAMED])}{others}"
 
 
 def analysis(result: Result) -> Analysis:
@@ -105,8 +115,18 @@ def compared(
         equal += left[value] > 0
         different += left[value] == 0
         left[value] -= 1
-    several = tuple(one for of in found for one in found[of])
-    return Doubled(lab, equal, different, several)
+    stand = tuple(one for of in found for one in found[of])
+    return Doubled(lab, equal, different, stand, tuple(sorted(same_runs(results, found))))
+
+
+def same_runs(results: Iterable[Result], found: Mapping[Analysis, Sequence[Standing]]) -> set[str]:
+    """The reports under which the very runs stand that these results are of.
+
+    A re-run under a number of its own is another measurement: a re-issue of the first one leaves
+    it as it is.
+    """
+    runs = {(analysis(result), result.run) for result in results}
+    return {one.report for of, stand in found.items() for one in stand if (of, one.run) in runs}
 
 
 @dataclass(frozen=True)
@@ -120,22 +140,11 @@ class TakenOver:
 def taken_over(
     store: sqlite3.Connection, report: Report, results: Sequence[Result], old: str
 ) -> TakenOver:
-    """What a report under a number of its own takes over from the report `old`.
-
-    Raises UserMistake where the samples stand under a third report as well.
-    """
+    """What a report under a number of its own takes over from the report `old`."""
     others = {
         (analysis(one.record), one.record.run, one.record.n): one
         for one in views.fetch(store, "result", "lab = ? AND report = ?", (report.lab, old))
     }
-    beside = standing(store, report.lab, results, report.number)
-    more = {one.report for several in beside.values() for one in several} - {old}
-    if more:
-        raise UserMistake(
-            f"{report.file}: these samples stand under report {', '.join(sorted(more))} too; "
-            "nothing was written",
-            "a report replaces one other: name that one, or import it with --repeat",
-        )
     pairs = []
     for result in results:
         found = others.pop((analysis(result), result.run, result.n), None)
@@ -144,31 +153,50 @@ def taken_over(
     return TakenOver(tuple(pairs), tuple(one.record for one in others.values()))
 
 
-def refusal(doubled: Doubled, file: str, number: str, count: int) -> UserMistake:
-    """Why results are not written a second time, and the two ways on."""
+def refusal(
+    doubled: Doubled, file: str, number: str, count: int, awaited: date | None = None
+) -> UserMistake:
+    """Why results are not written a second time, and the two ways on.
+
+    awaited: since when re-runs of just these are.
+    """
     many = doubled.equal + doubled.different
     of = f"{many} of the {count} results" if many < count else f"the {_many(count, 'result')}"
+    asked = ""
+    if awaited is not None:
+        which = "this one" if count == 1 else "just these"
+        asked = f"a re-run of {which} was asked for on {spoken_day(awaited)}; "
     return UserMistake(
-        f"{file}: {of} of report {number} stand{'s' * (many == 1)} here already under "
+        f"{file}: {asked}{of} of report {number} stand{'s' * (many == 1)} here already under "
         f"{doubled.named} ({doubled.equal} equal, {doubled.different} different); "
         "nothing was written",
-        ways_on(doubled, of_file=True),
+        ways_on(doubled, of_file=True, awaited=awaited is not None),
     )
 
 
-def ways_on(doubled: Doubled, of_file: bool = False) -> str:
+def ways_on(doubled: Doubled, of_file: bool = False, awaited: bool = False) -> str:
     """What may be said of a second report: it replaces the first, or is a second measurement.
 
-    of_file: the report may keep a number of its own.
+    of_file: the report may keep a number of its own; awaited: re-runs of just these results are.
     """
     if doubled.reports == [TYPED]:
         way = "--reissued if the report takes the place of what was typed"
+    elif of_file:
+        way = replacing(doubled.same or doubled.reports)
     else:
         other = next(one for one in doubled.reports if one != TYPED)
         way = f"--report {quoted(other)} --reissued if it replaces that report"
-        if of_file:
-            way = f"--replaces {quoted(other)} if it replaces that report"
+    if awaited:
+        return f"--repeat if this is that re-run, or {way}"
     return f"{way}, or --repeat if the samples were measured a second time"
+
+
+def replacing(reports: Sequence[str]) -> str:
+    """`--replaces 26-1 --replaces 26-2 if it replaces these reports`."""
+    if len(reports) > _MOST_NAMED:
+        return "--replaces NUMBER, once for each report that it replaces"
+    named = " ".join(f"--replaces {quoted(one)}" for one in reports)
+    return f"{named} if it replaces {'these reports' if len(reports) > 1 else 'that report'}"
 
 
 def quoted(text: str) -> str:

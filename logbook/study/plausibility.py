@@ -238,7 +238,7 @@ def _of_runs(store: sqlite3.Connection, written: Mapping[str, Result]) -> Iterat
             continue
         judged, source = runs.judge(store, kind, list(means.values()), None)
         if judged.how == "apart":
-            what = runs.told(means, judged, source, one.unit)
+            what = runs.told(means, judged, source, one.unit) + runs.besides(store, one, means)
             yield Doubt(ident, one, "runs", f"{what}: ask for a third, or strike the wrong one")
 
 

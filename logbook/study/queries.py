@@ -32,7 +32,11 @@ OPEN, MOOT = "open", "moot"
 DUPLICATE = "duplicate"
 #: How a question about a laboratory's own repeats begins: one is about all of a run.
 REPEAT = "laboratory repeat"
+#: What stands on a bag that is measured again beside those in question.
+DRAWN, HALF = "drawn by chance beside a query", "the other half of a bag in question"
 FLAG, BLANK, REFERENCE, EXCHANGE = "flag", "blank", "reference", "exchange"
+#: Asked by no check: a person wants a result measured again.
+HAND = "hand"
 # Kinds of question, and what they are called.
 KINDS = {
     "range": "outside the usual range",
@@ -48,6 +52,7 @@ KINDS = {
     BLANK: "blank above its limit",
     REFERENCE: "control chart",
     FLAG: "flagged by the laboratory",
+    HAND: "by hand",
 }
 
 
@@ -55,8 +60,9 @@ KINDS = {
 class Line:
     """A query with its answer and the result it is about (None: it was struck or is not here).
 
-    `bed` and `trial` (a name) are "" for a blind and for a sample that still waits for its pull.
-    `cause`: why it is moot.
+    About repeats it is as long as one of them stands: `result` is then the one of its key, or else
+    the first that stands. `bed` and `trial` (a name) are "" for a blind and for a sample that still
+    waits for its pull. `cause`: why it is moot.
     """
 
     id: str
@@ -87,11 +93,15 @@ class Line:
     @property
     def of_repeats(self) -> bool:
         """Whether it is about all repeats of a run, not only about the one that its key names."""
-        return self.query.kind == DUPLICATE and self.query.what.startswith(REPEAT)
+        return _of_repeats(self.query)
 
     def overdue(self, today: date) -> bool:
         """Whether the laboratory can no longer be asked, most likely."""
         return self.open and self.query.deadline is not None and self.query.deadline < today
+
+
+def _of_repeats(query: Query) -> bool:
+    return query.kind == DUPLICATE and query.what.startswith(REPEAT)
 
 
 def query_key(ident: str, result: Result, kind: str) -> str:
@@ -127,6 +137,17 @@ def result_of(ident: str) -> tuple[str, str, str]:
     return journal.ident(name), number, kind
 
 
+def asked_before(store: sqlite3.Connection, of: Result) -> list[tuple[int, str]]:
+    """Which run of a result's analysis was ever asked about, and the kind of question."""
+    found = []
+    for one in views.fetch(store, "query", "sample = ? AND analyte = ?", (of.sample, of.analyte)):
+        if _understood(one.id):
+            sample, analyte, method, lab, _, basis, run = journal.parts(f"query/{one.id}")[1:8]
+            if (sample, analyte, method, basis, lab) == analysis(of):
+                found.append((int(run), one.record.kind))
+    return found
+
+
 def _understood(ident: str) -> bool:
     """False for the query of a newer program, whose key says something else."""
     return len(journal.parts(f"query/{ident}")) == 11
@@ -139,13 +160,16 @@ def lines(store: sqlite3.Connection, *, unanswered: bool = False) -> list[Line]:
     if not asked:
         return []
     answers = {one.id: one.record for one in views.fetch(store, "answer")}
-    about = {one.id: result_of(one.id) for one in asked}
-    results = _results(store, {name for name, _, _ in about.values()})
+    about = {one.id: result_of(one.id)[0] for one in asked}
+    results = _results(store, about.values())
+    about |= (instead := _instead(store, asked, answers, about, results))
+    results |= _results(store, instead.values())
     again = _newest_runs(store, {one.record.sample for one in asked})
     where = _places(store, {one.record.sample for one in asked})
     pending = [one for one in asked if one.id not in answers]
     twos = [one.record for one in pending if one.record.kind == DUPLICATE]
     paired, told = _pairs(store, twos, results), [one.what for one in twos]
+    repeats = _about_repeats(store, twos)
     bags = [one for one in pending if one.record.kind == EXCHANGE]
     beds = _beds_said(store, [one.record.sample for one in bags])
     written = _written(store, {one.entry for one in bags})
@@ -154,13 +178,14 @@ def lines(store: sqlite3.Connection, *, unanswered: bool = False) -> list[Line]:
             one.id,
             one.record,
             answer := answers.get(one.id),
-            about[one.id][0],
-            result := results.get(about[one.id][0]),
+            about[one.id],
+            result := results.get(about[one.id]),
             _state(
                 answer,
-                cause := _moot(result, one.id, answer, again)
+                cause := _moot(result, one, answer, again)
                 or _moved(written.get(one.entry), beds.get(one.record.sample, ()))
-                or _parted(one.record, about[one.id][0], paired, told),
+                or _parted(one.record, about[one.id], paired, told)
+                or _asked_anew(one.record, about[one.id], paired, repeats),
             ),
             *where.get(one.record.sample, ("", "")),
             cause,
@@ -168,6 +193,19 @@ def lines(store: sqlite3.Connection, *, unanswered: bool = False) -> list[Line]:
         for one in asked
     ]
     return sorted(found, key=lambda one: (one.query.deadline or date.max, one.id))
+
+
+def _instead(
+    store: sqlite3.Connection,
+    asked: Iterable[views.Found],
+    answers: Mapping[str, Answer],
+    about: Mapping[str, str],
+    results: Mapping[str, Result],
+) -> dict[str, str]:
+    """Of queries about repeats of which the one in their key was struck: the first that stands."""
+    gone = [one.id for one in asked if _of_repeats(one.record) and about[one.id] not in results]
+    wait = [one for one in gone if one not in answers or answers[one].what == RERUN]
+    return {one: left[0] for one in wait if (left := others(store, about[one]))}
 
 
 def _state(answer: Answer | None, cause: str) -> str:
@@ -180,19 +218,23 @@ def _state(answer: Answer | None, cause: str) -> str:
 
 
 def _moot(
-    result: Result | None, ident: str, answer: Answer | None, again: dict[tuple[str, ...], int]
+    result: Result | None,
+    asked: views.Found,
+    answer: Answer | None,
+    again: dict[tuple[str, ...], int],
 ) -> str:
     """Why a query asks nothing any more; "" while it does.
 
-    The number is another, or a newer run speaks for itself; see also `_moved` and `_parted`.
+    The number is another, or a newer run speaks for itself; see also `_moved` and `_parted`. One
+    about repeats may still be about the others.
     """
-    _, number, kind = result_of(ident)
+    _, number, kind = result_of(asked.id)
     if result is None:
         return "the result stands no longer"
-    if number_of(result) != number:
+    if number_of(result) != number and not _of_repeats(asked.record):
         unit = "" if result.unit == "pH" else f" {result.unit}"
         return f"it is {shown(result)}{unit} now"
-    newest = again.get(_analysis(result), 0)
+    newest = again.get(analysis(result), 0)
     if newest > result.run and (answer is not None or kind in ("runs", FLAG)):
         return f"run {newest} is here"
     if kind == FLAG and qualifiers.counts(result.flags):
@@ -248,6 +290,38 @@ def _parted(
     return "" if asked or apart else "what it was held against is another now"
 
 
+def _about_repeats(store: sqlite3.Connection, pending: Sequence[Query]) -> list[Query]:
+    """The questions about repeats, answered ones too; none where none is pending."""
+    if not any(map(_of_repeats, pending)):
+        return []
+    found = views.fetch(store, "query", "kind = ?", (DUPLICATE,))
+    return [one.record for one in found if _of_repeats(one.record)]
+
+
+def _asked_anew(
+    query: Query,
+    ident: str,
+    paired: Mapping[str, Sequence[Pair]] | None,
+    repeats: Sequence[Query],
+) -> str:
+    """Why repeats that differ are no longer asked about so: a later question says what they are."""
+    if not _of_repeats(query) or not paired:
+        return ""
+    from logbook.study import runs
+
+    now = tuple(
+        f"{REPEAT}: {' and '.join(map(runs.shown, one.said))}, "
+        for one in paired.get(ident, ())
+        if one.how == REPEAT
+    )
+    place = (query.sample, query.analyte, query.method, query.report)
+    anew = not query.what.startswith(now) and any(
+        one.what.startswith(now) and (one.sample, one.analyte, one.method, one.report) == place
+        for one in repeats
+    )
+    return "it was asked about again as it is now" if anew else ""
+
+
 def _written(store: sqlite3.Connection, entries: Iterable[str]) -> dict[str, datetime]:
     """When entries were written, to the second, by their ids."""
     found = {}
@@ -277,7 +351,8 @@ def _beds_said(store: sqlite3.Connection, samples: Sequence[str]) -> dict[str, l
     }
 
 
-def _analysis(result: Result) -> tuple[str, ...]:
+def analysis(result: Result) -> tuple[str, ...]:
+    """What the runs of a result have in common."""
     return (result.sample, result.analyte, result.method, result.basis, result.lab)
 
 
@@ -339,8 +414,16 @@ def _about(store: sqlite3.Connection, several: Iterable[Line]) -> dict[str, str]
     found: dict[str, str] = {}
     for one in several:
         ids = [one.result_id, *(others(store, one.result_id) if one.of_repeats else ())]
+        if one.query.kind == HAND and one.result is not None:
+            ids += _of_analysis(store, one.result)
         found |= dict.fromkeys(ids, one.query.what)
     return found
+
+
+def _of_analysis(store: sqlite3.Connection, result: Result) -> list[str]:
+    """The ids of all runs and repeats of a result's analysis: put in question together by hand."""
+    where = "sample = ? AND analyte = ? AND method = ? AND basis = ? AND lab = ?"
+    return [one.id for one in views.fetch(store, "result", where, analysis(result))]
 
 
 def others(store: sqlite3.Connection, ident: str) -> list[str]:
@@ -358,15 +441,15 @@ def asked_of(store: sqlite3.Connection) -> dict[str, str]:
     waiting = [one for one in lines(store) if one.waits] if _any(store) else []
     found = _about(store, waiting)
     apart = {
-        _analysis(one.result): one.query.what
+        analysis(one.result): one.query.what
         for one in waiting
         if one.query.kind == "runs" and one.result is not None
     }
     for some in _portions(sorted({sample for sample, *_ in apart})):
         where = f"sample IN ({', '.join('?' * len(some))})"
         for one in views.fetch(store, "result", where, some):
-            if _analysis(one.record) in apart:
-                found.setdefault(one.id, apart[_analysis(one.record)])
+            if analysis(one.record) in apart:
+                found.setdefault(one.id, apart[analysis(one.record)])
     return found
 
 
@@ -481,7 +564,8 @@ def beside(store: sqlite3.Connection, line: Line) -> Result | None:
 
     Were only surprises measured again, only they could come nearer to what was hoped for. It is
     of another bed of the same planned pull (the same day, where it is in no calendar), by the same
-    method, and not in question itself. The draw follows from the query: everyone draws the same.
+    method, not in question itself and measured only once: a third run of what has two that agree
+    would tell nothing. The draw follows from the query: everyone draws the same.
     """
     rows = store.execute(
         "SELECT r.id FROM result r LEFT JOIN part x ON x.id = r.sample "
@@ -489,13 +573,17 @@ def beside(store: sqlite3.Connection, line: Line) -> Result | None:
         "JOIN (SELECT p2.bed, b2.trial, p2.id, substr(p2.\"when\", 1, 10) AS day FROM pull p2 "
         "JOIN bed b2 ON b2.id = p2.bed WHERE p2.id = coalesce((SELECT pull FROM part "
         "WHERE id = ?), ?)) own ON own.trial = b.trial AND own.bed <> p.bed "
-        "WHERE r.analyte = ? AND r.method = ? AND r.lab = ? AND r.report = ? "
+        # A run later than the first is in a report of few beds, all of them measured again.
+        "WHERE r.analyte = ? AND r.method = ? AND r.lab = ? AND r.report IN (SELECT f.report "
+        "FROM result f WHERE f.sample = ? AND f.analyte = r.analyte AND f.method = r.method "
+        "AND f.lab = r.lab) AND NOT EXISTS (SELECT 1 FROM result o WHERE o.sample = r.sample "
+        "AND o.analyte = r.analyte AND o.method = r.method AND o.lab = r.lab AND o.run > 1) "
         "AND (substr(p.\"when\", 1, 10) = own.day OR EXISTS (SELECT 1 FROM due d JOIN due o "
         "ON o.planned = d.planned AND o.trial = d.trial WHERE d.pull = p.id AND o.pull = own.id)) "
         "ORDER BY r.id",
         (
             line.query.sample, line.query.sample, line.query.analyte, line.query.method,
-            journal.parts(f"query/{line.id}")[4], line.query.report,
+            journal.parts(f"query/{line.id}")[4], line.query.sample,
         ),
     ).fetchall()  # fmt: skip
     doubted = in_question(store)

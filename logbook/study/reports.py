@@ -34,6 +34,7 @@ from logbook.trial.times import When
 
 if TYPE_CHECKING:
     import sqlite3
+    from datetime import date
 
 _Written = list[tuple[str, Entry, int, bool]]
 
@@ -43,11 +44,14 @@ class Change:
     """A result that a re-issue gives another value.
 
     `old` is None where a person struck it: `struck` is then what the laboratory had said.
+    `corrected`: `old` is what a person made of it. `report`: the other report that had it.
     """
 
     old: Result | None
     new: Result
     struck: Result | None = None
+    corrected: bool = False
+    report: str = ""
 
 
 @dataclass
@@ -58,9 +62,11 @@ class Plan:
     `missing` stand here but not in the re-issue. `here` are other reports under which the very same
     results stand; `replaced` are keys of typed results that these take the place of; `again` are
     the reports of an earlier measurement, which these follow as the next run; `superseded` are
-    results of another report that a re-issue under a new number takes the place of, of which
-    `by_hand` were struck or corrected by a person; `alike` are the keys of new results that say
-    what stood under the older number.
+    results of other reports (`superseded_reports`) that a re-issue under a new number takes the
+    place of, of which `by_hand` were struck or corrected by a person; `alike` are the keys of new
+    results that say what stood under the older number. `beside` are all the reports under which
+    the same runs stand: each must be named. `renumbered` are keys of reports whose very file this
+    is, under its right number.
     """
 
     new: dict[str, Result] = field(default_factory=dict)
@@ -76,7 +82,9 @@ class Plan:
     superseded: list[Change] = field(default_factory=list)
     by_hand: list[Result] = field(default_factory=list)
     alike: set[str] = field(default_factory=set)
-    superseded_report: str = ""
+    superseded_reports: list[str] = field(default_factory=list)
+    beside: set[str] = field(default_factory=set)
+    renumbered: list[str] = field(default_factory=list)
 
     @property
     def writes(self) -> bool:
@@ -90,7 +98,7 @@ class Plan:
         In order of key, as their tables are, whose pages are then met one after the other.
         """
         changes = [(name, change.new) for name, change in self.changed.items()]
-        gone = [(name, None) for name in self.replaced]
+        gone = [(name, None) for name in (*self.replaced, *self.renumbered)]
         return [
             *sorted(self.reports.items()),
             *sorted([*self.new.items(), *changes, *gone], key=itemgetter(0)),
@@ -106,12 +114,13 @@ class Plan:
 class Answers:
     """What somebody says about results that stand here already; see `doubles`.
 
-    replaces: the number of the report that this one, under a number of its own, takes the place of.
+    replaces: the numbers of the reports that this one, under a number of its own, takes the place
+    of.
     """
 
     reissued: bool = False
     repeat: bool = False
-    replaces: str | None = None
+    replaces: tuple[str, ...] = ()
 
 
 def result_key(result: Result) -> str:
@@ -138,7 +147,7 @@ def plan(
     answers: Answers = Answers(),
 ) -> Plan:
     """What importing these results would write; raises UserMistake where it must not be done."""
-    _refuse_elsewhere(store, results, file, sha256)
+    first = _imported_elsewhere(store, results, file, sha256, answers.replaces)
     made = Plan()
     of_report: dict[tuple[str, str], list[Result]] = {}
     for result in results:
@@ -153,12 +162,11 @@ def plan(
             )
         if lines:
             _plan_report(store, made, report, lines, answers.reissued)
-    if answers.replaces is not None and made.new and not made.replaced:
-        raise UserMistake(
-            f"{file}: nothing of it stands under report {answers.replaces}; nothing was written",
-            "check the number, or leave --replaces out",
-        )
-    if made.changed or made.superseded_report:
+    if answers.replaces and made.new:
+        _refuse_other_reports(store, made, file, [lab for lab, _ in of_report], answers.replaces)
+    if first is not None and made.replaced:
+        _renumber(store, made, first)
+    if made.changed or made.superseded_reports:
         touched = [one for name, one in made.written.items() if name not in made.alike]
         made.curves = curves_of(store, touched)
     return made
@@ -211,23 +219,68 @@ def _not_doubled(
     if answers.repeat:
         made.again = sorted({*made.again, *doubled.reports})
         return doubles.next_runs(results, found)
-    if answers.replaces is not None:
+    if answers.replaces:
+        results = doubles.as_written_before(results, _runs_of(found, answers.replaces))
         _supersede(store, made, report, results, answers.replaces)
         return results
     if answers.reissued and doubled.reports == [doubles.TYPED]:
         made.replaced += [f"result/{one.id}" for one in doubled.standing]
         return results
-    if doubled.equal < len(fresh):
-        raise doubles.refusal(doubled, report.file, report.number, len(results))
+    awaited = _awaited_since(store, fresh, report) if len(fresh) == len(results) else None
+    if doubled.equal < len(fresh) or awaited is not None:
+        raise doubles.refusal(doubled, report.file, report.number, len(results), awaited)
     made.here = sorted({*made.here, *doubled.reports})
     made.same += len(fresh)
     return [result for result in results if doubles.analysis(result) in runs]
 
 
+def _runs_of(
+    found: dict[doubles.Analysis, list[doubles.Standing]], numbers: Collection[str]
+) -> dict[doubles.Analysis, set[int]]:
+    """In which runs the analyses stand in the reports of these numbers."""
+    runs = {
+        of: {one.run for one in several if one.report in numbers} for of, several in found.items()
+    }
+    return {of: those for of, those in runs.items() if those}
+
+
+def _awaited_since(
+    store: sqlite3.Connection, results: Sequence[Result], report: Report
+) -> date | None:
+    """Since when re-runs of all these results are awaited; None where any of them is not."""
+    from logbook.study import samplelog
+
+    day = report.received.day
+    asked = {
+        of: since
+        for one in views.fetch(store, "trial")
+        for since, of in samplelog.reruns(store, one.id, day)
+    }
+    if not asked:
+        return None
+    days = [asked.get(f"{one.sample}:{one.analyte}") for one in results]
+    return None if None in days else min(day for day in days if day is not None)
+
+
 def _supersede(
+    store: sqlite3.Connection,
+    made: Plan,
+    report: Report,
+    results: list[Result],
+    numbers: Sequence[str],
+) -> None:
+    """Plan to strike what other reports say of the same analyses; their other results stay."""
+    found = doubles.standing(store, report.lab, results, report.number)
+    made.beside |= doubles.same_runs(results, found)
+    for old in numbers:
+        _take_place_of(store, made, report, results, old)
+    made.alike -= {result_key(one.new) for one in made.superseded if one.old is not None}
+
+
+def _take_place_of(
     store: sqlite3.Connection, made: Plan, report: Report, results: list[Result], old: str
 ) -> None:
-    """Plan to strike what another report says of the same analyses; its other results stay.
+    """Plan to strike what one other report says of the same analyses.
 
     What a person struck or corrected there stands as the new report gives it: `by_hand`.
     """
@@ -237,18 +290,41 @@ def _supersede(
     histories = _histories(store, replace(report, number=old), {name for name, _ in there})
     for name, result in there:
         before, said = standing.get(name), _said_by_laboratory(histories[name])
-        if said and not (before and any(agree(one, to_value(before)) for one in said)):
+        by_hand = bool(said) and not (before and any(agree(one, to_value(before)) for one in said))
+        if by_hand and result not in made.by_hand:
             made.by_hand.append(result)
         if before is not None:
             made.replaced.append(name)
             if agree(to_value(replace(before, report=report.number)), to_value(result)):
                 made.alike.add(result_key(result))
             else:
-                made.superseded.append(Change(before, result))
+                made.superseded.append(Change(before, result, None, by_hand, old))
         elif said:
-            made.superseded.append(Change(None, result, _shown(said)))
-    made.superseded_report = old if made.replaced else ""
+            made.superseded.append(Change(None, result, _shown(said), report=old))
+    if standing and old not in made.superseded_reports:
+        made.superseded_reports.append(old)
     made.missing += found.left
+
+
+def _refuse_other_reports(
+    store: sqlite3.Connection, made: Plan, file: str, labs: Sequence[str], numbers: Sequence[str]
+) -> None:
+    """Of the reports that are to be replaced each must have something of it, and no other one."""
+    stand = sorted(made.beside)
+    idle = [old for old in numbers if old not in made.superseded_reports]
+    if idle:
+        what = f"nothing of it stands under report {idle[0]}"
+        if not any(_ever_written(store, lab, idle[0]) for lab in labs):
+            what = f"there is no report {idle[0]} of {labs[0]}"
+        if stand:
+            what += f", and these samples stand under {doubles.several(stand)}"
+        hint = doubles.replacing(stand) if stand else "check the number, or leave --replaces out"
+        raise UserMistake(f"{file}: {what}; nothing was written", hint)
+    if more := [one for one in stand if one not in numbers]:
+        raise UserMistake(
+            f"{file}: these samples stand under {doubles.several(more)} too; nothing was written",
+            doubles.replacing([*numbers, *more]),
+        )
 
 
 def _shown(said: list[Value]) -> Result | None:
@@ -257,23 +333,67 @@ def _shown(said: list[Value]) -> Result | None:
     return shown[0] if shown else None
 
 
-def _refuse_elsewhere(
-    store: sqlite3.Connection, results: Sequence[Result], file: str, sha256: str
-) -> None:
-    """The very same file as another report, or of another laboratory, would double every value."""
-    numbers = {report_key(*of) for of in {(result.lab, result.report) for result in results}}
+def _imported_elsewhere(
+    store: sqlite3.Connection,
+    results: Sequence[Result],
+    file: str,
+    sha256: str,
+    replaces: Collection[str],
+) -> Report | None:
+    """The report as which the very same file stands already, where this one takes its place.
+
+    Raises UserMistake for any other: as another report, or of another laboratory, the file would
+    double every value.
+    """
+    numbers = {report_key(*of): of for of in {(result.lab, result.report) for result in results}}
     others = [
         found for found in views.fetch(store, "report") if f"report/{found.id}" not in numbers
     ]
+    renumbered = None
     for found in others:
         if found.record.sha256 != sha256 and not _was_before(store, found.id, sha256):
             continue
         report: Report = found.record
+        hint = (
+            f"leave --report and --lab out, or strike the first import: {_striking(store, found)}"
+        )
+        is_own = report.sha256 == sha256 and report.lab in {lab for lab, _ in numbers.values()}
+        if is_own and _standing(store, report):
+            if report.number in replaces:
+                renumbered = report
+                continue
+            number = ", ".join(sorted({number for _, number in numbers.values()}))
+            way = f"--replaces {doubles.quoted(report.number)} gives it the number {number} instead"
+            hint = f"leave --report out; or {way}"
         raise UserMistake(
             f"{file}: this very file was imported as report {report.number} of {report.lab}; "
             "nothing was written",
-            "leave --report and --lab out, or strike the first import",
+            hint,
         )
+    return renumbered
+
+
+def _striking(store: sqlite3.Connection, found: views.Found) -> str:
+    """The command that strikes the import by which a report stands."""
+    acts = [
+        entry.act for _, entry, _, live in views.writes_of_key(store, f"report/{found.id}") if live
+    ]
+    return f"logbook strike {acts[0] if acts else 'CODE'} --reason TEXT"
+
+
+def _renumber(store: sqlite3.Connection, made: Plan, first: Report) -> None:
+    """Plan that a file is known by its new number only; raises UserMistake if it says less now."""
+    own = report_key(first.lab, first.number)
+    left = [one for one in made.missing if one.report == first.number]
+    if left:
+        one = left[0]
+        (found,) = views.fetch(store, "report", "id = ?", (own.partition("/")[2],))
+        raise UserMistake(
+            f"{first.file}: this very file was imported as report {first.number} of {first.lab}, "
+            f"with {one.sample} {one.analyte} by {one.method!r}; nothing was written",
+            f"read it as it was read then, or strike the first import: {_striking(store, found)}",
+        )
+    made.renumbered.append(own)
 
 
 def _plan_report(
@@ -343,7 +463,8 @@ def _sorted_out(
         elif change.old is None:
             changed[name] = replace(change, struck=_shown(said))
         else:
-            changed[name] = change
+            by_hand = bool(said) and not any(agree(one, to_value(change.old)) for one in said)
+            changed[name] = replace(change, corrected=by_hand)
     return changed
 
 
@@ -428,6 +549,13 @@ def _standing(store: sqlite3.Connection, report: Report) -> dict[str, Result]:
     given = (report.lab, report.number)
     found = views.fetch(store, "result", "lab = ? AND report = ?", given)
     return {f"result/{one.id}": one.record for one in found}
+
+
+def _ever_written(store: sqlite3.Connection, lab: str, number: str) -> bool:
+    """Whether a report or a result of this number was ever here: what is typed has no report."""
+    keys = (report_key(lab, number), *below(key("result", lab, number)))
+    asked = "SELECT 1 FROM write WHERE key = ? OR (key >= ? AND key < ?) LIMIT 1"
+    return store.execute(asked, keys).fetchone() is not None
 
 
 def _written(store: sqlite3.Connection, report: Report) -> _Written:

@@ -8,20 +8,22 @@ a limit ("<0.5") is compared as well: it differs where even its limit does.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from math import inf, isinf
 from statistics import fmean
 from typing import TYPE_CHECKING
 
 from logbook.analysis import repeatability
-from logbook.study import quality
+from logbook.study import quality, queries
+from logbook.trial import plausible
 
 if TYPE_CHECKING:
     import sqlite3
 
     from logbook.analysis.repeatability import Bounds, Runs
     from logbook.study.samples import Reading
+    from logbook.trial.records import Result
 
 
 @dataclass(frozen=True)
@@ -118,6 +120,53 @@ def told(means: dict[int, Bounds], judged: Runs, source: str, unit: str) -> str:
         f"{gave}{of}: {least}{judged.range:.3g} apart, more than {limit} = {judged.critical:.3g} "
         f"(s_r {source})"
     )
+
+
+def besides(store: sqlite3.Connection, newest: Result, means: Mapping[int, Bounds]) -> str:
+    """What else tells which of some runs that differ is right, each after a "; ".
+
+    The other half of the bag, and an earlier question of which the newest run is the answer.
+    """
+    told = [*_halves(store, newest), *_borne_out(store, newest, means)]
+    return "".join(f"; {one}" for one in told)
+
+
+def _halves(store: sqlite3.Connection, of: Result) -> Iterator[str]:
+    """`the other half 4RDHXAGK gave 19.8`."""
+    rows = store.execute(
+        "SELECT r.sample, r.value_num, r.limit_num, r.qualifier FROM blind n JOIN result r "
+        "ON r.sample IN (n.code, n.of) AND r.sample <> ? WHERE n.kind = 'duplicate' "
+        "AND ? IN (n.code, n.of) AND r.analyte = ? AND r.method = ? AND r.basis = ? AND r.lab = ? "
+        "ORDER BY r.sample, r.run, r.n",
+        (of.sample, of.sample, of.analyte, of.method, of.basis, of.lab),
+    ).fetchall()
+    gave: dict[str, list[str]] = {}
+    for code, *said in rows:
+        if (known := repeatability.bounds(*said)) is not None:
+            gave.setdefault(code, []).append(shown(known))
+    for code, some in gave.items():
+        yield f"the other half {code} gave {' and '.join(some)}"
+
+
+def _borne_out(
+    store: sqlite3.Connection, newest: Result, means: Mapping[int, Bounds]
+) -> Iterator[str]:
+    """That an earlier run is off by just the slip that was asked of it."""
+    number = means[newest.run]
+    for run, kind in queries.asked_before(store, newest):
+        before = means.get(run, number)
+        if run == newest.run or not (_exact(before) and _exact(number)):
+            continue
+        ratio = before[0] / number[0]
+        slips = [of(newest.analyte, ratio) for of in (plausible.slip, plausible.slip_of_report)]
+        words = [slip.words.rstrip("?") for slip in slips if slip and slip.kind == kind]
+        if words:
+            yield f"run {newest.run} bears out what was asked of run {run}: {words[0]}"
+
+
+def _exact(one: Bounds) -> bool:
+    """Whether a number is known, and something can be told by how many times it is another."""
+    return one[0] == one[1] > 0
 
 
 def shown(one: Bounds) -> str:

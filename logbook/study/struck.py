@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass
+from decimal import Decimal
+from json import dumps
 from typing import TYPE_CHECKING
 
 from logbook.journal import entry as journal
@@ -63,12 +65,14 @@ def struck(store: sqlite3.Connection, trial: str) -> list[Struck]:
     )
     beds |= {code: labels[bed] for code, bed in rows if bed in labels}
     parts = dict(store.execute("SELECT id, pull FROM part").fetchall())
-    there = set(store.execute("SELECT DISTINCT sample, analyte FROM result").fetchall())
+    last = [one for one in _last_values(store, "result") if one[2].kind != "undo"]
+    there, alike = _standing(store, {value["sample"] for _, value, _ in last})
     found = []
-    for _, value, entry in _last_values(store, "result"):
+    for _, value, entry in last:
         code, analyte, method = value["sample"], value["analyte"], value["method"]
         pull = parts.get(code, code)
-        if pull in beds and entry.kind != "undo":
+        # What stands with the very same number says it all: as under another report's number.
+        if pull in beds and _number(value) not in alike:
             bed, stands = beds[pull], (code, analyte) in there
             found.append(Struck(pull, code, bed, analyte, method, entry.by, _why(entry), stands))
     for code, (_, by, reason) in gone.items():
@@ -87,6 +91,32 @@ def struck(store: sqlite3.Connection, trial: str) -> list[Struck]:
         ]
     found += _flagged(store, beds, parts)
     return sorted(found, key=lambda one: (one.sample, one.analyte, one.method))
+
+
+# What makes two results the same measurement, and the number that it gave.
+_SAME = ("sample", "analyte", "method", "basis", "lab", "qualifier")
+
+
+def _standing(
+    store: sqlite3.Connection, samples: Collection[str]
+) -> tuple[set[tuple[str, str]], set[tuple[object, ...]]]:
+    """Of which samples and nutrients results stand, and what numbers they give."""
+    named = dumps(list(samples))
+    of_samples = "sample IN (SELECT value FROM json_each(?))"
+    rows = store.execute(
+        f'SELECT {", ".join(_SAME)}, value, "limit" FROM result WHERE {of_samples}', (named,)
+    ).fetchall()
+    names = (*_SAME, "value", "limit")
+    return {row[:2] for row in rows}, {_number(dict(zip(names, row, strict=True))) for row in rows}
+
+
+def _number(value: Mapping[str, str | None]) -> tuple[object, ...]:
+    """A result's analysis and the number that it gave."""
+    numbers = (value.get(name) for name in ("value", "limit"))
+    return (
+        *(value.get(name) or "" for name in _SAME),
+        *(None if one is None else Decimal(one) for one in numbers),
+    )
 
 
 def _flagged(

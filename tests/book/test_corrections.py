@@ -211,7 +211,7 @@ def test_undo_is_refused_once_a_later_act_speaks_of_it(open_book: Any) -> None:
     with open_book() as book:
         assert _refused(lambda: corrections.undo(book)) == (
             f"{code}:pH speaks of {code}, which cannot be undone any more | "
-            "strike the later line first"
+            f"strike the later line first: logbook strike {code}:pH --reason TEXT"
         )
 
 
@@ -233,7 +233,7 @@ def test_the_start_of_a_trial_is_held_by_what_was_done_to_its_beds(open_book: An
     with open_book() as book:
         assert _refused(lambda: corrections.undo(book)) == (
             f"{act.code}:B2 speaks of bed B2, which cannot be undone any more | "
-            "strike the later line first"
+            f"strike the later line first: logbook strike {act.code}:B2 --reason TEXT"
         )
 
 

@@ -218,7 +218,7 @@ class TestOneLine:
             code = journal.parts(water)[1]
             said = (
                 f"{code}:B9 speaks of bed B9, which cannot be struck while that stands | "
-                "strike the later line first"
+                f"strike the later line first: logbook strike {code}:B9 --reason TEXT"
             )
             assert _refused(lambda: settling.keep(book, "bed/b1", struck, "x")) == said
             assert _refused(lambda: settling.strike_all(book, "bed/b1", "x")) == said

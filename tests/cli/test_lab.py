@@ -162,7 +162,7 @@ def test_dry_run_writes_nothing(pulled: tuple[Program, list[str]]) -> None:
     program, codes = pulled
     before = program.journal()
     name = report(program, long(codes, SIX))
-    said = program.must("lab", "import", name, "--dry-run", on=ON)
+    said = program.must("lab", "import", name, "--report", "26-1", "--dry-run", on=ON)
     assert said.out == f"report.csv: 12 results can be imported; nothing was written\n{BASIS}"
     assert program.journal() == before
 
@@ -178,22 +178,36 @@ def test_the_same_file_twice_also_under_another_name(pulled: tuple[Program, list
     assert program.journal() == before
 
 
-@pytest.mark.parametrize("words", [["--report", "26-2"], ["--lab", "Other Lab (invented)"]])
+@pytest.mark.parametrize(
+    ("words", "hint"),
+    [
+        (
+            ["--report", "26-2"],
+            "leave --report out; or --replaces 26-1 gives it the number 26-2 instead",
+        ),
+        (
+            ["--report", "26-1", "--lab", "Other Lab (invented)"],
+            "leave --report and --lab out, or strike the first import: logbook strike {} --reason "
+            "TEXT",
+        ),
+    ],
+)
 def test_the_same_file_under_another_number_or_laboratory_is_refused(
-    pulled: tuple[Program, list[str]], words: list[str]
+    pulled: tuple[Program, list[str]], words: list[str], hint: str
 ) -> None:
     program, codes = pulled
     name = report(program, long(codes, SIX))
-    program.must("lab", "import", name, "--report", "26-1", on=ON)
+    act = program.must("lab", "import", name, "--report", "26-1", on=ON).act
     before = program.journal()
-    said = program("lab", "import", name, "--report", "26-1", *words, on=ON)
+    said = program("lab", "import", name, *words, on=ON)
     assert (said.code, said.out) == (2, "")
     assert said.err == (
         "Error: report.csv: this very file was imported as report 26-1 of Invented Soil Lab; "
-        "nothing was written\n"
-        "Try: leave --report and --lab out, or strike the first import\n"
+        f"nothing was written\nTry: {hint.format(act)}\n"
     )
     assert program.journal() == before
+    again = program.must("lab", "import", name, on=ON)
+    assert again.out == "report.csv: imported already (12 results); nothing was written\n"
 
 
 def test_the_same_file_by_another_method_is_refused(pulled: tuple[Program, list[str]]) -> None:
@@ -295,7 +309,7 @@ def test_a_re_issue_writes_only_what_changed_and_keeps_both(
         "          Invented Soil Lab",
         "Curves that change: nitrate-N of C10, nitrate-N of M",
         BASIS.strip(),
-        f"Note: not in the re-issue and left standing: {codes[5]} pH; logbook strike",
+        "Note: not in the re-issue and left standing: 1 result; logbook strike",
         "      SAMPLE:NUTRIENT --reason TEXT strikes one",
     ]
     stands = results(program)
@@ -332,11 +346,10 @@ def test_a_re_issue_that_only_leaves_rows_out_names_them(
     assert said.out == (
         "second.csv: report 26-1 of Invented Soil Lab is here with results that this file\n"
         "  leaves out:\n"
-        f"  {codes[5]}  nitrate-N   <0.4 mg/kg -> not in it, left standing\n"
-        f"  {codes[5]}  pH          6.5 -> not in it, left standing\n"
+        f"  {codes[5]}  all 2 results -> not in it, left standing\n"
         "second.csv: imported already (10 results); nothing was written\n"
-        f"Note: not in the re-issue and left standing: {codes[5]} nitrate-N, {codes[5]} pH;\n"
-        "      logbook strike SAMPLE:NUTRIENT --reason TEXT strikes one\n"
+        "Note: not in the re-issue and left standing: 2 results; logbook strike\n"
+        "      SAMPLE:NUTRIENT --reason TEXT strikes one\n"
     )
     document = json.loads(program.must(*words, "--reissued", "--json", on=ON).out)
     assert document["missing"] == [
@@ -420,7 +433,7 @@ def test_a_re_issue_leaves_what_a_person_corrected_and_the_laboratory_did_not_ch
     assert program.journal() == before
 
     said = program.must("lab", "import", "second.csv", "--report", "26-1", "--reissued", on=ON)
-    assert f"  {codes[1]}  nitrate-N   20 -> 21.5 mg/kg\n" in said.out
+    assert f"  {codes[1]}  nitrate-N   20 (corrected here) -> 21.5 mg/kg\n" in said.out
     assert (
         "Note: corrected or struck here and not changed by the laboratory, left so:\n"
         f"      {codes[0]} nitrate-N, {codes[2]} nitrate-N\n"
@@ -472,7 +485,7 @@ def test_a_re_issue_under_a_new_number_says_what_a_person_did_under_the_old_one(
     program.must("strike", f"{codes[4]}:nitrate-N", "--reason", "bag torn", on=ON)
     words = ("lab", "import", "second.csv", "--report", "26-9", "--replaces", "26-1")
     said = program.must(*words, on=ON).out
-    assert f"  {codes[0]}  nitrate-N   9 -> 10 mg/kg\n" in said
+    assert f"  {codes[0]}  nitrate-N   9 (corrected here) -> 10 mg/kg\n" in said
     assert f"  {codes[2]}  nitrate-N   12 (struck) -> 12 mg/kg\n" in said
     assert f"  {codes[4]}  nitrate-N   14 (struck) -> <1 mg/kg\n" in said
     named = ", ".join(f"{codes[n]} nitrate-N" for n in (0, 2, 4))

@@ -204,7 +204,7 @@ def test_undo_of_a_pull_is_refused_once_a_part_has_a_result(measured: Measured) 
     assert (said.code, said.err) == (
         2,
         f"Error: {bags[1]}:pH speaks of {bags[1]}, which cannot be undone any more\n"
-        "Try: strike the later line first\n",
+        f"Try: strike the later line first: logbook strike {bags[1]}:pH --reason TEXT\n",
     )
 
 

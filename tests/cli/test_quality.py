@@ -286,6 +286,29 @@ def test_a_re_run_asked_for_twice_is_written_once_and_its_letter_printed_again(
     assert asked(started) == []
 
 
+def test_asked_for_again_is_what_was_named_and_what_was_drawn_and_is_not_here(
+    started: Program,
+) -> None:
+    codes = pulled(started)
+    numbers = {"B1": "65", "B5": "66", "B2": "6.4"}
+    rows = "".join(f"{codes[bed]},pH,{value},,water 1:1\n" for bed, value in numbers.items())
+    imported(started, "26-1", rows)
+    words = ("re-run", "--reason", "point?")
+    started.must("lab", "answer", "26-1:pH", *words, on=LATER)
+
+    def again() -> str:
+        return started.must("lab", "answer", f"{codes['B1']}:pH", *words, on=LATER).out
+
+    # The other one in question was not named now, and was never drawn.
+    said = again()
+    assert codes["B5"] not in said
+    assert f"{codes['B2']} pH: not in question, drawn by chance" in said
+    imported(started, "26-2", f"{codes['B2']},pH,6.5,,water 1:1\n", "--repeat")
+    said = again()
+    assert codes["B1"] in said.split("To the laboratory:")[1]
+    assert codes["B2"] not in said
+
+
 def test_a_re_run_of_a_report_is_asked_for_where_it_was_not_yet(started: Program) -> None:
     codes = pulled(started)
     rows = "".join(
@@ -933,6 +956,43 @@ def test_of_repeats_that_differ_one_may_be_struck_or_all(started: Program) -> No
     assert values(started) == {}
 
 
+def test_repeats_that_still_differ_are_asked_about_whatever_became_of_the_first(
+    started: Program,
+) -> None:
+    code = repeats_apart(started)
+    first = f"{code}:nitrate-N:1"
+    why = ("--reason", "slip of the pen")
+    started.must("correct", first, "--value", "31", *why, on=LATER)
+    assert [one["value"] for one in asked(started)] == ["31"]
+    assert value_of(started, code) == []
+    started.must("correct", first, "--value", "58", *why, on=LATER)
+    assert asked(started) == []
+    assert sorted(value_of(started, code)) == [58.0, 60.0]
+
+
+def test_of_three_repeats_the_two_that_are_left_are_asked_about(started: Program) -> None:
+    code = pulled(started)["B1"]
+    row = f"{code},nitrate-N,{{}},mg/kg,1 M KCl\n"
+    imported(started, "26-1", "".join(map(row.format, ("30", "60", "200"))))
+    started.must("strike", f"{code}:nitrate-N:1", "--reason", "spilled", on=LATER)
+    assert [one["value"] for one in asked(started)] == ["60"]
+    assert value_of(started, code) == []
+    started.must("lab", "answer", f"{code}:nitrate-N", "strike", "--reason", "all", on=LATER)
+    assert values(started) == {}
+
+
+def test_repeats_that_are_re_issued_and_still_differ_are_one_question(started: Program) -> None:
+    code = repeats_apart(started)
+    row = f"{code},nitrate-N,{{}},mg/kg,1 M KCl\n"
+    imported(started, "26-1", row.format("30") + row.format("90"), "--reissued")
+    (query,) = asked(started)
+    assert query["what"].startswith("laboratory repeat: 30 and 90, ")
+    # The older question does not come back once the new one is answered.
+    started.must("lab", "answer", f"{code}:nitrate-N", "accept", "--reason", "odd", on=LATER)
+    assert asked(started) == []
+    assert sorted(value_of(started, code)) == [30.0, 90.0]
+
+
 @pytest.mark.parametrize("changed", [("60", "31"), ("30", "62")])
 def test_a_re_issue_of_one_repeat_is_held_against_the_other(
     started: Program, changed: tuple[str, str]
@@ -989,3 +1049,228 @@ def test_bags_that_were_exchanged_are_asked_about_until_their_beds_are_corrected
     # Taken back: the bag of B2 is that of B2 again.
     started.must("undo", on=LATER)
     assert {one["sample"] for one in asked(started)} == {codes[28, "B2"]}
+
+
+def test_a_person_puts_in_question_what_no_check_asks_about(started: Program) -> None:
+    codes = season(started, parts=(("nitrate-N", 1.0),))
+    code = codes[7, "B5"]
+    assert asked(started, "--all") == []
+    words = ("lab", "answer", f"{code}:nitrate-N", "re-run", "--reason", "want a second")
+    said = started.must(*words, on=LATER).out
+    assert f"{code} nitrate-N put in question, re-run asked: want a second" in said
+    assert f"    {code}  nitrate-N by 1 M KCl\n" in said
+    assert said.count(" by 1 M KCl\n") == 2  # an unsuspected bed goes along
+    (query,) = asked(started)
+    assert (query["kind"], query["state"], query["deadline"]) == (
+        "hand", "re-run asked", "2026-05-20",
+    )  # fmt: skip
+    assert query["what"] == "15 mg/kg is put in question: want a second"
+    listing = started.must("lab", "queries", on=LATER).out
+    assert "by hand (report s): 15 mg/kg is put in question: want a second" in listing
+    assert listing.count("want a second") == 1
+    # Out of the curve, and awaited, until the second run is here.
+    assert value_of(started, code) == []
+    assert any(query["what"] in note for note in nitrate(started)["notes"])
+    waiting = started.must("lab", "log", "--waiting", "--each", on=LATER).out
+    assert any(code in line and "re-run asked" in line for line in waiting.splitlines())
+    imported(started, "again", f"{code},nitrate-N,15.4,mg/kg,1 M KCl\n", "--repeat")
+    assert sorted(value_of(started, code)) == [15.0, 15.4]
+    assert asked(started) == []
+    # Both of its runs are in question where a third one is asked for.
+    started.must(*words, on=LATER)
+    assert value_of(started, code) == []
+    started.must("undo", on=LATER)
+    assert sorted(value_of(started, code)) == [15.0, 15.4]
+
+
+def test_what_was_put_in_question_by_hand_is_one_act_and_may_be_answered(started: Program) -> None:
+    code = pulled(started)["B1"]
+    imported(started, "26-1", f"{code},K,14.6,mg/kg,Mehlich-3\n")
+    words = ("lab", "answer", f"{code}:K")
+    refused = started(*words, "accept", "--reason", "fine", on=LATER)
+    assert refused.code == 2
+    assert f"there is no open query on {code}:K" in refused.err
+    assert "the answer re-run to SAMPLE:NUTRIENT puts one in question" in refused.err
+    started.must(*words, "re-run", "--reason", "last 148", on=LATER)
+    started.must("undo", on=LATER)
+    assert asked(started, "--all") == []
+    started.must(*words, "re-run", "--reason", "last 148", on=LATER)
+    started.must(*words, "accept", "--reason", "the laboratory is sure", on=LATER)
+    assert asked(started) == []
+    # In question once more: the person's word counts, although it was accepted.
+    started.must(*words, "re-run", "--reason", "still not", on=LATER)
+    assert [one["state"] for one in asked(started)] == ["re-run asked"]
+    # Nothing stands of what was never measured.
+    refused = started("lab", "answer", f"{code}:P", "re-run", "--reason", "x", on=LATER)
+    assert (refused.code, refused.out) == (2, "")
+
+
+def lines_of_letter(said: str) -> set[str]:
+    """The codes that the laboratory is asked to measure again."""
+    return set(re.findall(r"^    (\w{8})  \S+ by ", said, re.MULTILINE))
+
+
+def test_of_two_halves_that_differ_both_are_measured_again(started: Program) -> None:
+    of, twin = two_halves(started, "19.8")
+    words = ("lab", "answer", f"{of}:nitrate-N", "re-run", "--reason", "halves")
+    said = started.must(*words, on=LATER).out
+    assert {of, twin} < lines_of_letter(said)
+    assert len(lines_of_letter(said)) == 3  # and a bed drawn by chance
+    told = " ".join(said.split())
+    assert f"Note: {twin} nitrate-N: the other half of a bag in question, measured again" in told
+    assert f"{twin} nitrate-N: not in question" not in told
+    again = started.must(*words, on=LATER).out
+    assert again.split("To the laboratory:")[1] == said.split("To the laboratory:")[1]
+    waiting = started.must("lab", "log", "--waiting", "--each", on=LATER).out
+    assert any(twin in line and "re-run asked" in line for line in waiting.splitlines())
+    # What the other half gave speaks for one of two runs that differ.
+    imported(started, "again", f"{of},nitrate-N,19.5,mg/kg,1 M KCl\n", "--repeat")
+    (query,) = asked(started)
+    assert query["kind"] == "runs"
+    assert f"; the other half {twin} gave 19.8: ask for a third, or strike" in query["what"]
+
+
+def test_a_second_run_that_bears_out_the_first_question_says_so(started: Program) -> None:
+    codes = season(started, values=slipped(7, "B5", 1.5), parts=(("nitrate-N", 1.0),))
+    code = codes[7, "B5"]
+    (query,) = asked(started)
+    assert query["kind"] == "decimal"
+    started.must("lab", "answer", f"{code}:nitrate-N", "re-run", "--reason", "?", on=LATER)
+    imported(started, "again", f"{code},nitrate-N,15.2,mg/kg,1 M KCl\n", "--repeat")
+    (query,) = asked(started)
+    cause = "a misplaced decimal point, about a tenth"
+    assert f"; run 2 bears out what was asked of run 1: {cause}: ask for a" in query["what"]
+
+
+def test_a_third_run_takes_along_a_bed_that_was_measured_only_once(started: Program) -> None:
+    codes = season(started, values=slipped(7, "B5", 1.5), parts=(("nitrate-N", 1.0),))
+    code = codes[7, "B5"]
+    words = ("lab", "answer", f"{code}:nitrate-N", "re-run", "--reason", "?")
+    (first,) = lines_of_letter(started.must(*words, on=LATER).out) - {code}
+    value = {codes[7, bed]: of for bed, of in VALUES[7].items()}[first]
+    row = "{},nitrate-N,{},mg/kg,1 M KCl\n"
+    imported(started, "again", row.format(code, "15.2") + row.format(first, value), "--repeat")
+    words = (*words[:-1], "a third")
+    said = started.must(*words, on=LATER).out
+    (second,) = lines_of_letter(said) - {code}
+    assert second in {codes[7, bed] for bed in ("B1", "B2", "B6")} - {first}
+    assert "no other bed" not in said
+    assert "--repeat: it is a measurement of its own" in " ".join(said.split())
+    again = started.must(*words, on=LATER).out
+    assert again.split("To the laboratory:")[1] == said.split("To the laboratory:")[1]
+
+
+@pytest.mark.parametrize(
+    ("row", "right", "value"),
+    [
+        ("K,0.33,mg/kg,Mehlich-3", "0.33 cmol(+)/kg", "129.02"),
+        ("pH,65,,water 1:1", "6.5", "6.5"),
+    ],
+)
+def test_a_slip_of_unit_or_point_is_corrected_as_the_footer_says(
+    started: Program, row: str, right: str, value: str
+) -> None:
+    code = pulled(started)["B1"]
+    imported(started, "26-1", f"{code},{row}\n")
+    footer = " ".join(started.must("lab", "queries", on=LATER).out.split())
+    assert "logbook correct CODE:NUTRIENT --value 'X UNIT' --reason TEXT puts the number" in footer
+    name = f"{code}:{row.partition(',')[0]}"
+    started.must("correct", name, "--value", right, "--reason", "asked them", on=LATER)
+    assert asked(started) == []
+    found = json.loads(started.must("lab", "results", "--json", on=LATER).out)["results"]
+    assert [one["value"][:6] for one in found] == [value]
+    assert "correct CODE" not in started.must("lab", "queries", "--all", on=LATER).out
+
+
+def test_an_import_of_awaited_re_runs_says_that_they_were_asked_for(started: Program) -> None:
+    codes = pulled(started)
+    row = "{},K,{},mg/kg,Mehlich-3\n"
+    imported(started, "R-1", "".join(row.format(codes[bed], 120) for bed in BEDS if bed in codes))
+    for bed in ("B1", "B5"):
+        words = ("lab", "answer", f"{codes[bed]}:K", "re-run", "--alone", "--reason", "?")
+        started.must(*words, on=LATER)
+    # The one came back with the very same number.
+    rows = row.format(codes["B1"], 120) + row.format(codes["B5"], 131)
+    (started.folder / "R-2.csv").write_text(HEADER + rows)
+    import_it = ("lab", "import", "R-2.csv", "--report", "R-2")
+    before = started.journal()
+    said = started(*import_it, on=LATER)
+    assert (said.code, said.out) == (2, "")
+    assert said.err == (
+        "Error: R-2.csv: a re-run of just these was asked for on Wed 22 Apr 2026; the 2 results of "
+        "report R-2 stand here already under report R-1 of Invented Soil Lab (1 equal, 1 "
+        "different); nothing was written\n"
+        "Try: --repeat if this is that re-run, or --replaces R-1 if it replaces that report\n"
+    )
+    assert started.journal() == before
+    # Of a file with more than what is awaited nothing is supposed.
+    (started.folder / "R-3.csv").write_text(HEADER + rows + row.format(codes["B2"], 125))
+    other = started("lab", "import", "R-3.csv", "--report", "R-3", on=LATER).err
+    assert "Try: --replaces R-1 if it replaces that report, or --repeat if" in other
+    assert "a re-run" not in other
+    started.must(*import_it, "--repeat", on=LATER)
+    assert asked(started) == []
+
+
+def test_a_re_run_that_gives_the_same_number_is_not_taken_for_the_first(started: Program) -> None:
+    code = pulled(started)["B1"]
+    imported(started, "R-1", f"{code},pH,6.4,,water 1:1\n")
+    words = ("lab", "answer", f"{code}:pH", "re-run", "--reason", "?")
+    started.must(*words, on=LATER)
+    (started.folder / "R-2.csv").write_text(f"{HEADER}{code},pH,6.40,,water 1:1\n")
+    said = started("lab", "import", "R-2.csv", "--report", "R-2", on=LATER)
+    assert said.code == 2
+    assert "a re-run of this one was asked for on Wed 22 Apr 2026" in said.err
+    started.must("lab", "import", "R-2.csv", "--report", "R-2", "--repeat", on=LATER)
+    assert asked(started) == []
+
+
+def test_an_import_says_whose_numbers_it_puts_in_doubt(started: Program) -> None:
+    """Day 7 came in first: only beside day 0 is it seen that its B5 has lost its point."""
+    values = slipped(7, "B5", 150.0)
+    codes = season(started, values={0: VALUES[0], 7: values[7]}, parts=(("nitrate-N", 1.0),))
+    started.must("undo", on=LATER)
+    row = "{},nitrate-N,{},mg/kg,1 M KCl\n"
+    rows = {day: "".join(row.format(codes[day, bed], value) for bed, value in values[day].items())
+            for day in (0, 7)}  # fmt: skip
+    assert "about" not in imported(started, "R-7", rows[7])
+    slip = f"{codes[0, 'B1']},K,0.33,mg/kg,Mehlich-3\n"
+    said = " ".join(imported(started, "R-0", rows[0] + slip).split())
+    assert {one["report"] for one in asked(started)} == {"R-0", "R-7"}
+    assert "Note: 1 query about these results, 1 query about report R-7, out of curves" in said
+
+
+def test_a_run_has_the_number_by_which_it_is_struck(started: Program) -> None:
+    code = pulled(started)["B1"]
+    row = f"{code},K,{{}},mg/kg,Mehlich-3\n"
+    # In order of report the second run stands first.
+    imported(started, "R-9", row.format(120))
+    imported(started, "R-1", row.format(122), "--repeat")
+    which = " ".join(started("strike", f"{code}:K", "--reason", "x", on=LATER).err.split())
+    assert f"{code}:K:2 122 mg/kg, Mehlich-3, report R-1 of Invented Soil Lab, run 2" in which
+    started.must("strike", f"{code}:K:1", "--reason", "spilled", on=LATER)
+    assert values(started) == {(code, "K"): "122"}
+    # What is left is run 2 as before, and no number of a list.
+    wrong = started("strike", f"{code}:K:1", "--reason", "x", on=LATER)
+    assert wrong.code == 2
+    assert f"sample {code} has no result of K numbered 1\n" in wrong.err
+    started.must("strike", f"{code}:K:2", "--reason", "spilled too", on=LATER)
+    assert values(started) == {}
+
+
+def test_a_history_names_runs_and_what_was_made_of_a_query(started: Program) -> None:
+    code = pulled(started)["B1"]
+    imported(started, "R-1", f"{code},pH,65,,water 1:1\n")
+    query = f"| query {code}:pH"
+
+    def told() -> str:
+        return " ".join(started.must("history", f"{code}:pH", on=LATER).out.split())
+
+    assert f"stands {query}" in told()
+    started.must("lab", "answer", f"{code}:pH", "re-run", "--reason", "?", on=LATER)
+    assert f"answered: re-run asked {query}" in told()
+    imported(started, "R-2", f"{code},pH,6.5,,water 1:1\n", "--repeat")
+    assert "report R-2 of Invented Soil Lab, run 2)" in told()
+    assert "report R-1 of Invented Soil Lab)" in told()
+    said = json.loads(started.must("history", f"{code}:pH", "--json", on=LATER).out)["lines"]
+    assert [one["answer"] for one in said if one["kind"] == "query"] == ["re-run asked", "", ""]

@@ -3,7 +3,12 @@
 from __future__ import annotations
 
 import json
+import sqlite3
 
+import pytest
+
+from logbook.journal.entry import Entry
+from logbook.store import reported, views
 from tests.program import Program
 
 PULLED = "2026-03-16T09:00+01:00"
@@ -89,6 +94,29 @@ def test_a_re_issue_dates_only_what_it_changed(started: Program) -> None:
     awaited = "nitrate-N, ammonium-N awaited for 9 d (sent Tue 17 Mar 2026 by mira)"
     assert f"{changed} B1: {awaited}; pH reported Wed 25 Mar 2026 by mira" in text
     assert f"{same} B2: {awaited}; pH reported Fri 20 Mar 2026 by mira" in text
+
+
+def test_of_reports_that_came_again_only_those_of_the_bags_are_read(
+    started: Program, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The board asks this of few bags, in a book of many re-issues."""
+    code, other = reissued(started)
+    for value in ("6.5", "6.6"):
+        (started.folder / "q.csv").write_text(f"{HEADER}{other},P,{value},mg/kg,Olsen\n")
+        started.must("lab", "import", "q.csv", "--report", "q", "--reissued", on=LATER)
+    read: list[str] = []
+    written = views.writes_of_key
+
+    def reading(store: sqlite3.Connection, key: str) -> list[tuple[str, Entry, int, bool]]:
+        read.append(key)
+        return written(store, key)
+
+    monkeypatch.setattr(views, "writes_of_key", reading)
+    with views.reading(started.store) as store:
+        rows = store.execute("SELECT id FROM result WHERE sample = ?", (code,)).fetchall()
+        (when,) = reported.came_in(store, [name for (name,) in rows]).values()
+    assert when.day.isoformat() == "2026-03-25"
+    assert read == ["report/Invented Soil Lab/r"]
 
 
 def test_what_a_person_corrects_keeps_the_day_on_which_it_was_reported(started: Program) -> None:

@@ -308,6 +308,29 @@ def test_one_pull_written_on_two_machines_is_said(enrolled: Bench) -> None:
     assert "1 possible duplicate pull" in enrolled.must("office", "sync", enrolled.stick).out
 
 
+def test_a_report_imported_on_two_machines_asks_the_same_question_once(enrolled: Bench) -> None:
+    """When it was asked, and until when the laboratory can be asked back, makes no dispute."""
+    enrolled.must("office", "pull", "B1,B2,B3", on="2026-03-02T09:30+01:00")
+    logged = json.loads(enrolled.must("office", "lab", "log", "--json").out)["samples"]
+    bags = {one["bed"]: one["sample"] for one in logged}
+    enrolled.must("office", "sync", enrolled.stick)
+    enrolled.must("bench", "sync", enrolled.stick)
+    rows = [f"{bags[bed]},pH,{value},,water 1:1" for bed, value in (("B1", "6.5"), ("B2", "65"))]
+    report = enrolled.folder / "report.csv"
+    report.write_text("\n".join(["sample,nutrient,value,unit,method", *rows]), encoding="utf-8")
+    words = ("lab", "import", str(report), "--lab", "Bench lab (invented)", "--report", "1")
+    for machine, day in (("office", "2026-03-09"), ("bench", "2026-03-11")):
+        enrolled.must(machine, *words, on=f"{day}T09:00+01:00")
+    enrolled.must("bench", "sync", enrolled.stick)
+    enrolled.must("office", "sync", enrolled.stick)
+    enrolled.must("bench", "sync", enrolled.stick)
+    for machine in ("office", "bench"):
+        assert enrolled.at(machine, "conflicts").code == 0
+        (asked,) = json.loads(enrolled.must(machine, "lab", "queries", "--json").out)["queries"]
+        assert asked["sample"] == bags["B2"]
+    assert enrolled.exported("office") == enrolled.exported("bench")
+
+
 def test_places_that_are_not_there_do_not_stop_the_others(two: Bench) -> None:
     two.must("office", "sync", "add", "here", two.stick)
     (two.folder / "gone").mkdir()

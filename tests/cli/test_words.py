@@ -101,7 +101,7 @@ def test_a_start_is_not_struck_under_what_was_done(program: Program) -> None:
     assert (said.code, said.err) == (
         2,
         f"Error: {first}:B2 speaks of bed B2, which cannot be struck while that stands\n"
-        "Try: strike the later line first\n",
+        f"Try: strike the later line first: logbook strike {first}:B2 --reason TEXT\n",
     )
     program.must("undo")
     program.must("undo")
@@ -280,3 +280,37 @@ def test_undo_of_an_import_names_its_report(started: Program) -> None:
     assert "pH 6.36 (reported 6.36 as pH; water 1:1" in " ".join(told.split())
     said = started.must("undo", on=LATER).out
     assert said.split("  ")[1] == "took back the import of report 26-1 (2 results)\n"
+
+
+def test_of_an_import_that_replaced_others_its_own_results_are_counted(started: Program) -> None:
+    (code,) = started.must("pull", "B1").samples
+    file = started.folder / "r.csv"
+    rows = "sample,nutrient,value,unit,method\n" + f"{code},NO3-N,10,mg/kg,1 M KCl\n"
+    file.write_text(f"{rows}{code},pH,6.36,,water 1:1\n")
+    started.must("lab", "import", str(file), "--report", "26-1", on=LATER)
+    file.write_text(f"{rows}{code},pH,6.4,,water 1:1\n")
+    words = ("lab", "import", str(file), "--report", "26-2", "--replaces", "26-1")
+    started.must(*words, on=LATER)
+    said = started.must("undo", on=LATER).out
+    assert " ".join(said.split()[1:]) == (
+        "took back the import of report 26-2 (2 results; 2 results that it replaced, back again)"
+    )
+    told = started.must(*words, on=LATER).out.partition("  imported")[0]
+    said = started.must("strike", told.split()[-1], "--reason", "x", on=LATER).out
+    assert said.split("  ")[1] == (
+        "struck the import of report 26-2 of Invented Soil Lab (2 results): x\n"
+    )
+
+
+def test_what_an_answer_holds_is_struck_after_the_act_of_the_answer(started: Program) -> None:
+    (code,) = started.must("pull", "B1").samples
+    file = started.folder / "r.csv"
+    file.write_text(f"sample,nutrient,value,unit,method\n{code},pH,65,,water 1:1\n")
+    act = started.must("lab", "import", str(file), "--report", "26-1", on=LATER).act
+    answer = ("lab", "answer", f"{code}:pH", "re-run", "--reason", "point lost?")
+    later = started.must(*answer, on=LATER).act
+    said = started("strike", act, "--reason", "x", on=LATER)
+    assert said.code == 2
+    assert f"strike the later line first: logbook strike {later} --reason TEXT\n" in said.err
+    started.must("strike", later, "--reason", "x", on=LATER)
+    started.must("strike", act, "--reason", "x", on=LATER)

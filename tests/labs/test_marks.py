@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from logbook.errors import UserMistake
-from logbook.labs.marks import NOTHING, USUAL, Marks
+from logbook.labs.marks import NOTHING, THOUSANDS, USUAL, Marks
 from logbook.trial import qualifiers
 
 TABLE = {
@@ -109,6 +109,22 @@ def test_what_is_not_understood_is_refused(marks: Marks, cell: str, what: str) -
         marks.read(cell)
     assert refused.value.message == what
     assert refused.value.hint
+
+
+@pytest.mark.parametrize(
+    ("marks", "cell", "name"),
+    [
+        (Marks(decimal=","), "1.146,0", "point"), (Marks(decimal=","), "1.146", "point"),
+        (POINT, "1,234.5", "comma"), (POINT, "1 234.5", "blank"), (POINT, "1'234", "apostrophe"),
+    ],
+)  # fmt: skip
+def test_a_thousands_mark_is_for_the_profile_to_say(marks: Marks, cell: str, name: str) -> None:
+    with pytest.raises(UserMistake) as refused:
+        marks.read(cell)
+    hint = f'if it groups thousands, say thousands = "{name}" in [file] of the profile'
+    assert refused.value.hint == hint
+    said = Marks(marks.table, marks.decimal, THOUSANDS[name])
+    assert said.read(cell).value in (Decimal("1146"), Decimal("1234.5"), Decimal("1234"))
 
 
 def test_one_mark_means_different_things_at_two_laboratories() -> None:

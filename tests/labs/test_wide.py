@@ -142,6 +142,41 @@ def test_a_column_without_a_method_names_the_trials_but_does_not_take_it(tmp_pat
     ]
 
 
+def test_columns_without_methods_are_one_command_to_copy(tmp_path: Path) -> None:
+    header = "sample,Nitrate-N (mg/kg),P (mg/kg),K mg/kg"
+    assert told(parse(tmp_path, f"{header}\n{A},1,2,3\n")) == [
+        "w.csv, header, columns 'Nitrate-N (mg/kg)', 'P (mg/kg)': there is no method, and without "
+        "one nothing can be compared; add --method 'nitrate-N=1 M KCl' --method 'P=Mehlich-3' (the "
+        "trial's methods), if that is how they were measured, or a row 'method'; so that no report "
+        "needs it again, let a profile say it (logbook lab profile new)",
+        "w.csv, header, column 'K mg/kg': there is no method, and without one nothing can be "
+        "compared; add --method 'K=METHOD'",
+    ]
+
+
+def test_the_trials_methods_may_be_said_of_a_re_run_that_has_only_some_of_them(
+    tmp_path: Path,
+) -> None:
+    methods = ("nitrate-N=1 M KCl", "P=Mehlich-3")
+    content = f"sample,Nitrate-N (mg/kg)\n{A},1\n"
+    assert parse(tmp_path, content, methods=methods).problems == []
+    (problem,) = told(parse(tmp_path, content, methods=(methods[0], "P=Olsen")))
+    assert "no column takes --method 'P=Olsen'" in problem
+
+
+def test_a_column_of_codes_beside_one_of_numbers_is_never_skipped(tmp_path: Path) -> None:
+    rows = "".join(f"S-{n},{code},{n}.5\n" for n, code in enumerate(SAMPLES))
+    content = f"Sample,Field,Nitrate-N 1 M KCl (mg/kg)\n{rows}"
+    assert told(parse(tmp_path, content)) == [
+        "w.csv, header, column 'Field': the codes stand in this column, and not in 'Sample'; let a "
+        "profile say it (logbook lab profile new)"
+    ]
+    # Beside a column of samples it is any other column.
+    rows = "".join(f"{code},{code},{n}.5\n" for n, code in enumerate(SAMPLES))
+    (problem,) = told(parse(tmp_path, f"Sample,Field,Nitrate-N 1 M KCl (mg/kg)\n{rows}"))
+    assert problem.endswith("--skip 'Field' leaves it out")
+
+
 def test_what_is_no_nutrient_must_be_named(tmp_path: Path) -> None:
     content = f"sample,P Olsen (mg/kg),Ca (%),P rating,Comment\n{A},4,70,M,=1+1\n"
     assert told(parse(tmp_path, content)) == [

@@ -117,3 +117,19 @@ def test_one_of_two_results_that_a_person_struck_is_named_although_the_other_cou
     assert curve["pulls"][0]["treated_beds"] == 2
     (note,) = [one for one in curve["notes"] if one.endswith("(spilled)")]
     assert note.startswith("struck, while another result of the sample stands: ")
+
+
+def test_of_a_struck_result_that_stands_with_the_same_number_there_is_nothing_to_say(
+    started: Program,
+) -> None:
+    codes = _a_day_of_potassium(started)
+    rows = rows_of({"B1": "100.0", "B2": "131", "B5": "200", "B6": "240"}, codes)
+    for bed in ("B1", "B2"):
+        started.must("strike", f"{codes[bed]}:K", "--reason", "number", on=LATER)
+    report(started, rows[:2], "2")
+
+    (curve,) = curves(started, "K", "M")
+    (note,) = [one for one in curve["notes"] if one.startswith("struck")]
+    assert (
+        note == f"struck, while another result of the sample stands: {codes['B2']} of B2 (number)"
+    )

@@ -37,8 +37,10 @@ def show_queries(lines: Sequence[Line], today: date) -> None:
 
 def _ended(one: Line) -> Iterator[str]:
     """What was answered and why, and why a question is moot."""
-    if one.answer is not None and one.answer.text:
-        yield f"{one.answer.what}: {one.answer.text}"
+    said = one.answer.text if one.answer is not None else ""
+    # The reason of what was put in question by hand stands in the question.
+    if one.answer is not None and said and not one.query.what.endswith(f": {said}"):
+        yield f"{one.answer.what}: {said}"
     if one.state == MOOT:
         yield f"{MOOT}: {one.cause}"
 

@@ -1,0 +1,265 @@
+"""A report that is re-issued under a number of its own: nothing of it is lost, nothing doubled."""
+
+from __future__ import annotations
+
+import json
+from hashlib import sha256
+from itertools import chain, combinations
+
+import pytest
+
+from logbook.store import views
+from tests.cli.test_lab import BASIS, HEADER, ON, SIX, long, pulled, report, results
+from tests.program import Program
+
+__all__ = ["pulled"]
+
+LAB = "Invented Soil Lab"
+Pulled = tuple[Program, list[str]]
+
+
+def standing(program: Program) -> dict[tuple[str, str], list[tuple[str, int, str]]]:
+    """Report, run and value of all that stands, by sample and nutrient."""
+    found: dict[tuple[str, str], list[tuple[str, int, str]]] = {}
+    with views.reading(program.store) as store:
+        for one in views.fetch(store, "result"):
+            of = found.setdefault((one.record.sample, one.record.analyte), [])
+            of.append((one.record.report, one.record.run, one.record.reported))
+    return found
+
+
+@pytest.fixture
+def chain_of_two(pulled: Pulled) -> Pulled:
+    """26-1 has six bags; 26-2 is a re-issue of the first two of them; third.csv one of all."""
+    program, codes = pulled
+    program.must("lab", "import", report(program, long(codes, SIX)), "--report", "26-1", on=ON)
+    part = report(program, long(codes[:2], ["10.5", "11.5"]), "second.csv")
+    program.must("lab", "import", part, "--report", "26-2", "--replaces", "26-1", on=ON)
+    report(program, long(codes, ["10.6", "11.6", "12.6", *SIX[3:]]), "third.csv")
+    return program, codes
+
+
+def test_a_whole_re_issue_replaces_a_report_and_the_re_issue_of_a_part_of_it(
+    chain_of_two: Pulled,
+) -> None:
+    program, codes = chain_of_two
+    words = ("lab", "import", "third.csv", "--report", "26-3")
+    both = ("--replaces", "26-1", "--replaces", "26-2")
+    said = program.must(*words, *both, on=ON).out
+    assert said.startswith(
+        f"third.csv: report 26-3 of {LAB} has other values than report 26-1:\n"
+        f"  {codes[2]}  nitrate-N   12 -> 12.6 mg/kg\n"
+        f"third.csv: report 26-3 of {LAB} has other values than report 26-2:\n"
+        f"  {codes[0]}  nitrate-N   10.5 -> 10.6 mg/kg\n"
+        f"  {codes[1]}  nitrate-N   11.5 -> 11.6 mg/kg\n"
+    )
+    told = " ".join(said.split())
+    assert "it takes the place of 12 results of reports 26-1, 26-2, now struck" in told
+    assert "left standing" not in said
+    found = standing(program)
+    assert {(number, run) for several in found.values() for number, run, _ in several} == {
+        ("26-3", 1)
+    }
+    assert {len(several) for several in found.values()} == {1}
+    assert len(found) == 12
+    before = program.journal()
+    assert "imported already" in program.must(*words, *both, on=ON).out
+    assert program.journal() == before
+    program.must("undo", on=ON)
+    assert results(program)[codes[0], "nitrate-N"] == "10.5"
+    assert results(program)[codes[2], "nitrate-N"] == "12"
+    program.must("verify", on=ON)
+
+
+@pytest.mark.parametrize(
+    "said", [[], ["--reissued"], ["--replaces", "26-1"], ["--replaces", "26-2"],
+             ["--replaces", "26-9"]],
+)  # fmt: skip
+def test_the_advice_of_each_refusal_is_a_command_that_works(
+    chain_of_two: Pulled, said: list[str]
+) -> None:
+    program, _ = chain_of_two
+    words = ("lab", "import", "third.csv", "--report", "26-3")
+    before = program.journal()
+    refused = program(*words, *said, on=ON)
+    assert (refused.code, refused.out) == (2, "")
+    assert program.journal() == before
+    advice = refused.err.partition("Try: ")[2].partition(" if ")[0].split()
+    assert sorted(advice) == ["--replaces", "--replaces", "26-1", "26-2"]
+    program.must(*words, *advice, on=ON)
+    assert {len(several) for several in standing(program).values()} == {1}
+
+
+@pytest.mark.parametrize(
+    ("number", "what"),
+    [("26-9", f"there is no report 26-9 of {LAB}"), ("25-7", "nothing of it stands under report")],
+)
+def test_a_report_to_replace_that_has_nothing_of_it_is_named(
+    chain_of_two: Pulled, number: str, what: str
+) -> None:
+    program, codes = chain_of_two
+    other = report(program, f"{HEADER}{codes[0]},P,4,mg/kg,Olsen\n", "p.csv")
+    program.must("lab", "import", other, "--report", "25-7", on=ON)
+    before = program.journal()
+    both = ("--replaces", "26-1", "--replaces", "26-2")
+    for more in ((), both):
+        said = program(
+            "lab", "import", "third.csv", "--report", "26-3", *more, "--replaces", number, on=ON
+        )
+        assert said.code == 2
+        assert said.err.startswith(f"Error: third.csv: {what}")
+        assert "and these samples stand under reports 26-1, 26-2; nothing was written" in said.err
+        assert said.err.endswith(f"Try: {' '.join(both)} if it replaces these reports\n")
+    assert program.journal() == before
+
+
+def test_a_report_to_replace_where_nothing_of_it_is_here(pulled: Pulled) -> None:
+    program, codes = pulled
+    name = report(program, long(codes, SIX))
+    said = program("lab", "import", name, "--report", "26-2", "--replaces", "26-1", on=ON)
+    assert said.err == (
+        f"Error: report.csv: there is no report 26-1 of {LAB}; nothing was written\n"
+        "Try: check the number, or leave --replaces out\n"
+    )
+
+
+ONE = HEADER + "{0},pH,{1},,water 1:1\n"
+
+
+def measured_twice(program: Program, code: str) -> None:
+    """pH 6.1 in report 26-1, and 6.3 in its re-run 26-1R."""
+    first = report(program, ONE.format(code, "6.1"), "first.csv")
+    program.must("lab", "import", first, "--report", "26-1", on=ON)
+    again = report(program, ONE.format(code, "6.3"), "again.csv")
+    program.must("lab", "import", again, "--report", "26-1R", "--repeat", on=ON)
+
+
+@pytest.mark.parametrize(
+    ("old", "stands"),
+    [
+        ("26-1", [("26-1R", 2, "6.3"), ("26-2", 1, "6.2")]),
+        ("26-1R", [("26-1", 1, "6.1"), ("26-2", 2, "6.2")]),
+    ],
+)
+def test_a_re_issue_of_one_of_two_measurements_leaves_the_other_one(
+    pulled: Pulled, old: str, stands: list[tuple[str, int, str]]
+) -> None:
+    program, codes = pulled
+    measured_twice(program, codes[0])
+    name = report(program, ONE.format(codes[0], "6.2"), "new.csv")
+    words = ("lab", "import", name, "--report", "26-2", "--replaces", old)
+    program.must(*words, on=ON)
+    assert sorted(standing(program)[codes[0], "pH"]) == stands
+    assert "imported already" in program.must(*words, on=ON).out
+
+
+REPORTS = ("26-1", "26-2", "26-3")
+
+
+@pytest.mark.parametrize(
+    "named", [*chain.from_iterable(combinations(REPORTS, n) for n in range(4))]
+)
+def test_whatever_is_named_nothing_is_lost_or_doubled(
+    pulled: Pulled, named: tuple[str, ...]
+) -> None:
+    """Of five bags 26-1 has four, 26-2 re-issued two of them, 26-3 has the fifth and a nutrient.
+
+    Each result that stood stands or was replaced by the new report, and no run stands twice.
+    """
+    program, codes = pulled
+    for number, content, more in [
+        ("26-1", long(codes[:4], SIX[:4]), ()),
+        ("26-2", long(codes[:2], ["10.5", "11.5"]), ("--replaces", "26-1")),
+        ("26-3", f"{long(codes[4:5], ['14'])}{codes[0]},P,4,mg/kg,Olsen\n", ()),
+    ]:
+        name = report(program, content, f"{number}.csv")
+        program.must("lab", "import", name, "--report", number, *more, on=ON)
+    before = standing(program)
+    report(program, long(codes, ["9", *SIX[1:]]), "new.csv")
+    options = [word for number in named for word in ("--replaces", number)]
+    said = program("lab", "import", "new.csv", "--report", "26-4", *options, on=ON)
+    assert (said.code == 0) == (named == REPORTS)
+    after = standing(program)
+    assert (after == before) == (named != REPORTS)
+    assert set(before) <= set(after)
+    assert {len(several) for several in after.values()} == {1}
+
+
+def test_a_re_issue_that_leaves_whole_bags_out_names_each_once(pulled: Pulled) -> None:
+    program, codes = pulled
+    program.must("lab", "import", report(program, long(codes, SIX)), "--report", "26-1", on=ON)
+    part = report(program, "".join(long(codes[:3], SIX[:3]).splitlines(True)[:-1]), "part.csv")
+    words = ("lab", "import", part, "--report", "26-2", "--replaces", "26-1")
+    document = json.loads(program.must(*words, "--dry-run", "--json", on=ON).out)
+    assert len(document["missing"]) == 7
+    assert document["replaced_reports"] == ["26-1"]
+    said = program.must(*words, on=ON).out
+    assert said.startswith(
+        f"part.csv: report 26-2 of {LAB} lacks results of the report that it\n  replaces, 26-1:\n"
+    )
+    for code in codes[3:]:
+        assert said.count(code) == 1
+        assert f"  {code}  all 2 results -> not in it, left standing\n" in said
+    assert f"  {codes[2]}  pH          6.2 -> not in it, left standing\n" in said
+    assert said.endswith(
+        f"{BASIS}Note: it takes the place of 5 results of report 26-1, now struck\n"
+        "Note: not in the re-issue and left standing: 7 results; logbook strike\n"
+        "      SAMPLE:NUTRIENT --reason TEXT strikes one\n"
+    )
+
+
+def test_a_report_without_a_number_is_told_how_it_gets_its_own(pulled: Pulled) -> None:
+    program, codes = pulled
+    name = report(program, long(codes, SIX))
+    made = sha256((program.folder / name).read_bytes()).hexdigest()[:12]
+    note = f"Note: the file gives no report number: {made} is made from its content; --report "
+    words = ("lab", "import", name)
+    dry = program.must(*words, "--dry-run", on=ON).out
+    assert f"{note}NUMBER gives it the laboratory's" in " ".join(dry.split())
+    said = program.must(*words, on=ON).out
+    way = f"NUMBER --replaces {made}, with the same file, gives it the laboratory's"
+    assert note + way in " ".join(said.split())
+    assert "no report number" not in program.must(*words, on=ON).out
+
+    right = (*words, "--report", "26-1", "--replaces", made)
+    said = program.must(*right, on=ON).out
+    assert "no report number" not in said
+    assert {one[0] for several in standing(program).values() for one in several} == {"26-1"}
+    assert {len(several) for several in standing(program).values()} == {1}
+    before = program.journal()
+    for again in (right, words, (*words, "--report", "26-1")):
+        assert "imported already (12 results)" in program.must(*again, on=ON).out
+    assert program.journal() == before
+    program.must("verify", on=ON)
+    program.must("undo", on=ON)
+    assert {one[0] for several in standing(program).values() for one in several} == {made}
+    assert "imported already (12 results)" in program.must(*words, on=ON).out
+
+
+def test_a_number_put_right_leaves_nothing_to_say_and_no_other_value(pulled: Pulled) -> None:
+    program, codes = pulled
+    name = report(program, long(codes, SIX))
+    program.must("lab", "import", name, "--report", "26-l", on=ON)
+    why = ("--reason", "the laboratory rang")
+    program.must("correct", f"{codes[0]}:nitrate-N", "--value", "9", *why, on=ON)
+    said = program.must("lab", "import", name, "--report", "26-1", "--replaces", "26-l", on=ON).out
+    assert f"{codes[0]}  nitrate-N   9 (corrected here) -> 10 mg/kg" in said
+    assert f"as the report gives it: {codes[0]} nitrate-N;" in " ".join(said.split())
+    for curve in json.loads(program.must("curve", "nitrate-N", "--json", on=ON).out)["curves"]:
+        assert not [note for note in curve["notes"] if "struck" in note]
+
+
+def test_the_same_file_read_otherwise_does_not_stand_twice_under_its_right_number(
+    pulled: Pulled,
+) -> None:
+    program, codes = pulled
+    wide = f"sample,NO3-N (mg/kg),P (mg/kg)\n{codes[0]},10,4\n"
+    name = report(program, wide)
+    words = ("lab", "import", name, "--method", "NO3-N=1 M KCl", "--method")
+    act = program.must(*words, "P=Olsen", "--report", "26-2", on=ON).act
+    before = program.journal()
+    said = program(*words, "P=Mehlich-3", "--report", "26-1", "--replaces", "26-2", on=ON)
+    assert said.code == 2
+    assert f"as report 26-2 of {LAB}, with {codes[0]} P by 'Olsen'; nothing was" in said.err
+    assert f"strike the first import: logbook strike {act} --reason TEXT" in said.err
+    assert program.journal() == before
