@@ -35,6 +35,7 @@ from logbook.analysis import rosner
 from logbook.analysis.additive import Additive, Flags, Floats, Place, additive
 from logbook.analysis.beds import Observation, beds_of, problems
 from logbook.errors import BadData
+from logbook.trial import plausible
 from logbook.trial.times import age_text
 
 Scale = Literal["log", "raw"]
@@ -46,7 +47,7 @@ FEWEST = rosner.FEWEST
 #: Never flagged: within a quarter (on logs), within 0.2 pH units. Common practice, no source.
 SMALLEST: dict[str, float] = {"log": math.log(1.25), "raw": 0.2}
 #: A factor within 10 ** +-SLACK of 10 or of 100 is taken for a decimal point.
-SLACK = 0.2
+SLACK = plausible.DECIMAL_SLACK
 #: Pulls before and after that differ by more than this factor say nothing about the one between.
 CALM = 3.0
 #: An exchanged result fits the other bed within so many standard errors.
@@ -249,7 +250,8 @@ def _apart(seen: _Judged, row: int, column: int) -> Flag:
     side, expected = seen.side, float(seen.fit.expected[row, column])
     value, usual = side.shown(float(side.y[row, column])), side.shown(expected)
     why = f"{_beside(value, usual, side.scale)} what its bed and its pull lead to expect"
-    return _flag(side, row, column, expected, f"{why}, {usual:.3g}{_slip_words(value, usual)}")
+    words = _slip_words(_slip(value, usual))
+    return _flag(side, row, column, expected, f"{why}, {usual:.3g}{words}")
 
 
 def _beside(value: float, usual: float, scale: Scale) -> str:
@@ -259,18 +261,13 @@ def _beside(value: float, usual: float, scale: Scale) -> str:
     return f"{value / usual:.2g} times"
 
 
-def _slip(value: float, usual: float) -> int | None:
-    """10 or 100 where the value is about so many times, or a share of, the usual one."""
-    if value <= 0.0 or usual <= 0.0:
-        return None
-    places = abs(math.log10(value / usual))
-    return next((10**n for n in (1, 2) if abs(places - n) <= SLACK), None)
+def _slip(value: float, usual: float) -> plausible.Slip | None:
+    """The decimal point that may have slipped where a value is about 10 or 100 times off."""
+    return plausible.point(value / usual) if value > 0.0 and usual > 0.0 else None
 
 
-def _slip_words(value: float, usual: float) -> str:
-    """The question that belongs to a lost decimal point, "" without one."""
-    factor = _slip(value, usual)
-    return f": a lost decimal point, about a factor of {factor}?" if factor else ""
+def _slip_words(slip: plausible.Slip | None) -> str:
+    return f": {slip.words}" if slip else ""
 
 
 def _slips(seen: _Judged) -> list[tuple[tuple[int, int], Flag]]:
@@ -287,12 +284,12 @@ def _slips(seen: _Judged) -> list[tuple[tuple[int, int], Flag]]:
     found = []
     for row, column in _places(alone & np.isfinite(between)):
         value, usual = side.shown(side.y[row, column]), side.shown(between[row, column])
-        factor = _slip(value, usual)
-        if factor is None or _shared(side, between, row, column):
+        slip = _slip(value, usual)
+        if slip is None or _shared(side, between, row, column):
             continue
         why = (
             f"{value / usual:.2g} times what the same bed's pulls before and after lead to expect, "
-            f"{usual:.3g}{_slip_words(value, usual)}"
+            f"{usual:.3g}{_slip_words(slip)}"
         )
         flag = _flag(side, row, column, float(between[row, column]), why)
         found.append(((row, column), flag))

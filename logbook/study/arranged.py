@@ -6,6 +6,7 @@ A report has most of its nutrients in the same samples, so this is worked out on
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, NamedTuple
@@ -40,14 +41,16 @@ class Spot(NamedTuple):
 class Spots:
     """The beds and pulls of a series in order of age, and which of them are held side by side.
 
-    samples: those of each spot. alike: spots of one pull that are alike (of one treatment; before
-    application all). now, last: control spots by pull, and their beds' last ones, of pulls enough
+    samples: those of each spot. beside: spots of one pull that are alike (of one treatment; before
+    application all), and the two newest of a bed that nothing is like. lone: spots that no other of
+    their pull is like. now, last: control spots by pull, and their beds' last ones, of pulls enough
     of whose beds have a last.
     """
 
     spots: tuple[Spot, ...]
     samples: Groups
-    alike: Groups
+    beside: Groups
+    lone: frozenset[int]
     now: Groups
     last: Groups
 
@@ -130,7 +133,9 @@ def _spots(samples: Sequence[Sample]) -> Spots:
     moved = list(_moved(found))
     now, last = (grouped([pair[n] for pair in pull] for pull in moved) for n in (0, 1))
     of = grouped(one.of for one in found)
-    return Spots(tuple(found), of, grouped(_alike(found)), now, last)
+    lone = _lone(found)
+    beside = grouped([*_alike(found), *_newest(found, lone)])
+    return Spots(tuple(found), of, beside, lone, now, last)
 
 
 def _alike(spots: Sequence[Spot]) -> list[list[int]]:
@@ -139,6 +144,23 @@ def _alike(spots: Sequence[Spot]) -> list[list[int]]:
     for place, one in enumerate(spots):
         groups.setdefault((one.name, one.kin), []).append(place)
     return [group for group in groups.values() if len(group) > 1]
+
+
+def _lone(spots: Sequence[Spot]) -> frozenset[int]:
+    """Spots with none on their pull that is like them."""
+    there = Counter((one.name, one.kin) for one in spots)
+    return frozenset(place for place, one in enumerate(spots) if there[one.name, one.kin] == 1)
+
+
+def _newest(spots: Sequence[Spot], lone: frozenset[int]) -> Iterator[list[int]]:
+    """The last but one and the newest spot of each bed whose newest is a lone one."""
+    beds: dict[str, list[int]] = {}
+    for place, one in enumerate(spots):
+        beds.setdefault(one.label, []).append(place)
+    for *several, newest in beds.values():
+        earlier = [place for place in several if spots[place].age < spots[newest].age]
+        if earlier and newest in lone:
+            yield [earlier[-1], newest]
 
 
 def _moved(spots: Sequence[Spot]) -> Iterator[list[tuple[int, int]]]:

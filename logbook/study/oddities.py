@@ -13,8 +13,9 @@ from dataclasses import dataclass
 from itertools import permutations
 from math import log10
 from statistics import median
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
+from logbook.study import exchanged
 from logbook.study.arranged import Arrangements, Side, Spot, Spots, enough_moved
 from logbook.study.samples import Reading, Sample
 from logbook.trial import plausible
@@ -35,6 +36,8 @@ _AGREE = 3.0
 _LIKE = 0.1
 # By so much it moved from its bed's last, the same way. Common practice, no source.
 _MOVED = 2.0
+# Earlier pulls of a treated bed that a newest one is held beside, where no bed is like it.
+_FEWEST_EARLIER = 2
 _ROUNDING = 1e-9  # what must not decide
 Odd = tuple[Reading, str, str]
 Series = tuple[str, Sequence[tuple[Sample, Reading]]]
@@ -44,22 +47,36 @@ Series = tuple[str, Sequence[tuple[Sample, Reading]]]
 def odd(series: Sequence[Series]) -> Iterator[Odd]:
     """Readings of some trials to ask about: each with its kind of question and a sentence."""
     arranged = Arrangements()
-    for (analyte, pairs), reviewed in zip(series, _reviewed(series, arranged), strict=True):
+    exact = [
+        (name, [pair for pair in pairs if pair[1].value is not None]) for name, pairs in series
+    ]
+    stands = [arranged.spots([sample for sample, _ in pairs]) for _, pairs in exact]
+    lone = list(exchanged.exchanged(exact, stands))
+    yield from (_lone_exchange(one) for one in lone)
+    bags = {one.reading.sample for one in lone}
+    reviews = _reviewed(series, arranged)
+    for (analyte, pairs), stand, reviewed in zip(exact, stands, reviews, strict=True):
         # An exchange explains both numbers: no slip has to.
-        exchanged = {one.sample for one, kind, _ in reviewed if kind == "exchange"}
-        exact = [(sample, one) for sample, one in pairs if one.value is not None]
-        for one, kind, what in (*_slipped(analyte, exact, arranged), *reviewed):
-            if kind == "exchange" or one.sample not in exchanged:
+        explained = bags | {one.sample for one, kind, _ in reviewed if kind == "exchange"}
+        for one, kind, what in (*_slipped(analyte, pairs, stand), *reviewed):
+            if one.sample not in bags and (kind == "exchange" or one.sample not in explained):
                 yield one, kind, what
 
 
-def _slipped(
-    analyte: str, exact: Sequence[tuple[Sample, Reading]], arranged: Arrangements
-) -> Iterator[Odd]:
+def _lone_exchange(one: exchanged.Exchange) -> Odd:
+    analyte = one.reading.analyte
+    what = (
+        f"{_shown(analyte, one.value)}: looks exchanged with bed {one.label}: on {one.pull} each "
+        f"has what is expected of the other ({one.own:.4g} and {one.other:.4g}), in "
+        f"{', '.join(one.nutrients)}"
+    )
+    return one.reading, "exchange", what
+
+
+def _slipped(analyte: str, exact: Sequence[tuple[Sample, Reading]], stand: Spots) -> Iterator[Odd]:
     """Results, and pulls as a whole, that are a slip away from what is beside them."""
     from logbook.analysis.cells import numbers
 
-    stand = arranged.spots([sample for sample, _ in exact])
     means = stand.samples.means(numbers(one.value for _, one in exact))
     if _calm(analyte, stand, means):
         return
@@ -69,16 +86,17 @@ def _slipped(
     ]
     yield from _by_neighbours(analyte, places, _before(places))
     yield from _shifted(analyte, places)
+    yield from _alone(analyte, places)
 
 
 def _calm(analyte: str, stand: Spots, means: Floats) -> bool:
-    """Whether all beds that are alike, and all pulls, are too near each other for any slip.
+    """Whether all that is held side by side, and all pulls, are too near each other for any slip.
 
     True of nearly all series, in which nothing need be looked at one by one.
     """
     from logbook.analysis.cells import any_near
 
-    lowest, highest = stand.alike.ends(means)
+    lowest, highest = stand.beside.ends(means)
     if analyte in _RAW:
         # No whole report of pH is in another unit.
         return bool((highest - lowest <= plausible.PH_JUMP).all())
@@ -89,7 +107,7 @@ def _calm(analyte: str, stand: Spots, means: Floats) -> bool:
     if (highest >= apart * lowest).any():
         return False
     moves = stand.now.median_ratios(means, stand.last)
-    shifts = {*plausible.slips_of_reports(analyte), *plausible.slips(analyte)}
+    shifts = plausible.slips_of_reports(analyte)
     return not any(any_near(moves, one.factor, one.slack + _ROUNDING) for one in shifts)
 
 
@@ -225,20 +243,16 @@ def _shown(analyte: str, value: float) -> str:
 def _shifted(analyte: str, places: Iterable[_Place]) -> Iterator[Odd]:
     """Pulls whose control beds, and treated ones too, are a unit or a form away from the last.
 
-    A pull that is back where its beds were before such a pull is not asked about again. Where a
-    lone control fell by itself, the question is about this one.
+    A pull that is back where its beds were before such a pull is not asked about again.
     """
     pulls: dict[str, list[_Place]] = {}
     for one in places:
         pulls.setdefault(one.spot.name, []).append(one)
-    before: dict[str, _Place] = {}
     last: dict[str, _Place] = {}
     sound: dict[str, _Place] = {}
     for name, beds in pulls.items():
         jumps = _jumps(beds, last)
         shift = _shift(analyte, jumps)
-        if fallen := _fallen(analyte, jumps, before):
-            yield fallen
         if shift and _shift(analyte, _jumps(beds, sound)):
             slip, middle = shift
             for one, jump in jumps:
@@ -248,7 +262,6 @@ def _shifted(analyte: str, places: Iterable[_Place]) -> Iterator[Odd]:
                 )
                 yield one.reading, slip.kind, what
         now = {one.spot.label: one for one in beds}
-        before |= {label: last[label] for label in now if label in last}
         last |= now
         sound |= {} if shift else now
 
@@ -287,26 +300,89 @@ def _by_itself(jumps: Sequence[tuple[_Place, float]], slip: plausible.Slip) -> b
     return lone and slip.factor < 1 and all(jump * jump > slip.factor for jump in treated)
 
 
-def _fallen(
-    analyte: str, jumps: Sequence[tuple[_Place, float]], before: Mapping[str, _Place]
-) -> Odd | None:
-    """What to ask of a lone control that is a slip below its last, and no treated bed with it.
+def _alone(analyte: str, places: Sequence[_Place]) -> Iterator[Odd]:
+    """Newest results of beds without a bed like them that are a slip away from their last ones.
 
-    before: the pull before the last, by bed. If it is back there, its last was the odd one.
+    One that is not the newest of its bed lies between two others: `outliers` judges it.
     """
-    for one, jump in jumps:
-        judged = one.spot.control and analyte not in _RAW
-        slip = plausible.slip(analyte, jump) if judged else None
-        if slip is None or not _by_itself(jumps, slip):
+    before = _before(places)
+    of_bed: dict[str, list[_Place]] = {}
+    pulls: dict[str, list[_Place]] = {}
+    for one in places:
+        of_bed.setdefault(one.spot.label, []).append(one)
+        pulls.setdefault(one.spot.name, []).append(one)
+    for *earlier, one in of_bed.values():
+        name, control = one.spot.name, one.spot.control
+        others = [other for other in pulls[name] if other is not one]
+        # A treated bed is meant to change: it begins with its application.
+        own = [old for old in earlier if old.spot.age < one.spot.age]
+        own = [old for old in own if control or old.spot.age >= 0]
+        few = len(own) < (1 if control else _FEWEST_EARLIER)
+        if few or any(other.spot.kin == one.spot.kin for other in others):
             continue
-        earlier = before.get(one.spot.label)
-        if earlier is None or _slip(analyte, one.value, earlier.value) == slip:
-            what = (
-                f"{_shown(analyte, one.value)} is {jump:.3g} times the bed's last "
-                f"({one.value / jump:.4g}), and no other bed of {one.spot.name} fell with it"
-            )
-            return one.reading, slip.kind, f"{what}: {slip.words}"
-    return None
+        last = own[-1]
+        moves = [
+            _Move(other.value, old.value)
+            for other in others
+            if (old := before.get((other.spot.label, name)))
+        ]
+        slip = _slip(analyte, one.value, last.value)
+        rose = one.value > last.value
+        # What was drawn down comes back: a rise is odd only above all that the bed had.
+        held = [_Move(one.value, old.value) for old in (own if rose else own[-_FEWEST_EARLIER:])]
+        if (
+            slip is None
+            or not moves
+            or not all(_slipped_by(slip, analyte, move) for move in held)
+            or any(_slipped_by(slip, analyte, move) for move in moves)
+            or _honest(analyte, slip, control, held[-1], moves)
+        ):
+            continue
+        what = (
+            f"{_shown(analyte, one.value)} is {_beside(analyte, one.value, last.value)} the bed's "
+            f"last ({last.value:.4g}), and no other bed of {name} {'rose' if rose else 'fell'} "
+            f"with it: {slip.words}"
+        )
+        yield one.reading, slip.kind, what
+
+
+class _Move(NamedTuple):
+    """A result and an earlier one of its bed."""
+
+    value: float
+    last: float
+
+    @property
+    def amount(self) -> float:
+        return self.value - self.last
+
+
+def _slipped_by(slip: plausible.Slip, analyte: str, move: _Move) -> bool:
+    """Whether a move is nearer to a slip than to none."""
+    if analyte in _RAW:
+        return move.amount * slip.factor > plausible.PH_JUMP / 2
+    if not move.last > 0:
+        return False
+    ratio = move.value / move.last
+    return ratio * ratio >= slip.factor if slip.factor > 1 else ratio * ratio <= slip.factor
+
+
+def _honest(
+    analyte: str, slip: plausible.Slip, control: bool, own: _Move, moves: Sequence[_Move]
+) -> bool:
+    """Whether a nutrient that honestly moves several-fold may have moved so.
+
+    own: the bed's; moves: the others'. What wets, washes or roots in all beds gives or takes about
+    as much nitrate in each, whatever it had; ammonium goes in each bed by itself.
+    """
+    if analyte not in plausible.RESTLESS:
+        return False
+    beds = len(moves) + 1
+    if not enough_moved(beds, beds) or (slip.kind == "form" and not control):
+        return True
+    return analyte != "ammonium-N" and any(
+        2 * move.amount >= own.amount > 0 or 2 * move.amount <= own.amount < 0 for move in moves
+    )
 
 
 def _reviewed(series: Sequence[Series], arranged: Arrangements) -> list[list[Odd]]:

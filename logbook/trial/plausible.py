@@ -63,7 +63,7 @@ RANGES: dict[str, Range] = {
     "CaCO3": Range(0.0, 98.0, "marl and chalk"),
 }  # fmt: skip
 
-#: How near a factor must come to 10 or 100, on its logarithm to base 10; as in `outliers`.
+#: How near a factor must come to 10 or 100, on its logarithm to base 10.
 DECIMAL_SLACK = 0.2
 #: How near it must come to the factor of a unit or a form. Common practice, no source.
 FORM_SLACK = 0.08
@@ -75,7 +75,7 @@ REPORT_SLACK = 0.1
 #: source: five times what a laboratory reproduces (0.2), twice what nitrification commonly does.
 PH_JUMP = 1.0
 #: What microbes make and plants take up doubles honestly between two pulls.
-_RESTLESS = ("nitrate-N", "ammonium-N", "mineral-N")
+RESTLESS = ("nitrate-N", "ammonium-N", "mineral-N")
 
 
 @dataclass(frozen=True)
@@ -97,15 +97,18 @@ _JUMPED = f"more than {PH_JUMP:g} at once: another bag, or a slip of the pen?"
 _UP, _DOWN = Slip("jump", _JUMPED, 1.0, 0.0), Slip("jump", _JUMPED, -1.0, 0.0)
 
 
+_POINTS = (
+    Slip("decimal", "a lost decimal point, about a factor of 10?", 10.0, DECIMAL_SLACK),
+    Slip("decimal", "a misplaced decimal point, about a tenth?", 0.1, DECIMAL_SLACK),
+    Slip("decimal", "a lost decimal point, about a factor of 100?", 100.0, DECIMAL_SLACK),
+    Slip("decimal", "a misplaced decimal point, about a hundredth?", 0.01, DECIMAL_SLACK),
+)
+
+
 @cache
 def slips(analyte: str) -> tuple[Slip, ...]:
     """The slips that an analyte is prone to; a number is `factor` times what was meant."""
-    found = [
-        Slip("decimal", "a lost decimal point, about a factor of 10?", 10.0, DECIMAL_SLACK),
-        Slip("decimal", "a misplaced decimal point, about a tenth?", 0.1, DECIMAL_SLACK),
-        Slip("decimal", "a lost decimal point, about a factor of 100?", 100.0, DECIMAL_SLACK),
-        Slip("decimal", "a misplaced decimal point, about a hundredth?", 0.01, DECIMAL_SLACK),
-    ]
+    found = [*_POINTS]
     of = ANALYTES[analyte]
     if of.unit == "%":
         found.insert(0, Slip("unit", "g/kg where % is written?", 10.0, DECIMAL_SLACK))
@@ -128,7 +131,7 @@ def slips_of_reports(analyte: str) -> tuple[Slip, ...]:
     if ANALYTES[analyte].unit == "mg/kg":
         found.append(Slip("unit", "mg/100 g where mg/kg is written?", 0.1, REPORT_SLACK))
         found.append(Slip("unit", "mg/kg where mg/100 g is written?", 10.0, REPORT_SLACK))
-        if analyte not in _RESTLESS:
+        if analyte not in RESTLESS:
             # A furrow slice, 6 2/3 inches deep, weighs about two million pounds an acre.
             found.append(Slip("unit", "lb/acre where mg/kg is written?", 2.0, FORM_SLACK))
             found.append(Slip("unit", "mg/kg where lb/acre is written?", 0.5, FORM_SLACK))
@@ -142,6 +145,11 @@ def slips_of_reports(analyte: str) -> tuple[Slip, ...]:
 def slip(analyte: str, ratio: float) -> Slip | None:
     """The slip nearest to a ratio of a number to what was expected; None if none is near."""
     return _nearest(slips(analyte), ratio)
+
+
+def point(ratio: float) -> Slip | None:
+    """The decimal point whose slip is nearest to a ratio, of any analyte; None if none is near."""
+    return _nearest(_POINTS, ratio)
 
 
 def slip_of_report(analyte: str, ratio: float) -> Slip | None:

@@ -199,7 +199,13 @@ def test_clean_series_are_flagged_less_than_once_in_200_results() -> None:
     assert total / max(found, 1) > 200
 
 
-@pytest.mark.parametrize(("factor", "words"), [(10.0, "factor of 10?"), (0.01, "factor of 100?")])
+@pytest.mark.parametrize(
+    ("factor", "words"),
+    [
+        (10.0, "a lost decimal point, about a factor of 10?"),
+        (0.01, "a misplaced decimal point, about a hundredth?"),
+    ],
+)
 @pytest.mark.parametrize("beds", [1, 2, 3, 4])
 def test_a_lost_decimal_point_is_found_however_few_the_beds(
     factor: float, words: str, beds: int

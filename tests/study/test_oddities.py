@@ -190,7 +190,7 @@ def test_no_reading_is_changed(seed: int, factor: float) -> None:
     st.integers(0, 10_000),
     st.sampled_from(["nitrate-N", "P", "pH"]),
     st.dictionaries(
-        st.tuples(st.sampled_from(["B1", "B2", "B3", "B4"]), st.sampled_from(DAYS)),
+        st.tuples(st.sampled_from(["B1", "B2", "B3", "B4", "B2A"]), st.sampled_from(DAYS)),
         st.sampled_from([0.0, 0.1, 0.225, 2.0, 4.43, 6.4, 10.0]),
         max_size=4,
     ),
@@ -210,10 +210,10 @@ def test_a_series_called_calm_has_no_slip(
         return value * beds.get((bed, day), 1.0) * pulls.get(day, 1.0)
 
     pairs = of_two_amendments(1, changed, seed) if lone else made(changed, seed=seed)
-    arranged = Arrangements()
-    quick = list(oddities._slipped(analyte, pairs, arranged))
+    stand = Arrangements().spots([sample for sample, _ in pairs])
+    quick = list(oddities._slipped(analyte, pairs, stand))
     with patch.object(oddities, "_calm", return_value=False):
-        assert quick == list(oddities._slipped(analyte, pairs, arranged))
+        assert quick == list(oddities._slipped(analyte, pairs, stand))
 
 
 def test_nutrients_of_one_trial_are_asked_about_as_each_by_itself() -> None:
@@ -286,6 +286,159 @@ def test_with_a_lone_control_a_report_in_another_unit_is_still_found_as_a_whole(
         for seed in range(20)
     ]
     assert sum(found == whole for found in seasons) >= 19
+
+
+def steady(
+    change: Change = lambda bed, day, value: value, seed: int = 1, analyte: str = "P"
+) -> list[tuple[Sample, Reading]]:
+    """One bed each of a control (40 mg/kg P) and two amendments that came with some, CV 7 %."""
+    draw = random.Random(f"{seed} {analyte}")
+    levels = {"B1": 40.0, "B2": 48.0, "B2A": 62.0}
+
+    def level(bed: str, day: int, value: float) -> float:
+        return change(bed, day, levels[bed] * math.exp(draw.gauss(0, 0.07)))
+
+    return [
+        (sample, one._replace(analyte=analyte)) for sample, one in of_two_amendments(1, level, seed)
+    ]
+
+
+@pytest.mark.parametrize("bed", ["B1", "B2", "B2A"])
+@pytest.mark.parametrize("factor", [10, 0.1, 100, 0.01])
+def test_a_slip_in_the_newest_pull_of_the_only_bed_of_its_kind_is_asked_about(
+    bed: str, factor: float
+) -> None:
+    for seed in range(5):
+        for day in DAYS[2:]:
+            pairs = steady(lambda b, on, v: v * factor if (b, on) == (bed, day) else v, seed)  # noqa: B023
+            code = f"{bed[:2]}-{day}{bed[2:]}"
+            assert odd(until(day, pairs), "P") == {(code, "decimal")}
+    what = next(what for _, _, what in oddities.odd([("P", until(day, pairs))]))
+    moved = "rose" if factor > 1 else "fell"
+    assert f"and no other bed of day {day} {moved} with it: a " in what
+
+
+@pytest.mark.parametrize(("bed", "to"), [("B1", 4.6), ("B1", 8.1), ("B2", 4.9), ("B2A", 8.0)])
+def test_a_ph_of_the_newest_pull_that_jumps_by_itself_is_asked_about(bed: str, to: float) -> None:
+    jumped = lone_ph(lambda b, on, value: to if (b, on) == (bed, 56) else value)
+    assert odd(jumped, "pH") == {(f"{bed[:2]}-56{bed[2:]}", "jump")}
+
+
+def test_a_ph_that_the_only_limed_bed_reaches_step_by_step_is_not_asked_about() -> None:
+    limed = lone_ph(lambda b, on, v: v + (1.8 * (1 - math.exp(-on / 14)) if b == "B2" else 0))
+    for day in DAYS:
+        assert odd(until(day, limed), "pH") == set()
+
+
+def lone_ph(change: Change) -> list[tuple[Sample, Reading]]:
+    """One bed each, of pH about 6.4."""
+
+    def level(bed: str, day: int, value: float) -> float:
+        return change(bed, day, 6.4 + (hash_of(bed, day) - 0.5) * 0.3)
+
+    return [(s, one._replace(analyte="pH", unit="pH")) for s, one in of_two_amendments(1, level)]
+
+
+def nitrate(**beds: tuple[float, ...]) -> list[tuple[Sample, Reading]]:
+    """What the control B1 and the amendments' B2 and B2A have, pull by pull."""
+    pairs = of_two_amendments(1, lambda bed, day, _: beds[bed][DAYS.index(day)])
+    return until(DAYS[len(beds["B1"]) - 1], pairs)
+
+
+def test_nitrate_of_the_newest_pull_that_slipped_is_asked_about() -> None:
+    wrong = {"B1": (12, 13, 13.5, 18, 20, 240), "B2": (20, 28, 41, 58, 65, 71)}
+    other = (13.0, 35.0, 52.0, 70.0, 82.0, 88.0)
+    assert odd(nitrate(**wrong, B2A=other)) == {("B1-56", "decimal")}
+    right = {**wrong, "B1": (12, 13, 13.5, 18, 20, 24)}
+    assert odd(nitrate(**right, B2A=other)) == set()
+    assert odd(nitrate(**right, B2A=(*other[:5], 8.8))) == {("B2-56A", "decimal")}
+
+
+LEVEL = (12.0, 13.0, 12.0, 13.0, 12.0, 13.0)
+CROP = (14.0, 14.0, 14.0, 14.0, 14.0, 1.4)
+WET = (2.0, 2.2, 2.0, 2.2, 2.0, 20.0)
+
+
+@pytest.mark.parametrize(
+    ("why", "beds"),
+    [
+        ("drained, then released", {"B1": LEVEL, "B2": (2, 14, 24, 40, 50, 55), "B2A": LEVEL}),
+        ("drawn down, then back", {"B1": LEVEL, "B2": (20, 9, 2, 1.9, 18, 20), "B2A": LEVEL}),
+        ("a crop takes it", {"B1": CROP, "B2": (*LEVEL[:2], 60, 62, 60, 50), "B2A": LEVEL}),
+        ("all are wetted", {"B1": WET, "B2": (60, 62, 60, 62, 60, 79), "B2A": LEVEL}),
+        ("as nitrate, or released", {"B1": LEVEL, "B2": (9, 10, 44, 60, 65, 70), "B2A": LEVEL}),
+    ],
+)
+def test_what_nitrate_does_of_its_own_is_not_asked_about(
+    why: str, beds: dict[str, tuple[float, ...]]
+) -> None:
+    pairs = nitrate(**beds)
+    for day in DAYS:
+        assert odd(until(day, pairs)) == set(), (why, day)
+
+
+def test_of_two_beds_nitrate_says_nothing_and_phosphorus_does() -> None:
+    pairs = made(lambda bed, on, v: v * 10 if (bed, on) == ("B1", 56) else v, beds=1)
+    assert odd(pairs) == set()
+    assert odd(pairs, "P") == {("B1-56", "decimal")}
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_one_bed_of_each_treatment_that_releases_raises_no_question(seed: int) -> None:
+    for day in DAYS:
+        assert odd(until(day, of_two_amendments(1, seed=seed))) == set()
+        assert odd(until(day, steady(seed=seed)), "P") == set()
+
+
+def several(seed: int, *two: str) -> list[oddities.Series]:
+    """Nutrients of one bed each in which the beds differ by a half at most; two bags exchanged."""
+    found: list[oddities.Series] = [("nitrate-N", of_two_amendments(1, seed=seed))]
+    found += [(name, steady(seed=seed, analyte=name)) for name in ("P", "K")]
+    found.append(("pH", lone_ph(lambda bed, _, v: v - (0.5 if bed == "B2A" else 0))))
+    return [(name, exchanged(list(pairs), *two) if two else pairs) for name, pairs in found]
+
+
+@pytest.mark.parametrize("two", [("B1-28", "B2-28A"), ("B1-42", "B2-42A"), ("B2-56", "B2-56A")])
+def test_bags_of_the_only_beds_of_their_kinds_that_were_exchanged_are_both_named(
+    two: tuple[str, str],
+) -> None:
+    day = int(two[0][3:5])
+    for seed in range(5):
+        series = several(seed, *two)
+        newest: list[oddities.Series] = [(name, until(day, [*pairs])) for name, pairs in series]
+        for known in (newest, series):
+            asked = {(one.sample, kind) for one, kind, _ in oddities.odd(known)}
+            assert asked == {(one, "exchange") for one in two}
+    what = next(what for one, _, what in oddities.odd(series) if one.sample == two[0])
+    assert f"looks exchanged with bed B2A: on day {day} each has what is expected of the" in what
+
+
+def test_beds_that_keep_to_their_own_pulls_do_not_look_exchanged() -> None:
+    assert [one for seed in range(20) for one in oddities.odd(several(seed))] == []
+
+
+def test_one_nutrient_that_crosses_over_is_no_exchange() -> None:
+    series, crossed = several(1), several(1, "B1-42", "B2-42A")
+    assert list(oddities.odd([series[0], crossed[1], *series[2:]])) == []
+    assert list(oddities.odd([crossed[1]])) == []
+
+
+def test_trials_judged_together_do_not_mix_their_bags() -> None:
+    """Two nutrients of one trial and one of another, of beds of the same labels."""
+    renamed: list[oddities.Series] = [
+        (
+            name,
+            [
+                (
+                    replace(s, code=f"{s.code}'", beds=(f"{s.bed}'",)),
+                    r._replace(sample=f"{s.code}'"),
+                )
+                for s, r in pairs
+            ],
+        )
+        for name, pairs in several(2, "B1-42", "B2-42A")[1:2]
+    ]
+    assert list(oddities.odd([*several(1), *renamed])) == []
 
 
 def exchanged(
