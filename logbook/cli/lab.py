@@ -419,6 +419,8 @@ def _say_what_happened(file: str, plan: Plan, code: str | None) -> None:
         tell(f"{file}: imported already ({_many(already, 'result')}); nothing was written", 2)
     elif code is None:
         tell(f"{file}: {_many(count, 'result')} can be imported; nothing was written", 2)
+    elif not count:
+        tell(f"{code}  all of report {_numbers(plan)} is here already", _AFTER_CODE)
     else:
         written = [*plan.new.values(), *(change.new for change in plan.changed.values())]
         samples = len({result.sample for result in written})

@@ -5,7 +5,7 @@ Each report that has the same measurements must be named; what the new one leave
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -20,6 +20,16 @@ from logbook.trial.records import Report, Result
 
 if TYPE_CHECKING:
     import sqlite3
+
+
+def refuse_itself(results: Sequence[Result], file: str, replaces: Collection[str]) -> None:
+    """A report under its own number is no other one: it would strike what it has just written."""
+    for number in sorted({result.report for result in results}.intersection(replaces)):
+        raise UserMistake(
+            f"{file}: --replaces {doubles.quoted(number)} names the report itself; "
+            "nothing was written",
+            "leave it out; --reissued says that the report came again under its own number",
+        )
 
 
 def imported_elsewhere(
@@ -84,15 +94,31 @@ def supersede(
     store: sqlite3.Connection,
     made: Plan,
     report: Report,
-    results: list[Result],
+    lines: Mapping[str, Result],
     numbers: Sequence[str],
 ) -> None:
-    """Plan to strike what other reports say of the same analyses; their other results stay."""
+    """Plan to strike what other reports say of the same analyses; their other results stay.
+
+    Each is replaced by what is written of the report now, or stands of it: another machine may
+    have imported the other one. What was struck here takes the place of nothing.
+    """
+    own = report_lines.standing(store, report) | made.written
+    results = [own[name] for name in lines if name in own]
     found = doubles.standing(store, report.lab, results, report.number)
     made.beside |= doubles.same_runs(results, found)
+    before = len(made.replaced)
     for old in numbers:
         _take_place_of(store, made, report, results, old)
     made.alike -= {result_key(one.new) for one in made.superseded if one.old is not None}
+    # What one report of a file leaves out another one may have.
+    replaced = set(made.replaced)
+    left = {result_key(one): one for one in made.missing}
+    made.missing = [one for name, one in left.items() if name not in replaced]
+    key = report_key(report.lab, report.number)
+    if len(made.replaced) > before and key not in made.reports:
+        # Written once more, as it stands: the act is about this report.
+        there = views.fetch(store, "report", "id = ?", (key.partition("/")[2],))
+        made.reports[key] = there[0].record if there else report
 
 
 def _take_place_of(
@@ -108,7 +134,10 @@ def _take_place_of(
     histories = report_lines.histories(
         store, replace(report, number=old), {name for name, _ in there}
     )
+    written = made.written
     for name, result in there:
+        if name not in standing and result_key(result) not in written:
+            continue  # it is here since long, and takes the place of nothing now
         before, said = standing.get(name), report_lines.said_by_laboratory(histories[name])
         by_hand = bool(said) and not (before and any(agree(one, to_value(before)) for one in said))
         if by_hand and result not in made.by_hand:

@@ -47,6 +47,7 @@ def plan(
 ) -> Plan:
     """What importing these results would write; raises UserMistake where it must not be done."""
     first = replacing.imported_elsewhere(store, results, file, sha256, answers.replaces)
+    replacing.refuse_itself(results, file, answers.replaces)
     made = Plan()
     of_report: dict[tuple[str, str], list[Result]] = {}
     for result in results:
@@ -61,14 +62,17 @@ def plan(
             )
         if lines:
             _plan_report(store, made, report, lines, answers.reissued)
-    if answers.replaces and made.new:
+        if answers.replaces:
+            replacing.supersede(store, made, report, lines, answers.replaces)
+    if answers.replaces and (made.new or made.superseded_reports):
         replacing.refuse_other_reports(
             store, made, file, [lab for lab, _ in of_report], answers.replaces
         )
     if first is not None and made.replaced:
         replacing.renumber(store, made, first)
     if made.changed or made.superseded_reports:
-        touched = [one for name, one in made.written.items() if name not in made.alike]
+        written = made.written | {result_key(one.new): one.new for one in made.superseded}
+        touched = [one for name, one in written.items() if name not in made.alike]
         made.curves = curves_of(store, touched)
     return made
 
@@ -100,9 +104,7 @@ def _not_doubled(
         made.again = sorted({*made.again, *doubled.reports})
         return doubles.next_runs(results, found)
     if answers.replaces:
-        results = doubles.as_written_before(results, replacing.runs_of(found, answers.replaces))
-        replacing.supersede(store, made, report, results, answers.replaces)
-        return results
+        return doubles.as_written_before(results, replacing.runs_of(found, answers.replaces))
     if answers.reissued and doubled.reports == [doubles.TYPED]:
         made.replaced += [f"result/{one.id}" for one in doubled.standing]
         return results

@@ -263,3 +263,39 @@ def test_the_same_file_read_otherwise_does_not_stand_twice_under_its_right_numbe
     assert f"as report 26-2 of {LAB}, with {codes[0]} P by 'Olsen'; nothing was" in said.err
     assert f"strike the first import: logbook strike {act} --reason TEXT" in said.err
     assert program.journal() == before
+
+
+def test_what_one_report_of_a_file_leaves_out_and_another_has_is_not_left_standing(
+    pulled: Pulled,
+) -> None:
+    program, codes = pulled
+    program.must("lab", "import", report(program, long(codes, SIX)), "--report", "26-1", on=ON)
+    first, *rows = long(codes[:5], ["9", *SIX[1:5]]).splitlines()
+    parts = [f"{row},{'26-2' if place < 6 else '26-3'}" for place, row in enumerate(rows)]
+    name = report(program, "\n".join([f"{first},report", *parts]), "split.csv")
+    said = program.must("lab", "import", name, "--replaces", "26-1", on=ON).out
+    assert said.count("left standing") == 2  # the last bag, and the note
+    assert f"{codes[5]}  all 2 results -> not in it, left standing" in said
+    found = standing(program)
+    assert {len(several) for several in found.values()} == {1}
+    assert found[codes[0], "nitrate-N"] == [("26-2", 1, "9")]
+    assert found[codes[5], "nitrate-N"] == [("26-1", 1, "<0.5")]
+
+
+def test_a_report_does_not_replace_itself(pulled: Pulled) -> None:
+    program, codes = pulled
+    for number, some in (("26-1", codes[:3]), ("26-2", codes[3:])):
+        name = report(program, long(some, SIX[:3]), f"{number}.csv")
+        program.must("lab", "import", name, "--report", number, on=ON)
+    before = program.journal()
+    name = report(program, long(codes, ["9", *SIX[1:]]), "new.csv")
+    both = ("--replaces", "26-1", "--replaces", "26-2")
+    said = program("lab", "import", name, "--report", "26-1", "--reissued", on=ON)
+    assert said.err.endswith("Try: --replaces 26-2 if it replaces that report, or --repeat if the "
+                             "samples were measured a second time\n")  # fmt: skip
+    said = program("lab", "import", name, "--report", "26-1", *both, on=ON)
+    assert said.err == (
+        "Error: new.csv: --replaces 26-1 names the report itself; nothing was written\n"
+        "Try: leave it out; --reissued says that the report came again under its own number\n"
+    )
+    assert program.journal() == before
