@@ -259,18 +259,18 @@ def answer(
         if not found:
             raise UserMistake("it was answered just now; nothing was written", "run it again")
         code, drawn, halves = _written(book, store, found, said)
-    tell(f"{code}  {_done(found)}, {name}: {why}", 10)
+    tell(f"{code}  {_done(found, name)}, {name}: {why}", 10)
     if name == records.RERUN:
         lonely = [] if alone else _unaccompanied(found, drawn)
         _request(found, list(drawn.values()), halves, lonely)
         tell_notes([f"{_codes_of(one.lines)}: a re-run was {one.spoken}" for one in before])
 
 
-def _done(found: Sequence[Line]) -> str:
+def _done(found: Sequence[Line], name: str) -> str:
     """What an act did to these queries."""
     from logbook.study import queries as asked
 
-    if all(one.query.kind == asked.HAND for one in found):
+    if name == records.RERUN and all(one.query.kind == asked.HAND for one in found):
         return f"{_codes_of(found)} put in question"
     return f"{_many(len(found))} answered"
 

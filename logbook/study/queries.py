@@ -202,10 +202,37 @@ def _instead(
     about: Mapping[str, str],
     results: Mapping[str, Result],
 ) -> dict[str, str]:
-    """Of queries about repeats of which the one in their key was struck: the first that stands."""
-    gone = [one.id for one in asked if _of_repeats(one.record) and about[one.id] not in results]
-    wait = [one for one in gone if one not in answers or answers[one].what == RERUN]
-    return {one: left[0] for one in wait if (left := others(store, about[one]))}
+    """What queries are about whose result stands no longer, where another has its place.
+
+    About repeats it is the first that stands. What a person put in question stays so under the
+    number of a re-issue: no check asks about it anew.
+    """
+    found = {}
+    for one in asked:
+        by_hand = one.record.kind == HAND
+        waits = one.id not in answers or answers[one.id].what == RERUN
+        if about[one.id] in results or not waits or not (by_hand or _of_repeats(one.record)):
+            continue
+        left = _re_issued(store, one.id) if by_hand else others(store, about[one.id])
+        if left:
+            found[one.id] = left[0]
+    return found
+
+
+def _re_issued(store: sqlite3.Connection, query: str) -> list[str]:
+    """The ids of the result that a query asks about in the report that took its report's place."""
+    ident, number, _ = result_of(query)
+    was = views.writes_of_key(store, f"result/{ident}")
+    if not any(live and entry.kind == "lab" for _, entry, _, live in was):
+        return []
+    lab, _, sample, analyte, method, basis, run, n = journal.parts(f"result/{ident}")[1:]
+    found = views.fetch(
+        store,
+        "result",
+        "sample = ? AND analyte = ? AND method = ? AND basis = ? AND lab = ? AND run = ? AND n = ?",
+        (sample, analyte, method, basis, lab, run, n),
+    )
+    return [one.id for one in found if number_of(one.record) == number]
 
 
 def _state(answer: Answer | None, cause: str) -> str:
@@ -477,10 +504,16 @@ def sentences(found: Iterable[Reading], labels: Mapping[str, str]) -> Iterator[s
     yield from remarks
 
 
-def accepted(store: sqlite3.Connection) -> set[tuple[str, str]]:
-    """Id and number of each result that a person looked at and accepted."""
+def accepted(store: sqlite3.Connection) -> set[tuple[str, ...]]:
+    """What each result is and its number (`looked_at`) that a person looked at and accepted."""
     rows = store.execute("SELECT id FROM answer WHERE what = ?", (ACCEPTED,)).fetchall()
-    return {result_of(ident)[:2] for (ident,) in rows if _understood(ident)}
+    return {looked_at(*result_of(ident)[:2]) for (ident,) in rows if _understood(ident)}
+
+
+def looked_at(ident: str, number: str) -> tuple[str, ...]:
+    """A result and its number, whichever report they are in: a re-issue is nothing new to see."""
+    lab, _, *of = journal.parts(f"result/{ident}")[1:]
+    return (lab, *of, number)
 
 
 @dataclass(frozen=True)

@@ -1274,3 +1274,62 @@ def test_a_history_names_runs_and_what_was_made_of_a_query(started: Program) -> 
     assert "report R-1 of Invented Soil Lab)" in told()
     said = json.loads(started.must("history", f"{code}:pH", "--json", on=LATER).out)["lines"]
     assert [one["answer"] for one in said if one["kind"] == "query"] == ["re-run asked", "", ""]
+
+
+def re_issued(program: Program, number: str, rows: str) -> str:
+    """Imported as a report that takes the place of 26-1."""
+    (program.folder / "new.csv").write_text(HEADER + rows, encoding="utf-8")
+    words = ("lab", "import", "new.csv", "--report", number, "--replaces", "26-1")
+    return program.must(*words, on=LATER).out
+
+
+def test_what_a_person_put_in_question_stays_so_under_the_number_of_a_re_issue(
+    started: Program,
+) -> None:
+    codes = pulled(started)
+    rows = [
+        f"{codes[bed]},K,{value},mg/kg,Mehlich-3\n" for bed, value in (("B1", 14.6), ("B5", 20))
+    ]
+    imported(started, "26-1", "".join(rows))
+    words = ("lab", "answer", f"{codes['B1']}:K", "re-run", "--alone", "--reason", "last 148")
+    started.must(*words, on=LATER)
+    re_issued(started, "26-2", "".join(rows))
+    assert [one["state"] for one in asked(started)] == ["re-run asked"]
+    (found, _) = json.loads(started.must("lab", "results", "--json", on=LATER).out)["results"]
+    assert (found["report"], found["in_question"]) == (
+        "26-2",
+        "14.6 mg/kg is put in question: last 148",
+    )
+    started.must("undo", on=LATER)
+    assert [one["state"] for one in asked(started)] == ["re-run asked"]
+    # Another number is another matter, and so is one that a person struck.
+    re_issued(started, "26-2", rows[0].replace("14.6", "146") + rows[1])
+    assert asked(started) == []
+    started.must("undo", on=LATER)
+    started.must("strike", f"{codes['B1']}:K", "--reason", "spilled", on=LATER)
+    imported(started, "26-3", rows[0], "--repeat")
+    assert asked(started) == []
+
+
+def test_a_number_that_was_accepted_is_not_asked_about_again_in_a_re_issue(
+    started: Program,
+) -> None:
+    codes = pulled(started)
+    rows = [
+        f"{codes[bed]},K,{value},mg/kg,Mehlich-3\n" for bed, value in (("B1", 0.33), ("B5", 0.3))
+    ]
+    imported(started, "26-1", "".join(rows))
+    started.must("lab", "answer", f"{codes['B1']}:K", "accept", "--reason", "sand", on=LATER)
+    assert "1 query about these results" in re_issued(started, "26-2", "".join(rows))
+    assert [one["sample"] for one in asked(started)] == [codes["B5"]]
+
+
+def test_a_number_put_in_question_by_hand_is_answered_as_any_other(started: Program) -> None:
+    code = pulled(started)["B1"]
+    imported(started, "26-1", f"{code},K,14.6,mg/kg,Mehlich-3\n")
+    words = ("lab", "answer", f"{code}:K")
+    assert (
+        f"{code} K put in question" in started.must(*words, "re-run", "--reason", "?", on=LATER).out
+    )
+    said = started.must(*words, "strike", "--reason", "point lost", on=LATER).out
+    assert "  1 query answered, struck: point lost" in said
