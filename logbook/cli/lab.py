@@ -295,7 +295,8 @@ def _many(count: int, what: str) -> str:
 
 
 def _numbers(plan: Plan) -> str:
-    return ", ".join(sorted({f"{one.number} of {one.lab}" for one in plan.reports.values()}))
+    several = (*plan.reports.values(), *plan.stand_already)
+    return ", ".join(sorted({f"{one.number} of {one.lab}" for one in several}))
 
 
 def _numbers_of(results: Sequence[Result]) -> str:

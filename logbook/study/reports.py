@@ -46,7 +46,7 @@ def plan(
     answers: Answers = NOTHING_SAID,
 ) -> Plan:
     """What importing these results would write; raises UserMistake where it must not be done."""
-    first = replacing.imported_elsewhere(store, results, file, sha256, answers.replaces)
+    firsts = replacing.imported_elsewhere(store, results, file, sha256, answers.replaces)
     replacing.refuse_itself(results, file, answers.replaces)
     made = Plan()
     of_report: dict[tuple[str, str], list[Result]] = {}
@@ -68,7 +68,7 @@ def plan(
         replacing.refuse_other_reports(
             store, made, file, [lab for lab, _ in of_report], answers.replaces
         )
-    if first is not None and made.replaced:
+    for first in firsts if made.replaced else ():
         replacing.renumber(store, made, first)
     if made.changed or made.superseded_reports:
         written = made.written | {result_key(one.new): one.new for one in made.superseded}

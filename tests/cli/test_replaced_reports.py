@@ -299,3 +299,35 @@ def test_a_report_does_not_replace_itself(pulled: Pulled) -> None:
         "Try: leave it out; --reissued says that the report came again under its own number\n"
     )
     assert program.journal() == before
+
+
+@pytest.mark.parametrize("by", ["correct", "typed"])
+def test_what_a_person_wrote_under_a_wrong_number_is_not_said_to_be_of_the_file(
+    pulled: Pulled, by: str
+) -> None:
+    program, codes = pulled
+    rows = "".join(
+        f"{code},P,{value},mg/kg,Olsen\n" for code, value in zip(codes, "45", strict=False)
+    )
+    name = report(program, HEADER + rows)
+    program.must("lab", "import", name, "--report", "26-l", on=ON)
+    why = ("--reason", "asked them")
+    of = codes[0] if by == "correct" else codes[2]
+    if by == "correct":
+        program.must("correct", f"{of}:P", "--method", "Mehlich-3", *why, on=ON)
+    else:
+        add = ("lab", "add", of, "P", "6 mg/kg", "--method", "Mehlich-3")
+        program.must(*add, "--report", "26-l", on=ON)
+    words = ("lab", "import", name, "--report", "26-1", "--replaces", "26-l")
+    before = program.journal()
+    refused = program(*words, on=ON)
+    assert refused.code == 2
+    assert f"{of} P by 'Mehlich-3' as well, which is not in this file;" in refused.err
+    assert program.journal() == before
+    advice = refused.err.partition("afterwards: logbook ")[2].partition(" --reason")[0].split()
+    program.must(*advice, *why, on=ON)
+    program.must(*words, on=ON)
+    found = standing(program)
+    assert {one[0] for several in found.values() for one in several} == {"26-1"}
+    assert {len(several) for several in found.values()} == {1}
+    program.must("verify", on=ON)

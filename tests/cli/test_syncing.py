@@ -369,7 +369,8 @@ def test_a_report_and_its_re_issue_that_met_only_here_are_made_one(
     assert "it takes the place of 2 results of report 26-1, now struck" in said
     assert standing() == [("26-2", value) for value in values]
     assert "imported already" in enrolled.must("office", *words, on=on).out
-    enrolled.must("office", "undo")
+    said = enrolled.must("office", "undo").out
+    assert "took back the replacing of 2 results by another report" in said
     assert standing() == both
     if values == ("140", "150"):
         return
@@ -379,6 +380,36 @@ def test_a_report_and_its_re_issue_that_met_only_here_are_made_one(
     enrolled.must("office", "strike", f"{first}:K:{place}", "--reason", "spilled")
     enrolled.must("office", *words, on=on)
     assert standing() == [("26-1", "140"), ("26-2", "150")]
+
+
+def test_a_file_that_two_machines_numbered_otherwise_gets_one_number(enrolled: Bench) -> None:
+    enrolled.must("office", "pull", "B1", on="2026-03-02T09:30+01:00")
+    (bag,) = json.loads(enrolled.must("office", "lab", "log", "--waiting", "--json").out)["samples"]
+    enrolled.must("office", "sync", enrolled.stick)
+    enrolled.must("bench", "sync", enrolled.stick)
+    file = enrolled.folder / "report.csv"
+    rows = f"sample,nutrient,value,unit,method\n{bag['sample']},K,140,mg/kg,Olsen\n"
+    file.write_text(rows, encoding="utf-8")
+    on, words = "2026-03-09T09:00+01:00", ("lab", "import", str(file))
+    enrolled.must("office", *words, "--report", "26-1", on=on)
+    enrolled.must("bench", *words, "--report", "26-l", on=on)
+    enrolled.must("bench", "sync", enrolled.stick)
+    enrolled.must("office", "sync", enrolled.stick)
+    both = ("--replaces", "26-1", "--replaces", "26-l")
+    refused = enrolled.at("office", *words, "--report", "26-7", "--replaces", "26-1", on=on).err
+    assert f"Try: leave --report out; or {' '.join(both)} gives it the number 26-7" in refused
+    enrolled.must("office", *words, "--report", "26-7", *both, on=on)
+    enrolled.must("office", "undo")
+    refused = enrolled.at("office", *words, on=on).err
+    advice = refused.partition("Try: say which number is right: ")[2].split()
+    assert advice == ["--report", "26-1", "--replaces", "26-l"]
+    enrolled.must("office", *words, *advice, on=on)
+    assert "imported already" in enrolled.must("office", *words, on=on).out
+    enrolled.must("office", "sync", enrolled.stick)
+    enrolled.must("bench", "sync", enrolled.stick)
+    (found,) = json.loads(enrolled.must("bench", "lab", "results", "--json").out)["results"]
+    assert found["report"] == "26-1"
+    enrolled.must("bench", "verify")
 
 
 def test_places_that_are_not_there_do_not_stop_the_others(two: Bench) -> None:
