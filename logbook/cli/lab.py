@@ -358,7 +358,7 @@ def _old(change: Change) -> str:
 
 def _confirm(file: str, plan: Plan, answers: Answers, json: bool) -> None:
     """A re-issue is taken only if somebody says so; raises NeedsAnswer if nobody can be asked."""
-    if not plan.changed or answers.reissued:
+    if not plan.changed or answers.reissued or answers.replaces:
         return
     what = f"{_many(len(plan.changed), 'value')} changed"
     if plan.missing:

@@ -15,7 +15,7 @@ A report is known by laboratory and number, its files by their bytes. Rules:
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -85,16 +85,17 @@ def _not_doubled(
     answers: Answers,
 ) -> list[Result]:
     """The results that may be planned for, in the runs in which they are kept; see `doubles`."""
-    runs: dict[doubles.Analysis, set[int]] = {}
-    for name in report_lines.living(store, report):
-        sample, analyte, method, basis, run, _ = parts(name)[3:]
-        runs.setdefault((sample, analyte, method, basis), set()).add(int(run))
+    living = report_lines.living(store, report)
+    runs = _runs(living)
     results = doubles.as_written_before(results, runs)
-    if report_lines.state(report_lines.written(store, report), report.sha256) == "struck":
-        runs = {
-            doubles.analysis(one): {one.run}
-            for one in report_lines.standing(store, report).values()
-        }
+    state = report_lines.state(report_lines.written(store, report), report.sha256)
+    if state in ("struck", "new"):
+        gone = living.keys() - report_lines.standing(store, report).keys()
+        if state == "new":
+            # What a person struck is still of this report; what another one took over is not.
+            histories = report_lines.histories(store, report, gone)
+            gone = {of for of in gone if not report_lines.said_by_laboratory(histories[of])}
+        runs = _runs(living.keys() - gone)
     fresh = [one for one in results if doubles.analysis(one) not in runs] if runs else results
     found = doubles.standing(store, report.lab, fresh, report.number)
     doubled = doubles.compared(report.lab, fresh, found)
@@ -114,6 +115,15 @@ def _not_doubled(
     made.here = sorted({*made.here, *doubled.reports})
     made.same += len(fresh)
     return [result for result in results if doubles.analysis(result) in runs]
+
+
+def _runs(names: Iterable[str]) -> dict[doubles.Analysis, set[int]]:
+    """In which runs analyses are, by the keys of their results."""
+    runs: dict[doubles.Analysis, set[int]] = {}
+    for name in names:
+        sample, analyte, method, basis, run, _ = parts(name)[3:]
+        runs.setdefault((sample, analyte, method, basis), set()).add(int(run))
+    return runs
 
 
 def _awaited_since(

@@ -331,3 +331,31 @@ def test_what_a_person_wrote_under_a_wrong_number_is_not_said_to_be_of_the_file(
     assert {one[0] for several in found.values() for one in several} == {"26-1"}
     assert {len(several) for several in found.values()} == {1}
     program.must("verify", on=ON)
+
+
+@pytest.mark.parametrize("equal", [True, False])
+def test_what_another_report_took_over_does_not_come_back_beside_it(
+    pulled: Pulled, equal: bool
+) -> None:
+    """26-2 re-issued two bags of 26-1, which then comes again under its own number."""
+    program, codes = pulled
+    program.must("lab", "import", report(program, long(codes, SIX)), "--report", "26-1", on=ON)
+    part = report(program, long(codes[:2], ["9", "11"]), "part.csv")
+    program.must("lab", "import", part, "--report", "26-2", "--replaces", "26-1", on=ON)
+    new = long(codes, ["9" if equal else "8", "11", "12.5", *SIX[3:]])
+    words = ("lab", "import", report(program, new, "new.csv"), "--report", "26-1")
+    said = program(*words, "--reissued", on=ON)
+    if not equal:
+        assert said.code == 2
+        assert "4 of the 12 results of report 26-1 stand here already under report" in said.err
+        assert "Try: --replaces 26-2 if it replaces that report" in said.err
+        said = program.must(*words, "--replaces", "26-2", "--json", on=ON)
+    assert said.code == 0
+    found = standing(program)
+    assert {len(several) for several in found.values()} == {1}
+    assert found[codes[2], "nitrate-N"] == [("26-1", 1, "12.5")]
+    assert found[codes[0], "nitrate-N"] == [("26-2", 1, "9") if equal else ("26-1", 1, "8")]
+    assert "imported already" in program.must(*words, on=ON).out
+    program.must("undo", on=ON)
+    assert standing(program)[codes[0], "nitrate-N"] == [("26-2", 1, "9")]
+    program.must("verify", on=ON)
