@@ -8,14 +8,15 @@ A report is known by laboratory and number, its files by their bytes. Rules:
    are shown and confirmed, and only those keys are written; the old lines stay in history.
    What it leaves out is named and stands: nothing is struck by itself.
 4. What the laboratory did not change is left as a person corrected or struck it.
-5. An import that was struck or undone may be made again.
+5. An import that was struck or undone may be made again, and so may one of which another report
+   took the place whose import was struck.
 6. What stands under another report of the laboratory is not written a second time, unless somebody
    says that it is a second measurement, or that it takes the place of what was typed (`doubles`).
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -89,13 +90,17 @@ def _not_doubled(
     runs = _runs(living)
     results = doubles.as_written_before(results, runs)
     state = report_lines.state(report_lines.written(store, report), report.sha256)
-    if state in ("struck", "new"):
-        gone = living.keys() - report_lines.standing(store, report).keys()
-        if state == "new":
-            # What a person struck is still of this report; what another one took over is not.
-            histories = report_lines.histories(store, report, gone)
-            gone = {of for of in gone if not report_lines.said_by_laboratory(histories[of])}
-        runs = _runs(living.keys() - gone)
+    gone = living.keys() - report_lines.standing(store, report).keys()
+    if state != "struck":
+        # What a person struck is still of this report; what another one took over is not.
+        gone = _taken_over(store, report, gone)
+    runs = _runs(living.keys() - gone)
+    if state == "current" and gone and not answers.replaces:
+        over = [one for one in results if doubles.analysis(one) not in runs]
+        there = doubles.standing(store, report.lab, over, report.number).keys() & _runs(gone)
+        left = [one for one in results if doubles.analysis(one) not in there]
+        made.same += len(results) - len(left)
+        results = left
     fresh = [one for one in results if doubles.analysis(one) not in runs] if runs else results
     found = doubles.standing(store, report.lab, fresh, report.number)
     doubled = doubles.compared(report.lab, fresh, found)
@@ -115,6 +120,12 @@ def _not_doubled(
     made.here = sorted({*made.here, *doubled.reports})
     made.same += len(fresh)
     return [result for result in results if doubles.analysis(result) in runs]
+
+
+def _taken_over(store: sqlite3.Connection, report: Report, gone: Collection[str]) -> set[str]:
+    """Which of a report's results that stand no longer the laboratory gives in another report."""
+    histories = report_lines.histories(store, report, gone)
+    return {name for name in gone if not report_lines.said_by_laboratory(histories[name])}
 
 
 def _runs(names: Iterable[str]) -> dict[doubles.Analysis, set[int]]:
@@ -164,7 +175,9 @@ def _plan_report(
     if state == "current":
         _refuse_read_otherwise(report, lines, living)
         _refuse_late_limits(report, lines, standing)
-        added = {name: result for name, result in lines.items() if name not in living}
+        back = _taken_over(store, report, living.keys() - standing.keys())
+        absent = {*lines.keys() - living.keys(), *lines.keys() & back}
+        added = {name: result for name, result in lines.items() if name in absent}
         made.new |= added
         made.same += len(lines) - len(added)
         made.missing += _left_out(standing, lines) if reissued else []

@@ -359,3 +359,26 @@ def test_what_another_report_took_over_does_not_come_back_beside_it(
     program.must("undo", on=ON)
     assert standing(program)[codes[0], "nitrate-N"] == [("26-2", 1, "9")]
     program.must("verify", on=ON)
+
+
+def test_a_report_comes_back_once_the_one_that_took_its_place_is_struck(pulled: Pulled) -> None:
+    program, codes = pulled
+    first = ("lab", "import", report(program, long(codes, SIX)), "--report", "26-1")
+    program.must(*first, on=ON)
+    why = ("--reason", "of another house")
+    program.must("strike", f"{codes[5]}:pH", *why, on=ON)
+    before = standing(program)
+    part = report(program, long(codes[:3], ["9", *SIX[1:3]]), "part.csv")
+    said = program.must("lab", "import", part, "--report", "26-2", "--replaces", "26-1", on=ON)
+    # While that stands, the first file is here already; or it takes its place in turn.
+    assert "imported already (12 results)" in program.must(*first, on=ON).out
+    program.must(*first, "--replaces", "26-2", on=ON)
+    assert standing(program) == before
+    program.must("undo", on=ON)
+    (act,) = (line.split()[0] for line in said.out.splitlines() if "  imported" in line)
+    program.must("strike", act, *why, on=ON)
+    assert len(standing(program)) == 5
+    assert "imported 6 results of 3 samples" in program.must(*first, on=ON).out
+    assert standing(program) == before
+    assert "imported already (12 results)" in program.must(*first, on=ON).out
+    program.must("verify", on=ON)
