@@ -205,7 +205,7 @@ def _instead(
     """What queries are about whose result stands no longer, where another has its place.
 
     About repeats it is the first that stands. What a person put in question stays so under the
-    number of a re-issue: no check asks about it anew.
+    number of a re-issue, or with a corrected method: no check asks about it anew.
     """
     found = {}
     for one in asked:
@@ -213,26 +213,39 @@ def _instead(
         waits = one.id not in answers or answers[one.id].what == RERUN
         if about[one.id] in results or not waits or not (by_hand or _of_repeats(one.record)):
             continue
-        left = _re_issued(store, one.id) if by_hand else others(store, about[one.id])
+        left = others(store, about[one.id])
+        if by_hand:
+            left = _moved_to(store, *result_of(one.id)[:2])
         if left:
             found[one.id] = left[0]
     return found
 
 
-def _re_issued(store: sqlite3.Connection, query: str) -> list[str]:
-    """The ids of the result that a query asks about in the report that took its report's place."""
-    ident, number, _ = result_of(query)
-    was = views.writes_of_key(store, f"result/{ident}")
-    if not any(live and entry.kind == "lab" for _, entry, _, live in was):
-        return []
-    lab, _, sample, analyte, method, basis, run, n = journal.parts(f"result/{ident}")[1:]
-    found = views.fetch(
-        store,
-        "result",
-        "sample = ? AND analyte = ? AND method = ? AND basis = ? AND lab = ? AND run = ? AND n = ?",
-        (sample, analyte, method, basis, lab, run, n),
-    )
-    return [one.id for one in found if number_of(one.record) == number]
+def _moved_to(store: sqlite3.Connection, ident: str, number: str) -> list[str]:
+    """The ids under which the number of a result that was re-issued or corrected stands now."""
+    lines = views.writes_of_key(store, f"result/{ident}")
+    found: list[str] = []
+    for entry in (entry for _, entry, _, live in lines if live):
+        if entry.kind == "lab":
+            lab, _, sample, analyte, method, basis, run, n = journal.parts(f"result/{ident}")[1:]
+            given = views.fetch(
+                store,
+                "result",
+                "sample = ? AND analyte = ? AND method = ? AND basis = ? AND lab = ? "
+                "AND run = ? AND n = ?",
+                (sample, analyte, method, basis, lab, run, n),
+            )
+            found += [one.id for one in given if number_of(one.record) == number]
+        elif entry.kind == "correct":
+            moved = (journal.ident(one.key) for one in entry.writes
+                     if journal.space(one.key) == "result" and one.value is not None)  # fmt: skip
+            for name in moved:
+                there = _results(store, [name]).get(name)
+                if there is None:
+                    found += _moved_to(store, name, number)
+                elif number_of(there) == number:
+                    found.append(name)
+    return found
 
 
 def _state(answer: Answer | None, cause: str) -> str:

@@ -90,7 +90,7 @@ def _not_doubled(
     runs = _runs(living)
     results = doubles.as_written_before(results, runs)
     state = report_lines.state(report_lines.written(store, report), report.sha256)
-    gone = living.keys() - report_lines.standing(store, report).keys()
+    gone = living.keys() - report_lines.standing_keys(store, report)
     if state != "struck":
         # What a person struck is still of this report; what another one took over is not.
         gone = _taken_over(store, report, gone)

@@ -1302,6 +1302,13 @@ def test_what_a_person_put_in_question_stays_so_under_the_number_of_a_re_issue(
     )
     started.must("undo", on=LATER)
     assert [one["state"] for one in asked(started)] == ["re-run asked"]
+    for way in (("--method", "Olsen"), ("--basis", "moist")):
+        started.must("correct", f"{codes['B1']}:K", *way, "--reason", "asked", on=LATER)
+        assert [one["state"] for one in asked(started)] == ["re-run asked"]
+    imported(started, "again", f"{codes['B1']},K,15,mg/kg as received,Olsen\n", "--repeat")
+    assert asked(started) == []
+    for _ in range(3):
+        started.must("undo", on=LATER)
     # Another number is another matter, and so is one that a person struck.
     re_issued(started, "26-2", rows[0].replace("14.6", "146") + rows[1])
     assert asked(started) == []
