@@ -21,7 +21,7 @@ from logbook.store import views
 from logbook.store.schemas import NotUpgraded, OtherSchema
 from logbook.trial import times
 from logbook.trial.ranges import BedRef, compact, resolve
-from logbook.trial.records import Trial
+from logbook.trial.records import Record, Trial, record
 from logbook.trial.wording import printable
 
 if TYPE_CHECKING:
@@ -49,8 +49,8 @@ class Clock:
         return self.fixed or datetime.now(UTC)
 
 
-@dataclass(frozen=True)
-class Chosen:
+@record
+class Chosen(Record):
     """The trial that a command is about, with its beds in bench order."""
 
     id: str
@@ -62,8 +62,8 @@ class Chosen:
         return next((ref.label for ref in self.beds if ref.id == bed), bed)
 
 
-@dataclass(frozen=True)
-class Session:
+@record
+class Session(Record):
     """The options before the command's name, and what follows from them."""
 
     store_given: str | None

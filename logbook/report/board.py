@@ -6,7 +6,7 @@ Content only; `terminal` prints it. Everything is said as of the `today` given.
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Iterator
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, replace
 from datetime import date, timedelta
 from decimal import Decimal
 from typing import TYPE_CHECKING, Any
@@ -15,7 +15,7 @@ from logbook.report import laboratory
 from logbook.store import asking, awaiting, twice, views
 from logbook.trial import schedule, watering
 from logbook.trial.ranges import BedRef, compact
-from logbook.trial.records import Trial
+from logbook.trial.records import Record, Trial, record
 from logbook.trial.times import ago, spoken_day
 from logbook.trial.units import short
 
@@ -26,8 +26,8 @@ COMING_DAYS = 7
 _DONE = {"fill": "filled", "apply": "applied", "water": "watered at the same time"}
 
 
-@dataclass(frozen=True)
-class Task:
+@record
+class Task(Record):
     """Beds with the same thing to do, or not: `state` and why.
 
     States: fill, water, apply, due, overdue, missed, coming, and skipped, which no screen shows.
@@ -43,8 +43,8 @@ class Task:
     why: str
 
 
-@dataclass(frozen=True)
-class Awaited:
+@record
+class Awaited(Record):
     """Samples of one day that have no result yet."""
 
     pulled: date
@@ -52,8 +52,8 @@ class Awaited:
     days: int
 
 
-@dataclass(frozen=True)
-class Again:
+@record
+class Again(Record):
     """Results that are to be measured again, asked for on one day: `CODE:NUTRIENT` each."""
 
     asked: date
@@ -61,8 +61,8 @@ class Again:
     days: int
 
 
-@dataclass(frozen=True)
-class Board:
+@record
+class Board(Record):
     """One trial on one day. `wrong` holds a sentence for each thing that needs a look.
 
     `awaited` are all bags without a result, `to_send` those of them that are still here.

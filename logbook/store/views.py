@@ -11,7 +11,6 @@ import json
 import sqlite3
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import closing, contextmanager
-from dataclasses import dataclass
 from datetime import date, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
@@ -23,7 +22,7 @@ from logbook.journal.kinds import SPACES, field_names, from_cells
 from logbook.store.causes import BUSY_MS, explained
 from logbook.store.schemas import SCHEMA, SCHEMAS, OtherSchema, newer
 from logbook.trial.ranges import BedRef
-from logbook.trial.records import NEW_FILL, PlannedPull
+from logbook.trial.records import NEW_FILL, PlannedPull, Record, record
 from logbook.trial.schedule import Obligation, Taken
 
 if TYPE_CHECKING:
@@ -164,8 +163,8 @@ def bed_refs(connection: sqlite3.Connection, trial: str) -> list[BedRef]:
     ]
 
 
-@dataclass(frozen=True)
-class Calendar:
+@record
+class Calendar(Record):
     """What the schedule of a trial follows from; see `owing.obligations`."""
 
     beds: list[BedRef]

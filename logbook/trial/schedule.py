@@ -39,6 +39,7 @@ from dataclasses import dataclass
 from datetime import date
 from typing import NamedTuple
 
+from logbook.trial.records import Record, record
 from logbook.trial.times import spoken_day
 
 STATES = ("coming", "due", "overdue", "missed", "skipped", "done", "done early", "done late")
@@ -99,8 +100,8 @@ class Obligation(NamedTuple):
         return (self.planned, *self.also)
 
 
-@dataclass(frozen=True)
-class Status:
+@record
+class Status(Record):
     """How an obligation stands on a day: one of STATES, days from the target, and why.
 
     `days` is the distance to the target: still to go ("coming", "due"; negative when past it),

@@ -8,21 +8,20 @@ one day are one.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
 from datetime import date, timedelta
 from decimal import Decimal
 from itertools import pairwise
 
 from logbook.errors import UserMistake
-from logbook.trial.records import WateringPlan
+from logbook.trial.records import Record, WateringPlan, record
 from logbook.trial.schedule import SETTLED, Obligation, status
 
 _ML_PER_UNIT = {"mL": 1, "L": 1000}
 _ML_PER_UNIT_AND_M2 = {"L/m2": 1000, "mL/m2": 1}
 
 
-@dataclass(frozen=True)
-class NextWatering:
+@record
+class NextWatering(Record):
     """When a bed's next watering is due: `days` after its due day `today` is (negative: to go).
 
     `last` is the last watering, None if the bed has had none since its filling.
@@ -34,8 +33,8 @@ class NextWatering:
     last: date | None
 
 
-@dataclass(frozen=True)
-class LateWatering:
+@record
+class LateWatering(Record):
     """A bed that waited too long: watered on `day` after `since`, `days` later than planned."""
 
     bed: str
