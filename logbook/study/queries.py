@@ -517,10 +517,19 @@ def sentences(found: Iterable[Reading], labels: Mapping[str, str]) -> Iterator[s
     yield from remarks
 
 
-def accepted(store: sqlite3.Connection) -> set[tuple[str, str]]:
-    """Id and number of each result that a person looked at and accepted."""
+def accepted(store: sqlite3.Connection) -> set[tuple[str, ...]]:
+    """What a person looked at and accepted, each as `looked_at` names it."""
     rows = store.execute("SELECT id FROM answer WHERE what = ?", (ACCEPTED,)).fetchall()
-    return {result_of(ident)[:2] for (ident,) in rows if _understood(ident)}
+    return {looked_at(*result_of(ident)[:2]) for (ident,) in rows if _understood(ident)}
+
+
+def looked_at(ident: str, number: str) -> tuple[str, ...]:
+    """A measurement and its number, whatever its report is called: it may be re-issued.
+
+    ident: the id of the result.
+    """
+    lab, _, *analysed = journal.parts(f"result/{ident}")[1:]
+    return (lab, *analysed, number)
 
 
 @dataclass(frozen=True)

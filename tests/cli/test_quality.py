@@ -497,6 +497,19 @@ def test_wrong_answers(started: Program, words: tuple[str, ...], error: str) -> 
     assert started.journal() == before
 
 
+def test_a_number_that_was_accepted_is_not_asked_about_under_another_report(
+    started: Program,
+) -> None:
+    """A report that gets its own number, or a re-issue that changes something else."""
+    codes = season(started, values=slipped(7, "B5", 1.5), parts=(("nitrate-N", 1.0),))
+    (query,) = asked(started)
+    started.must("lab", "answer", f"{codes[7, 'B5']}:nitrate-N", "accept", "--reason", "so it is",
+                 on=LATER)  # fmt: skip
+    started.must("lab", "import", "season.csv", "--report", "s-2", "--replaces", "s", on=LATER)
+    assert asked(started) == []
+    assert query["sample"] == codes[7, "B5"]
+
+
 def test_a_re_issue_under_a_new_number(started: Program) -> None:
     codes = season(started, parts=(("nitrate-N", 1.0),))
     rows = [
