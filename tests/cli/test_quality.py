@@ -510,6 +510,17 @@ def test_a_number_that_was_accepted_is_not_asked_about_under_another_report(
     assert query["sample"] == codes[7, "B5"]
 
 
+def test_a_re_run_stays_awaited_when_its_report_gets_another_number(started: Program) -> None:
+    codes = season(started, values=slipped(7, "B5", 1.5), parts=(("nitrate-N", 1.0),))
+    named = f"{codes[7, 'B5']}:nitrate-N"
+    started.must("lab", "answer", named, "re-run", "--reason", "?", "--alone", on=LATER)
+    started.must("lab", "import", "season.csv", "--report", "s-2", "--replaces", "s", on=LATER)
+    waiting = started.must("lab", "log", "--waiting", "--each", on=LATER).out
+    assert any(
+        codes[7, "B5"] in line and "re-run asked" in line for line in waiting.splitlines()
+    ), waiting
+
+
 def test_a_re_issue_under_a_new_number(started: Program) -> None:
     codes = season(started, parts=(("nitrate-N", 1.0),))
     rows = [
