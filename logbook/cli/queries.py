@@ -33,8 +33,8 @@ if TYPE_CHECKING:
 
 # So many open queries on one nutrient of one report are rather answered at once.
 _ALIKE = 3
-# Kinds of question after which the number may be right once its unit, form or point is.
-_SLIPS = ("unit", "form", "decimal")
+# Kinds of question after which the number may be right once its unit, form, point or digits are.
+_SLIPS = ("unit", "form", "decimal", "jump", "range")
 # What people say -> the answer.
 _ANSWERS = {
     **dict.fromkeys(("accept", "accepted"), records.ACCEPTED),
@@ -166,9 +166,14 @@ def queries(
         )
     if any(one.open and one.query.kind in _SLIPS for one in lines):
         tell(
-            "Is it the unit, the form or the decimal point? logbook correct CODE:NUTRIENT --value "
-            "'X UNIT' --reason TEXT puts the number right, X in the form that the report names, "
-            "and ends the question"
+            "Is it the unit, the form, the decimal point or a slip of the pen? logbook correct "
+            "CODE:NUTRIENT --value 'X UNIT' --reason TEXT puts the number right, X in the form "
+            "that the report names, and ends the question"
+        )
+    if any(one.open and one.query.kind == "runs" for one in lines):
+        tell(
+            "Which of two runs is wrong? logbook lab answer CODE:NUTRIENT strike --run N "
+            "--reason TEXT strikes it; re-run asks for a third"
         )
     if any(one.open for one in lines):
         say("logbook lab answer CODE:NUTRIENT accept, strike or re-run --reason TEXT")
