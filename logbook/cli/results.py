@@ -16,8 +16,8 @@ from logbook.cli.session import Session, addressed, as_json, say
 from logbook.errors import UserMistake
 from logbook.report.lines import UNKNOWN_LIMIT, result_value, run_words, with_unit
 from logbook.store import asking, views
-from logbook.study import parts, queries
-from logbook.study.queries import Lifted
+from logbook.study import parts, queries, rejected
+from logbook.study.rejected import Lifted
 from logbook.trial import codes, qualifiers
 from logbook.trial.chemistry import ANALYTES, named
 from logbook.trial.records import Part, Pull, Result
@@ -179,7 +179,7 @@ def _lines(store: Any, session: Session, bed: str | None, asked: _Asked) -> list
     bags = parts.by_code(store)
     waiting = set(asking.waiting_results(store))
     blinds = {one.id: one.record for one in views.fetch(store, "blind")}
-    lifted, doubted = queries.lifted(store), queries.asked_of(store)
+    lifted, doubted = rejected.lifted(store), queries.asked_of(store)
     where, given = _condition(store, asked)
     if wanted is not None or asked.first or asked.last:
         near = {

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from logbook.journal import entry as journal
 from logbook.store import asking, views
-from logbook.study import quality, queries
+from logbook.study import moot, quality, queries
 from logbook.study.queries import DRAWN, HALF, Line
 from logbook.trial import plausible
 from logbook.trial.records import RERUN, Answer, Query, Result
@@ -111,7 +111,7 @@ def halves(store: sqlite3.Connection, several: Iterable[Line]) -> list[Result]:
     found: dict[str, Result] = {}
     for one in several:
         # Which of the two is wrong, only both can tell.
-        if one.query.kind == queries.DUPLICATE and one.query.what.startswith(quality.TWIN):
+        if one.query.kind == moot.DUPLICATE and one.query.what.startswith(quality.TWIN):
             of = one.query
             rows = views.fetch(
                 store,

@@ -16,7 +16,17 @@ from typing import TYPE_CHECKING, NamedTuple
 from logbook.analysis import repeatability
 from logbook.journal.entry import ident as ident_of
 from logbook.store import asking, views
-from logbook.study import flags, oddities, origins, out_of_range, quality, queries, references, runs
+from logbook.study import (
+    flags,
+    oddities,
+    origins,
+    out_of_range,
+    quality,
+    queries,
+    references,
+    rejected,
+    runs,
+)
 from logbook.study.samples import (
     Comparable,
     Reading,
@@ -96,7 +106,7 @@ def unasked(
     """
     found = {
         one.id: one.record
-        for one in queries.all_rejected(store)
+        for one in rejected.all_rejected(store)
         if one.record.analyte == analyte and named in (one.record.sample, one.record.report)
     }
     return _asked_by(store, _of_flags(found), at, settings)
@@ -183,8 +193,8 @@ def doubted(
 def _of_flags(written: Mapping[str, Result]) -> Iterator[Doubt]:
     """Numbers that their laboratory rejected: in no curve, unless a person counts them."""
     for ident, one in written.items():
-        if one.flags and queries.rejected(one):
-            yield Doubt(ident, one, queries.FLAG, queries.asked_of_flag(one))
+        if one.flags and rejected.rejected(one):
+            yield Doubt(ident, one, queries.FLAG, rejected.asked_of_flag(one))
 
 
 def _of_values(store: sqlite3.Connection, written: Mapping[str, Result]) -> Iterator[Doubt]:
@@ -221,7 +231,7 @@ def _equal(several: Sequence[tuple[str, Result]]) -> Iterator[Doubt]:
 def _of_runs(store: sqlite3.Connection, written: Mapping[str, Result]) -> Iterator[Doubt]:
     """Runs that lie too far apart to be averaged: asked of the newest."""
     again = {ident: one for ident, one in written.items() if one.run > 1 and one.n == 1}
-    out = queries.flagged_out(store) if again else set()
+    out = rejected.flagged_out(store) if again else set()
     for ident, one in again.items():
         kind = (one.lab, one.analyte, one.method, one.basis)
         rows = store.execute(

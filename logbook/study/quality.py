@@ -18,7 +18,7 @@ from logbook.analysis import repeatability
 from logbook.analysis.repeatability import Bounds, Compared, Group, Repeatability
 from logbook.journal import entry as journal
 from logbook.store import views
-from logbook.study import queries
+from logbook.study import moot, queries, rejected
 from logbook.trial.chemistry import ANALYTES
 
 if TYPE_CHECKING:
@@ -31,7 +31,7 @@ MOST_RPD = 20.0
 MOST_PH = 0.2
 _RAW = frozenset({"pH"})
 # Ways to have two results of one sample in one report.
-REPEAT, TWIN, MATERIAL = queries.REPEAT, "blind duplicate", "reference material"
+REPEAT, TWIN, MATERIAL = moot.REPEAT, "blind duplicate", "reference material"
 
 Kind = tuple[str, str, str, str]  # lab, analyte, method, basis
 
@@ -104,7 +104,7 @@ def pairs(
     most: the largest RPD by nutrient, %, where it is not MOST_RPD; report: only of this one, by
     laboratory and number.
     """
-    out, ids = queries.flagged_out(store), _ids(report)
+    out, ids = rejected.flagged_out(store), _ids(report)
     found = [one for way in (_repeats, _duplicates, _materials) for one in way(store, ids, out)]
     if not found:
         return []

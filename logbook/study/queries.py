@@ -9,14 +9,15 @@ person accepts it: the answer is kept beside the flag.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import date
 from typing import TYPE_CHECKING
 
 from logbook.journal import entry as journal
-from logbook.store import asking, views
-from logbook.study import counting
+from logbook.store import views
+from logbook.study import counting, moot
+from logbook.study.moot import DUPLICATE, of_repeats, portions
 from logbook.trial import qualifiers
 from logbook.trial.records import ACCEPTED, RERUN, Answer, Query, Result
 from logbook.trial.units import rounded, short
@@ -24,14 +25,9 @@ from logbook.trial.units import rounded, short
 if TYPE_CHECKING:
     import sqlite3
 
-    from logbook.study.quality import Pair
     from logbook.study.samples import Reading
-    from logbook.trial.times import When
 
 OPEN, MOOT = "open", "moot"
-DUPLICATE = "duplicate"
-#: How a question about a laboratory's own repeats begins: one is about all of a run.
-REPEAT = "laboratory repeat"
 #: What stands on a bag that is measured again beside those in question.
 DRAWN, HALF = "drawn by chance beside a query", "the other half of a bag in question"
 FLAG, BLANK, REFERENCE, EXCHANGE = "flag", "blank", "reference", "exchange"
@@ -93,15 +89,11 @@ class Line:
     @property
     def of_repeats(self) -> bool:
         """Whether it is about all repeats of a run, not only about the one that its key names."""
-        return _of_repeats(self.query)
+        return of_repeats(self.query)
 
     def overdue(self, today: date) -> bool:
         """Whether the laboratory can no longer be asked, most likely."""
         return self.open and self.query.deadline is not None and self.query.deadline < today
-
-
-def _of_repeats(query: Query) -> bool:
-    return query.kind == DUPLICATE and query.what.startswith(REPEAT)
 
 
 def query_key(ident: str, result: Result, kind: str) -> str:
@@ -141,14 +133,14 @@ def asked_before(store: sqlite3.Connection, of: Result) -> list[tuple[int, str]]
     """Which run of a result's analysis was ever asked about, and the kind of question."""
     found = []
     for one in views.fetch(store, "query", "sample = ? AND analyte = ?", (of.sample, of.analyte)):
-        if _understood(one.id):
+        if understood(one.id):
             sample, analyte, method, lab, _, basis, run = journal.parts(f"query/{one.id}")[1:8]
             if (sample, analyte, method, basis, lab) == analysis(of):
                 found.append((int(run), one.record.kind))
     return found
 
 
-def _understood(ident: str) -> bool:
+def understood(ident: str) -> bool:
     """False for the query of a newer program, whose key says something else."""
     return len(journal.parts(f"query/{ident}")) == 11
 
@@ -156,27 +148,27 @@ def _understood(ident: str) -> bool:
 def lines(store: sqlite3.Connection, *, unanswered: bool = False) -> list[Line]:
     """Every query of the book, or those without an answer: by deadline, then sample."""
     wanted = "id NOT IN (SELECT id FROM answer)" if unanswered else "1"
-    asked = [one for one in views.fetch(store, "query", wanted) if _understood(one.id)]
+    asked = [one for one in views.fetch(store, "query", wanted) if understood(one.id)]
     if not asked:
         return []
     answers = {one.id: one.record for one in views.fetch(store, "answer")}
     about = {one.id: result_of(one.id)[0] for one in asked}
-    results = _results(store, about.values())
+    results = results_of(store, about.values())
     about |= (instead := _instead(store, asked, answers, about, results))
-    results |= _results(store, instead.values())
+    results |= results_of(store, instead.values())
     again = _newest_runs(store, {one.record.sample for one in asked})
     where = _places(store, {one.record.sample for one in asked})
     pending = [one for one in asked if one.id not in answers]
     twos = [one.record for one in pending if one.record.kind == DUPLICATE]
-    paired, told = _pairs(store, twos, results), [one.what for one in twos]
-    repeats = _about_repeats(store, twos)
+    paired, told = moot.pairs(store, twos, results), [one.what for one in twos]
+    repeats = moot.about_repeats(store, twos)
     bags = [
         one
         for one in asked
         if one.record.kind == EXCHANGE and (one.id not in answers or answers[one.id].what == RERUN)
     ]
-    beds = _beds_said(store, [one.record.sample for one in bags])
-    written = _written(store, {one.entry for one in bags})
+    beds = moot.beds_said(store, [one.record.sample for one in bags])
+    written = moot.written_at(store, {one.entry for one in bags})
     found = [
         Line(
             one.id,
@@ -187,9 +179,9 @@ def lines(store: sqlite3.Connection, *, unanswered: bool = False) -> list[Line]:
             _state(
                 answer,
                 cause := _moot(result, one, answer, again)
-                or _moved(written.get(one.entry), beds.get(one.record.sample, ()))
-                or _parted(one.record, about[one.id], paired, told)
-                or _asked_anew(one.record, about[one.id], paired, repeats),
+                or moot.moved(written.get(one.entry), beds.get(one.record.sample, ()))
+                or moot.parted(one.record, about[one.id], paired, told)
+                or moot.asked_anew(one.record, about[one.id], paired, repeats),
                 _is_here_again(result, again),
             ),
             *where.get(one.record.sample, ("", "")),
@@ -216,7 +208,7 @@ def _instead(
     for one in asked:
         by_hand = one.record.kind == HAND
         waits = one.id not in answers or answers[one.id].what == RERUN
-        if about[one.id] in results or not waits or not (by_hand or _of_repeats(one.record)):
+        if about[one.id] in results or not waits or not (by_hand or of_repeats(one.record)):
             continue
         left = others(store, about[one.id])
         if by_hand:
@@ -245,7 +237,7 @@ def _moved_to(store: sqlite3.Connection, ident: str, number: str) -> list[str]:
             moved = (journal.ident(one.key) for one in entry.writes
                      if journal.space(one.key) == "result" and one.value is not None)  # fmt: skip
             for name in moved:
-                there = _results(store, [name]).get(name)
+                there = results_of(store, [name]).get(name)
                 if there is None:
                     found += _moved_to(store, name, number)
                 elif number_of(there) == number:
@@ -277,13 +269,13 @@ def _moot(
 ) -> str:
     """Why a query asks nothing any more; "" while it does.
 
-    The number is another, or a newer run speaks for itself; see also `_moved` and `_parted`. One
+    The number is another, or a newer run speaks for itself; see also `moot.moved` and `moot.parted`. One
     about repeats may still be about the others.
     """
     _, number, kind = result_of(asked.id)
     if result is None:
         return "the result stands no longer"
-    if number_of(result) != number and not _of_repeats(asked.record):
+    if number_of(result) != number and not of_repeats(asked.record):
         unit = "" if result.unit == "pH" else f" {result.unit}"
         return f"it is {shown(result)}{unit} now"
     # Whose soil is in a bag, no second look into the same bag can tell.
@@ -295,134 +287,15 @@ def _moot(
     return ""
 
 
-_Moment = tuple[datetime, str, int]
-"""When an entry was written, to the second, its writer and its number."""
-_Said = tuple[_Moment, bool, str]
-"""When it was written, whether it stands, and the bed."""
-
-
-def _moved(asked: _Moment | None, beds: Sequence[_Said]) -> str:
-    """Why two bags are no longer asked about as exchanged: this one's bed was corrected since."""
-    before = [bed for written, _, bed in beds if asked is not None and not _since(asked, written)]
-    return "its bed was corrected since" if before and before[-1] != beds[-1][-1] else ""
-
-
-def _since(asked: _Moment, written: _Moment) -> bool:
-    """Whether a line came after another; within one second only its own writer's numbers tell."""
-    return written[0] > asked[0] or (written[:2] == asked[:2] and written[2] > asked[2])
-
-
-def _pairs(
-    store: sqlite3.Connection, asked: Sequence[Query], results: Mapping[str, Result]
-) -> dict[str, list[Pair]] | None:
-    """Duplicates and repeats as they stand, by each result's id; None if none is asked about."""
-    if not asked:
-        return None
-    from logbook.study import quality
-
-    numbers = {one.report for one in asked}
-    reports = sorted({(one.lab, one.report) for one in results.values() if one.report in numbers})
-    found: dict[str, list[Pair]] = {}
-    for pair in (pair for of in reports for pair in quality.pairs(store, report=of)):
-        for ident in pair.ids:
-            found.setdefault(ident, []).append(pair)
-    return found
-
-
-def _parted(
-    query: Query, ident: str, paired: Mapping[str, Sequence[Pair]] | None, told: Sequence[str]
-) -> str:
-    """Why two that differed are no longer asked about: the other is gone, or another and near.
-
-    told: what is asked of all pairs. One whose numbers stand there as they are now is asked about,
-    whatever limit was set.
-    """
-    if query.kind != DUPLICATE or paired is None:
-        return ""
-    from logbook.study import runs
-
-    of = paired.get(ident, ())
-    if not of:
-        return "what it was held against is gone"
-    values = [f": {' and '.join(map(runs.shown, one.said))}, " for one in of]
-    asked = any(text in what for text in values for what in told)
-    apart = any(one.compared.within is False for one in of)
-    return "" if asked or apart else "what it was held against is another now"
-
-
-def _about_repeats(store: sqlite3.Connection, pending: Sequence[Query]) -> list[Query]:
-    """The questions about repeats, answered ones too; none where none is pending."""
-    if not any(map(_of_repeats, pending)):
-        return []
-    found = views.fetch(store, "query", "kind = ?", (DUPLICATE,))
-    return [one.record for one in found if _of_repeats(one.record)]
-
-
-def _asked_anew(
-    query: Query,
-    ident: str,
-    paired: Mapping[str, Sequence[Pair]] | None,
-    repeats: Sequence[Query],
-) -> str:
-    """Why repeats that differ are no longer asked about so: a later question says what they are."""
-    if not _of_repeats(query) or not paired:
-        return ""
-    from logbook.study import runs
-
-    now = tuple(
-        f"{REPEAT}: {' and '.join(map(runs.shown, one.said))}, "
-        for one in paired.get(ident, ())
-        if one.how == REPEAT
-    )
-    place = (query.sample, query.analyte, query.method, query.report)
-    anew = not query.what.startswith(now) and any(
-        one.what.startswith(now) and (one.sample, one.analyte, one.method, one.report) == place
-        for one in repeats
-    )
-    return "it was asked about again as it is now" if anew else ""
-
-
-def _written(store: sqlite3.Connection, entries: Iterable[str]) -> dict[str, _Moment]:
-    """When entries were written, by their ids."""
-    found = {}
-    for name in entries:
-        (body,) = store.execute("SELECT body FROM entry WHERE id = ?", (name,)).fetchone()
-        found[name] = _moment(journal.decode(body))
-    return found
-
-
-def _moment(entry: journal.Entry) -> _Moment:
-    return datetime.fromisoformat(entry.written), entry.writer, entry.seq
-
-
-def _beds_said(store: sqlite3.Connection, samples: Sequence[str]) -> dict[str, list[_Said]]:
-    """Of which bed the pull of each bag was said to be, in that order."""
-    if not samples:
-        return {}
-    pulls = {code: code for code in samples}
-    for some in _portions(sorted(pulls)):
-        where = f"code IN ({', '.join('?' * len(some))})"
-        pulls |= {
-            one.record.code: one.record.pull for one in views.fetch(store, "part", where, some)
-        }
-    return {
-        code: sorted(
-            (_moment(entry), live, str(value.get("bed")))
-            for _, entry, place, live in views.writes_of_key(store, journal.key("pull", pull))
-            if (value := entry.writes[place].value) is not None
-        )
-        for code, pull in pulls.items()
-    }
-
-
 def analysis(result: Result) -> tuple[str, ...]:
     """What the runs of a result have in common."""
     return (result.sample, result.analyte, result.method, result.basis, result.lab)
 
 
-def _results(store: sqlite3.Connection, wanted: Iterable[str]) -> dict[str, Result]:
+def results_of(store: sqlite3.Connection, wanted: Iterable[str]) -> dict[str, Result]:
+    """The results with these ids that stand."""
     found: dict[str, Result] = {}
-    for some in _portions(sorted(wanted)):
+    for some in portions(sorted(wanted)):
         where = f"id IN ({', '.join('?' * len(some))})"
         found |= {one.id: one.record for one in views.fetch(store, "result", where, some)}
     return found
@@ -430,7 +303,7 @@ def _results(store: sqlite3.Connection, wanted: Iterable[str]) -> dict[str, Resu
 
 def _newest_runs(store: sqlite3.Connection, samples: Iterable[str]) -> dict[tuple[str, ...], int]:
     found: dict[tuple[str, ...], int] = {}
-    for some in _portions(sorted(samples)):
+    for some in portions(sorted(samples)):
         rows = store.execute(
             "SELECT sample, analyte, method, basis, lab, max(run) FROM result "
             f"WHERE sample IN ({', '.join('?' * len(some))}) GROUP BY 1, 2, 3, 4, 5",
@@ -443,7 +316,7 @@ def _newest_runs(store: sqlite3.Connection, samples: Iterable[str]) -> dict[tupl
 def _places(store: sqlite3.Connection, samples: Iterable[str]) -> dict[str, tuple[str, str]]:
     """The bed's label and the trial's name of each bag."""
     found: dict[str, tuple[str, str]] = {}
-    for some in _portions(sorted(samples)):
+    for some in portions(sorted(samples)):
         marks = ", ".join("?" * len(some))
         rows = store.execute(
             f"SELECT c.code, b.label, t.name FROM (SELECT code, code AS pull FROM pull "
@@ -454,12 +327,6 @@ def _places(store: sqlite3.Connection, samples: Iterable[str]) -> dict[str, tupl
         )
         found |= {code: (label, trial) for code, label, trial in rows.fetchall()}
     return found
-
-
-def _portions(wanted: Sequence[str]) -> Iterator[Sequence[str]]:
-    # SQLite takes a limited number of values in one statement.
-    for start in range(0, len(wanted), 400):
-        yield wanted[start : start + 400]
 
 
 def in_question(store: sqlite3.Connection) -> dict[str, str]:
@@ -525,7 +392,7 @@ def asked_of(store: sqlite3.Connection) -> dict[str, str]:
         for one in waiting
         if one.query.kind == "runs" and one.result is not None
     }
-    for some in _portions(sorted({sample for sample, *_ in apart})):
+    for some in portions(sorted({sample for sample, *_ in apart})):
         where = f"sample IN ({', '.join('?' * len(some))})"
         for one in views.fetch(store, "result", where, some):
             if analysis(one.record) in apart:
@@ -560,7 +427,7 @@ def sentences(found: Iterable[Reading], labels: Mapping[str, str]) -> Iterator[s
 def accepted(store: sqlite3.Connection) -> set[tuple[str, ...]]:
     """What a person looked at and accepted, each as `looked_at` names it."""
     rows = store.execute("SELECT id FROM answer WHERE what = ?", (ACCEPTED,)).fetchall()
-    return {looked_at(*result_of(ident)[:2]) for (ident,) in rows if _understood(ident)}
+    return {looked_at(*result_of(ident)[:2]) for (ident,) in rows if understood(ident)}
 
 
 def looked_at(ident: str, number: str) -> tuple[str, ...]:
@@ -570,82 +437,6 @@ def looked_at(ident: str, number: str) -> tuple[str, ...]:
     """
     lab, _, *analysed = journal.parts(f"result/{ident}")[1:]
     return (lab, *analysed, number)
-
-
-@dataclass(frozen=True)
-class Lifted:
-    """A result that counts although its laboratory rejected it: who says so, when and why."""
-
-    by: str
-    when: When
-    reason: str
-
-    @property
-    def spoken(self) -> str:
-        """In words, with the name: for the book's own screens, not for exports."""
-        return f"counted all the same, by {self.by} on {self.when.spoken}: {self.reason}"
-
-    def document(self) -> dict[str, str]:
-        """For JSON."""
-        return {"by": self.by, "when": self.when.text, "reason": self.reason}
-
-
-def lifted(store: sqlite3.Connection) -> dict[str, Lifted]:
-    """The results, by id, that a person counts although their laboratory rejected them.
-
-    It holds for the number that was looked at: one that changed since is not among them.
-    """
-    found = views.fetch(
-        store,
-        "answer",
-        "what = ? AND conflict = 0 AND id IN (SELECT id FROM query WHERE kind = ?)",
-        (ACCEPTED, FLAG),
-    )
-    if not found:
-        return {}
-    about = {one.id: result_of(one.id) for one in found if _understood(one.id)}
-    results = _results(store, {name for name, _, _ in about.values()})
-    who = asking.about_entries(store, {one.entry for one in found})
-    return {
-        name: Lifted(who[one.entry][0], one.record.when, one.record.text)
-        for one in found
-        if one.id in about
-        for name, number, _ in (about[one.id],)
-        if name in results and number_of(results[name]) == number
-    }
-
-
-def rejected(result: Result) -> bool:
-    """Whether the laboratory gave a number and says that it cannot be used."""
-    has_number = result.value is not None or result.limit is not None
-    return has_number and qualifiers.effect(result.flags) == qualifiers.LEFT_OUT
-
-
-def flagged_out(store: sqlite3.Connection) -> set[str]:
-    """Ids of the numbers that their laboratory rejected and nobody counts."""
-    out = {one.id for one in all_rejected(store)}
-    return out.difference(lifted(store)) if out else out
-
-
-def all_rejected(store: sqlite3.Connection) -> list[views.Found]:
-    """The results of the book that `rejected` is true of."""
-    grave = [name for name, word in qualifiers.WORDS.items() if word.effect == qualifiers.LEFT_OUT]
-    # Few results have flags: an index lists those.
-    flagged = f"flags <> '' AND ({' OR '.join('instr(flags, ?)' for _ in grave)})"
-    return [one for one in views.fetch(store, "result", flagged, grave) if rejected(one.record)]
-
-
-def asked_of_flag(result: Result) -> str:
-    """What is asked of a result that its laboratory rejected."""
-    what = f"{number_of(result)}{'' if result.unit == 'pH' else f' {result.unit}'}"
-    return f"{qualifiers.spoken(result.flags)}, and gave {what}: does it count all the same?"
-
-
-def although(flags: str, reason: str) -> str:
-    """That a result counts against its laboratory's word, without who says so."""
-    grave = [word for word in qualifiers.words(flags) if not qualifiers.counts(word)]
-    did = "rejected it" if grave == ["rejected"] else f"says: {qualifiers.spoken(' '.join(grave))}"
-    return f"counted although the laboratory {did}: {reason}"
 
 
 def beside(store: sqlite3.Connection, line: Line) -> Result | None:
@@ -683,4 +474,4 @@ def beside(store: sqlite3.Connection, line: Line) -> Result | None:
     import random
 
     drawn = random.Random(line.id).choice(free)
-    return _results(store, [drawn])[drawn]
+    return results_of(store, [drawn])[drawn]

@@ -11,7 +11,7 @@ from logbook.analysis import control_chart, repeatability
 from logbook.analysis.control_chart import Point
 from logbook.analysis.repeatability import Intermediate
 from logbook.store import views
-from logbook.study import queries
+from logbook.study import rejected
 from logbook.study.quality import Kind, doubted_otherwise, lowest_limits
 from logbook.trial.chemistry import ANALYTES
 
@@ -86,7 +86,7 @@ def charts(
         "ORDER BY 13, r.report, n.code, r.run, r.n",
         (name, name, analyte, analyte),
     ).fetchall()
-    out = queries.flagged_out(store) if rows else set()
+    out = rejected.flagged_out(store) if rows else set()
     rows = [row for row in rows if row[13] not in out]
     if not rows:
         return []

@@ -247,14 +247,14 @@ def measured(
         (trial, *(wanted if analyte is not None else ())),
     ).fetchall()
     rows.sort(key=itemgetter(_ID))
-    from logbook.study import queries
+    from logbook.study import rejected
 
-    lifted = queries.lifted(store) if any(map(itemgetter(_FLAGS), rows)) else {}
+    lifted = rejected.lifted(store) if any(map(itemgetter(_FLAGS), rows)) else {}
     rows = [row for row in rows if not row[_FLAGS] or _counts(_Row(*row)) or row[_ID] in lifted]
     found = list(_read(rows, asked))
     if lifted:
         found = [
-            one._replace(remark=queries.although(one.flags, lifted[row[_ID]].reason))
+            one._replace(remark=rejected.although(one.flags, lifted[row[_ID]].reason))
             if row[_ID] in lifted
             else one
             for one, row in zip(found, rows, strict=True)

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 from logbook.journal import entry as journal
 from logbook.journal.kinds import from_value
 from logbook.store import views
-from logbook.study import counting, queries
+from logbook.study import counting, rejected
 from logbook.study.samples import MINERAL_N, PARTS, Reading
 from logbook.trial import qualifiers
 
@@ -124,7 +124,7 @@ def _flagged(
 ) -> Iterator[Struck]:
     """Results that their laboratory says cannot be used; `beds` by pull, `parts` to pulls."""
     flagged = views.fetch(store, "result", "flags <> ''")
-    counted = queries.lifted(store) if flagged else {}
+    counted = rejected.lifted(store) if flagged else {}
     for one in flagged:
         record = one.record
         if one.id in counted:
