@@ -269,8 +269,8 @@ def _moot(
 ) -> str:
     """Why a query asks nothing any more; "" while it does.
 
-    The number is another, or a newer run speaks for itself; see also `moot.moved` and `moot.parted`. One
-    about repeats may still be about the others.
+    The number is another, or a newer run speaks for itself; `moot` has the other causes. One about
+    repeats may still be about the others.
     """
     _, number, kind = result_of(asked.id)
     if result is None:
