@@ -29,6 +29,8 @@ if TYPE_CHECKING:
     from logbook.trial.times import When
 
 OPEN, MOOT = "open", "moot"
+#: How a note on results in question begins, in curves and comparisons.
+QUERIED = "queried and left out until answered: "
 DUPLICATE = "duplicate"
 #: How a question about a laboratory's own repeats begins: one is about all of a run.
 REPEAT = "laboratory repeat"
@@ -473,7 +475,7 @@ def sentences(found: Iterable[Reading], labels: Mapping[str, str]) -> Iterator[s
         if one.remark:
             remarks[f"{what}: {one.remark}"] = None
     for why, some in asked.items():
-        yield f"queried and left out until answered: {counting.named(some)} ({why})"
+        yield f"{QUERIED}{counting.named(some)} ({why})"
     yield from remarks
 
 
