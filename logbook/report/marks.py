@@ -286,9 +286,7 @@ def places_of_single(rows: Iterable[Row]) -> int:
 
     A result that was converted has more than anyone measured.
     """
-    values = [
-        abs(one.value) for row in rows for one in row.observations if one.value is not None
-    ]
+    values = [abs(one.value) for row in rows for one in row.observations if one.value is not None]
     given = max((len(f"{one:.6f}".rstrip("0").partition(".")[2]) for one in values), default=0)
     return min(given, places_for(values) + 1)
 

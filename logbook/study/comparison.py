@@ -207,7 +207,7 @@ def _named(store: sqlite3.Connection, trial: str, pull: str, found: Sequence[Ser
         if any(name in one.uncounted for one in found):
             raise UserMistake(
                 f"{name} has no result of a treated bed that counts",
-                "logbook lab queries lists what is in question, logbook curve NUTRIENT what is left out",
+                "logbook lab queries lists what is in question; a curve says what is left out",
             )
         raise UserMistake(
             f"{name} has no result of a treated bed yet", remedy if with_results else none
