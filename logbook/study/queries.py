@@ -83,6 +83,11 @@ class Line:
         return self.state == OPEN
 
     @property
+    def moot(self) -> bool:
+        """Whether it needs no answer, for its `cause`."""
+        return self.state == MOOT
+
+    @property
     def of_batch(self) -> bool:
         """Whether it is about a whole batch of the laboratory: no bed's result is out for it."""
         return self.query.kind in (BLANK, REFERENCE)
