@@ -295,7 +295,8 @@ def _many(count: int, what: str) -> str:
 
 
 def _numbers(plan: Plan) -> str:
-    return ", ".join(sorted({f"{one.number} of {one.lab}" for one in plan.reports.values()}))
+    several = (*plan.reports.values(), *plan.stand_already)
+    return ", ".join(sorted({f"{one.number} of {one.lab}" for one in several}))
 
 
 def _numbers_of(results: Sequence[Result]) -> str:
@@ -357,7 +358,7 @@ def _old(change: Change) -> str:
 
 def _confirm(file: str, plan: Plan, answers: Answers, json: bool) -> None:
     """A re-issue is taken only if somebody says so; raises NeedsAnswer if nobody can be asked."""
-    if not plan.changed or answers.reissued:
+    if not plan.changed or answers.reissued or answers.replaces:
         return
     what = f"{_many(len(plan.changed), 'value')} changed"
     if plan.missing:
@@ -419,6 +420,8 @@ def _say_what_happened(file: str, plan: Plan, code: str | None) -> None:
         tell(f"{file}: imported already ({_many(already, 'result')}); nothing was written", 2)
     elif code is None:
         tell(f"{file}: {_many(count, 'result')} can be imported; nothing was written", 2)
+    elif not count:
+        tell(f"{code}  all of report {_numbers(plan)} is here already", _AFTER_CODE)
     else:
         written = [*plan.new.values(), *(change.new for change in plan.changed.values())]
         samples = len({result.sample for result in written})

@@ -156,8 +156,10 @@ def correct(
             one = moves.get(key)
             to = None if one is None else (one.to, one.beside)
             corrections.correct(book, key, values, why, code=code, moved=to)
-        if moves:
-            told += relabelled.asked_anew(book, session, moves, code)
+        results = [moves[key].to if key in moves else key for key in changes]
+        results = [key for key in results if journal.space(key) == "result"]
+        if results:
+            told += relabelled.asked_anew(book, session, results, code)
     # Where no words of the line tell it, what was typed does.
     said = said or ", ".join(f"{name} {text}" for name, text in given.items())
     say(f"{code}  corrected {reference}, {said}: {why}")

@@ -161,7 +161,10 @@ def _asked(question: Question) -> str | None:
 def _is_sure(question: Question, said: str) -> bool:
     """Whether an answer that is unlikely is meant."""
     doubt = question.doubt(said)
-    return not doubt or ask_or_later(f"{doubt}; is it meant? (yes/no)").lower() in ("yes", "y")
+    return not doubt or ask_or_later(f"{doubt}; is {said!r} meant? (yes/no)").lower() in (
+        "yes",
+        "y",
+    )
 
 
 def _refuse_answers(refused: list[Problem]) -> None:

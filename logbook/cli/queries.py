@@ -33,8 +33,8 @@ if TYPE_CHECKING:
 
 # So many open queries on one nutrient of one report are rather answered at once.
 _ALIKE = 3
-# Kinds of question after which the number may be right once its unit, form or point is.
-_SLIPS = ("unit", "form", "decimal")
+# Kinds of question after which the number may be right once its unit, form, point or digits are.
+_SLIPS = ("unit", "form", "decimal", "jump", "range")
 # What people say -> the answer.
 _ANSWERS = {
     **dict.fromkeys(("accept", "accepted"), records.ACCEPTED),
@@ -166,9 +166,14 @@ def queries(
         )
     if any(one.open and one.query.kind in _SLIPS for one in lines):
         tell(
-            "Is it the unit, the form or the decimal point? logbook correct CODE:NUTRIENT --value "
-            "'X UNIT' --reason TEXT puts the number right, X in the form that the report names, "
-            "and ends the question"
+            "Is it the unit, the form, the decimal point or a slip of the pen? logbook correct "
+            "CODE:NUTRIENT --value 'X UNIT' --reason TEXT puts the number right, X in the form "
+            "that the report names, and ends the question"
+        )
+    if any(one.open and one.query.kind == "runs" for one in lines):
+        tell(
+            "Which of two runs is wrong? logbook lab answer CODE:NUTRIENT strike --run N "
+            "--reason TEXT strikes it; re-run asks for a third"
         )
     if any(one.open for one in lines):
         say("logbook lab answer CODE:NUTRIENT accept, strike or re-run --reason TEXT")
@@ -259,18 +264,18 @@ def answer(
         if not found:
             raise UserMistake("it was answered just now; nothing was written", "run it again")
         code, drawn, halves = _written(book, store, found, said)
-    tell(f"{code}  {_done(found)}, {name}: {why}", 10)
+    tell(f"{code}  {_done(found, name)}, {name}: {why}", 10)
     if name == records.RERUN:
         lonely = [] if alone else _unaccompanied(found, drawn)
         _request(found, list(drawn.values()), halves, lonely)
         tell_notes([f"{_codes_of(one.lines)}: a re-run was {one.spoken}" for one in before])
 
 
-def _done(found: Sequence[Line]) -> str:
+def _done(found: Sequence[Line], name: str) -> str:
     """What an act did to these queries."""
     from logbook.study import queries as asked
 
-    if all(one.query.kind == asked.HAND for one in found):
+    if name == records.RERUN and all(one.query.kind == asked.HAND for one in found):
         return f"{_codes_of(found)} put in question"
     return f"{_many(len(found))} answered"
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 import shlex
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from fractions import Fraction
@@ -202,13 +202,12 @@ def notes(store: sqlite3.Connection, session: Session, moves: Mapping[str, Moved
     return laboratory.series_notes(about, results)
 
 
-def asked_anew(book: Book, session: Session, moves: Mapping[str, Moved], code: str) -> list[str]:
-    """Open the queries about results where they stand now: those about the old lines are moot."""
+def asked_anew(book: Book, session: Session, names: Iterable[str], code: str) -> list[str]:
+    """Open the queries about corrected results, by key: those about the old lines are moot."""
     from logbook.book.corrections import inside
     from logbook.cli import quality, queries
 
     store = inside(book)
-    names = [one.to for one in moves.values()]
     written = {
         name: found.record
         for name in names

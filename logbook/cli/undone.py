@@ -71,6 +71,8 @@ def _laboratory(store: sqlite3.Connection, values: list[tuple[str, journal.Value
         again = f"; {_many(replaced, 'result')} that it replaced, back again" if replaced else ""
         many = _many(len(results), "result")
         return f"the import of report {', '.join(numbers)} ({many}{again})"
+    if replaced and not results:
+        return f"the replacing of {_many(replaced, 'result')} by another report"
     if len(results) == 1:
         return f"the result {asking.reference(store, results[0])}"
     return _many(len(results), "result")

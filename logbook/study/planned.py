@@ -35,7 +35,8 @@ class Plan:
     place of, of which `by_hand` were struck or corrected by a person; `alike` are the keys of new
     results that say what stood under the older number. `beside` are all the reports under which
     the same runs stand: each must be named. `renumbered` are keys of reports whose very file this
-    is, under its right number.
+    is, under its right number. `stand_already` are reports that are here, and of which nothing more
+    is written than what they take the place of.
     """
 
     new: dict[str, Result] = field(default_factory=dict)
@@ -54,6 +55,7 @@ class Plan:
     superseded_reports: list[str] = field(default_factory=list)
     beside: set[str] = field(default_factory=set)
     renumbered: list[str] = field(default_factory=list)
+    stand_already: list[Report] = field(default_factory=list)
 
     @property
     def writes(self) -> bool:

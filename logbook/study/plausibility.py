@@ -111,7 +111,7 @@ def _asked_by(
     for one in several:
         result, number = one.result, queries.number_of(one.result)
         # Accepted as a number is not yet accepted against the laboratory's word.
-        if (one.ident, number) in accepted and one.kind != queries.FLAG:
+        if queries.looked_at(one.ident, number) in accepted and one.kind != queries.FLAG:
             continue
         day = received.get((result.lab, result.report), at.day)
         found[queries.query_key(one.ident, result, one.kind)] = Query(

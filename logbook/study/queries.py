@@ -177,7 +177,11 @@ def lines(store: sqlite3.Connection, *, unanswered: bool = False) -> list[Line]:
     twos = [one.record for one in pending if one.record.kind == DUPLICATE]
     paired, told = _pairs(store, twos, results), [one.what for one in twos]
     repeats = _about_repeats(store, twos)
-    bags = [one for one in pending if one.record.kind == EXCHANGE]
+    bags = [
+        one
+        for one in asked
+        if one.record.kind == EXCHANGE and (one.id not in answers or answers[one.id].what == RERUN)
+    ]
     beds = _beds_said(store, [one.record.sample for one in bags])
     written = _written(store, {one.entry for one in bags})
     found = [
@@ -193,6 +197,7 @@ def lines(store: sqlite3.Connection, *, unanswered: bool = False) -> list[Line]:
                 or _moved(written.get(one.entry), beds.get(one.record.sample, ()))
                 or _parted(one.record, about[one.id], paired, told)
                 or _asked_anew(one.record, about[one.id], paired, repeats),
+                _is_here_again(result, again),
             ),
             *where.get(one.record.sample, ("", "")),
             cause,
@@ -209,19 +214,66 @@ def _instead(
     about: Mapping[str, str],
     results: Mapping[str, Result],
 ) -> dict[str, str]:
-    """Of queries about repeats of which the one in their key was struck: the first that stands."""
-    gone = [one.id for one in asked if _of_repeats(one.record) and about[one.id] not in results]
-    wait = [one for one in gone if one not in answers or answers[one].what == RERUN]
-    return {one: left[0] for one in wait if (left := others(store, about[one]))}
+    """What queries are about whose result stands no longer, where another has its place.
+
+    About repeats it is the first that stands. What a person put in question stays so under the
+    number of a re-issue, or with a corrected method: no check asks about it anew.
+    """
+    found = {}
+    for one in asked:
+        by_hand = one.record.kind == HAND
+        waits = one.id not in answers or answers[one.id].what == RERUN
+        if about[one.id] in results or not waits or not (by_hand or _of_repeats(one.record)):
+            continue
+        left = others(store, about[one.id])
+        if by_hand:
+            left = _moved_to(store, *result_of(one.id)[:2])
+        if left:
+            found[one.id] = left[0]
+    return found
 
 
-def _state(answer: Answer | None, cause: str) -> str:
-    """Open, answered, or moot for this cause: one without another answer than to ask again."""
+def _moved_to(store: sqlite3.Connection, ident: str, number: str) -> list[str]:
+    """The ids under which the number of a result that was re-issued or corrected stands now."""
+    lines = views.writes_of_key(store, f"result/{ident}")
+    found: list[str] = []
+    for entry in (entry for _, entry, _, live in lines if live):
+        if entry.kind == "lab":
+            lab, _, sample, analyte, method, basis, run, n = journal.parts(f"result/{ident}")[1:]
+            given = views.fetch(
+                store,
+                "result",
+                "sample = ? AND analyte = ? AND method = ? AND basis = ? AND lab = ? "
+                "AND run = ? AND n = ?",
+                (sample, analyte, method, basis, lab, run, n),
+            )
+            found += [one.id for one in given if number_of(one.record) == number]
+        elif entry.kind == "correct":
+            moved = (journal.ident(one.key) for one in entry.writes
+                     if journal.space(one.key) == "result" and one.value is not None)  # fmt: skip
+            for name in moved:
+                there = _results(store, [name]).get(name)
+                if there is None:
+                    found += _moved_to(store, name, number)
+                elif number_of(there) == number:
+                    found.append(name)
+    return found
+
+
+def _state(answer: Answer | None, cause: str, here: bool) -> str:
+    """Open, answered, or moot for this cause: one without another answer than to ask again.
+
+    here: what was asked for again is, and where it is no cause it did not answer the question.
+    """
     if answer is not None and answer.what != RERUN:
         return answer.what
     if cause:
         return MOOT
-    return OPEN if answer is None else RERUN
+    return OPEN if answer is None or here else RERUN
+
+
+def _is_here_again(result: Result | None, again: Mapping[tuple[str, ...], int]) -> bool:
+    return result is not None and again.get(analysis(result), 0) > result.run
 
 
 def _moot(
@@ -241,22 +293,30 @@ def _moot(
     if number_of(result) != number and not _of_repeats(asked.record):
         unit = "" if result.unit == "pH" else f" {result.unit}"
         return f"it is {shown(result)}{unit} now"
-    newest = again.get(analysis(result), 0)
-    if newest > result.run and (answer is not None or kind in ("runs", FLAG)):
-        return f"run {newest} is here"
+    # Whose soil is in a bag, no second look into the same bag can tell.
+    settled = kind != EXCHANGE and (answer is not None or kind in ("runs", FLAG))
+    if settled and _is_here_again(result, again):
+        return f"run {again[analysis(result)]} is here"
     if kind == FLAG and qualifiers.counts(result.flags):
         return "re-issued without the flag"
     return ""
 
 
-_Said = tuple[datetime, bool, str]
+_Moment = tuple[datetime, str, int]
+"""When an entry was written, to the second, its writer and its number."""
+_Said = tuple[_Moment, bool, str]
 """When it was written, whether it stands, and the bed."""
 
 
-def _moved(asked: datetime | None, beds: Sequence[_Said]) -> str:
+def _moved(asked: _Moment | None, beds: Sequence[_Said]) -> str:
     """Why two bags are no longer asked about as exchanged: this one's bed was corrected since."""
-    before = [bed for written, _, bed in beds if asked is not None and written <= asked]
+    before = [bed for written, _, bed in beds if asked is not None and not _since(asked, written)]
     return "its bed was corrected since" if before and before[-1] != beds[-1][-1] else ""
+
+
+def _since(asked: _Moment, written: _Moment) -> bool:
+    """Whether a line came after another; within one second only its own writer's numbers tell."""
+    return written[0] > asked[0] or (written[:2] == asked[:2] and written[2] > asked[2])
 
 
 def _pairs(
@@ -329,13 +389,17 @@ def _asked_anew(
     return "it was asked about again as it is now" if anew else ""
 
 
-def _written(store: sqlite3.Connection, entries: Iterable[str]) -> dict[str, datetime]:
-    """When entries were written, to the second, by their ids."""
+def _written(store: sqlite3.Connection, entries: Iterable[str]) -> dict[str, _Moment]:
+    """When entries were written, by their ids."""
     found = {}
     for name in entries:
         (body,) = store.execute("SELECT body FROM entry WHERE id = ?", (name,)).fetchone()
-        found[name] = datetime.fromisoformat(journal.decode(body).written)
+        found[name] = _moment(journal.decode(body))
     return found
+
+
+def _moment(entry: journal.Entry) -> _Moment:
+    return datetime.fromisoformat(entry.written), entry.writer, entry.seq
 
 
 def _beds_said(store: sqlite3.Connection, samples: Sequence[str]) -> dict[str, list[_Said]]:
@@ -350,7 +414,7 @@ def _beds_said(store: sqlite3.Connection, samples: Sequence[str]) -> dict[str, l
         }
     return {
         code: sorted(
-            (datetime.fromisoformat(entry.written), live, str(value.get("bed")))
+            (_moment(entry), live, str(value.get("bed")))
             for _, entry, place, live in views.writes_of_key(store, journal.key("pull", pull))
             if (value := entry.writes[place].value) is not None
         )
@@ -419,11 +483,17 @@ def in_question(store: sqlite3.Connection) -> dict[str, str]:
 def _about(store: sqlite3.Connection, several: Iterable[Line]) -> dict[str, str]:
     """What is asked of each result that queries are about, by its id."""
     found: dict[str, str] = {}
+    bags: dict[str, str] = {}
     for one in several:
         ids = [one.result_id, *(others(store, one.result_id) if one.of_repeats else ())]
         if one.query.kind == HAND and one.result is not None:
             ids += _of_analysis(store, one.result)
+        elif one.query.kind == EXCHANGE:
+            bags.setdefault(one.query.sample, one.query.what)
         found |= dict.fromkeys(ids, one.query.what)
+    for sample, what in bags.items():
+        for ident in _of_bag(store, sample):
+            found.setdefault(ident, f"its bag is in question: {what}")
     return found
 
 
@@ -431,6 +501,16 @@ def _of_analysis(store: sqlite3.Connection, result: Result) -> list[str]:
     """The ids of all runs and repeats of a result's analysis: put in question together by hand."""
     where = "sample = ? AND analyte = ? AND method = ? AND basis = ? AND lab = ?"
     return [one.id for one in views.fetch(store, "result", where, analysis(result))]
+
+
+def _of_bag(store: sqlite3.Connection, sample: str) -> list[str]:
+    """The ids of all results of a bag and of the other parts of its pull: whose soil is in it?"""
+    rows = store.execute(
+        "SELECT r.id FROM result r WHERE r.sample = ?1 OR r.sample IN (SELECT p.id FROM part p "
+        "WHERE p.pull = coalesce((SELECT pull FROM part WHERE id = ?1), ?1))",
+        (sample,),
+    )
+    return [name for (name,) in rows.fetchall()]
 
 
 def others(store: sqlite3.Connection, ident: str) -> list[str]:
@@ -484,10 +564,19 @@ def sentences(found: Iterable[Reading], labels: Mapping[str, str]) -> Iterator[s
     yield from remarks
 
 
-def accepted(store: sqlite3.Connection) -> set[tuple[str, str]]:
-    """Id and number of each result that a person looked at and accepted."""
+def accepted(store: sqlite3.Connection) -> set[tuple[str, ...]]:
+    """What a person looked at and accepted, each as `looked_at` names it."""
     rows = store.execute("SELECT id FROM answer WHERE what = ?", (ACCEPTED,)).fetchall()
-    return {result_of(ident)[:2] for (ident,) in rows if _understood(ident)}
+    return {looked_at(*result_of(ident)[:2]) for (ident,) in rows if _understood(ident)}
+
+
+def looked_at(ident: str, number: str) -> tuple[str, ...]:
+    """A measurement and its number, whatever its report is called: it may be re-issued.
+
+    ident: the id of the result.
+    """
+    lab, _, *analysed = journal.parts(f"result/{ident}")[1:]
+    return (lab, *analysed, number)
 
 
 @dataclass(frozen=True)

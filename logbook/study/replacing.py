@@ -5,7 +5,7 @@ Each report that has the same measurements must be named; what the new one leave
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -22,44 +22,70 @@ if TYPE_CHECKING:
     import sqlite3
 
 
+def refuse_itself(results: Sequence[Result], file: str, replaces: Collection[str]) -> None:
+    """A report under its own number is no other one: it would strike what it has just written."""
+    for number in sorted({result.report for result in results}.intersection(replaces)):
+        raise UserMistake(
+            f"{file}: --replaces {doubles.quoted(number)} names the report itself; "
+            "nothing was written",
+            "leave it out; --reissued says that the report came again under its own number",
+        )
+
+
 def imported_elsewhere(
     store: sqlite3.Connection,
     results: Sequence[Result],
     file: str,
     sha256: str,
     replaces: Collection[str],
-) -> Report | None:
-    """The report as which the very same file stands already, where this one takes its place.
+) -> list[Report]:
+    """The reports as which the very same file stands already, where this one takes their place.
 
     Raises UserMistake for any other: as another report, or of another laboratory, the file would
     double every value.
     """
     numbers = {report_key(*of): of for of in {(result.lab, result.report) for result in results}}
     others = [
-        found for found in views.fetch(store, "report") if f"report/{found.id}" not in numbers
+        found
+        for found in views.fetch(store, "report")
+        if f"report/{found.id}" not in numbers
+        and (found.record.sha256 == sha256 or report_lines.was_before(store, found.id, sha256))
     ]
-    renumbered = None
+    labs = {lab for lab, _ in numbers.values()}
+    own = [
+        report
+        for report in (found.record for found in others)
+        if report.sha256 == sha256 and report.lab in labs and report_lines.standing(store, report)
+    ]
     for found in others:
-        if found.record.sha256 != sha256 and not report_lines.was_before(store, found.id, sha256):
-            continue
         report: Report = found.record
+        if report in own and report.number in replaces:
+            continue
         hint = (
             f"leave --report and --lab out, or strike the first import: {_striking(store, found)}"
         )
-        is_own = report.sha256 == sha256 and report.lab in {lab for lab, _ in numbers.values()}
-        if is_own and report_lines.standing(store, report):
-            if report.number in replaces:
-                renumbered = report
-                continue
-            number = ", ".join(sorted({number for _, number in numbers.values()}))
-            way = f"--replaces {doubles.quoted(report.number)} gives it the number {number} instead"
-            hint = f"leave --report out; or {way}"
+        if report in own:
+            hint = _right_number(sorted({one.number for one in own}), numbers.values(), sha256)
         raise UserMistake(
             f"{file}: this very file was imported as report {report.number} of {report.lab}; "
             "nothing was written",
             hint,
         )
-    return renumbered
+    return own
+
+
+def _right_number(known: Sequence[str], asked: Collection[tuple[str, str]], sha256: str) -> str:
+    """How a file that is known by some numbers gets the one asked for, or made from its content."""
+    number = ", ".join(sorted({number for _, number in asked}))
+    if number == sha256[:12] and len(known) > 1:
+        return (
+            f"say which number is right: --report {doubles.quoted(known[0])} {_options(known[1:])}"
+        )
+    return f"leave --report out; or {_options(known)} gives it the number {number} instead"
+
+
+def _options(numbers: Sequence[str]) -> str:
+    return " ".join(f"--replaces {doubles.quoted(one)}" for one in numbers)
 
 
 def _striking(store: sqlite3.Connection, found: views.Found) -> str:
@@ -84,15 +110,28 @@ def supersede(
     store: sqlite3.Connection,
     made: Plan,
     report: Report,
-    results: list[Result],
+    lines: Mapping[str, Result],
     numbers: Sequence[str],
 ) -> None:
-    """Plan to strike what other reports say of the same analyses; their other results stay."""
+    """Plan to strike what other reports say of the same analyses; their other results stay.
+
+    Each is replaced by what is written of the report now, or stands of it: another machine may
+    have imported the other one. What was struck here takes the place of nothing.
+    """
+    own = report_lines.standing(store, report) | made.written
+    results = [own[name] for name in lines if name in own]
     found = doubles.standing(store, report.lab, results, report.number)
     made.beside |= doubles.same_runs(results, found)
+    before = len(made.replaced)
     for old in numbers:
         _take_place_of(store, made, report, results, old)
     made.alike -= {result_key(one.new) for one in made.superseded if one.old is not None}
+    # What one report of a file leaves out another one may have.
+    replaced = set(made.replaced)
+    left = {result_key(one): one for one in made.missing}
+    made.missing = [one for name, one in left.items() if name not in replaced]
+    if len(made.replaced) > before and report_key(report.lab, report.number) not in made.reports:
+        made.stand_already.append(report)
 
 
 def _take_place_of(
@@ -108,7 +147,10 @@ def _take_place_of(
     histories = report_lines.histories(
         store, replace(report, number=old), {name for name, _ in there}
     )
+    written = made.written
     for name, result in there:
+        if name not in standing and result_key(result) not in written:
+            continue  # it is here since long, and takes the place of nothing now
         before, said = standing.get(name), report_lines.said_by_laboratory(histories[name])
         by_hand = bool(said) and not (before and any(agree(one, to_value(before)) for one in said))
         if by_hand and result not in made.by_hand:
@@ -154,6 +196,16 @@ def renumber(store: sqlite3.Connection, made: Plan, first: Report) -> None:
     if left:
         one = left[0]
         (found,) = views.fetch(store, "report", "id = ?", (own.partition("/")[2],))
+        acts = {entry.act for _, entry, _, _ in report_lines.written(store, first)}
+        lines = views.writes_of_key(store, result_key(one))
+        if not any(entry.act in acts for _, entry, _, _ in lines):
+            raise UserMistake(
+                f"{first.file}: report {first.number} of {first.lab} has {one.sample} "
+                f"{one.analyte} by {one.method!r} as well, which is not in this file; "
+                "nothing was written",
+                "strike it first, and write or correct it anew afterwards: logbook strike "
+                f"{one.sample}:{one.analyte} --reason TEXT",
+            )
         raise UserMistake(
             f"{first.file}: this very file was imported as report {first.number} of {first.lab}, "
             f"with {one.sample} {one.analyte} by {one.method!r}; nothing was written",

@@ -86,6 +86,13 @@ def standing(store: sqlite3.Connection, report: Report) -> dict[str, Result]:
     return {f"result/{one.id}": one.record for one in found}
 
 
+def standing_keys(store: sqlite3.Connection, report: Report) -> set[str]:
+    """The keys of the results of a report that stand."""
+    asked = "SELECT id FROM result WHERE lab = ? AND report = ?"
+    rows = store.execute(asked, (report.lab, report.number)).fetchall()
+    return {f"result/{ident}" for (ident,) in rows}
+
+
 def ever_written(store: sqlite3.Connection, lab: str, number: str) -> bool:
     """Whether a report or a result of this number was ever here: what is typed has no report."""
     keys = (report_key(lab, number), *below(key("result", lab, number)))

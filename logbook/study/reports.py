@@ -8,14 +8,15 @@ A report is known by laboratory and number, its files by their bytes. Rules:
    are shown and confirmed, and only those keys are written; the old lines stay in history.
    What it leaves out is named and stands: nothing is struck by itself.
 4. What the laboratory did not change is left as a person corrected or struck it.
-5. An import that was struck or undone may be made again.
+5. An import that was struck or undone may be made again, and so may one of which another report
+   took the place whose import was struck.
 6. What stands under another report of the laboratory is not written a second time, unless somebody
    says that it is a second measurement, or that it takes the place of what was typed (`doubles`).
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -46,7 +47,8 @@ def plan(
     answers: Answers = NOTHING_SAID,
 ) -> Plan:
     """What importing these results would write; raises UserMistake where it must not be done."""
-    first = replacing.imported_elsewhere(store, results, file, sha256, answers.replaces)
+    firsts = replacing.imported_elsewhere(store, results, file, sha256, answers.replaces)
+    replacing.refuse_itself(results, file, answers.replaces)
     made = Plan()
     of_report: dict[tuple[str, str], list[Result]] = {}
     for result in results:
@@ -61,14 +63,17 @@ def plan(
             )
         if lines:
             _plan_report(store, made, report, lines, answers.reissued)
-    if answers.replaces and made.new:
+        if answers.replaces:
+            replacing.supersede(store, made, report, lines, answers.replaces)
+    if answers.replaces and (made.new or made.superseded_reports):
         replacing.refuse_other_reports(
             store, made, file, [lab for lab, _ in of_report], answers.replaces
         )
-    if first is not None and made.replaced:
+    for first in firsts if made.replaced else ():
         replacing.renumber(store, made, first)
     if made.changed or made.superseded_reports:
-        touched = [one for name, one in made.written.items() if name not in made.alike]
+        written = made.written | {result_key(one.new): one.new for one in made.superseded}
+        touched = [one for name, one in written.items() if name not in made.alike]
         made.curves = curves_of(store, touched)
     return made
 
@@ -81,16 +86,21 @@ def _not_doubled(
     answers: Answers,
 ) -> list[Result]:
     """The results that may be planned for, in the runs in which they are kept; see `doubles`."""
-    runs: dict[doubles.Analysis, set[int]] = {}
-    for name in report_lines.living(store, report):
-        sample, analyte, method, basis, run, _ = parts(name)[3:]
-        runs.setdefault((sample, analyte, method, basis), set()).add(int(run))
+    living = report_lines.living(store, report)
+    runs = _runs(living)
     results = doubles.as_written_before(results, runs)
-    if report_lines.state(report_lines.written(store, report), report.sha256) == "struck":
-        runs = {
-            doubles.analysis(one): {one.run}
-            for one in report_lines.standing(store, report).values()
-        }
+    state = report_lines.state(report_lines.written(store, report), report.sha256)
+    gone = living.keys() - report_lines.standing_keys(store, report)
+    if state != "struck":
+        # What a person struck is still of this report; what another one took over is not.
+        gone = _taken_over(store, report, gone)
+    runs = _runs(living.keys() - gone)
+    if state == "current" and gone and not answers.replaces:
+        over = [one for one in results if doubles.analysis(one) not in runs]
+        there = doubles.standing(store, report.lab, over, report.number).keys() & _runs(gone)
+        left = [one for one in results if doubles.analysis(one) not in there]
+        made.same += len(results) - len(left)
+        results = left
     fresh = [one for one in results if doubles.analysis(one) not in runs] if runs else results
     found = doubles.standing(store, report.lab, fresh, report.number)
     doubled = doubles.compared(report.lab, fresh, found)
@@ -100,9 +110,7 @@ def _not_doubled(
         made.again = sorted({*made.again, *doubled.reports})
         return doubles.next_runs(results, found)
     if answers.replaces:
-        results = doubles.as_written_before(results, replacing.runs_of(found, answers.replaces))
-        replacing.supersede(store, made, report, results, answers.replaces)
-        return results
+        return doubles.as_written_before(results, replacing.runs_of(found, answers.replaces))
     if answers.reissued and doubled.reports == [doubles.TYPED]:
         made.replaced += [f"result/{one.id}" for one in doubled.standing]
         return results
@@ -112,6 +120,21 @@ def _not_doubled(
     made.here = sorted({*made.here, *doubled.reports})
     made.same += len(fresh)
     return [result for result in results if doubles.analysis(result) in runs]
+
+
+def _taken_over(store: sqlite3.Connection, report: Report, gone: Collection[str]) -> set[str]:
+    """Which of a report's results that stand no longer the laboratory gives in another report."""
+    histories = report_lines.histories(store, report, gone)
+    return {name for name in gone if not report_lines.said_by_laboratory(histories[name])}
+
+
+def _runs(names: Iterable[str]) -> dict[doubles.Analysis, set[int]]:
+    """In which runs analyses are, by the keys of their results."""
+    runs: dict[doubles.Analysis, set[int]] = {}
+    for name in names:
+        sample, analyte, method, basis, run, _ = parts(name)[3:]
+        runs.setdefault((sample, analyte, method, basis), set()).add(int(run))
+    return runs
 
 
 def _awaited_since(
@@ -152,7 +175,9 @@ def _plan_report(
     if state == "current":
         _refuse_read_otherwise(report, lines, living)
         _refuse_late_limits(report, lines, standing)
-        added = {name: result for name, result in lines.items() if name not in living}
+        back = _taken_over(store, report, living.keys() - standing.keys())
+        absent = {*lines.keys() - living.keys(), *lines.keys() & back}
+        added = {name: result for name, result in lines.items() if name in absent}
         made.new |= added
         made.same += len(lines) - len(added)
         made.missing += _left_out(standing, lines) if reissued else []

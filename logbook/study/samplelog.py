@@ -357,7 +357,10 @@ def _tracked(
     own = [one for one in events if one.analysis in ("", name) and one not in told.moot]
     results = told.reported.get(bag.code, {}).get(name, [])
     asked = told.asked.get((bag.code, name)) or told.asked.get((bag.code, ""))
-    last = asked or _standing(own, results) or _pulled(bag, told)
+    stands = _standing(own, results)
+    # A re-run that was asked for is awaited whatever was asked since, of a re-issue say.
+    awaited = stands if stands is not None and stands.state == RERUN else None
+    last = awaited or asked or stands or _pulled(bag, told)
     sent = told.sent.get(bag.code)
     since = last.when if last.state == RERUN else sent[1].when if sent else None
     if since is None or last.state in _SETTLED:

@@ -92,7 +92,8 @@ _ALIASES = {
     "electrical conductivity": "EC", "soluble salts": "EC", "conductivity": "EC",
     "cation exchange capacity": "CEC", "soil ph": "pH", "organic carbon": "organic-C",
     "toc": "organic-C", "mineral n": "mineral-N", "mineral nitrogen": "mineral-N",
-    "min-n": "mineral-N", "calcium carbonate": "CaCO3", "calcium carbonate equivalent": "CaCO3",
+    "min-n": "mineral-N", "nmin": "mineral-N", "n min": "mineral-N", "n-min": "mineral-N",
+    "calcium carbonate": "CaCO3", "calcium carbonate equivalent": "CaCO3",
     "caco3 equivalent": "CaCO3", "caco3 equiv": "CaCO3", "caco3 equiv.": "CaCO3",
     "carbonate as caco3": "CaCO3", "carbonates as caco3": "CaCO3",
 }  # fmt: skip
@@ -132,6 +133,7 @@ _AMBIGUOUS = {
     "phosphore": ("P2O5", "P"),
     "fósforo": ("P2O5", "P"),
     "kalium": ("K2O", "K"),
+    "kali": ("K2O", "K"),
     "potasio": ("K2O", "K"),
 }
 
@@ -264,6 +266,8 @@ _METHODS = {
     "ammonium acetate": ("ammonium acetate", "nh4oac", "nh4 acetate"),
     "1 M KCl": ("1 m kcl", "1m kcl", "kcl 1 m", "kcl 1m", "1 n kcl", "1n kcl", "1 mol/l kcl"),
     "2 M KCl": ("2 m kcl", "2m kcl", "kcl 2 m", "kcl 2m", "2 n kcl", "2n kcl", "2 mol/l kcl"),
+    "CaCl2": ("cacl2",),
+    "CAL": ("cal", "calcium acetate lactate", "calcium acetat lactat"),
     "0.01 M CaCl2": ("0.01 m cacl2", "0.01m cacl2", "cacl2 0.01 m", "cacl2 0.01m"),
     "saturated paste": ("saturated paste", "sat paste", "saturation extract"),
     "loss on ignition": ("loss on ignition", "loi"),
@@ -289,7 +293,9 @@ def method_name(text: str) -> str:
 
 
 # The other name by which people know a method.
-_ALSO_CALLED = {"dry combustion": "Dumas", "loss on ignition": "LOI"}
+_ALSO_CALLED = {
+    "dry combustion": "Dumas", "loss on ignition": "LOI", "CAL": "calcium acetate lactate",
+}  # fmt: skip
 
 
 def method_spoken(name: str) -> str:

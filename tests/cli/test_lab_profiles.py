@@ -468,12 +468,18 @@ def test_yes_takes_the_method_that_the_trial_follows(
     followed: tuple[Program, tuple[str, ...]], folder: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     program, new = followed
-    asked = at_a_terminal(monkeypatch, "q", "yes")
+    asked = at_a_terminal(monkeypatch, "q", "yes", "no", "yes", "yes")
     said = program(*new, on=ON)
     assert said.code == 0
     assert said.out.startswith("'q' is no method; write its name, such as Olsen\n")
     assert 'method = "1 M KCl"' in (folder / "first.toml").read_text(encoding="utf-8")
     assert " ".join(asked[0].split()).endswith("(yes: 1 M KCl; empty: later)")
+    # A word that may be another method: yes is confirmed, and asked again after a no.
+    assert " ".join(asked[2].split()) == (
+        "'A report many words invented' is not understood and may be another method; is '1 M KCl' "
+        "meant? (yes/no)"
+    )
+    assert (asked[3], asked[4]) == (asked[0], asked[2])
     # A question breaks between words.
     assert all(len(line) <= 68 for line in asked[0].splitlines())
     assert len(asked[0].splitlines()) > 1
@@ -487,10 +493,10 @@ def test_another_method_than_the_trials_is_confirmed_at_once(
     said = program(*new, on=ON)
     assert said.code == 0
     assert [" ".join(one.split()) for one in (asked[1], asked[3])] == [
-        "'2 M KCl' is not the trial's method ('1 M KCl'): a series of its own; is it meant? "
-        "(yes/no)",
-        "'0.01 M CaCl2' is not the trial's method ('1 M KCl'): a series of its own; is it meant? "
-        "(yes/no)",
+        "'2 M KCl' is not the trial's method ('1 M KCl'): a series of its own; is '2 M KCl' "
+        "meant? (yes/no)",
+        "'0.01 M CaCl2' is not the trial's method ('1 M KCl'): a series of its own; is "
+        "'0.01 M CaCl2' meant? (yes/no)",
     ]
     assert asked[0] == asked[2]
     assert 'method = "0.01 M CaCl2"' in (folder / "first.toml").read_text(encoding="utf-8")

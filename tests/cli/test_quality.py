@@ -10,6 +10,7 @@ from typing import Any
 
 import pytest
 
+from logbook.study import queries
 from tests.program import PROTOCOL, Program
 from tests.study.small_season import DAY0, RESULTS, VALUES, opened, season
 
@@ -494,6 +495,30 @@ def test_wrong_answers(started: Program, words: tuple[str, ...], error: str) -> 
     assert (said.code, said.out) == (2, "")
     assert error in said.err
     assert started.journal() == before
+
+
+def test_a_number_that_was_accepted_is_not_asked_about_under_another_report(
+    started: Program,
+) -> None:
+    """A report that gets its own number, or a re-issue that changes something else."""
+    codes = season(started, values=slipped(7, "B5", 1.5), parts=(("nitrate-N", 1.0),))
+    (query,) = asked(started)
+    started.must("lab", "answer", f"{codes[7, 'B5']}:nitrate-N", "accept", "--reason", "so it is",
+                 on=LATER)  # fmt: skip
+    started.must("lab", "import", "season.csv", "--report", "s-2", "--replaces", "s", on=LATER)
+    assert asked(started) == []
+    assert query["sample"] == codes[7, "B5"]
+
+
+def test_a_re_run_stays_awaited_when_its_report_gets_another_number(started: Program) -> None:
+    codes = season(started, values=slipped(7, "B5", 1.5), parts=(("nitrate-N", 1.0),))
+    named = f"{codes[7, 'B5']}:nitrate-N"
+    started.must("lab", "answer", named, "re-run", "--reason", "?", "--alone", on=LATER)
+    started.must("lab", "import", "season.csv", "--report", "s-2", "--replaces", "s", on=LATER)
+    waiting = started.must("lab", "log", "--waiting", "--each", on=LATER).out
+    assert any(
+        codes[7, "B5"] in line and "re-run asked" in line for line in waiting.splitlines()
+    ), waiting
 
 
 def test_a_re_issue_under_a_new_number(started: Program) -> None:
@@ -1023,17 +1048,59 @@ def test_a_wider_limit_lets_duplicates_pass(
     assert "Duplicates" not in started.must("lab", "precision", on=LATER).out
 
 
+# On day 28 the bags of B1, a control, and B2 were exchanged.
+EXCHANGED = {
+    0: {"B1": 10.0, "B2": 14.0, "B5": 12.0, "B6": 15.0},
+    7: {"B1": 12.0, "B2": 50.0, "B5": 13.0, "B6": 55.0},
+    28: {"B1": 62.0, "B2": 14.0, "B5": 15.0, "B6": 65.0},
+}
+
+
+def test_a_second_look_into_exchanged_bags_does_not_say_whose_they_are(started: Program) -> None:
+    codes = season(started, values=EXCHANGED, parts=(("nitrate-N", 1.0),))
+    bags = [codes[28, "B1"], codes[28, "B2"]]
+    # Whatever else is measured in such a bag is not used meanwhile either.
+    imported(started, "P", f"{bags[0]},P,31,mg/kg,Mehlich-3\n")
+    with opened(started) as (store, _):
+        doubts = [what.partition(":")[0] for what in queries.in_question(store).values()]
+    assert sorted(doubts) == ["its bag is in question", "nitrate-N 14 mg/kg", "nitrate-N 62 mg/kg"]
+    named = ",".join(f"{bag}:nitrate-N" for bag in bags)
+    started.must("lab", "answer", named, "re-run", "--reason", "?", "--alone", on=LATER)
+    again = "".join(
+        f"{bag},nitrate-N,{value},mg/kg,1 M KCl\n"
+        for bag, value in zip(bags, (62.5, 14.2), strict=True)
+    )
+    imported(started, "again", again, "--repeat")
+    assert {one["sample"]: one["state"] for one in asked(started)} == dict.fromkeys(bags, "open")
+    assert [value_of(started, bag) for bag in bags] == [[], []]
+    for label, other in (("B1", "B2"), ("B2", "B1")):
+        words = ("correct", codes[28, label], "--bed", other, "--reason", "bags exchanged")
+        started.must(*words, on=LATER)
+    assert asked(started) == []
+    assert [sorted(value_of(started, bag)) for bag in bags] == [[62.0, 62.5], [14.0, 14.2]]
+
+
+def test_beds_corrected_in_the_second_of_the_import_end_its_questions(started: Program) -> None:
+    codes = season(started, values=EXCHANGED)
+    for label, other in (("B1", "B2"), ("B2", "B1")):
+        words = ("correct", codes[28, label], "--bed", other, "--reason", "bags exchanged")
+        started.must(*words, on=RESULTS)
+    assert asked(started) == []
+
+
+def test_a_correction_is_looked_at_as_an_import_is(started: Program) -> None:
+    codes = season(started, parts=(("nitrate-N", 1.0),))
+    words = ("correct", f"{codes[7, 'B5']}:nitrate-N", "--value", "1500", "--reason", "typing slip")
+    said = started.must(*words, on=LATER)
+    assert "1 query about these results, out of curves until answered" in said.err
+    (query,) = asked(started)
+    assert query["sample"] == codes[7, "B5"]
+
+
 def test_bags_that_were_exchanged_are_asked_about_until_their_beds_are_corrected(
     started: Program,
 ) -> None:
-    codes = season(
-        started,
-        values={
-            0: {"B1": 10.0, "B2": 14.0, "B5": 12.0, "B6": 15.0},
-            7: {"B1": 12.0, "B2": 50.0, "B5": 13.0, "B6": 55.0},
-            28: {"B1": 62.0, "B2": 14.0, "B5": 15.0, "B6": 65.0},
-        },
-    )
+    codes = season(started, values=EXCHANGED)
     bags = {codes[28, "B1"], codes[28, "B2"]}
     found = asked(started)
     assert {one["kind"] for one in found} == {"exchange"}
@@ -1287,3 +1354,69 @@ def test_a_history_names_runs_and_what_was_made_of_a_query(started: Program) -> 
     assert "report R-1 of Invented Soil Lab)" in told()
     said = json.loads(started.must("history", f"{code}:pH", "--json", on=LATER).out)["lines"]
     assert [one["answer"] for one in said if one["kind"] == "query"] == ["re-run asked", "", ""]
+
+
+def re_issued(program: Program, number: str, rows: str) -> str:
+    """Imported as a report that takes the place of 26-1."""
+    (program.folder / "new.csv").write_text(HEADER + rows, encoding="utf-8")
+    words = ("lab", "import", "new.csv", "--report", number, "--replaces", "26-1")
+    return program.must(*words, on=LATER).out
+
+
+def test_what_a_person_put_in_question_stays_so_under_the_number_of_a_re_issue(
+    started: Program,
+) -> None:
+    codes = pulled(started)
+    rows = [
+        f"{codes[bed]},K,{value},mg/kg,Mehlich-3\n" for bed, value in (("B1", 14.6), ("B5", 20))
+    ]
+    imported(started, "26-1", "".join(rows))
+    words = ("lab", "answer", f"{codes['B1']}:K", "re-run", "--alone", "--reason", "last 148")
+    started.must(*words, on=LATER)
+    re_issued(started, "26-2", "".join(rows))
+    assert [one["state"] for one in asked(started)] == ["re-run asked"]
+    (found, _) = json.loads(started.must("lab", "results", "--json", on=LATER).out)["results"]
+    assert (found["report"], found["in_question"]) == (
+        "26-2",
+        "14.6 mg/kg is put in question: last 148",
+    )
+    started.must("undo", on=LATER)
+    assert [one["state"] for one in asked(started)] == ["re-run asked"]
+    for way in (("--method", "Olsen"), ("--basis", "moist")):
+        started.must("correct", f"{codes['B1']}:K", *way, "--reason", "asked", on=LATER)
+        assert [one["state"] for one in asked(started)] == ["re-run asked"]
+    imported(started, "again", f"{codes['B1']},K,15,mg/kg as received,Olsen\n", "--repeat")
+    assert asked(started) == []
+    for _ in range(3):
+        started.must("undo", on=LATER)
+    # Another number is another matter, and so is one that a person struck.
+    re_issued(started, "26-2", rows[0].replace("14.6", "146") + rows[1])
+    assert asked(started) == []
+    started.must("undo", on=LATER)
+    started.must("strike", f"{codes['B1']}:K", "--reason", "spilled", on=LATER)
+    imported(started, "26-3", rows[0], "--repeat")
+    assert asked(started) == []
+
+
+def test_a_number_that_was_accepted_is_not_asked_about_again_in_a_re_issue(
+    started: Program,
+) -> None:
+    codes = pulled(started)
+    rows = [
+        f"{codes[bed]},K,{value},mg/kg,Mehlich-3\n" for bed, value in (("B1", 0.33), ("B5", 0.3))
+    ]
+    imported(started, "26-1", "".join(rows))
+    started.must("lab", "answer", f"{codes['B1']}:K", "accept", "--reason", "sand", on=LATER)
+    assert "1 query about these results" in re_issued(started, "26-2", "".join(rows))
+    assert [one["sample"] for one in asked(started)] == [codes["B5"]]
+
+
+def test_a_number_put_in_question_by_hand_is_answered_as_any_other(started: Program) -> None:
+    code = pulled(started)["B1"]
+    imported(started, "26-1", f"{code},K,14.6,mg/kg,Mehlich-3\n")
+    words = ("lab", "answer", f"{code}:K")
+    assert (
+        f"{code} K put in question" in started.must(*words, "re-run", "--reason", "?", on=LATER).out
+    )
+    said = started.must(*words, "strike", "--reason", "point lost", on=LATER).out
+    assert "  1 query answered, struck: point lost" in said

@@ -304,3 +304,122 @@ def test_a_report_is_found_whatever_the_capitals_of_its_number(pulled: Pulled) -
     assert codes[0] in one
     assert program.must("lab", "results", "--report", "d-156", on=ON).out == one
     assert "'d-156' is a report, and a history is" in program("history", "d-156", on=ON).err
+
+
+def test_what_one_report_of_a_file_leaves_out_and_another_has_is_not_left_standing(
+    pulled: Pulled,
+) -> None:
+    program, codes = pulled
+    program.must("lab", "import", report(program, long(codes, SIX)), "--report", "26-1", on=ON)
+    first, *rows = long(codes[:5], ["9", *SIX[1:5]]).splitlines()
+    parts = [f"{row},{'26-2' if place < 6 else '26-3'}" for place, row in enumerate(rows)]
+    name = report(program, "\n".join([f"{first},report", *parts]), "split.csv")
+    said = program.must("lab", "import", name, "--replaces", "26-1", on=ON).out
+    assert said.count("left standing") == 2  # the last bag, and the note
+    assert f"{codes[5]}  all 2 results -> not in it, left standing" in said
+    found = standing(program)
+    assert {len(several) for several in found.values()} == {1}
+    assert found[codes[0], "nitrate-N"] == [("26-2", 1, "9")]
+    assert found[codes[5], "nitrate-N"] == [("26-1", 1, "<0.5")]
+
+
+def test_a_report_does_not_replace_itself(pulled: Pulled) -> None:
+    program, codes = pulled
+    for number, some in (("26-1", codes[:3]), ("26-2", codes[3:])):
+        name = report(program, long(some, SIX[:3]), f"{number}.csv")
+        program.must("lab", "import", name, "--report", number, on=ON)
+    before = program.journal()
+    name = report(program, long(codes, ["9", *SIX[1:]]), "new.csv")
+    both = ("--replaces", "26-1", "--replaces", "26-2")
+    said = program("lab", "import", name, "--report", "26-1", "--reissued", on=ON)
+    assert said.err.endswith("Try: --replaces 26-2 if it replaces that report, or --repeat if the "
+                             "samples were measured a second time\n")  # fmt: skip
+    said = program("lab", "import", name, "--report", "26-1", *both, on=ON)
+    assert said.err == (
+        "Error: new.csv: --replaces 26-1 names the report itself; nothing was written\n"
+        "Try: leave it out; --reissued says that the report came again under its own number\n"
+    )
+    assert program.journal() == before
+
+
+@pytest.mark.parametrize("by", ["correct", "typed"])
+def test_what_a_person_wrote_under_a_wrong_number_is_not_said_to_be_of_the_file(
+    pulled: Pulled, by: str
+) -> None:
+    program, codes = pulled
+    rows = "".join(
+        f"{code},P,{value},mg/kg,Olsen\n" for code, value in zip(codes, "45", strict=False)
+    )
+    name = report(program, HEADER + rows)
+    program.must("lab", "import", name, "--report", "26-l", on=ON)
+    why = ("--reason", "asked them")
+    of = codes[0] if by == "correct" else codes[2]
+    if by == "correct":
+        program.must("correct", f"{of}:P", "--method", "Mehlich-3", *why, on=ON)
+    else:
+        add = ("lab", "add", of, "P", "6 mg/kg", "--method", "Mehlich-3")
+        program.must(*add, "--report", "26-l", on=ON)
+    words = ("lab", "import", name, "--report", "26-1", "--replaces", "26-l")
+    before = program.journal()
+    refused = program(*words, on=ON)
+    assert refused.code == 2
+    assert f"{of} P by 'Mehlich-3' as well, which is not in this file;" in refused.err
+    assert program.journal() == before
+    advice = refused.err.partition("afterwards: logbook ")[2].partition(" --reason")[0].split()
+    program.must(*advice, *why, on=ON)
+    program.must(*words, on=ON)
+    found = standing(program)
+    assert {one[0] for several in found.values() for one in several} == {"26-1"}
+    assert {len(several) for several in found.values()} == {1}
+    program.must("verify", on=ON)
+
+
+@pytest.mark.parametrize("equal", [True, False])
+def test_what_another_report_took_over_does_not_come_back_beside_it(
+    pulled: Pulled, equal: bool
+) -> None:
+    """26-2 re-issued two bags of 26-1, which then comes again under its own number."""
+    program, codes = pulled
+    program.must("lab", "import", report(program, long(codes, SIX)), "--report", "26-1", on=ON)
+    part = report(program, long(codes[:2], ["9", "11"]), "part.csv")
+    program.must("lab", "import", part, "--report", "26-2", "--replaces", "26-1", on=ON)
+    new = long(codes, ["9" if equal else "8", "11", "12.5", *SIX[3:]])
+    words = ("lab", "import", report(program, new, "new.csv"), "--report", "26-1")
+    said = program(*words, "--reissued", on=ON)
+    if not equal:
+        assert said.code == 2
+        assert "4 of the 12 results of report 26-1 stand here already under report" in said.err
+        assert "Try: --replaces 26-2 if it replaces that report" in said.err
+        said = program.must(*words, "--replaces", "26-2", "--json", on=ON)
+    assert said.code == 0
+    found = standing(program)
+    assert {len(several) for several in found.values()} == {1}
+    assert found[codes[2], "nitrate-N"] == [("26-1", 1, "12.5")]
+    assert found[codes[0], "nitrate-N"] == [("26-2", 1, "9") if equal else ("26-1", 1, "8")]
+    assert "imported already" in program.must(*words, on=ON).out
+    program.must("undo", on=ON)
+    assert standing(program)[codes[0], "nitrate-N"] == [("26-2", 1, "9")]
+    program.must("verify", on=ON)
+
+
+def test_a_report_comes_back_once_the_one_that_took_its_place_is_struck(pulled: Pulled) -> None:
+    program, codes = pulled
+    first = ("lab", "import", report(program, long(codes, SIX)), "--report", "26-1")
+    program.must(*first, on=ON)
+    why = ("--reason", "of another house")
+    program.must("strike", f"{codes[5]}:pH", *why, on=ON)
+    before = standing(program)
+    part = report(program, long(codes[:3], ["9", *SIX[1:3]]), "part.csv")
+    said = program.must("lab", "import", part, "--report", "26-2", "--replaces", "26-1", on=ON)
+    # While that stands, the first file is here already; or it takes its place in turn.
+    assert "imported already (12 results)" in program.must(*first, on=ON).out
+    program.must(*first, "--replaces", "26-2", on=ON)
+    assert standing(program) == before
+    program.must("undo", on=ON)
+    (act,) = (line.split()[0] for line in said.out.splitlines() if "  imported" in line)
+    program.must("strike", act, *why, on=ON)
+    assert len(standing(program)) == 5
+    assert "imported 6 results of 3 samples" in program.must(*first, on=ON).out
+    assert standing(program) == before
+    assert "imported already (12 results)" in program.must(*first, on=ON).out
+    program.must("verify", on=ON)

@@ -331,6 +331,87 @@ def test_a_report_imported_on_two_machines_asks_the_same_question_once(enrolled:
     assert enrolled.exported("office") == enrolled.exported("bench")
 
 
+@pytest.mark.parametrize("values", [("140", "150"), ("141", "150")])
+def test_a_report_and_its_re_issue_that_met_only_here_are_made_one(
+    enrolled: Bench, values: tuple[str, str]
+) -> None:
+    """The other machine knew nothing of the first one: it may be the same file, too."""
+    enrolled.must("office", "pull", "B1,B2", on="2026-03-02T09:30+01:00")
+    logged = json.loads(enrolled.must("office", "lab", "log", "--json").out)["samples"]
+    first, second = (one["sample"] for one in logged if one["bed"] in ("B1", "B2"))
+    enrolled.must("office", "sync", enrolled.stick)
+    enrolled.must("bench", "sync", enrolled.stick)
+    on = "2026-03-09T09:00+01:00"
+    for machine, number, of in (("office", "26-1", ("140", "150")), ("bench", "26-2", values)):
+        rows = [
+            f"{code},K,{one},mg/kg,Olsen" for code, one in zip((first, second), of, strict=True)
+        ]
+        file = enrolled.folder / f"{machine}.csv"
+        file.write_text("\n".join(["sample,nutrient,value,unit,method", *rows]), encoding="utf-8")
+        enrolled.must(machine, "lab", "import", str(file), "--report", number, on=on)
+    enrolled.must("bench", "sync", enrolled.stick)
+    enrolled.must("office", "sync", enrolled.stick)
+
+    def standing() -> list[tuple[str, str]]:
+        found = json.loads(enrolled.must("office", "lab", "results", "--json").out)["results"]
+        return sorted((one["report"], one["value"]) for one in found)
+
+    both = standing()
+    assert len(both) == 4
+    file = str(enrolled.folder / "bench.csv")
+    if values == ("140", "150"):
+        refused = enrolled.at("office", "lab", "import", file, "--report", "26-2", on=on)
+        assert "or --replaces 26-1 gives it the number 26-2 instead" in refused.err
+    words = ("lab", "import", file, "--report", "26-2", "--replaces", "26-1")
+    said = enrolled.must("office", *words, on=on).out
+    assert "  all of report 26-2 of Invented Soil Lab is here already" in said
+    assert ("140 -> 141 mg/kg" in said) == ("Curves that change" in said) == ("141" in values)
+    assert "it takes the place of 2 results of report 26-1, now struck" in said
+    assert standing() == [("26-2", value) for value in values]
+    assert "imported already" in enrolled.must("office", *words, on=on).out
+    said = enrolled.must("office", "undo").out
+    assert "took back the replacing of 2 results by another report" in said
+    assert standing() == both
+    if values == ("140", "150"):
+        return
+    # What was struck by hand of the one takes the place of nothing of the other.
+    of = enrolled.at("office", "strike", f"{first}:K", "--reason", "spilled").err
+    place = 1 if f"{first}:K:1 141" in of else 2
+    enrolled.must("office", "strike", f"{first}:K:{place}", "--reason", "spilled")
+    enrolled.must("office", *words, on=on)
+    assert standing() == [("26-1", "140"), ("26-2", "150")]
+
+
+def test_a_file_that_two_machines_numbered_otherwise_gets_one_number(enrolled: Bench) -> None:
+    enrolled.must("office", "pull", "B1", on="2026-03-02T09:30+01:00")
+    (bag,) = json.loads(enrolled.must("office", "lab", "log", "--waiting", "--json").out)["samples"]
+    enrolled.must("office", "sync", enrolled.stick)
+    enrolled.must("bench", "sync", enrolled.stick)
+    file = enrolled.folder / "report.csv"
+    rows = f"sample,nutrient,value,unit,method\n{bag['sample']},K,140,mg/kg,Olsen\n"
+    file.write_text(rows, encoding="utf-8")
+    on, words = "2026-03-09T09:00+01:00", ("lab", "import", str(file))
+    enrolled.must("office", *words, "--report", "26-1", on=on)
+    enrolled.must("bench", *words, "--report", "26-l", on=on)
+    enrolled.must("bench", "sync", enrolled.stick)
+    enrolled.must("office", "sync", enrolled.stick)
+    both = ("--replaces", "26-1", "--replaces", "26-l")
+    refused = enrolled.at("office", *words, "--report", "26-7", "--replaces", "26-1", on=on).err
+    assert f"Try: leave --report out; or {' '.join(both)} gives it the number 26-7" in refused
+    enrolled.must("office", *words, "--report", "26-7", *both, on=on)
+    enrolled.must("office", "undo")
+    refused = enrolled.at("office", *words, on=on).err
+    advice = refused.partition("Try: say which number is right: ")[2].split()
+    assert advice == ["--report", "26-1", "--replaces", "26-l"]
+    enrolled.must("office", *words, *advice, on=on)
+    assert "imported already" in enrolled.must("office", *words, on=on).out
+    enrolled.must("office", "sync", enrolled.stick)
+    enrolled.must("bench", "sync", enrolled.stick)
+    (found,) = json.loads(enrolled.must("bench", "lab", "results", "--json").out)["results"]
+    assert found["report"] == "26-1"
+    enrolled.must("bench", "verify")
+
+
 def test_places_that_are_not_there_do_not_stop_the_others(two: Bench) -> None:
     two.must("office", "sync", "add", "here", two.stick)
     (two.folder / "gone").mkdir()

@@ -527,8 +527,8 @@ FOLLOWED = {"pH": "water 1:1", "P": "Bray P1"}
         ("pH 1:5", "by which method is 'pH 1:5' measured?", "water"),
         ("P mg/kg", "by which method is 'P mg/kg' measured? (the trial follows 'Bray P1')",
          "Bray P1"),
-        ("P CAL mg/kg", "by which method is 'P CAL mg/kg' measured? (the trial follows 'Bray P1'; "
-         "not understood: CAL)", "METHOD"),
+        ("P Zorb mg/kg", "by which method is 'P Zorb mg/kg' measured? (the trial follows "
+         "'Bray P1'; not understood: Zorb)", "METHOD"),
         ("Avail. P mg/kg", "by which method is 'Avail. P mg/kg' measured? (the trial follows "
          "'Bray P1')", "Bray P1"),
         ("pH (H2O)", "by which method is 'pH (H2O)' measured? (it says 'water'; the trial follows "
@@ -570,7 +570,7 @@ def test_numbers_under_a_heading_that_is_not_understood_are_asked_about(tmp_path
         f"nutrient of {unknown}": f"what is {unknown!r}? (a nutrient, or: leave out)",
         f"nutrient of {phosphor}": f"is {phosphor!r} P2O5 or P?",
     }
-    assert proposal.notes == ["the trial follows K, for which no column was found"]
+    assert proposal.notes == []  # the open question may be answered: K
     # What the heading says is in the lines to complete.
     problems = refused(proposal.text)
     assert ["'nutrient' is missing" in one for one in problems] == [True, True]
@@ -580,7 +580,7 @@ def test_numbers_under_a_heading_that_is_not_understood_are_asked_about(tmp_path
     said = {f"nutrient of {unknown}": "K", f"nutrient of {phosphor}": "P2O5"}
     proposal = of_the_trial(tmp_path, GERMAN, said)
     assert (proposal.open, proposal.skipped) == ([], [])
-    assert not any("the trial follows" in note for note in proposal.notes)
+    assert proposal.notes == []
     found = [
         (one.analyte, one.method, one.basis) for one in results(tmp_path, GERMAN, proposal.text)
     ]
@@ -593,6 +593,7 @@ def test_numbers_under_a_heading_that_is_not_understood_are_asked_about(tmp_path
     said[f"nutrient of {unknown}"] = "leave out"
     proposal = of_the_trial(tmp_path, GERMAN, said)
     assert (proposal.open, proposal.skipped) == ([], [unknown])
+    assert proposal.notes == ["the trial follows K, for which no column was found"]
     assert len(results(tmp_path, GERMAN, proposal.text)) == 6
 
 
@@ -634,7 +635,7 @@ def test_a_column_mostly_below_its_limit_is_asked_about(tmp_path: Path) -> None:
     assert [one.key for one in proposal.open] == ["nutrient of Zorb"]
 
 
-@pytest.mark.parametrize("said", ["q", "yes", "12", "No", "3.5 %", "?"])
+@pytest.mark.parametrize("said", ["q", "yes", "12", "No", "3.5 %", "?", "maybe", "Yes!"])
 def test_no_such_word_is_a_method(tmp_path: Path, said: str) -> None:
     proposal = of_the_trial(tmp_path, f"Sample;S mg/kg DM\n{A};4,5\n{B};5,5\n", {})
     (question,) = proposal.open
@@ -654,6 +655,134 @@ def test_yes_takes_the_trials_method_and_another_is_doubted(tmp_path: Path) -> N
         f"{key[len('method of ') :]!r}: 'Bray 99 1:10' is not the trial's method ('Mehlich-3'): "
         "a series of its own"
     ) in proposal.notes
+
+
+def of_one_heading(folder: Path, heading: str, said: dict[str, str]) -> proposing.Proposal:
+    return of_the_trial(folder, f"Sample;{heading}\n{A};4,5\n{B};5,5\n", said)
+
+
+UNLIKE = "{!r}: {!r} is not the trial's method ({!r}): a series of its own"
+
+
+@pytest.mark.parametrize(
+    ("heading", "method", "own"),
+    [
+        ("P2O5 CAL mg/kg DM", "CAL", "Mehlich-3"),
+        ("P, mg/kg DM, calcium-acetate-lactate", "CAL", "Mehlich-3"),
+        ("pH CaCl2", "CaCl2", "water 1:1"),
+        ("pH (CaCl\u2082)", "CaCl2", "water 1:1"),
+    ],
+)
+def test_a_method_of_the_heading_unlike_the_trials_is_told(
+    tmp_path: Path, heading: str, method: str, own: str
+) -> None:
+    proposal = of_one_heading(tmp_path, heading, {})
+    assert (proposal.open, f'method = "{method}"' in proposal.text) == ([], True)
+    assert UNLIKE.format(heading, method, own) in proposal.notes
+
+
+@pytest.mark.parametrize(
+    ("heading", "word"), [("P Zorb mg/kg DM", "Zorb"), ("P Cal mg/kg DM", "Cal")]
+)
+def test_yes_beside_a_word_that_may_be_another_method_is_doubted(
+    tmp_path: Path, heading: str, word: str
+) -> None:
+    key, may = f"method of {heading}", f"{word!r} is not understood and may be another method"
+    proposal = of_one_heading(tmp_path, heading, {})
+    (question,) = proposal.open
+    assert question.doubt(question.meant("yes")) == may
+    # What the question names has not been passed over.
+    assert not any(word in note for note in proposal.notes)
+
+    proposal = of_one_heading(tmp_path, heading, {key: "yes"})
+    assert [note for note in proposal.notes if word in note] == [f"{heading!r}: {may}"]
+    proposal = of_one_heading(tmp_path, heading, {key: word})
+    assert not any("not understood" in note for note in proposal.notes)
+
+
+def test_cal_alone_and_a_strength_nobody_knows_are_asked_about(tmp_path: Path) -> None:
+    proposal = of_the_trial(
+        tmp_path,
+        f"Sample;P Olsen mg/kg DM;CAL mg/kg DM\n{A};4,5;900\n{B};5,5;800\n",
+        {"nutrient of CAL mg/kg DM": "Ca"},
+    )
+    assert [one.key for one in proposal.open] == ["method of CAL mg/kg DM"]
+    proposal = of_one_heading(tmp_path, "NO3-N 0.0125 M CaCl2 mg/kg DM", {})
+    assert [one.key for one in proposal.open] == ["method of NO3-N 0.0125 M CaCl2 mg/kg DM"]
+
+
+def test_calcium_chloride_without_the_strength_of_the_trials_is_asked(tmp_path: Path) -> None:
+    path = tmp_path / "r.csv"
+    path.write_text(f"Sample;pH CaCl2\n{A};6,5\n{B};7,5\n", encoding="utf-8")
+    follows = {"pH": "0.01 M CaCl2"}
+    proposal = proposing.propose(read_grid(path), asking.answers({}), "Invented", follows)
+    assert [one.text for one in proposal.open] == [
+        "by which method is 'pH CaCl2' measured? (it says 'CaCl2'; the trial follows "
+        "'0.01 M CaCl2')"
+    ]
+
+
+def test_a_word_that_somebody_named_was_not_passed_over(tmp_path: Path) -> None:
+    heading = "Zorb mg/kg DM"
+    rows = f"Sample;P Olsen mg/kg DM;{heading}\n{A};4,5;9\n{B};5,5;8\n"
+    proposal = of_the_trial(tmp_path, rows, {f"nutrient of {heading}": "K"})
+    assert [one.text for one in proposal.open] == [
+        f"by which method is {heading!r} measured? (the trial follows 'Mehlich-3')"
+    ]
+    assert not any("Zorb" in note for note in proposal.notes)
+
+
+@pytest.mark.parametrize("said", ["yes", "maybe", "Zorb", "mineral-N", "total-N"])
+def test_of_two_forms_the_answers_are_those_two(tmp_path: Path, said: str) -> None:
+    (question,) = of_one_heading(tmp_path, "Nitrat mg/100 g DM 1 M KCl", {}).open
+    with pytest.raises(UserMistake, match="is neither") as refusal:
+        question.check(said)
+    assert refusal.value.hint == "answer NO3 or NO3-N"
+
+
+def test_a_sum_is_not_offered_as_an_answer(tmp_path: Path) -> None:
+    rows = f"Sample;P Olsen mg/kg DM;Zorb\n{A};4,5;9\n{B};5,5;8\n"
+    (question,) = of_the_trial(tmp_path, rows, {}).open
+    with pytest.raises(UserMistake) as refusal:
+        question.check("maybe")
+    assert "nitrate-N, ammonium-N, total-N" in refusal.value.hint
+    assert "mineral-N" not in refusal.value.hint
+
+
+@pytest.mark.parametrize("said", ["yes", "No", "maybe", "ok", "later", "?"])
+def test_no_such_word_is_a_laboratory(tmp_path: Path, said: str) -> None:
+    path = tmp_path / "r.csv"
+    path.write_text(f"Sample;P Olsen mg/kg DM\n{A};4,5\n", encoding="utf-8")
+    (question,) = proposing.propose(read_grid(path), asking.answers({}), None).open
+    question.check("Labor 7")
+    with pytest.raises(UserMistake, match="is no laboratory"):
+        question.check(said)
+
+
+@pytest.mark.parametrize("order", ["Auftragsnummer", "Auftrags-Nr.", "Auftragsnr.", "Auftrag Nr."])
+def test_german_headings_of_numbers_potash_and_mineral_nitrogen(tmp_path: Path, order: str) -> None:
+    table = f"""Auftraggeber;7;;
+Labornummer;Probe;Kali mg/kg TM Mehlich-3;Nmin kg/ha;{order}
+1041;{A};171;41;D-128
+1042;{B};139;52;D-128
+"""
+    proposal = of_the_trial(tmp_path, table, {})
+    assert [one.text for one in proposal.open] == ["is 'Kali mg/kg TM Mehlich-3' K2O or K?"]
+    assert proposal.skipped == ["Nmin kg/ha"]
+    assert proposal.notes[0] == (
+        "'Nmin kg/ha' is a sum: it is left out; ask the laboratory for nitrate and ammonium apart"
+    )
+    for part in ('laboratory_number = "Labornummer"', f'report = "{order}"'):
+        assert part in proposal.text
+
+    above = f"{order};D-128;;\nAuftraggeber;7;;\n" + table.split("\n", 1)[1].replace(order, "Crop")
+    assert 'number = "B1"' in of_the_trial(tmp_path, above, {}).text
+
+
+def test_a_sum_that_a_row_names_is_left_out(tmp_path: Path) -> None:
+    proposal = of_the_trial(tmp_path, HARBOUR.replace("Phosphorus", "N min"), {})
+    assert "N min" in proposal.skipped
+    assert any("nitrate and ammonium apart" in note for note in proposal.notes)
 
 
 @pytest.mark.parametrize(

@@ -13,6 +13,8 @@ from logbook.trial import qualifiers
 
 _MOST_QUESTIONS = 200
 _YES = ("yes", "y")
+# What is said where a name is asked, and is none.
+NO_NAMES = ("yes", "y", "no", "n", "ok", "maybe", "none", "unknown", "later")
 # What is no example, but holds the place of an answer.
 NUTRIENT, UNIT, METHOD, NAME = "NUTRIENT", "UNIT", "METHOD", "NAME"
 # What a mark may mean, told once beside all questions about marks.
@@ -36,14 +38,21 @@ def one_of(*words: str) -> Check:
     return check
 
 
-def of_length(most: int) -> Check:
-    """The check that an answer is not too long to be kept."""
+def name_of(what: str, most: int) -> Check:
+    """The check that an answer is a name, and not too long to be kept."""
 
     def check(said: str) -> None:
+        if is_no_name(said) or not any(map(str.isalnum, said)):
+            raise UserMistake(f"{shown(said)} is no {what}", "write its name")
         if len(said) > most:
             raise UserMistake(f"it has more than {most} characters", "shorten it")
 
     return check
+
+
+def is_no_name(said: str) -> bool:
+    """True for what answers another question than the one for a name: yes, maybe."""
+    return said.casefold().strip(" .!?") in NO_NAMES
 
 
 @dataclass(frozen=True)

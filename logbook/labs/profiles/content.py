@@ -20,8 +20,9 @@ ASKED, FILE_NAME = "asked", "file name"
 # What stands before a report's number: "Report no. 26-114", "Certificate of analysis: 26-20".
 NUMBERED = re.compile(
     r"\s*(?:(?:work|lab|laboratory|test|analysis|soil)\s+)*"
-    r"(?:(?:report|order|job|certificate)\b(?:\s+of\s+analysis)?\s*|prüfbericht(?:s?-|\b)\s*)"
-    r"(?:(?:no|nr|number|id)\b|#)?[.:\s]*",
+    r"(?:(?:report|order|job|certificate)\b(?:\s+of\s+analysis)?\s*|prüfbericht(?:s?-|\b)\s*|"
+    r"auftrags?[-\s]?(?=(?:nr|nummer)\b))"
+    r"(?:(?:no|nr|number|nummer|id)\b|#)?[.:\s]*",
     re.IGNORECASE,
 )
 

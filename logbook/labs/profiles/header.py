@@ -20,10 +20,12 @@ _LOOKED_AT = 80
 _MOST_HEADER = 5
 _NAMES = {role: "|".join(ROLES[role]).split("|") for role in ROLES}
 _NAMES["report"] += ["work order", "order no", "job no", "job", "certificate no"]
+_NAMES["report"] += ["auftragsnummer", "auftragsnr", "auftrags nr", "auftrag nr"]
 _NAMES["qualifier"] += ["q", "qual", "qualifiers", "remark code", "code of remark"]
 _NAMES["sample"] += ["probenbezeichnung", "probe", "probe nr", "proben nr"]
 _NAMES |= {
-    "laboratory_number": [*_NAMES["laboratory_number"], "lab id no", "labor nr"],
+    "laboratory_number": [*_NAMES["laboratory_number"], "lab id no", "labor nr", "labornr",
+                          "labornummer"],
     "received": ["received", "date received", "received date", "date in", "received on",
                  "date of receipt"],
 }  # fmt: skip

@@ -19,6 +19,7 @@ from logbook.labs.profiles.asking import (
     Check,
     Question,
     anything,
+    is_no_name,
     one_of,
 )
 from logbook.labs.profiles.header import Block, is_limit, is_result, may_be_result
@@ -46,8 +47,6 @@ _USUAL = {
 
 
 LEAVE_OUT = "leave out"
-# What is said where a method is asked, and is the name of none.
-_NO_METHODS = ("yes", "no", "ok", "none", "unknown", "later")
 # What a unit may need beside it, which is asked after it.
 _ALL_KNOWN = Known(Fraction(5), Decimal(15), Decimal("1.3"))
 
@@ -58,8 +57,10 @@ class Measuring:
     `named` is a (column, title, what it says) each; the column is None in a long layout, whose
     rows name it. `skipped` are headings and names that are no measurement, `notes` what was
     passed over in a heading. `unknown` are headings over numbers of which nobody has said yet
-    whether they name a nutrient, `found` the nutrients that are named. `followed` are the trial's
-    methods by nutrient, only ever proposed.
+    whether they name a nutrient, `found` the nutrients that are named. `settled` are headings of
+    which a question or a note says what their other words may be; `unclear` is True where it is
+    open which nutrient one names. `followed` are the trial's methods by nutrient, only ever
+    proposed.
     """
 
     def __init__(
@@ -71,6 +72,8 @@ class Measuring:
         self.notes: list[str] = []
         self.unknown: dict[str, Lines] = {}
         self.found: set[str] = set()
+        self.settled: set[str] = set()
+        self.unclear = False
         self.columns = self._results()
         self.named = self._named()
 
@@ -85,7 +88,12 @@ class Measuring:
         return [self._usual(), *map(self._nutrient, self.named), *self.unknown.values()]
 
     def without_column(self) -> list[str]:
-        """The note of what the trial follows and the report does not name; after `lines`."""
+        """The note of what the trial follows and the report does not name; after `lines`.
+
+        None while a question is open of which the answer may be such a nutrient.
+        """
+        if self.unknown or self.unclear:
+            return []
         missing = [name for name in self.followed if name not in self.found]
         what = "which no row names" if self.block.long else "for which no column was found"
         return [f"the trial follows {', '.join(missing)}, {what}"] if missing else []
@@ -105,7 +113,7 @@ class Measuring:
             cells = [self.grid.rows[row][column] for row in self.block.rows]
             if self._is_unknown(title, said, cells) and not self._is_named(column, title, said):
                 continue
-            if is_result(title, said) and self._is_converted(title, said):
+            if is_result(title, said) and self._is_computed(title, said):
                 continue
             share = "%" in said.units and bool(contents.EXCHANGED & set(said.nutrients))
             if is_result(title, said) and not share and not self._are_words(column):
@@ -141,11 +149,21 @@ class Measuring:
             self.skipped.append(title)
         else:
             said.nutrients.append(answer)
+            self.settled.add(key)
+            if len(said.others) == 1 and not chemistry.is_method(said.others[0]):
+                said.others.clear()  # the word is the name, and no method
             return True
         return False
 
-    def _is_converted(self, title: str, said: Said) -> bool:
-        """True, and left out, for what is computed from another extractant's value."""
+    def _is_computed(self, title: str, said: Said) -> bool:
+        """True, and left out, for a sum, and for a conversion from another extractant's value."""
+        if chemistry.name_of(said.one_nutrient) == "mineral-N":
+            self.skipped.append(title)
+            self.notes.append(
+                f"{title!r} is a sum: it is left out; ask the laboratory for nitrate and ammonium "
+                "apart"
+            )
+            return True
         try:
             contents.refuse_converted(title, chemistry.name_of(said.one_nutrient))
         except UserMistake as mistake:
@@ -196,7 +214,7 @@ class Measuring:
                 if self._is_named(None, name, said):
                     found.append((None, name, said))
                 continue
-            if said.nutrients and self._is_converted(name, said):
+            if said.nutrients and self._is_computed(name, said):
                 continue
             if said.nutrients:
                 found.append((None, name, said))
@@ -234,13 +252,14 @@ class Measuring:
         lines, key = self._titled(column, title), self._key(column, title)
         analyte = self._form(lines, said, key)
         self.found |= {analyte.name} if analyte else set(map(chemistry.name_of, _forms(said)))
+        self.unclear |= analyte is None and not _forms(said)
         self._unit(lines, said, key, analyte)
         self._method(lines, said, key, analyte)
         if len(set(said.bases)) == 1:
             lines.put("basis", said.bases[0])
         if column is not None:
             lines.put("limit", self.limits.get(column))
-        if said.others:
+        if said.others and key not in self.settled:
             self.notes.append(f"{key!r}: not understood and passed over: {' '.join(said.others)}")
         return lines
 
@@ -278,6 +297,8 @@ class Measuring:
         elif not acid and not in_rows:
             check = _check_unit(analyte) if analyte else anything
             answer = self._answered(lines, "unit", key, _about_unit(said, key, analyte), check)
+            if not said.units and any("/" in word for word in said.others):
+                self.settled.add(key)
             if answer and analyte:
                 self._beside(lines, answer, said, key)
 
@@ -307,8 +328,11 @@ class Measuring:
         name = analyte.name if analyte else ""
         own = self._followed(name, said)
         named = list(dict.fromkeys(map(chemistry.method_name, said.methods)))
+        doubt = _doubt_method(said, own)
         if len(named) == 1 and not _says_less(named[0], own, said):
             lines.put("method", named[0])
+            if why := _unlike(named[0], own, said):
+                self.notes.append(f"{key!r}: {why}")
         elif not (self.block.long and "method" in self.block.roles):
             beside = [f"it says {named[0]!r}"] if len(named) == 1 else []
             beside += [f"the trial follows {own!r}"] if own else []
@@ -318,11 +342,13 @@ class Measuring:
                 beside += [f"not understood: {' '.join(said.others)}"]
             text = f"by which method is {key!r} measured?"
             text += f" ({'; '.join(beside)})" if beside else ""
-            check, doubt = _check_method(said, name), _doubt_method(said, own)
+            check = _check_method(said, name)
             question = Question(f"method of {key}", text, example, check, own, doubt)
             answer = self.asking.fill(lines, "method", question)
-            if answer and (why := doubt(answer)):
-                self.notes.append(f"{key!r}: {why}")
+            why = doubt(answer) if answer else ""
+            self.notes += [f"{key!r}: {why}"] if why else []
+            if not answer or all(word in why or word in answer for word in said.others):
+                self.settled.add(key)
 
     def _followed(self, name: str, said: Said) -> str:
         """The trial's method of a nutrient, if the heading does not contradict it; else ""."""
@@ -337,8 +363,10 @@ def _check_form(forms: tuple[str, str]) -> Check:
     """The check that a nutrient is in one of two forms."""
 
     def check(said: str) -> None:
-        if read_nutrient(said) not in [chemistry.find_analyte(form) for form in forms]:
-            raise UserMistake(f"{shown(said)} is neither", f"answer {' or '.join(forms)}")
+        with suppress(UserMistake):
+            if read_nutrient(said) in [chemistry.find_analyte(form) for form in forms]:
+                return
+        raise UserMistake(f"{shown(said)} is neither", f"answer {' or '.join(forms)}")
 
     return check
 
@@ -368,7 +396,7 @@ def _check_method(said: Said, analyte: str) -> Check:
 
     def check(method: str) -> None:
         letters_ = sum(map(str.isalpha, method))
-        if letters_ < 2 or method.casefold() in _NO_METHODS:
+        if letters_ < 2 or is_no_name(method):
             raise UserMistake(f"{shown(method)} is no method", "write its name, such as Olsen")
         full_method(method, ratio, detected, analyte)
 
@@ -376,23 +404,35 @@ def _check_method(said: Said, analyte: str) -> Check:
 
 
 def _doubt_method(said: Said, own: str) -> Callable[[str], str]:
-    """Why a method is unlikely: the trial follows `own`, another one."""
-    ratio, detected = "".join(said.ratios[:1]), "".join(said.detections[:1])
+    """Why a method is unlikely: the trial follows `own`, another one, or the heading may name one.
+
+    What has a slash is no method but a unit, which is asked about.
+    """
+    words = " ".join(word for word in said.others if "/" not in word)
 
     def doubt(method: str) -> str:
-        full = methods.full_name(method, ratio, detected)
-        if not own or own in (full, chemistry.method_name(method)):
-            return ""
-        return f"{full!r} is not the trial's method ({own!r}): a series of its own"
+        may = f"{words!r} is not understood and may be another method" if own and words else ""
+        return _unlike(method, own, said) or may
 
     return doubt
+
+
+def _unlike(method: str, own: str, said: Said) -> str:
+    """That the trial follows `own`, another method than this one; "" if it does not."""
+    ratio, detected = "".join(said.ratios[:1]), "".join(said.detections[:1])
+    with suppress(UserMistake):
+        full = methods.full_name(method, ratio, detected)
+        if own and own not in (full, chemistry.method_name(method)):
+            return f"{full!r} is not the trial's method ({own!r}): a series of its own"
+    return ""
 
 
 def _says_less(named: str, own: str, said: Said) -> bool:
     """True for a method that a heading names without what the trial's has beside it: water 1:1."""
     ratio, detected = "".join(said.ratios[:1]), "".join(said.detections[:1])
     with suppress(UserMistake):
-        return own.startswith(f"{named} ") and methods.full_name(named, ratio, detected) == named
+        less = own.startswith(f"{named} ") or own.endswith(f" {named}")  # CaCl2: 0.01 M CaCl2
+        return less and methods.full_name(named, ratio, detected) == named
     return False
 
 

@@ -16,7 +16,7 @@ from logbook.labs.columns import LYING, in_header
 from logbook.labs.grid import Grid
 from logbook.labs.marks import Marks, read_meaning
 from logbook.labs.profiles import placing, writing
-from logbook.labs.profiles.asking import NAME, NUTRIENT, Answer, Asking, Question, of_length
+from logbook.labs.profiles.asking import NAME, NUTRIENT, Answer, Asking, Question, name_of
 from logbook.labs.profiles.header import Block, find_block
 from logbook.labs.profiles.measuring import Measuring
 from logbook.labs.profiles.numbers import Written, written_as
@@ -59,7 +59,7 @@ def propose(
         raise BadData(f"{grid.file}: there are several tables", [problem])
     asking = Asking(answer)
     block = placing.asked_roles(grid, block, asking)
-    which = Question("lab", "which laboratory is it?", NAME, of_length(MOST_TEXT))
+    which = Question("lab", "which laboratory is it?", NAME, name_of("laboratory", MOST_TEXT))
     name = lab or asking.ask(which)
     measuring = Measuring(grid, block, asking, followed or {})
     if not measuring.named:

@@ -248,7 +248,10 @@ def _check_limit(row: Section, decimal: str, long: bool) -> None:
 
 def read_nutrient(text: str) -> tuple[Analyte, Fraction]:
     """A nutrient that is measured, and the share of it in its form. Raises UserMistake."""
-    found = chemistry.find_analyte(text)
+    try:
+        found = chemistry.find_analyte(text)
+    except UserMistake as mistake:  # the sum is none of those that can be used
+        raise UserMistake(mistake.message, mistake.hint.replace("mineral-N, ", "")) from None
     if found[0].name == "mineral-N":
         what = "mineral-N is not imported: it is the sum of nitrate-N and ammonium-N"
         raise UserMistake(what, "import those two")

@@ -68,7 +68,22 @@ def understood(parts: list[str]) -> Said:
             said.nutrients.append(heading.nutrient)
         elif _OF_PHOSPHORUS & {chemistry.method_name(method) for method in said.methods}:
             said.nutrients.append("P")
+    _doubted(said)
     return said
+
+
+def _doubted(said: Said) -> None:
+    """Keep as other words what may be no such method, so that it is asked about.
+
+    CAL without a nutrient may be calcium, as "Cal" may; CaCl2 beside a number has a strength.
+    """
+    numbered = any(any(map(str.isdigit, word)) for word in said.others)
+    for text in list(said.methods):
+        name = chemistry.method_name(text)
+        calcium = text.casefold() == "cal" and not (said.nutrients and text.isupper())
+        if calcium or (name == "CaCl2" and numbered):
+            said.methods.remove(text)
+            said.others.append(text)
 
 
 def _take(said: Said, text: str) -> None:
