@@ -255,7 +255,7 @@ def _contrast(
     """T - share * C with what may be said of it."""
     if method == "none":
         missing = "control" if treated else "treated"
-        reason = f"no {missing} bed has a result on {_day(day)}: no difference"
+        reason = f"no {missing} bed has a result that counts on {_day(day)}: no difference"
         return Contrast(None, None, None, None, reason)
     if method == "bounds":
         return _bounds(treated, control, share)

@@ -39,7 +39,7 @@ Scale = Literal["ratio", "difference"]
 
 ALPHA = 0.05
 UNEQUAL = 0.10  # the level of the test for a spread that differs
-NO_CONTROL = "no control bed has a result on this date: no test"
+NO_CONTROL = "no control bed has a result that counts on this date: no test"
 ONE_CONTROL = (
     "only one control bed: nothing shows how much such beds differ, so no amendment can be "
     "separated from a difference between beds; no test is reported"

@@ -31,6 +31,8 @@ from logbook.trial.times import read_stored
 if TYPE_CHECKING:
     import sqlite3
 
+    from logbook.study import queries
+
 _HOW = {"correct": "corrected to ", "settle": "settled as ", "undo": "again: "}
 # What a strike or an undo says itself.
 _PLAIN = ("stands", "corrected", "struck")
@@ -66,7 +68,7 @@ def history(
         _say(f"{line.by}: {line.shown}", f"{written:%Y-%m-%d %H:%M}  ")
         tail = [f"acted {line.acted}"] if line.acted else []
         tail += [f"on {line.machine}"] if line.machine else []
-        tail += [f"answered: {line.answer}" if line.answer else line.state, line.reference]
+        tail += [line.became, line.reference]
         _say(" | ".join(part for part in tail if part))
         if line.reason:
             _say(f"because: {line.reason}")
@@ -93,7 +95,7 @@ class Line:
     """One line of a history; a screen shows `shown`, `what` in few digits, in the trial's zone.
 
     `machine` wrote it, where the book has several; else it is empty. `answer`: what was made of a
-    query that stands.
+    query that stands; `moot`: why it asks nothing any more, "" while it does.
     """
 
     written: str
@@ -106,8 +108,16 @@ class Line:
     reason: str
     reference: str
     answer: str
+    moot: str
     shown: str
     zone: tzinfo
+
+    @property
+    def became(self) -> str:
+        """What became of it, for a screen: of a query that it was answered, or is moot, and why."""
+        answered = f"answered: {self.answer}" if self.answer else ""
+        moot = f"moot: {self.moot}" if self.moot else ""
+        return "; ".join(filter(None, (answered, moot))) or self.state
 
     def document(self) -> dict[str, str]:
         """For JSON: nothing rounded, times as they were written."""
@@ -166,8 +176,16 @@ def _beds_of(store: sqlite3.Connection, session: Session, of: str) -> list[BedRe
                 f"{of!r}: a nutrient has a history by sample, CODE:{nutrient}",
                 f"logbook lab results --bed {shlex.quote(first)} --nutrient {nutrient} lists codes",
             ) from None
+        from logbook.study import report_lines
+
         report = " ".join(of.split())
-        if store.execute("SELECT 1 FROM result WHERE report = ? LIMIT 1", (report,)).fetchone():
+        gone = report_lines.gone(store, report)
+        if gone:
+            raise UserMistake(
+                f"{'; '.join(gone)}: a history is that of a bed, a sample or an act",
+                "logbook history CODE:NUTRIENT shows what a report said of a sample",
+            ) from None
+        if report_lines.stands(store, report):
             raise UserMistake(
                 f"{of!r} is a report, and a history is that of a bed, a sample or an act",
                 f"logbook lab results --report {shlex.quote(report)} lists its results",
@@ -273,6 +291,13 @@ class _Labels:
                     code: owed.names for code in (owed.pull, *owed.repeats) if code is not None
                 }
 
+    @cached_property
+    def queries(self) -> dict[str, queries.Line]:
+        """Every query of the book by its id."""
+        from logbook.study import queries
+
+        return {one.id: one for one in queries.lines(self.store)}
+
     def of(self, value: journal.Value) -> str:
         """The beds that a value is about: `B1`, or `B1+B2` for a composite; empty if none."""
         return "+".join(self.beds[bed] for bed in self._about(value) if bed in self.beds)
@@ -333,18 +358,18 @@ def _line(name: str, told: Told, labels: _Labels, named: str, usual: tzinfo) -> 
         told.state(name),
         entry.reason or "",
         named,
-        _answered(labels.store, told, name) if space == "query" else "",
+        *(_made_of(labels, told, name) if space == "query" else ("", "")),
         words(rounded(record) if record is not None else None),
         told.zone(labels) or usual,
     )
 
 
-def _answered(store: sqlite3.Connection, told: Told, name: str) -> str:
-    """What was made of a query, by the line of it that stands; "" while nobody answered."""
-    if told.state(name) != "stands":
-        return ""
-    found = views.fetch(store, "answer", "id = ?", (journal.ident(told.key),))
-    return str(found[0].record.what) if found else ""
+def _made_of(labels: _Labels, told: Told, name: str) -> tuple[str, str]:
+    """The answer to a query and why it is moot, by the line of it that stands; "" for none."""
+    one = labels.queries.get(journal.ident(told.key)) if told.state(name) == "stands" else None
+    if one is None:
+        return "", ""
+    return str(one.answer.what) if one.answer else "", one.cause if one.moot else ""
 
 
 def _without_record(entry: journal.Entry, value: journal.Value | None) -> str:

@@ -16,7 +16,7 @@ from logbook.cli.session import Session, addressed, as_json, say
 from logbook.errors import UserMistake
 from logbook.report.lines import UNKNOWN_LIMIT, result_value, run_words, with_unit
 from logbook.store import asking, views
-from logbook.study import parts, queries, rejected
+from logbook.study import parts, queries, rejected, report_lines
 from logbook.study.rejected import Lifted
 from logbook.trial import codes, qualifiers
 from logbook.trial.chemistry import ANALYTES, named
@@ -117,17 +117,20 @@ def results(
     """
     session: Session = context.obj
 
-    def question(store: Any) -> list[_Line]:
+    def question(store: Any) -> tuple[list[_Line], list[str]]:
         asked = _Asked(sample, nutrient, number, report, *_days(store, session, first, last))
-        return _lines(store, session, bed, asked)
+        found = _lines(store, session, bed, asked)
+        return found, [] if found else report_lines.gone(store, " ".join((report or "").split()))
 
-    lines = session.read(question)
+    lines, gone = session.read(question)
     if json:
         as_json({"results": [line.document() for line in lines]})
         return
     for line in lines:
         tell(_words(line), 10)
-    if not lines:
+    for one in gone:
+        tell(f"{one[:1].upper()}{one[1:]}.")
+    if not lines and not gone:
         say("No such results yet.")
 
 
@@ -221,7 +224,7 @@ def _condition(store: Any, asked: _Asked) -> tuple[str, list[str]]:
         conditions.append("laboratory_number = ?")
         given.append(" ".join(asked.number.split()))
     if asked.report is not None:
-        conditions.append("report = ?")
+        conditions.append(report_lines.OF_NUMBER)
         given.append(" ".join(asked.report.split()))
     if asked.nutrient is not None:
         analyte = named(asked.nutrient)

@@ -79,28 +79,22 @@ def sources(lines: Iterable[Line]) -> list[str]:
 def decimals(line: Line) -> int:
     """Decimal places of a line: three digits of its largest difference, four of its means.
 
-    Two for a pH; of single beds no more than their results have; as many as show that an end of a
+    Two for a pH; of single beds those that their results have; as many as show that an end of a
     range that leaves zero out is not zero.
     """
     found = line.row.difference
     if ANALYTES[line.series.analyte].dimension == "acidity":
         return 2
+    if found.method == "one bed":
+        return marks.places_of_single([line.row])
     one = found.against_control
     ends = [abs(end) for end in (one.value, one.low, one.high) if end is not None]
     means = [abs(m) for m in (found.treated_mean, found.control_mean) if m is not None]
     usual = marks.places_for(ends)
     usual = min(usual, marks.places_for(means) + 1) if means else usual
-    if found.method == "one bed":
-        values = [one.value for one in line.row.observations if one.value is not None]
-        usual = min([usual, max(map(_decimals_of, values))] if values else [usual])
     if not line.shown:
         return usual
     return min(max(usual, -math.floor(math.log10(min(ends)))), 6)
-
-
-def _decimals_of(value: float) -> int:
-    """Decimal places that a result has, up to six."""
-    return len(f"{value:.6f}".rstrip("0").partition(".")[2])
 
 
 def ratio_text(line: Line) -> str:

@@ -268,13 +268,27 @@ _FAR = 3.0  # times the next largest: a number that looks like none of its serie
 def places(series: Series) -> int:
     """Decimal places for a series: three digits of its largest difference, two for a pH.
 
-    One that stands far above all others takes no digit from them.
+    One that stands far above all others takes no digit from them. Where all are differences of
+    single beds, those that their results have.
     """
     if series.analyte and ANALYTES[series.analyte].dimension == "acidity":
         return 2
+    sided = [row for row in series.rows if row.difference.method != "none"]
+    if sided and all(row.difference.method == "one bed" for row in sided):
+        return places_of_single(sided)
     sizes = sorted(map(abs, _numbers(series.rows)))
     alone = len(sizes) > 2 and sizes[-1] > _FAR * sizes[-2] > 0.0
     return places_for(sizes[:-1] if alone else sizes)
+
+
+def places_of_single(rows: Iterable[Row]) -> int:
+    """Decimal places of differences of single beds: what their results have, four digits at most.
+
+    A result that was converted has more than anyone measured.
+    """
+    values = [abs(one.value) for row in rows for one in row.observations if one.value is not None]
+    given = max((len(f"{one:.6f}".rstrip("0").partition(".")[2]) for one in values), default=0)
+    return min(given, places_for(values) + 1)
 
 
 def places_for(numbers: Iterable[float]) -> int:

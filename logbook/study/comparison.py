@@ -76,7 +76,8 @@ class Comparison:
 
     pull, first, last: the calendar's name of the date and the field days it fell on; endpoint,
     endpoint_day: the difference declared beforehand; salt: sentences on pH and EC; missing: what
-    was followed but has no result on this date; notes: what limits the lines.
+    was followed but has no result on this date, or none that counts; notes: what limits the lines
+    and those that are missing.
     """
 
     trial: str
@@ -144,8 +145,8 @@ def compare(
         endpoint_day=record.endpoint_day,
         lines=tuple(lines),
         salt=tuple(_salt(lines)),
-        missing=tuple(_missing(found, lines)),
-        notes=tuple(_notes(lines)),
+        missing=tuple(_missing(found, lines, name)),
+        notes=tuple(_notes(lines, found, name)),
         flagged_left_out=without_flagged,
     )
 
@@ -203,6 +204,11 @@ def _named(store: sqlite3.Connection, trial: str, pull: str, found: Sequence[Ser
     if name not in with_results:
         remedy = f"there are results of: {', '.join(with_results)}"
         none = "logbook lab import FILE brings results in"
+        if any(name in one.uncounted for one in found):
+            raise UserMistake(
+                f"{name} has no result of a treated bed that counts",
+                "logbook lab queries lists what is in question; a curve says what is left out",
+            )
         raise UserMistake(
             f"{name} has no result of a treated bed yet", remedy if with_results else none
         )
@@ -348,18 +354,26 @@ def _salted(line: Line) -> bool:
     return any(word in line.series.method.casefold() for word in _SALTED)
 
 
-def _missing(found: Sequence[Series], lines: Sequence[Line]) -> Iterator[str]:
-    """Series with results on other dates only, a sentence for each treatment."""
+def _missing(found: Sequence[Series], lines: Sequence[Line], name: str) -> Iterator[str]:
+    """Series without a line: of results that do not count, and of results on other dates only.
+
+    A sentence for each treatment and of each sort.
+    """
     here = {(line.series.treatment, kind_of(line.series)) for line in lines}
     kinds = {kind_of(one) for one in found}
-    gone: dict[str, list[str]] = {}
+    gone: dict[tuple[str, bool], list[str]] = {}
     for one in found:
         if (one.treatment, kind_of(one)) not in here:
-            gone.setdefault(one.treatment, []).append(_told_apart(one, kinds))
+            sort = (one.treatment, name in one.uncounted)
+            gone.setdefault(sort, []).append(_told_apart(one, kinds))
     some = {treatment for treatment, _ in here}
-    for treatment, names in gone.items():
-        others = f", but on others: {', '.join(names)}" if treatment in some else ""
-        yield f"{treatment}: no result on this date{others}"
+    for (treatment, uncounted), names in gone.items():
+        if uncounted:
+            yield f"{treatment}: no result that counts on this date: {', '.join(names)}"
+        elif treatment in some or (treatment, True) in gone:
+            yield f"{treatment}: no result on this date, but on others: {', '.join(names)}"
+        else:
+            yield f"{treatment}: no result on this date"
 
 
 def _told_apart(one: Series, kinds: Iterable[Kind]) -> str:
@@ -374,8 +388,10 @@ def _told_apart(one: Series, kinds: Iterable[Kind]) -> str:
     return f"{one.analyte} ({', '.join((one.method, *apart))})"
 
 
-def _notes(lines: Iterable[Line]) -> Iterator[str]:
+def _notes(lines: Iterable[Line], found: Iterable[Series], name: str) -> Iterator[str]:
     """What limits the lines, each note once with the lines that it is about.
+
+    So too what is said of results of this date none of which counts: such have no line.
 
     How beds were assigned stands at the head; what a curve leaves out, and what is to be said of
     other dates, is no matter here.
@@ -389,6 +405,9 @@ def _notes(lines: Iterable[Line]) -> Iterator[str]:
         for note in (*whole, *line.row.limits, line.row.difference.note, tested):
             if note:
                 owners.setdefault(note, []).append((line.series.treatment, line.series.analyte))
+    for one in found:
+        for note in one.uncounted.get(name, ()):
+            owners.setdefault(note, []).append((one.treatment, one.analyte))
     for note, about in owners.items():
         treatments = ", ".join(dict.fromkeys(treatment for treatment, _ in about))
         yield f"{treatments}, {_listed(analyte for _, analyte in about)}: {note}"

@@ -28,6 +28,8 @@ if TYPE_CHECKING:
     from logbook.study.samples import Reading
 
 OPEN, MOOT = "open", "moot"
+#: How a note on results in question begins, in curves and comparisons.
+QUERIED = "queried and left out until answered: "
 #: What stands on a bag that is measured again beside those in question.
 DRAWN, HALF = "drawn by chance beside a query", "the other half of a bag in question"
 FLAG, BLANK, REFERENCE, EXCHANGE = "flag", "blank", "reference", "exchange"
@@ -75,6 +77,11 @@ class Line:
     def open(self) -> bool:
         """Whether a person has to answer it."""
         return self.state == OPEN
+
+    @property
+    def moot(self) -> bool:
+        """Whether it needs no answer, for its `cause`."""
+        return self.state == MOOT
 
     @property
     def of_batch(self) -> bool:
@@ -420,7 +427,7 @@ def sentences(found: Iterable[Reading], labels: Mapping[str, str]) -> Iterator[s
         if one.remark:
             remarks[f"{what}: {one.remark}"] = None
     for why, some in asked.items():
-        yield f"queried and left out until answered: {counting.named(some)} ({why})"
+        yield f"{QUERIED}{counting.named(some)} ({why})"
     yield from remarks
 
 

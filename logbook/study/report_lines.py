@@ -6,13 +6,16 @@ from collections.abc import Collection
 from functools import lru_cache
 from typing import TYPE_CHECKING
 
-from logbook.journal.entry import Entry, Value, below, decode, key
+from logbook.journal.entry import Entry, Value, below, decode, key, parts
 from logbook.journal.kinds import from_value, readable
 from logbook.store import views
 from logbook.trial.records import Report, Result
 
 if TYPE_CHECKING:
     import sqlite3
+
+OF_NUMBER = "report = ? COLLATE NOCASE"
+"""The SQL condition of a result that it is in the report of a number, whatever its capitals."""
 
 Written = list[tuple[str, Entry, int, bool]]
 """Lines of a key: the id of the entry, the entry, the place in it, and whether the line is live."""
@@ -95,6 +98,56 @@ def ever_written(store: sqlite3.Connection, lab: str, number: str) -> bool:
     keys = (report_key(lab, number), *below(key("result", lab, number)))
     asked = "SELECT 1 FROM write WHERE key = ? OR (key >= ? AND key < ?) LIMIT 1"
     return store.execute(asked, keys).fetchone() is not None
+
+
+def stands(store: sqlite3.Connection, number: str) -> bool:
+    """Whether a result of a report of this number stands, whatever the capitals of the number."""
+    asked = f"SELECT 1 FROM result WHERE {OF_NUMBER} LIMIT 1"
+    return store.execute(asked, (number,)).fetchone() is not None
+
+
+def gone(store: sqlite3.Connection, number: str) -> list[str]:
+    """What became of each report of this number, where nothing of it stands; none if any does."""
+    if stands(store, number):
+        return []
+    low, high = below("report")
+    rows = store.execute("SELECT DISTINCT key FROM write WHERE key >= ? AND key < ?", (low, high))
+    reports = [parts(name)[1:] for (name,) in rows]
+    return [
+        f"report {own} of {lab} {_fate(store, lab, own)}"
+        for lab, own in reports
+        if own.casefold() == number.casefold()
+    ]
+
+
+def _fate(
+    store: sqlite3.Connection, lab: str, number: str, seen: frozenset[str] = frozenset()
+) -> str:
+    """By which reports one was replaced, and those in turn, up to one that stands.
+
+    By the entries that struck its results as they took over: such an entry is a report's own, what
+    a person struck or took back is of another kind.
+    """
+    asked = "SELECT DISTINCT entry FROM write WHERE key >= ? AND key < ? AND live"
+    acts = store.execute(asked, below(key("result", lab, number))).fetchall()
+    by: set[str] = set()
+    for (name,) in acts:
+        ((body,),) = store.execute("SELECT body FROM entry WHERE id = ?", (name,))
+        entry = decode(body)
+        if entry.kind == "lab":
+            of = (parts(one.key) for one in entry.writes if one.value is not None)
+            by |= {one[2] for one in of if one[0] in ("report", "result")}
+    by.discard(number)
+    if not by:
+        return "stands no longer: it was struck or undone"
+    seen |= {number}
+    told = [f"was replaced by {' and '.join(sorted(by))}"]
+    told += [
+        f"{one} {_fate(store, lab, one, seen)}"
+        for one in sorted(by - seen)
+        if not stands(store, one)
+    ]
+    return ", and ".join(told)
 
 
 def written(store: sqlite3.Connection, report: Report) -> Written:

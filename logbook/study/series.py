@@ -8,7 +8,7 @@ that each served. The soil's bed is the unit of replication.
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import date
 from typing import TYPE_CHECKING
 
@@ -84,6 +84,7 @@ class Series:
     `dilution` is f, the amendment's share of the dry mass (None: `notes` say what is missing);
     `fits` hold every curve and refusal, `fitted` the choice between them with its intervals;
     empty and None where nothing was or may be fitted.
+    `uncounted`: the pulls of which no result counts, and what is said of those that it has.
     `flagged_left_out`: pulls made after a mishap on their bed were asked to be left out. `place`:
     the treatment's among all of its trial's, which a figure's signs go by.
     """
@@ -105,6 +106,7 @@ class Series:
     fitted: Fitted | None = None
     place: int | None = None
     of_pulls: tuple[str, ...] = ()
+    uncounted: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
 
     @property
     def plain(self) -> bool:
@@ -314,6 +316,7 @@ def _series(
         ),
         flagged_left_out=ground.without_flagged,
         of_pulls=of_pulls,
+        uncounted={name: limits[name] for name in limits.keys() - {row.name for row in rows}},
     )
 
 

@@ -96,7 +96,7 @@ def test_censored_zero_and_missing_sides_have_no_ratio() -> None:
     assert ratio_of([*beds((8, 32), (2, 8), False), below], None).reason == CENSORED
     assert ratio_of(beds((8, 32), (0, 8), False), None).reason == NOTHING_FOUND
     assert ratio_of(beds((8, 32), (), False), None).reason == (
-        "no control bed has a result on day 28: no difference"
+        "no control bed has a result that counts on day 28: no difference"
     )
 
 

@@ -341,7 +341,8 @@ def test_a_day_without_control_has_no_difference() -> None:
     assert [difference.day for difference in found] == [7.0, 14.0]
     assert found[1].method == "none"
     assert found[1].treated_mean == 1.5
-    assert found[1].against_control.reason == "no control bed has a result on day 14: no difference"
+    reason = "no control bed has a result that counts on day 14: no difference"
+    assert found[1].against_control.reason == reason
 
 
 def test_points_for_a_fit() -> None:
@@ -359,7 +360,7 @@ def test_points_for_a_fit() -> None:
     assert points.left_out == (
         "day -2: before application",
         "day 7: range of possible values, from the reporting limits; not a 95 % interval",
-        "day 14: no control bed has a result on day 14: no difference",
+        "day 14: no control bed has a result that counts on day 14: no difference",
     )
     plain = series.points_for_fit(series.differences(observations, None))
     assert plain.values == (2.0, -3.0)

@@ -1325,6 +1325,18 @@ def test_a_run_has_the_number_by_which_it_is_struck(started: Program) -> None:
     assert values(started) == {}
 
 
+def test_a_history_says_that_a_query_is_moot_and_why(started: Program) -> None:
+    code = pulled(started)["B1"]
+    imported(started, "26-1", f"{code},pH,65,,water 1:1\n")
+    (started.folder / "again.csv").write_text(f"{HEADER}{code},pH,6.5,,water 1:1\n")
+    started.must("lab", "import", "again.csv", "--report", "26-1", "--reissued", on=LATER)
+    said = " ".join(started.must("history", f"{code}:pH", on=LATER).out.split())
+    assert f"moot: it is 6.5 now | query {code}:pH" in said
+    assert f"stands | query {code}:pH" not in said
+    found = json.loads(started.must("history", f"{code}:pH", "--json", on=LATER).out)["lines"]
+    assert [one["moot"] for one in found if one["kind"] == "query"] == ["it is 6.5 now"]
+
+
 def test_a_history_names_runs_and_what_was_made_of_a_query(started: Program) -> None:
     code = pulled(started)["B1"]
     imported(started, "R-1", f"{code},pH,65,,water 1:1\n")
@@ -1337,6 +1349,7 @@ def test_a_history_names_runs_and_what_was_made_of_a_query(started: Program) -> 
     started.must("lab", "answer", f"{code}:pH", "re-run", "--reason", "?", on=LATER)
     assert f"answered: re-run asked {query}" in told()
     imported(started, "R-2", f"{code},pH,6.5,,water 1:1\n", "--repeat")
+    assert f"answered: re-run asked; moot: run 2 is here {query}" in told()
     assert "report R-2 of Invented Soil Lab, run 2)" in told()
     assert "report R-1 of Invented Soil Lab)" in told()
     said = json.loads(started.must("history", f"{code}:pH", "--json", on=LATER).out)["lines"]

@@ -265,6 +265,47 @@ def test_the_same_file_read_otherwise_does_not_stand_twice_under_its_right_numbe
     assert program.journal() == before
 
 
+def test_of_a_report_that_was_replaced_it_is_said_by_which(pulled: Pulled) -> None:
+    program, codes = pulled
+    for place, number in enumerate(("R-1", "R-2", "R-3")):
+        name = report(program, long(codes[:2], [f"1{place}", f"2{place}"]), f"{number}.csv")
+        old = ("--replaces", f"R-{place}") if place else ()
+        program.must("lab", "import", name, "--report", number, *old, on=ON)
+    said = program.must("lab", "results", "--report", "R-2", on=ON).out
+    assert said == f"Report R-2 of {LAB} was replaced by R-3.\n"
+    chained = f"R-1 of {LAB} was replaced by R-2, and R-2 was replaced by R-3"
+    said = program.must("lab", "results", "--report", "r-1", on=ON).out
+    assert " ".join(said.split()) == f"Report {chained}."
+    document = json.loads(program.must("lab", "results", "--report", "R-1", "--json", on=ON).out)
+    assert document["results"] == []
+    told = program("history", "R-1", on=ON)
+    assert told.code == 2
+    assert f"report {chained}: a history is that of a bed" in " ".join(told.err.split())
+    # Something of it stands, though not of this nutrient.
+    none = program.must("lab", "results", "--report", "R-3", "--nutrient", "Zn", on=ON).out
+    assert none == "No such results yet.\n"
+
+
+def test_of_a_report_that_was_undone_it_is_said_that_nothing_stands(pulled: Pulled) -> None:
+    program, codes = pulled
+    name = report(program, long(codes[:1], ["10"]))
+    program.must("lab", "import", name, "--report", "R-1", on=ON)
+    program.must("undo", on=ON)
+    said = program.must("lab", "results", "--report", "R-1", on=ON).out
+    assert said == f"Report R-1 of {LAB} stands no longer: it was struck or undone.\n"
+    assert program.must("lab", "results", "--report", "R-9", on=ON).out == "No such results yet.\n"
+
+
+def test_a_report_is_found_whatever_the_capitals_of_its_number(pulled: Pulled) -> None:
+    program, codes = pulled
+    name = report(program, long(codes[:2], ["10", "11"]))
+    program.must("lab", "import", name, "--report", "D-156", on=ON)
+    one = program.must("lab", "results", "--report", "D-156", on=ON).out
+    assert codes[0] in one
+    assert program.must("lab", "results", "--report", "d-156", on=ON).out == one
+    assert "'d-156' is a report, and a history is" in program("history", "d-156", on=ON).err
+
+
 def test_what_one_report_of_a_file_leaves_out_and_another_has_is_not_left_standing(
     pulled: Pulled,
 ) -> None:

@@ -284,7 +284,7 @@ def test_one_bed_has_ranges_of_these_two_beds_only_and_no_test(
     capsys: pytest.CaptureFixture[str],
 ) -> None:
     text = words(shown(made_up.one_bed(), 80, capsys))
-    assert "net on day 70, the last pull: +28.7 mg/kg (no range)" in text
+    assert "net on day 70, the last pull: +28.74 mg/kg (no range)" in text
     assert "below control: cannot be shown with one bed on a side" in text
     text = words(shown(made_up.one_bed(declared=Declared(0.08)), 80, capsys))
     assert (

@@ -248,6 +248,25 @@ def test_single_beds_show_no_more_decimals_than_their_results_have(started: Prog
     assert "pH 2 +0.10 - - cannot say" in said
 
 
+def test_single_beds_show_the_decimals_of_their_results_in_comparisons_and_curves(
+    started: Program,
+) -> None:
+    started.must("apply", "control,M", on=DAY0)
+    codes = pulled(started, "B1,B2", DAY7)
+    report(started, [(codes[bed], "EC", "0.21", "dS/m", "water 1:5") for bed in codes], "1")
+    # Two that are the same have a difference without any digit.
+    assert "EC dS/m 0.21 0.21 0.00 -" in " ".join(started.must("compare").out.split())
+    curve = " ".join(started.must("curve", "EC", "M").out.split())
+    assert "day 7 7 0.21 0.21 0.00 - 1+1" in curve
+    codes = pulled(started, "B1,B2", DAY28)
+    rows = [(codes[b], "EC", v, "dS/m", "water 1:5") for b, v in (("B1", "0.26"), ("B2", "0.34"))]
+    report(started, rows, "2")
+    said = " ".join(started.must("compare").out.split())
+    assert "EC dS/m 0.34 0.26 +0.08 -" in said
+    curve = " ".join(started.must("curve", "EC", "M").out.split())
+    assert "day 28 28 0.34 0.26 +0.08 - 1+1" in curve
+
+
 def test_another_method_is_a_line_of_its_own_without_a_control(started: Program) -> None:
     started.must("apply", "control,M", on=DAY0)
     codes = pulled(started, "B1,B2,B5,B6", DAY7)
@@ -261,6 +280,52 @@ def test_what_has_no_result_on_the_date_is_said(started: Program) -> None:
     assert compared(day28(started))["missing"] == [
         "M: no result on this date, but on others: K (Mehlich-3)"
     ]
+
+
+def in_question(program: Program, *beds: str) -> dict[str, str]:
+    """K and P of days 7 and 28; K of day 28 is in question of these beds: codes of that day."""
+    program.must("apply", "all", on=DAY0)
+    codes: dict[str, str] = {}
+    for number, on in enumerate((DAY7, DAY28), 1):
+        codes = pulled(program, "B1,B2,B5,B6", on)
+        rows = [(code, name, "40", "mg/kg", "Olsen") for code in codes.values() for name in "KP"]
+        report(program, rows, str(number))
+    for bed in beds:
+        program.must("lab", "answer", f"{codes[bed]}:K", "re-run", "--reason", f"{bed}?")
+    return codes
+
+
+def test_a_result_in_question_is_none_that_counts_and_its_note_stands(started: Program) -> None:
+    codes = in_question(started, "B2", "B6")
+    found = compared(started, "day 28")
+    assert found["missing"] == ["M: no result that counts on this date: K (Olsen)"]
+    for bed in ("B2", "B6"):
+        assert any(
+            note.startswith("M, K: queried and left out until answered: ") and codes[bed] in note
+            for note in found["notes"]
+        )
+    # Of the other date nothing is in question.
+    assert not [note for note in compared(started, "day 7")["notes"] if "queried" in note]
+    limits = json.loads(started.must("findings", "M", "--pull", "day 7", "--json").out)
+    (told,) = limits["findings"]
+    assert any(one.startswith("K: queried and left out until") for one in told["limits"])
+
+
+def test_every_nutrient_with_a_result_in_question_is_named_in_findings(started: Program) -> None:
+    codes = in_question(started, "B2")
+    started.must("lab", "answer", f"{codes['B6']}:P", "re-run", "--reason", "B6?")
+    told = json.loads(started.must("findings", "M", "--json").out)["findings"][0]["limits"]
+    about = [one.partition(": ")[0] for one in told if "queried and left out until" in one]
+    assert about == ["P", "K"]
+
+
+def test_controls_in_question_are_none_that_count(started: Program) -> None:
+    in_question(started, "B1", "B5")
+    one = line(compared(started, "day 28"), "M", "K")
+    assert one["finding"] == "cannot say: no control"
+    said = " ".join(started.must("compare", "day 28").out.split())
+    assert "K: no control bed has a result that counts on day 28: no difference" in said
+    assert "K: no control bed has a result that counts on this date: no test" in said
 
 
 def test_a_treatment_without_any_result_on_the_date_is_one_short_line(started: Program) -> None:

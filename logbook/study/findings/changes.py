@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 from logbook.study.findings.content import Finding, listed
 from logbook.study.placing import NOT_RANDOMISED
+from logbook.study.queries import QUERIED
 from logbook.study.samples import MINERAL_N
 from logbook.study.series import APART
 from logbook.trial.ranges import compact
@@ -76,7 +77,8 @@ def limits(mine: Sequence[Series]) -> Iterator[str]:
         if MINERAL_N in analytes:
             told.add(subject)
             yield note
-        elif subject not in told:
+        # What is in question of one nutrient says nothing of another.
+        elif subject not in told or note.startswith(QUERIED):
             told.add(subject)
             yield f"{listed([name for name, _ in groupby(analytes)])}: {note}"
 
