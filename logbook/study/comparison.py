@@ -135,6 +135,7 @@ def compare(
         if row.name == name
     ]
     days = [day for line in lines for day in (line.row.first, line.row.last) if day is not None]
+    newer = list(_newer(store, trial, everyone, name)) if pull is None else []
     return Comparison(
         trial=record.name,
         pull=name,
@@ -146,7 +147,7 @@ def compare(
         lines=tuple(lines),
         salt=tuple(_salt(lines)),
         missing=tuple(_missing(found, lines, name)),
-        notes=tuple(_notes(lines, found, name)),
+        notes=(*newer, *_notes(lines, found, name)),
         flagged_left_out=without_flagged,
     )
 
@@ -184,6 +185,23 @@ def _newest(found: Iterable[Series]) -> str:
             "logbook lab import FILE brings results in",
         )
     return max(both)[2]
+
+
+def _newer(
+    store: sqlite3.Connection, trial: str, found: Iterable[Series], name: str
+) -> Iterator[str]:
+    """That there are newer pulls than the one taken, with results of which none counts yet."""
+    days = {one.name: one.day for one in views.calendar(store, trial).planned}
+    taken = days.get(name)
+    if taken is None:
+        return
+    waiting = {other for one in found for other in one.uncounted}
+    later = [other for other, day in days.items() if day is not None and day > taken]
+    for other in (one for one in later if one in waiting):
+        yield (
+            f"{other} is newer and left out: no result of a treated bed and of its control counts "
+            "yet; logbook lab queries lists what is in question"
+        )
 
 
 def _named(store: sqlite3.Connection, trial: str, pull: str, found: Sequence[Series]) -> str:

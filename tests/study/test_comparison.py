@@ -319,6 +319,19 @@ def test_every_nutrient_with_a_result_in_question_is_named_in_findings(started: 
     assert about == ["P", "K"]
 
 
+def test_that_a_newer_pull_is_left_out_is_said(started: Program) -> None:
+    codes = in_question(started, "B2", "B6")
+    newer = "day 28 is newer and left out: "
+    assert compared(started)["pull"] == "day 28"
+    for bed in ("B2", "B6"):
+        started.must("lab", "answer", f"{codes[bed]}:P", "re-run", "--reason", "?", "--alone")
+    found = compared(started)
+    assert found["pull"] == "day 7"
+    assert [note for note in found["notes"] if note.startswith(newer)]
+    # Who asks for a date gets that of the date.
+    assert not [note for note in compared(started, "day 7")["notes"] if note.startswith(newer)]
+
+
 def test_controls_in_question_are_none_that_count(started: Program) -> None:
     in_question(started, "B1", "B5")
     one = line(compared(started, "day 28"), "M", "K")
