@@ -160,8 +160,8 @@ def _of_trial(
         trial = chosen(store, session)
         series = series_of(store, trial.id, analyte, treatment, without_flagged=without_flagged)
         lost = {one.treatment: losses(store, trial.id, one.treatment) for one in series}
-        named = _named(trial.trial)
-        return [(one, Asked(days, named, lost[one.treatment])) for one in series]
+        declared = _named(trial.trial)
+        return [(one, Asked(days, declared, lost[one.treatment])) for one in series]
 
     found = session.read(question)
     if not found:

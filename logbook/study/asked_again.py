@@ -11,7 +11,7 @@ from logbook.store import asking, views
 from logbook.study import moot, quality, queries
 from logbook.study.queries import DRAWN, HALF, Line
 from logbook.trial import plausible
-from logbook.trial.records import RERUN, Answer, Query, Result
+from logbook.trial.records import RERUN, Answer, Result
 
 if TYPE_CHECKING:
     import sqlite3
@@ -72,18 +72,8 @@ def _put_in_question(of: Found, reason: str, at: When, deadline: date) -> Line:
     unit = "" if result.unit == "pH" else f" {result.unit}"
     # Without who says so: it stands on curves, which are exported.
     what = f"{queries.shown(result)}{unit} is put in question: {reason}"
-    query = Query(
-        sample=result.sample,
-        analyte=result.analyte,
-        method=result.method,
-        report=result.report,
-        what=what,
-        kind=queries.HAND,
-        opened=at,
-        deadline=deadline,
-    )
-    name = journal.ident(queries.query_key(of.id, result, queries.HAND))
-    return Line(name, query, None, of.id, result, queries.OPEN)
+    key, query = queries.query_on(of.id, result, queries.HAND, what, at, deadline)
+    return Line(journal.ident(key), query, None, of.id, result, queries.OPEN)
 
 
 def requests(store: sqlite3.Connection, several: Sequence[Line]) -> list[Request]:

@@ -124,16 +124,9 @@ def _asked_by(
         if queries.looked_at(one.ident, number) in accepted and one.kind != queries.FLAG:
             continue
         day = received.get((result.lab, result.report), at.day)
-        found[queries.query_key(one.ident, result, one.kind)] = Query(
-            sample=result.sample,
-            analyte=result.analyte,
-            method=result.method,
-            report=result.report,
-            what=one.what,
-            kind=one.kind,
-            opened=at,
-            deadline=plausible.retest_until(day, result.lab, settings.keeps),
-        )
+        deadline = plausible.retest_until(day, result.lab, settings.keeps)
+        key, query = queries.query_on(one.ident, result, one.kind, one.what, at, deadline)
+        found[key] = query
     there = _asked(store, found)
     return [(name, one) for name, one in found.items() if name not in there]
 

@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     import sqlite3
 
     from logbook.study.samples import Reading
+    from logbook.trial.times import When
 
 OPEN, MOOT = "open", "moot"
 #: How a note on results in question begins, in curves and comparisons.
@@ -112,6 +113,23 @@ def query_key(ident: str, result: Result, kind: str) -> str:
     return journal.key(
         "query", sample, analyte, method, lab, report, basis, run, n, kind, number_of(result)
     )
+
+
+def query_on(
+    ident: str, result: Result, kind: str, what: str, opened: When, deadline: date | None
+) -> tuple[str, Query]:
+    """A query and its key; ident: the result's id."""
+    query = Query(
+        sample=result.sample,
+        analyte=result.analyte,
+        method=result.method,
+        report=result.report,
+        what=what,
+        kind=kind,
+        opened=opened,
+        deadline=deadline,
+    )
+    return query_key(ident, result, kind), query
 
 
 def number_of(result: Result) -> str:
