@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING, NamedTuple
 
 from logbook.store import views
@@ -10,8 +10,6 @@ from logbook.trial.times import When, read_stored
 
 if TYPE_CHECKING:
     import sqlite3
-
-_AT_ONCE = 500
 
 
 class Version(NamedTuple):
@@ -63,9 +61,11 @@ def _versions(
     """
     several = [
         key
-        for some, marks in _portions(reports)
+        for some in views.portions(reports)
         for (key,) in connection.execute(
-            f"SELECT key FROM write WHERE key IN ({marks}) GROUP BY key HAVING count(*) > 1", some
+            f"SELECT key FROM write WHERE key IN ({', '.join('?' * len(some))}) "
+            "GROUP BY key HAVING count(*) > 1",
+            some,
         )
     ]
     return {
@@ -80,16 +80,9 @@ def _versions(
 
 def _lines(connection: sqlite3.Connection, keys: Sequence[str]) -> Iterable[tuple[str, str, bool]]:
     """Every line of these keys: its key, its act, and whether it stands."""
-    for some, marks in _portions(keys):
+    for some in views.portions(keys):
         yield from connection.execute(
             "SELECT w.key, coalesce(e.act, e.id), w.live FROM write w JOIN entry e "
-            f"ON e.id = w.entry WHERE w.key IN ({marks})",
+            f"ON e.id = w.entry WHERE w.key IN ({', '.join('?' * len(some))})",
             some,
         )
-
-
-def _portions(keys: Sequence[str]) -> Iterator[tuple[Sequence[str], str]]:
-    """Keys as many as SQLite takes at once, and marks for them."""
-    for start in range(0, len(keys), _AT_ONCE):
-        some = keys[start : start + _AT_ONCE]
-        yield some, ", ".join("?" * len(some))

@@ -404,3 +404,10 @@ def copy(connection: sqlite3.Connection, to: Path) -> None:
         connection.backup(target)
     finally:
         target.close()
+
+
+def portions(wanted: Sequence[str]) -> Iterator[Sequence[str]]:
+    """Some at once, as many as a statement may name."""
+    # SQLite takes a limited number of values in one statement.
+    for start in range(0, len(wanted), 400):
+        yield wanted[start : start + 400]

@@ -195,8 +195,13 @@ def replacing(reports: Sequence[str]) -> str:
     """`--replaces 26-1 --replaces 26-2 if it replaces these reports`."""
     if len(reports) > _MOST_NAMED:
         return "--replaces NUMBER, once for each report that it replaces"
-    named = " ".join(f"--replaces {quoted(one)}" for one in reports)
-    return f"{named} if it replaces {'these reports' if len(reports) > 1 else 'that report'}"
+    which = "these reports" if len(reports) > 1 else "that report"
+    return f"{as_options(reports)} if it replaces {which}"
+
+
+def as_options(reports: Sequence[str]) -> str:
+    """`--replaces 26-1 --replaces 26-2`."""
+    return " ".join(f"--replaces {quoted(one)}" for one in reports)
 
 
 def quoted(text: str) -> str:

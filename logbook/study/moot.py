@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime
 from typing import TYPE_CHECKING
 
@@ -130,7 +130,7 @@ def beds_said(store: sqlite3.Connection, samples: Sequence[str]) -> dict[str, li
     if not samples:
         return {}
     pulls = {code: code for code in samples}
-    for some in portions(sorted(pulls)):
+    for some in views.portions(sorted(pulls)):
         where = f"code IN ({', '.join('?' * len(some))})"
         pulls |= {
             one.record.code: one.record.pull for one in views.fetch(store, "part", where, some)
@@ -143,10 +143,3 @@ def beds_said(store: sqlite3.Connection, samples: Sequence[str]) -> dict[str, li
         )
         for code, pull in pulls.items()
     }
-
-
-def portions(wanted: Sequence[str]) -> Iterator[Sequence[str]]:
-    """Some at once, as many as a statement may name."""
-    # SQLite takes a limited number of values in one statement.
-    for start in range(0, len(wanted), 400):
-        yield wanted[start : start + 400]

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING
 from logbook.journal import entry as journal
 from logbook.store import views
 from logbook.study import counting, moot
-from logbook.study.moot import DUPLICATE, of_repeats, portions
+from logbook.study.moot import DUPLICATE, of_repeats
 from logbook.trial import qualifiers
 from logbook.trial.records import ACCEPTED, RERUN, Answer, Query, Result
 from logbook.trial.units import rounded, short
@@ -320,7 +320,7 @@ def analysis(result: Result) -> tuple[str, ...]:
 def results_of(store: sqlite3.Connection, wanted: Iterable[str]) -> dict[str, Result]:
     """The results with these ids that stand."""
     found: dict[str, Result] = {}
-    for some in portions(sorted(wanted)):
+    for some in views.portions(sorted(wanted)):
         where = f"id IN ({', '.join('?' * len(some))})"
         found |= {one.id: one.record for one in views.fetch(store, "result", where, some)}
     return found
@@ -328,7 +328,7 @@ def results_of(store: sqlite3.Connection, wanted: Iterable[str]) -> dict[str, Re
 
 def _newest_runs(store: sqlite3.Connection, samples: Iterable[str]) -> dict[tuple[str, ...], int]:
     found: dict[tuple[str, ...], int] = {}
-    for some in portions(sorted(samples)):
+    for some in views.portions(sorted(samples)):
         rows = store.execute(
             "SELECT sample, analyte, method, basis, lab, max(run) FROM result "
             f"WHERE sample IN ({', '.join('?' * len(some))}) GROUP BY 1, 2, 3, 4, 5",
@@ -341,7 +341,7 @@ def _newest_runs(store: sqlite3.Connection, samples: Iterable[str]) -> dict[tupl
 def _places(store: sqlite3.Connection, samples: Iterable[str]) -> dict[str, tuple[str, str]]:
     """The bed's label and the trial's name of each bag."""
     found: dict[str, tuple[str, str]] = {}
-    for some in portions(sorted(samples)):
+    for some in views.portions(sorted(samples)):
         marks = ", ".join("?" * len(some))
         rows = store.execute(
             f"SELECT c.code, b.label, t.name FROM (SELECT code, code AS pull FROM pull "
@@ -417,7 +417,7 @@ def asked_of(store: sqlite3.Connection) -> dict[str, str]:
         for one in waiting
         if one.query.kind == "runs" and one.result is not None
     }
-    for some in portions(sorted({sample for sample, *_ in apart})):
+    for some in views.portions(sorted({sample for sample, *_ in apart})):
         where = f"sample IN ({', '.join('?' * len(some))})"
         for one in views.fetch(store, "result", where, some):
             if analysis(one.record) in apart:

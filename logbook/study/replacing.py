@@ -78,14 +78,11 @@ def _right_number(known: Sequence[str], asked: Collection[tuple[str, str]], sha2
     """How a file that is known by some numbers gets the one asked for, or made from its content."""
     number = ", ".join(sorted({number for _, number in asked}))
     if number == sha256[:12] and len(known) > 1:
-        return (
-            f"say which number is right: --report {doubles.quoted(known[0])} {_options(known[1:])}"
-        )
-    return f"leave --report out; or {_options(known)} gives it the number {number} instead"
-
-
-def _options(numbers: Sequence[str]) -> str:
-    return " ".join(f"--replaces {doubles.quoted(one)}" for one in numbers)
+        first = doubles.quoted(known[0])
+        return f"say which number is right: --report {first} {doubles.as_options(known[1:])}"
+    return (
+        f"leave --report out; or {doubles.as_options(known)} gives it the number {number} instead"
+    )
 
 
 def _striking(store: sqlite3.Connection, found: views.Found) -> str:
